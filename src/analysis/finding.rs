@@ -1,0 +1,310 @@
+//! What one input of one take says, in full-scale terms. Plain data, stored with the step.
+
+use crate::stats::{Estimate, Reading};
+use crate::units::{Dbfs, PeakDb};
+use serde::{Deserialize, Serialize};
+
+/// The finding of one input of one take.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "of", rename_all = "kebab-case")]
+pub enum Finding {
+    /// Of periodic pink noise.
+    Pink(Box<PinkFinding>),
+    /// Of a sine.
+    Sine(Box<SineFinding>),
+    /// Of silence.
+    Silence(Box<SilenceFinding>),
+}
+
+impl Finding {
+    /// What every finding has.
+    pub fn common(&self) -> &Common {
+        match self {
+            Finding::Pink(f) => &f.common,
+            Finding::Sine(f) => &f.common,
+            Finding::Silence(f) => &f.common,
+        }
+    }
+}
+
+/// What every finding has.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Common {
+    /// Where in the take the numbers come from.
+    pub window: Window,
+    /// Capture clock against playback clock.
+    pub clock: ClockFit,
+    /// Largest true peak inside the window.
+    pub peak: Option<PeakDb>,
+    /// Mains hum found.
+    pub hum: Vec<HumLine>,
+    /// The input's own full scale.
+    pub overload: Overload,
+    /// What is wrong or limited.
+    pub flaws: Vec<Flaw>,
+}
+
+/// The analysed part of a take.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Window {
+    /// First captured sample used (between samples: after the clock correction).
+    pub start_frame: f64,
+    /// Periods used.
+    pub periods: usize,
+    /// Periods left out because a disturbance touched them.
+    pub left_out: usize,
+    /// Route delay from the opening of the gain to its sound in the capture, seconds, where the stimulus shows it.
+    pub delay_s: Option<f64>,
+}
+
+/// How far the capture clock runs from the playback clock.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ClockFit {
+    /// This take's own fit, ppm (positive: the capture card takes more samples per second); `None` where the
+    /// stimulus does not stand over the noise.
+    pub own_ppm: Option<Estimate>,
+    /// Rate used to resample, ppm: own or pooled over the takes so far.
+    pub used_ppm: f64,
+    /// True where `used_ppm` was pooled over other takes.
+    pub pooled: bool,
+    /// Drift inside the take, ppm per second, where it is seen (over 0.01 ppm and four times its own uncertainty).
+    pub drift_ppm_per_s: Option<f64>,
+}
+
+/// One mains harmonic.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HumLine {
+    /// Frequency fitted, Hz.
+    pub frequency_hz: f64,
+    /// Level before it was subtracted.
+    pub level: Dbfs,
+    /// True where it lies on a line of the stimulus' period and cannot be told from it.
+    pub on_line: bool,
+}
+
+/// Signs that the capture card's own full scale was reached.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Overload {
+    /// Samples at or next to the extreme code, in runs of two or more.
+    pub samples_at_limit: usize,
+    /// Room left to full scale, dB; 0 when overloaded.
+    pub room_db: f64,
+}
+
+/// Finding of periodic pink noise.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PinkFinding {
+    /// What every finding has.
+    pub common: Common,
+    /// Level of the stimulus lines, Z.
+    pub level_z: Option<Estimate>,
+    /// The same, A.
+    pub level_a: Option<Estimate>,
+    /// The same, C.
+    pub level_c: Option<Estimate>,
+    /// Level 100 Hz to 10 kHz only, Z.
+    pub level_mid: Option<Estimate>,
+    /// Level with noise and distortion included, Z, dBFS.
+    pub level_total: Option<f64>,
+    /// One-third octaves.
+    pub bands: Vec<BandFinding>,
+    /// Captured over played (full scale over full scale), 1/48 octave or line spacing.
+    pub response: Vec<ResponsePoint>,
+    /// Gain captured over played, dB, on stimulus lines over the noise.
+    pub gain_db: Option<Estimate>,
+    /// Noise between lines, 20 Hz to 20 kHz, dBFS.
+    pub noise: Option<f64>,
+    /// Stimulus over noise, dB.
+    pub over_noise_db: Option<f64>,
+    /// Even-order distortion at the ear, dB re the stimulus lines.
+    pub even: Reading,
+    /// Odd-order distortion at the ear, dB re the stimulus lines (from the 63 Hz band up).
+    pub odd: Reading,
+    /// Both referred to the output; `None` without a reference.
+    pub even_output: Option<Reading>,
+    /// Odd-order, referred to the output.
+    pub odd_output: Option<Reading>,
+    /// Clipping; `None` without a reference.
+    pub clip: Option<ClipFinding>,
+}
+
+/// One one-third octave.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct BandFinding {
+    /// Number of the band, 0 is 1 kHz (IEC 61260-1).
+    pub x: i32,
+    /// Level of the stimulus lines, dBFS.
+    pub level: Option<Estimate>,
+    /// Noise in the band, dBFS.
+    pub noise: Option<f64>,
+    /// Even-order distortion in the band, dB re the band's stimulus lines.
+    pub even: Reading,
+    /// Odd-order distortion.
+    pub odd: Reading,
+}
+
+/// One point of a frequency response.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ResponsePoint {
+    /// Hz.
+    pub frequency_hz: f64,
+    /// Captured over played, dB.
+    pub gain_db: f64,
+    /// Half width of its 95 % interval, dB.
+    pub half_width_db: f64,
+    /// Phase, radian, route delay taken off.
+    pub phase_rad: f64,
+    /// Coherence of periods with each other (contains noise only, not distortion).
+    pub coherence: f64,
+}
+
+/// What acts as the limit: the samples (a digital limiter) or the waveform between them (an amplifier).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ActsOn {
+    /// On samples.
+    Samples,
+    /// On the waveform between samples.
+    Waveform,
+    /// Both fit equally well.
+    NotTold,
+}
+
+/// Clipping seen through the headphone.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ClipFinding {
+    /// Drop of weighted squares over the remaining mean square when the clipping residual is projected out.
+    pub evidence: f64,
+    /// Threshold the evidence is held against, for this number of periods.
+    pub threshold: f64,
+    /// Fitted limit; present only where there is evidence and the fit tells it.
+    pub level: Option<ClipLevel>,
+    /// Why there is evidence but no level, in words.
+    pub level_not_told: Option<String>,
+    /// The output's input–output curve as averaged over the played samples.
+    pub curve: Vec<CurvePoint>,
+}
+
+impl ClipFinding {
+    /// True where clipping is evident.
+    pub fn is_evident(&self) -> bool {
+        self.evidence > self.threshold
+    }
+}
+
+/// Where the output limits.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ClipLevel {
+    /// Positive limit, peak in dB re full scale of the *played* samples.
+    pub positive: Reading,
+    /// Negative limit, its magnitude likewise.
+    pub negative: Reading,
+    /// On samples or on the waveform.
+    pub acts_on: ActsOn,
+    /// True for a soft limit: the levels are those of the equivalent hard limit.
+    pub soft: bool,
+    /// Share of the residual's power that the fit leaves.
+    pub unexplained: f64,
+}
+
+/// One point of the clipping curve, both axes in units of the played full scale.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CurvePoint {
+    /// Played sample.
+    pub played: f64,
+    /// Mean of what came back, the quiet reference's response taken out.
+    pub came_back: f64,
+    /// Its standard deviation.
+    pub spread: f64,
+    /// Number of samples averaged.
+    pub count: u32,
+}
+
+/// Finding of a sine.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SineFinding {
+    /// What every finding has.
+    pub common: Common,
+    /// Frequency played, Hz.
+    pub frequency_hz: f64,
+    /// Level of the fundamental, dBFS.
+    pub level: Option<Estimate>,
+    /// Gain captured over played at the fundamental, dB.
+    pub gain_db: Option<Estimate>,
+    /// Harmonics 2 to 10 where they lie below 20 kHz, dB re the fundamental at the ear.
+    pub harmonics: Vec<HarmonicFinding>,
+    /// THD (F form) at the ear, dB; highest harmonic counted beside it.
+    pub thd: Reading,
+    /// THD referred to the output; `None` without a reference.
+    pub thd_output: Option<Reading>,
+    /// Highest harmonic counted.
+    pub highest_harmonic: u32,
+    /// THD+N (20 Hz to 20 kHz, R form), dB.
+    pub thd_n: Reading,
+    /// Noise 20 Hz to 20 kHz, dBFS.
+    pub noise: Option<f64>,
+}
+
+/// One harmonic.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HarmonicFinding {
+    /// 2 for the second.
+    pub order: u32,
+    /// dB re the fundamental at the ear.
+    pub level: Reading,
+    /// Phase re the fundamental (φn − n·φ1), radian, where the level is told.
+    pub phase_rad: Option<f64>,
+}
+
+/// Finding of silence.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SilenceFinding {
+    /// What every finding has.
+    pub common: Common,
+    /// Noise 20 Hz to 20 kHz, Z, dBFS; `None` for digital zero.
+    pub noise_z: Option<Estimate>,
+    /// The same, A.
+    pub noise_a: Option<Estimate>,
+    /// One-third octaves (`level` is the noise).
+    pub bands: Vec<BandFinding>,
+}
+
+/// How much a flaw matters (method 7).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Weight {
+    /// A limit of validity; the verdict stays firm.
+    Note,
+    /// The number is widened or one-sided, and the verdict follows.
+    Doubt,
+    /// The take is repeated or left out.
+    Void,
+}
+
+/// Measured, but. Not an error (could not measure) and not a verdict (about the device).
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Flaw {
+    /// How much it matters.
+    pub weight: Weight,
+    /// Stable word for machines, e.g. `clock-drift`.
+    pub code: String,
+    /// What, so what, what to try: one or two plain sentences.
+    pub text: String,
+}
+
+impl Flaw {
+    /// A limit of validity.
+    pub fn note(code: &str, text: impl Into<String>) -> Flaw {
+        Flaw { weight: Weight::Note, code: code.into(), text: text.into() }
+    }
+
+    /// Widens a number.
+    pub fn doubt(code: &str, text: impl Into<String>) -> Flaw {
+        Flaw { weight: Weight::Doubt, code: code.into(), text: text.into() }
+    }
+
+    /// The take must not be used.
+    pub fn void(code: &str, text: impl Into<String>) -> Flaw {
+        Flaw { weight: Weight::Void, code: code.into(), text: text.into() }
+    }
+}

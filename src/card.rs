@@ -1,0 +1,114 @@
+//! What is known of a sound card, as data: the audio layer makes it, sessions store it, people read it.
+
+use crate::units::SampleRate;
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// Stable name of a card, `host:device`, as the audio layer gave it (stored with every session).
+#[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct CardId(pub String);
+
+impl CardId {
+    /// The card of the simulated bench.
+    pub fn simulated() -> CardId {
+        CardId("simulated:bench".into())
+    }
+}
+
+impl fmt::Display for CardId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+/// Which way a card moves sound.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Direction {
+    /// Sound leaves through it.
+    Playback,
+    /// Sound comes in through it.
+    Capture,
+}
+
+/// One direction of one card as listed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CardDescription {
+    /// Name to ask for it by.
+    pub id: CardId,
+    /// Host it is reached through (`simulated`, `alsa`, `jack`, …).
+    pub host: String,
+    /// Name for people.
+    pub name: String,
+    /// Playback or capture.
+    pub direction: Direction,
+    /// Most channels it offers.
+    pub channels: u16,
+    /// Usual rates it claims (44.1 to 192 kHz); a claim, not a promise.
+    pub rates: Vec<SampleRate>,
+    /// Why samples may be resampled on the way, where they may; `None` for a route that cannot.
+    pub may_resample: Option<String>,
+}
+
+/// What a card granted when it was opened.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Granted {
+    /// The card.
+    pub id: CardId,
+    /// Rate the host says it runs at.
+    pub rate: SampleRate,
+    /// Channels per frame.
+    pub channels: u16,
+    /// Frames per callback as announced; `None` where the host does not say.
+    pub block_frames: Option<u32>,
+    /// Sample format on the wire, in words (`f32`, `i16 dithered`).
+    pub format: String,
+    /// As in [`CardDescription::may_resample`].
+    pub may_resample: Option<String>,
+}
+
+/// What to open: one playback and one capture direction and the channels used on each.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Routing {
+    /// Card that plays.
+    pub playback: CardId,
+    /// Channels driven with the stimulus (from 0); others stay silent.
+    pub playback_channels: Vec<u16>,
+    /// Rate asked for.
+    pub playback_rate: SampleRate,
+    /// Card that records.
+    pub capture: CardId,
+    /// Channels kept, in the order of the take's inputs, with their roles.
+    pub capture_channels: Vec<CaptureChannel>,
+    /// Rate asked for.
+    pub capture_rate: SampleRate,
+    /// Frames per callback asked for on both sides (a measurement needs no low latency).
+    pub block_frames: u32,
+}
+
+/// Block size asked for where nothing else is said.
+pub const DEFAULT_BLOCK_FRAMES: u32 = 2048;
+
+/// One captured channel and what is connected to it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CaptureChannel {
+    /// Channel of the capture card, from 0.
+    pub channel: u16,
+    /// What is connected.
+    pub role: InputRole,
+}
+
+/// What an input listens to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum InputRole {
+    /// Microphone of the left ear's coupler.
+    LeftEar,
+    /// Microphone of the right ear's coupler.
+    RightEar,
+    /// Across the headphone through a divider: sees the output without the headphone.
+    Witness,
+    /// The playback card's own output, straight back.
+    Loopback,
+}

@@ -1,0 +1,19 @@
+//! `loudenough`: a live measurement bench that answers whether an output drives headphones loud enough, with headroom
+//! for peaks and without audible distortion.
+//!
+//! ```text
+//!   Plan → Step → Stimulus → generator → card → capture        (clocks, threads, hardware)
+//!                                 │
+//!                    ═══════════ Take ═══════════               (the narrow waist)
+//!                                 │
+//!   analysis: Finding → session::evaluate: StepResult → session::record: Record → judgement: Verdict → cli, gui
+//! ```
+//!
+//! Start reading at [`take`], then [`units`], [`analysis`], `session`.
+
+pub mod analysis;
+pub mod card;
+pub mod signal;
+pub mod stats;
+pub mod take;
+pub mod units;

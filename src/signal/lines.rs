@@ -1,0 +1,52 @@
+//! Which lines of a period's spectrum carry the stimulus, and which listen for distortion.
+
+/// What a line of the period's spectrum is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LineKind {
+    /// Carries the stimulus.
+    Excited,
+    /// Even line: hears even-order distortion.
+    Even,
+    /// Odd line left silent on purpose: hears odd-order distortion.
+    Detection,
+    /// Outside the excited range.
+    Outside,
+}
+
+/// The lines of one period (index = line number, 0 = DC, up to and including Nyquist).
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Lines {
+    kinds: Vec<LineKind>,
+}
+
+impl Lines {
+    /// No line excited, for a period of `frames`.
+    pub fn none(frames: usize) -> Lines {
+        Lines { kinds: vec![LineKind::Outside; frames / 2 + 1] }
+    }
+
+    /// From one kind per line.
+    pub fn new(kinds: Vec<LineKind>) -> Lines {
+        Lines { kinds }
+    }
+
+    /// Kind of line `k`; lines past Nyquist are outside.
+    pub fn kind(&self, k: usize) -> LineKind {
+        self.kinds.get(k).copied().unwrap_or(LineKind::Outside)
+    }
+
+    /// Line numbers of one kind, rising.
+    pub fn of(&self, kind: LineKind) -> impl Iterator<Item = usize> + '_ {
+        self.kinds.iter().enumerate().filter(move |(_, have)| **have == kind).map(|(k, _)| k)
+    }
+
+    /// Number of lines, DC and Nyquist included.
+    pub fn len(&self) -> usize {
+        self.kinds.len()
+    }
+
+    /// True without any line at all.
+    pub fn is_empty(&self) -> bool {
+        self.kinds.is_empty()
+    }
+}

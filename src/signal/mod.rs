@@ -1,0 +1,147 @@
+//! Which sound is played? A stimulus is a value; its samples follow from it, bit for bit, for a given rate.
+//!
+//! Every stimulus is periodic: it is played as whole repetitions of one [`Period`] held at **unit true peak** (the
+//! oversampled peak of the period stands exactly at full scale). How loud it is played is a [`Drive`], which exists
+//! only behind the ceilings; the callback multiplies the period by the drive's gain and by nothing else.
+//!
+//! A new stimulus is one file here and one arm of [`Stimulus`].
+
+mod drive;
+mod envelope;
+mod lines;
+mod pink;
+mod sine;
+
+pub use drive::{Drive, DriveCeiling, DriveRefused};
+pub use envelope::{FADE_S, raised_cosine};
+pub use lines::{LineKind, Lines};
+pub use pink::Pink;
+pub use sine::Sine;
+
+use crate::units::{Dbfs, SampleRate};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+use std::sync::Arc;
+
+/// What is played. Same value and rate: same samples.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+pub enum Stimulus {
+    /// Periodic pink noise with silent detection lines: the main one.
+    Pink(Pink),
+    /// One sine on an odd line of the analysis period.
+    Sine(Sine),
+    /// Digital zero for as many periods: noise floor and hum.
+    Silence {
+        /// Use the doubled period of [`Pink::doubled`], to match a session that does.
+        doubled: bool,
+    },
+}
+
+/// One repetition of a stimulus at one rate.
+#[derive(Clone, Debug)]
+pub struct Period {
+    /// Samples at unit true peak (all zero for silence), length [`period_frames`].
+    pub samples: Vec<f64>,
+    /// Which lines of the period's spectrum are excited and which listen.
+    pub lines: Lines,
+    /// RMS of `samples` (0 for silence).
+    pub rms: f64,
+    /// Rate of the samples.
+    pub rate: SampleRate,
+}
+
+impl Period {
+    /// True peak over RMS, a plain ratio in dB; `None` for silence.
+    pub fn true_peak_factor_db(&self) -> Option<f64> {
+        (self.rms > 0.0).then(|| -20.0 * self.rms.log10())
+    }
+
+    /// Level of the period at unit true peak: the highest drive there is. `None` for silence.
+    pub fn full_drive(&self) -> Option<Dbfs> {
+        Dbfs::from_rms(self.rms)
+    }
+
+    /// Seconds of one repetition.
+    pub fn seconds(&self) -> f64 {
+        self.samples.len() as f64 / self.rate.hz()
+    }
+
+    /// Distance between lines, Hz.
+    pub fn line_spacing_hz(&self) -> f64 {
+        self.rate.hz() / self.samples.len() as f64
+    }
+}
+
+/// Frames of one period: 65 536 at 48 kHz and 61 440 at 44.1 kHz (both FFT-friendly and about 1.4 s), their multiples
+/// at multiples of these rates, so that line spacing stays the same.
+pub fn period_frames(rate: SampleRate, doubled: bool) -> usize {
+    let hz = rate.get();
+    let base = if hz % 11_025 == 0 { (61_440.0, 44_100.0) } else { (65_536.0, 48_000.0) };
+    let whole = (f64::from(hz) / base.1).log2().round();
+    let frames = (base.0 * 2f64.powf(whole)) as usize;
+    if doubled { 2 * frames } else { frames }
+}
+
+impl Stimulus {
+    /// The main stimulus at this rate with its default seed.
+    pub fn pink(rate: SampleRate) -> Stimulus {
+        Stimulus::Pink(Pink::standard(rate))
+    }
+
+    /// A sine near `frequency_hz`.
+    pub fn sine(frequency_hz: f64) -> Stimulus {
+        Stimulus::Sine(Sine { frequency_hz, doubled: false })
+    }
+
+    /// Silence of ordinary periods.
+    pub fn silence() -> Stimulus {
+        Stimulus::Silence { doubled: false }
+    }
+
+    /// True where nothing sounds.
+    pub fn is_silent(&self) -> bool {
+        matches!(self, Stimulus::Silence { .. })
+    }
+
+    /// Frames of one period at this rate.
+    pub fn period_frames(&self, rate: SampleRate) -> usize {
+        let doubled = match self {
+            Stimulus::Pink(p) => p.doubled,
+            Stimulus::Sine(s) => s.doubled,
+            Stimulus::Silence { doubled } => *doubled,
+        };
+        period_frames(rate, doubled)
+    }
+
+    /// Computes the period. Costs some tens of milliseconds for pink noise: keep the result.
+    pub fn period(&self, rate: SampleRate) -> Arc<Period> {
+        let frames = self.period_frames(rate);
+        Arc::new(match self {
+            Stimulus::Pink(pink) => pink.period(rate, frames),
+            Stimulus::Sine(sine) => sine.period(rate, frames),
+            Stimulus::Silence { .. } => {
+                Period { samples: vec![0.0; frames], lines: Lines::none(frames), rms: 0.0, rate }
+            }
+        })
+    }
+
+    /// Short name for files and tables.
+    pub fn short_name(&self) -> &'static str {
+        match self {
+            Stimulus::Pink(_) => "pink",
+            Stimulus::Sine(_) => "sine",
+            Stimulus::Silence { .. } => "silence",
+        }
+    }
+}
+
+impl fmt::Display for Stimulus {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Stimulus::Pink(_) => write!(f, "pink noise"),
+            Stimulus::Sine(sine) => write!(f, "sine {:.0} Hz", sine.frequency_hz),
+            Stimulus::Silence { .. } => write!(f, "silence"),
+        }
+    }
+}
