@@ -47,8 +47,32 @@ pub struct Period {
     pub lines: Lines,
     /// RMS of `samples` (0 for silence).
     pub rms: f64,
+    /// Peaks of the waveform between samples (oversampled), per polarity, both positive numbers; the larger is 1.
+    pub peaks: Peaks,
     /// Rate of the samples.
     pub rate: SampleRate,
+}
+
+/// Largest excursions of a period, per polarity, as magnitudes in units of full scale.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Peaks {
+    /// Above zero.
+    pub positive: f64,
+    /// Below zero.
+    pub negative: f64,
+}
+
+impl Peaks {
+    /// Of samples as they stand.
+    pub fn of(samples: &[f64]) -> Peaks {
+        let (low, high) = samples.iter().fold((0.0f64, 0.0f64), |(low, high), x| (low.min(*x), high.max(*x)));
+        Peaks { positive: high, negative: -low }
+    }
+
+    /// The larger of the two.
+    pub fn largest(&self) -> f64 {
+        self.positive.max(self.negative)
+    }
 }
 
 impl Period {
@@ -120,9 +144,13 @@ impl Stimulus {
         Arc::new(match self {
             Stimulus::Pink(pink) => pink.period(rate, frames),
             Stimulus::Sine(sine) => sine.period(rate, frames),
-            Stimulus::Silence { .. } => {
-                Period { samples: vec![0.0; frames], lines: Lines::none(frames), rms: 0.0, rate }
-            }
+            Stimulus::Silence { .. } => Period {
+                samples: vec![0.0; frames],
+                lines: Lines::none(frames),
+                rms: 0.0,
+                peaks: Peaks { positive: 0.0, negative: 0.0 },
+                rate,
+            },
         })
     }
 

@@ -12,7 +12,7 @@
 //!        # · # · d · # · #
 //! ```
 
-use super::{LineKind, Lines, Period};
+use super::{LineKind, Lines, Peaks, Period};
 use crate::units::SampleRate;
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::{Rng, SeedableRng};
@@ -53,11 +53,13 @@ impl Pink {
         let spacing_hz = rate.hz() / frames as f64;
         let lines = draw_lines(&mut random, frames, spacing_hz, rate);
         let spectrum = draw_spectrum(&mut random, &lines, spacing_hz, frames);
-        let peak = true_peak(&spectrum, frames);
+        let waveform = Peaks::of(&inverse(&spectrum, frames * PEAK_OVERSAMPLING));
+        let peak = waveform.largest();
         let mut samples = inverse(&spectrum, frames);
         samples.iter_mut().for_each(|x| *x /= peak);
         let rms = (samples.iter().map(|x| x * x).sum::<f64>() / frames as f64).sqrt();
-        Period { samples, lines, rms, rate }
+        let peaks = Peaks { positive: waveform.positive / peak, negative: waveform.negative / peak };
+        Period { samples, lines, rms, peaks, rate }
     }
 }
 
@@ -120,10 +122,6 @@ fn inverse(spectrum: &[Complex<f64>], frames: usize) -> Vec<f64> {
         output.fill(0.0);
     }
     output
-}
-
-fn true_peak(spectrum: &[Complex<f64>], frames: usize) -> f64 {
-    inverse(spectrum, frames * PEAK_OVERSAMPLING).iter().fold(0.0, |peak: f64, x| peak.max(x.abs()))
 }
 
 #[cfg(test)]

@@ -1,6 +1,6 @@
 //! A sine on an odd line of the analysis period, so that it repeats exactly and its harmonics fall on lines.
 
-use super::{LineKind, Lines, Period};
+use super::{LineKind, Lines, Peaks, Period};
 use crate::units::SampleRate;
 use serde::{Deserialize, Serialize};
 
@@ -34,7 +34,13 @@ impl Sine {
         let mut kinds: Vec<LineKind> =
             (0..=frames / 2).map(|k| if k % 2 == 0 { LineKind::Even } else { LineKind::Detection }).collect();
         kinds[line] = LineKind::Excited;
-        Period { samples, lines: Lines::new(kinds), rms: std::f64::consts::FRAC_1_SQRT_2, rate }
+        Period {
+            samples,
+            lines: Lines::new(kinds),
+            rms: std::f64::consts::FRAC_1_SQRT_2,
+            peaks: Peaks { positive: 1.0, negative: 1.0 },
+            rate,
+        }
     }
 }
 
