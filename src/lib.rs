@@ -12,7 +12,10 @@
 //! Start reading at [`take`], then [`units`], [`analysis`], `session`.
 
 pub mod analysis;
+pub mod calibration;
 pub mod card;
+pub mod judgement;
+pub mod session;
 pub mod signal;
 pub mod stats;
 pub mod take;

@@ -4,7 +4,9 @@
 pub mod correction;
 pub mod finding;
 pub mod spectra;
+pub mod tone;
 
 pub use correction::Correction;
 pub use finding::*;
 pub use spectra::{Reference, Spectra};
+pub use tone::Tone;

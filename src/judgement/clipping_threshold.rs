@@ -1,0 +1,147 @@
+//! Where does the output clip? Stated as peak and as the pink RMS drive that reaches it, per polarity.
+
+use crate::analysis::{ActsOn, ClipFinding, ClipLevel};
+use crate::card::InputRole;
+use crate::session::climb::{Purpose, peaks_that_matter};
+use crate::session::record::{Record, StepResult};
+use crate::signal::Period;
+use crate::stats::{Estimate, Interval, Reading};
+use crate::units::Dbfs;
+use serde::{Deserialize, Serialize};
+
+/// Room to the input's full scale under which its own clipping cannot be excluded, dB.
+const INPUT_NEAR_DB: f64 = 0.2;
+
+/// The clipping threshold of the output.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "threshold", rename_all = "kebab-case")]
+pub enum Threshold {
+    /// Found.
+    Told(Box<ThresholdTold>),
+    /// None up to the highest drive played.
+    NoneUpTo {
+        /// Highest drive played, RMS.
+        drive: Dbfs,
+        /// True where that was full scale: then the output never clips on this stimulus.
+        full_scale: bool,
+    },
+    /// Not told.
+    NotTold {
+        /// Why.
+        because: String,
+    },
+}
+
+/// A clipping threshold.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ThresholdTold {
+    /// Positive limit, peak dB re full scale.
+    pub positive: Reading,
+    /// Negative limit.
+    pub negative: Reading,
+    /// Pink RMS drive that reaches the limit on the polarity reached first, dBFS.
+    pub pink_drive: Estimate,
+    /// On samples or on the waveform between them.
+    pub acts_on: ActsOn,
+    /// Equivalent hard limit of a soft one.
+    pub soft: bool,
+    /// Whose limit it is.
+    pub whose: Whose,
+    /// Step it was read from.
+    pub step: usize,
+}
+
+/// Whose limit it is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Whose {
+    /// The output's.
+    Output,
+    /// The output's or the headphone's: this session cannot tell.
+    OutputOrHeadphone,
+}
+
+/// Reads the threshold from the step that decides: the threshold step, else the last one with evidence.
+pub fn clipping_threshold(record: &Record) -> Threshold {
+    let period = record.head.plan.pink.period(record.head.playback.rate);
+    let evident = record
+        .steps
+        .iter()
+        .rev()
+        .filter(|s| matches!(s.step.purpose, Purpose::Threshold | Purpose::Climb | Purpose::Bisect));
+    let mut reason = None;
+    for step in evident {
+        let Some((role, clip, room_db)) = deciding_clip(record, step) else { continue };
+        if !clip.is_evident() {
+            continue;
+        }
+        if room_db < INPUT_NEAR_DB {
+            reason.get_or_insert(
+                "the capture card's own input reached its full scale at the same step; lower its gain and run again"
+                    .to_string(),
+            );
+            continue;
+        }
+        match &clip.level {
+            Some(level) => {
+                if let Some(told) = told(step, role, level, &period) {
+                    return Threshold::Told(Box::new(told));
+                }
+            }
+            None => {
+                reason.get_or_insert(
+                    clip.level_not_told.clone().unwrap_or_else(|| "a bend is visible, its level is not told".into()),
+                );
+            }
+        }
+    }
+    if let Some(because) = reason {
+        return Threshold::NotTold { because };
+    }
+    none_up_to(record, &period)
+}
+
+fn none_up_to(record: &Record, period: &Period) -> Threshold {
+    let judged = |s: &&StepResult| deciding_clip(record, s).is_some();
+    let highest = record.steps.iter().filter(judged).filter_map(|s| s.step.drive).map(Dbfs::db).reduce(f64::max);
+    match (highest, period.full_drive()) {
+        (Some(drive), Some(full)) => Threshold::NoneUpTo { drive: Dbfs(drive), full_scale: full.db() - drive < 0.05 },
+        _ => Threshold::NotTold { because: "no step above the quiet reference was finished".into() },
+    }
+}
+
+/// The input that decides: the electrical witness where present, else the first ear; its clip finding and its room.
+fn deciding_clip<'a>(record: &Record, step: &'a StepResult) -> Option<(InputRole, &'a ClipFinding, f64)> {
+    let channels = &record.head.chain.routing.capture_channels;
+    let witness = channels.iter().position(|c| c.role == InputRole::Witness);
+    let input = witness.unwrap_or_else(|| record.head.chain.deciding_input());
+    let (pink, result) = step.pink(input)?;
+    Some((result.role, pink.clip.as_ref()?, pink.common.overload.room_db))
+}
+
+fn told(step: &StepResult, role: InputRole, level: &ClipLevel, period: &Period) -> Option<ThresholdTold> {
+    let peaks = peaks_that_matter(level, period);
+    let full = period.full_drive()?.db();
+    let one = |reading: &Reading, peak: f64| Some(reading.told()?.shifted(full - 20.0 * peak.log10()));
+    let drives = [one(&level.positive, peaks.positive), one(&level.negative, peaks.negative)];
+    let pink_drive = drives.into_iter().flatten().reduce(lower)?;
+    // A headphone's own bend is soft and acts on the waveform: a hard limit or one on samples is the output's.
+    let output = role == InputRole::Witness || !level.soft || level.acts_on == ActsOn::Samples;
+    Some(ThresholdTold {
+        positive: level.positive.clone(),
+        negative: level.negative.clone(),
+        pink_drive,
+        acts_on: level.acts_on,
+        soft: level.soft,
+        whose: if output { Whose::Output } else { Whose::OutputOrHeadphone },
+        step: step.step.number,
+    })
+}
+
+/// Minimum of two estimates: value and both ends.
+fn lower(a: Estimate, b: Estimate) -> Estimate {
+    Estimate {
+        value: a.value.min(b.value),
+        interval: Interval { low: a.interval.low.min(b.interval.low), high: a.interval.high.min(b.interval.high) },
+    }
+}

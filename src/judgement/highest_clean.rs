@@ -1,0 +1,125 @@
+//! How loud does it play clean? Clean: no clip evidence and the gain within 0.3 dB of the quiet reference (method 5).
+
+use super::clipping_threshold::Threshold;
+use crate::session::climb::{Purpose, clip_evident, gain_is_clean};
+use crate::session::record::{Record, StepResult};
+use crate::stats::{Estimate, Interval, Reading};
+use serde::{Deserialize, Serialize};
+
+/// Highest clean drive and level of pink noise.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HighestClean {
+    /// RMS drive, dBFS.
+    pub drive: Reading,
+    /// Level at the ear, Z, dBFS at the input.
+    pub level_dbfs: Reading,
+    /// The same as sound, dB SPL, Z; not told without calibration.
+    pub level_spl: Reading,
+    /// The same, 100 Hz to 10 kHz only.
+    pub mid_spl: Reading,
+    /// What decides it, in words.
+    pub decided_by: String,
+}
+
+/// From the threshold where clipping decides, else from the clean rule.
+pub fn highest_clean(record: &Record, threshold: &Threshold) -> HighestClean {
+    let (drive, decided_by) = drive(record, threshold);
+    let level_dbfs = level(record, &drive, |gain| Some(gain.input));
+    let level_spl = level(record, &drive, |gain| gain.spl);
+    let mid_spl = level(record, &drive, |gain| gain.mid_spl);
+    HighestClean { drive, level_dbfs, level_spl, mid_spl, decided_by }
+}
+
+fn drive(record: &Record, threshold: &Threshold) -> (Reading, String) {
+    if let Threshold::Told(told) = threshold {
+        return (Reading::Told(told.pink_drive), "clipping".into());
+    }
+    let input = record.head.chain.deciding_input();
+    let counted = record.steps.iter().filter(|s| s.step.drive.is_some() && s.step.purpose != Purpose::ReferenceAgain);
+    let (mut clean, mut unclean): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
+    for step in counted {
+        let (Some(drive), Some((pink, result))) = (step.step.drive, step.pink(input)) else { continue };
+        if clip_evident(step) || !gain_is_clean(result) {
+            unclean.push(drive.db());
+        } else if pink.clip.is_some() || step.step.purpose == Purpose::Reference {
+            clean.push(drive.db());
+        }
+    }
+    let lowest_unclean = unclean.iter().copied().reduce(f64::min);
+    let below = |d: &&f64| lowest_unclean.is_none_or(|u| **d < u);
+    let Some(highest) = clean.iter().filter(below).copied().reduce(f64::max) else {
+        return (Reading::NotTold("no step was shown to be clean".into()), "nothing".into());
+    };
+    match (lowest_unclean, record.stop()) {
+        (Some(unclean), _) => {
+            let interval = Interval { low: highest, high: unclean };
+            (Reading::Told(Estimate { value: highest, interval }), "highest clean and lowest unclean step".into())
+        }
+        (None, Some(stop)) if !stop.is_lower_bound() => (Reading::Told(Estimate::exact(highest)), stop.to_string()),
+        (None, stop) => {
+            let why = stop.map_or("the session is not finished".to_string(), ToString::to_string);
+            (Reading::AtLeast(Estimate::exact(highest)), why)
+        }
+    }
+}
+
+/// What one dB of drive gives, from the loudest clean step or the reference.
+struct Gain {
+    input: Estimate,
+    spl: Option<Estimate>,
+    mid_spl: Option<Estimate>,
+}
+
+/// The straight line: clean gain times drive, so that the level at the threshold is not the clipped one.
+fn level(record: &Record, drive: &Reading, which: impl Fn(&Gain) -> Option<Estimate>) -> Reading {
+    let Some(gain) = straight_line(record) else {
+        return Reading::NotTold("the gain of the chain was not told".into());
+    };
+    let Some(gain) = which(&gain) else {
+        return Reading::NotTold("the chain has no calibration offset for this ear".into());
+    };
+    match drive {
+        Reading::Told(drive) => Reading::Told(drive.plus(&gain)),
+        Reading::AtLeast(drive) => Reading::AtLeast(drive.plus(&gain)),
+        Reading::Below(_) => Reading::NotTold("the drive is known from one side only".into()),
+        Reading::NotTold(why) => Reading::NotTold(why.clone()),
+    }
+}
+
+fn straight_line(record: &Record) -> Option<Gain> {
+    let input = record.head.chain.deciding_input();
+    let clean = |s: &&StepResult| {
+        s.step.purpose != Purpose::Probe
+            && s.step.drive.is_some()
+            && !clip_evident(s)
+            && s.pink(input).is_some_and(|(_, r)| gain_is_clean(r))
+    };
+    let step = record.steps.iter().filter(clean).max_by(|a, b| {
+        let drive = |s: &StepResult| s.step.drive.map_or(f64::MIN, |d| d.db());
+        drive(a).total_cmp(&drive(b))
+    })?;
+    let drive = step.step.drive?.db();
+    let (pink, result) = step.pink(input)?;
+    Some(Gain {
+        input: pink.level_z?.shifted(-drive),
+        spl: result.sound.and_then(|s| Some(s.z?.shifted(-drive))),
+        mid_spl: result.sound.and_then(|s| Some(s.mid?.shifted(-drive))),
+    })
+}
+
+/// Lowest level at which even and odd distortion at the ear together pass the plan's limit.
+pub(super) fn ear_limit_from(record: &Record) -> Option<Estimate> {
+    let input = record.head.chain.deciding_input();
+    let limit = (record.head.plan.distortion_limit_percent / 100.0).powi(2);
+    let mut over: Vec<(f64, Estimate)> = Vec::new();
+    for step in record.steps.iter().filter(|s| s.step.purpose != Purpose::Probe) {
+        let Some((pink, result)) = step.pink(input) else { continue };
+        let power: f64 =
+            [&pink.even, &pink.odd].iter().filter_map(|r| r.told()).map(|e| 10f64.powf(e.value / 10.0)).sum();
+        let level = result.sound.and_then(|s| s.z).or(pink.level_z);
+        if let (true, Some(level)) = (power > limit, level) {
+            over.push((level.value, level));
+        }
+    }
+    over.into_iter().min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, level)| level)
+}

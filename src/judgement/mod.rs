@@ -1,0 +1,62 @@
+//! Opinions on stored records: pure, recomputable at any time with another listening level or another rule.
+
+mod clipping_threshold;
+mod headroom;
+mod highest_clean;
+mod sentence;
+
+pub use clipping_threshold::{Threshold, ThresholdTold, Whose, clipping_threshold};
+pub use headroom::{Answer, Headroom, Verdict, verdict};
+pub use highest_clean::{HighestClean, highest_clean};
+
+use crate::analysis::{Flaw, Weight};
+use crate::session::plan::{HeadroomRule, ListeningLevel};
+use crate::session::record::Record;
+use crate::stats::Estimate;
+use serde::{Deserialize, Serialize};
+
+/// All answers about one session.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Judgement {
+    /// Where the output clips.
+    pub threshold: Threshold,
+    /// How loud it plays clean.
+    pub highest_clean: HighestClean,
+    /// Headroom over the listening level and the verdict.
+    pub headroom: Headroom,
+    /// Distortion at the ear: lowest level at which it passes the limit, dB SPL (dBFS where nothing is calibrated).
+    pub ear_limit_from: Option<Estimate>,
+    /// Flaws of the session that bear on it, each once, heaviest first.
+    pub flaws: Vec<Flaw>,
+    /// The answer as a sentence, every number of it stored above.
+    pub sentence: String,
+}
+
+/// Judges by the session's own plan.
+pub fn judge(record: &Record) -> Judgement {
+    judge_for(record, record.head.plan.listening, record.head.plan.rule)
+}
+
+/// Judges for another listening level or by another rule.
+pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: HeadroomRule) -> Judgement {
+    let threshold = clipping_threshold(record);
+    let highest_clean = highest_clean(record, &threshold);
+    let flaws = session_flaws(record);
+    let doubts = flaws.iter().filter(|f| f.weight == Weight::Doubt).count();
+    let headroom = headroom::headroom(record, &highest_clean, listening, rule, doubts);
+    let ear_limit_from = highest_clean::ear_limit_from(record);
+    let sentence = sentence::sentence(record, &threshold, &highest_clean, &headroom, listening);
+    Judgement { threshold, highest_clean, headroom, ear_limit_from, flaws, sentence }
+}
+
+/// The session's flaws, each code once, doubts before notes. Flaws of the probes and of void takes do not count: no
+/// number of theirs is used.
+fn session_flaws(record: &Record) -> Vec<Flaw> {
+    use crate::session::climb::Purpose;
+    let mut flaws: Vec<Flaw> = vec![record.head.chain.coupler.note()];
+    flaws.extend(crate::session::evaluate::chain_flaws(record));
+    flaws.extend(record.steps.iter().filter(|s| s.step.purpose != Purpose::Probe).flat_map(|s| s.flaws()).cloned());
+    flaws.sort_by(|a, b| b.weight.cmp(&a.weight).then(a.code.cmp(&b.code)));
+    flaws.dedup_by(|a, b| a.code == b.code);
+    flaws
+}

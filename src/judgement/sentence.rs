@@ -1,0 +1,87 @@
+//! The answer as people read it. Every number in it is one of the stored values, rounded to 0.1 dB.
+
+use super::clipping_threshold::{Threshold, Whose};
+use super::headroom::Headroom;
+use super::highest_clean::HighestClean;
+use crate::session::plan::{ListeningLevel, Weighting};
+use crate::session::record::Record;
+use crate::stats::{Estimate, Reading};
+
+/// One decimal, a true minus, never "−0.0".
+fn db(value: f64) -> String {
+    let shown = format!("{value:.1}");
+    if shown == "-0.0" { "0.0".into() } else { shown.replace('-', "−") }
+}
+
+fn level(e: &Estimate, unit: &str, inside: &str) -> String {
+    format!("{} {unit} ({inside}, ±{})", db(e.value), db(e.half_width()))
+}
+
+pub(super) fn sentence(
+    record: &Record,
+    threshold: &Threshold,
+    highest: &HighestClean,
+    headroom: &Headroom,
+    listening: Option<ListeningLevel>,
+) -> String {
+    let chain = &record.head.chain;
+    let volume = if chain.volume.is_empty() { String::new() } else { format!(" ({})", chain.volume) };
+    let who = format!("{}{volume}", chain.output);
+    let point = format!("pink noise, Z, {}", chain.coupler.point());
+    let fit = if record.steps.iter().any(|s| s.seat > 1) { "" } else { ", fit not included" };
+    let (e, at_least, unit, inside) = match (&highest.level_spl, &highest.level_dbfs) {
+        (Reading::Told(e), _) => (e, "", "dB SPL", format!("{point}{fit}")),
+        (Reading::AtLeast(e), _) => (e, "at least ", "dB SPL", format!("{point}{fit}")),
+        (_, Reading::Told(e)) => (e, "", "dBFS at the input", "pink noise, not calibrated".into()),
+        (_, Reading::AtLeast(e)) => (e, "at least ", "dBFS at the input", "pink noise, not calibrated".into()),
+        (_, Reading::NotTold(why)) => {
+            return format!("How loud {who} drives {} clean is not told: {why}.", chain.headphone);
+        }
+        (_, Reading::Below(_)) => return format!("How loud {who} drives {} clean is not told.", chain.headphone),
+    };
+    let end = match threshold {
+        Threshold::Told(told) if told.whose == Whose::Output => " before it clips".to_string(),
+        Threshold::Told(_) => " before output or headphone clips (which of them: not told)".to_string(),
+        Threshold::NoneUpTo { full_scale: true, .. } => ", with no clipping up to full scale".to_string(),
+        Threshold::NoneUpTo { .. } => format!(" clean; the climb ended because {}", stop(record)),
+        Threshold::NotTold { because } => format!(" clean; where it clips is not told: {because}"),
+    };
+    let first = format!("{who} drives {} to {at_least}{}{end}.", chain.headphone, level(e, unit, &inside));
+    let first = capital(&first);
+    let Some(listening) = listening else {
+        return format!("{first} No listening level was stated, so no headroom is given.");
+    };
+    let weighting = match listening.weighting {
+        Weighting::Z => "",
+        Weighting::A => " A",
+        Weighting::C => " C",
+    };
+    let listens = format!("{} dB{weighting}", db(listening.level.db()));
+    match (&headroom.headroom_db, &headroom.peak_room_db) {
+        (Reading::Told(h), Reading::Told(p)) => {
+            format!(
+                "{first} For {listens} that leaves {} dB, peak room {} dB: {}.",
+                db(h.value),
+                db(p.value),
+                headroom.verdict
+            )
+        }
+        (Reading::AtLeast(h), Reading::AtLeast(p)) => format!(
+            "{first} For {listens} that leaves at least {} dB, peak room at least {} dB: {}.",
+            db(h.value),
+            db(p.value),
+            headroom.verdict
+        ),
+        (Reading::NotTold(why), _) => format!("{first} Headroom over {listens} is not told: {why}."),
+        _ => format!("{first} Headroom over {listens} is not told."),
+    }
+}
+
+fn stop(record: &Record) -> String {
+    record.stop().map_or("the session is not finished".into(), ToString::to_string)
+}
+
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map(|c| c.to_uppercase().chain(letters).collect()).unwrap_or_default()
+}

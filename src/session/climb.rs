@@ -1,0 +1,492 @@
+//! Which step comes next? Decided from the plan, the chain and the finished steps alone, so that a climb can be
+//! replayed, resumed and tested without a card.
+//!
+//! ```text
+//!  silence ─► probe −70, −60 … until the noise is passed ─► quiet reference
+//!          ─► climb by 3 dB from 6 dB under the listening level ─► clip evidence ─► threshold step 1.25 dB above it
+//!                                                             └─► gain change  ─► bisect to 0.25 dB
+//!          ─► reference again ─► done, because …
+//! ```
+
+use super::chain::Chain;
+use super::plan::{Extent, Plan, UNCALIBRATED_CEILING, Weighting};
+use super::record::{InputResult, StepResult};
+use crate::analysis::{ClipLevel, PinkFinding};
+use crate::signal::{DriveCeiling, Peaks, Period, Stimulus};
+use crate::stats::Reading;
+use crate::take::VoidReason;
+use crate::units::{Dbfs, PeakDb};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// Drive of the first probe.
+pub const FIRST_PROBE: Dbfs = Dbfs(-70.0);
+/// Rise from one probe to the next, dB.
+pub const PROBE_STEP_DB: f64 = 10.0;
+/// The stimulus lines stand over the noise from here on, dB.
+pub const OVER_NOISE_DB: f64 = 10.0;
+/// A good reference stands this far over the noise, dB.
+pub const REFERENCE_OVER_NOISE_DB: f64 = 60.0;
+/// The reference stays this far under every limit, dB.
+pub const REFERENCE_BELOW_LIMIT_DB: f64 = 20.0;
+/// The climb starts this far under the listening level, dB.
+pub const START_BELOW_LISTENING_DB: f64 = 6.0;
+/// Start where no level is calibrated or no listening level is stated.
+pub const START_UNKNOWN: Dbfs = Dbfs(-48.0);
+/// The threshold step stands this far above the fitted clip level (method 5: 1 to 1.5 dB).
+pub const THRESHOLD_OVERDRIVE_DB: f64 = 1.25;
+/// Gain of a clean output stays within this of the reference, dB.
+pub const GAIN_TOLERANCE_DB: f64 = 0.3;
+/// Bisection ends here, dB.
+pub const BISECTION_DB: f64 = 0.25;
+/// The input keeps this much room, dB.
+pub const INPUT_ROOM_DB: f64 = 0.5;
+/// The peak keeps this far from the microphone's stated maximum, dB.
+pub const MICROPHONE_ROOM_DB: f64 = 6.0;
+/// The middle step of a quick look stands this far under its last, dB.
+const MIDDLE_BELOW_LAST_DB: f64 = 10.0;
+/// Steps closer than this are the same step, dB.
+const SAME_DB: f64 = 0.05;
+
+/// What a step is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Purpose {
+    /// Noise floor, hum, ambient level.
+    Silence,
+    /// Finds the level at which the stimulus stands over the noise.
+    Probe,
+    /// The quiet reference.
+    Reference,
+    /// A step upward.
+    Climb,
+    /// Just above the fitted clip level.
+    Threshold,
+    /// Between the highest clean and the lowest unclean step.
+    Bisect,
+    /// Has seat, gain or chain moved?
+    ReferenceAgain,
+}
+
+impl fmt::Display for Purpose {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Purpose::Silence => "silence",
+            Purpose::Probe => "probe",
+            Purpose::Reference => "reference",
+            Purpose::Climb => "climb",
+            Purpose::Threshold => "threshold",
+            Purpose::Bisect => "bisect",
+            Purpose::ReferenceAgain => "reference again",
+        })
+    }
+}
+
+/// One step: its stimuli are played one after the other at one RMS drive.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Step {
+    /// From 1.
+    pub number: usize,
+    /// What it is for.
+    pub purpose: Purpose,
+    /// RMS drive; `None` for silence.
+    pub drive: Option<Dbfs>,
+    /// What is played.
+    pub stimuli: Vec<Stimulus>,
+    /// Whole periods analysed.
+    pub periods: usize,
+}
+
+/// Why a climb ended.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "because", rename_all = "kebab-case")]
+pub enum StopReason {
+    /// The output (or headphone, or input) clips.
+    ClipEvidence,
+    /// A ceiling.
+    Ceiling {
+        /// Which one.
+        which: String,
+    },
+    /// The stimulus' true peak stands at full scale.
+    FullScale,
+    /// The quick look reached listening level plus wanted headroom.
+    WantedHeadroom,
+    /// Distortion at the ear passed the limit and the plan stops there.
+    DistortionAtEar,
+    /// The gain moved against the reference without clipping.
+    GainChange,
+    /// The capture card's own full scale.
+    InputOverload,
+    /// The microphone's stated maximum.
+    MicrophoneLimit,
+    /// Nothing was heard up to the highest allowed probe.
+    NoSignal,
+    /// A take stayed void after all attempts.
+    TakesVoid {
+        /// Why.
+        reason: VoidReason,
+    },
+    /// The user.
+    Stopped,
+    /// The card failed.
+    Card {
+        /// Plain message.
+        what: String,
+    },
+}
+
+impl StopReason {
+    /// True where the climb ended before it could show the output's limit: what it shows is a lower bound.
+    pub fn is_lower_bound(&self) -> bool {
+        !matches!(self, StopReason::ClipEvidence | StopReason::GainChange | StopReason::FullScale)
+    }
+}
+
+impl fmt::Display for StopReason {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            StopReason::ClipEvidence => write!(f, "it clips"),
+            StopReason::Ceiling { which } => write!(f, "the ceiling of {which} was reached"),
+            StopReason::FullScale => write!(f, "the stimulus reached full scale"),
+            StopReason::WantedHeadroom => write!(f, "the quick look reached the wanted headroom"),
+            StopReason::DistortionAtEar => write!(f, "the distortion at the ear passed its limit"),
+            StopReason::GainChange => write!(f, "the gain moved against the quiet reference"),
+            StopReason::InputOverload => write!(f, "the capture card's input has no room left; lower its gain"),
+            StopReason::MicrophoneLimit => write!(f, "the microphone's stated maximum is near"),
+            StopReason::NoSignal => {
+                write!(f, "nothing was heard up to the highest allowed probe; check routing, volume and the coupler")
+            }
+            StopReason::TakesVoid { reason } => write!(f, "a take stayed void: {reason}"),
+            StopReason::Stopped => write!(f, "it was stopped"),
+            StopReason::Card { what } => write!(f, "{what}"),
+        }
+    }
+}
+
+/// What to do next.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Next {
+    /// Play this.
+    Step(Step),
+    /// Nothing more.
+    Done(StopReason),
+}
+
+/// All that a decision reads.
+pub struct Climb<'a> {
+    /// What is asked.
+    pub plan: &'a Plan,
+    /// The chain as used.
+    pub chain: &'a Chain,
+    /// The pink period at the playback rate.
+    pub period: &'a Period,
+    /// Finished steps.
+    pub results: &'a [StepResult],
+}
+
+impl Climb<'_> {
+    /// The next step, or why there is none.
+    pub fn next(&self) -> Next {
+        if let Some(reason) = self.results.last().and_then(StepResult::given_up) {
+            return Next::Done(match reason {
+                VoidReason::Stopped => StopReason::Stopped,
+                VoidReason::Card { what } => StopReason::Card { what: what.clone() },
+                other => StopReason::TakesVoid { reason: other.clone() },
+            });
+        }
+        match self.results.last().map(|r| r.step.purpose) {
+            None => self.step(Purpose::Silence, None),
+            Some(Purpose::Silence) => self.step(Purpose::Probe, Some(FIRST_PROBE)),
+            Some(Purpose::Probe) => self.after_probe(),
+            Some(Purpose::Reference) => self.first_climb(),
+            Some(Purpose::Climb | Purpose::Threshold | Purpose::Bisect) => self.after_climb(),
+            Some(Purpose::ReferenceAgain) => Next::Done(self.reason()),
+        }
+    }
+
+    /// Highest drive allowed now and which limit it is; before the gain is known only the drive's own ceiling holds.
+    pub fn ceiling(&self) -> DriveCeiling {
+        let mut ceilings = Vec::new();
+        if let Some(drive) = self.plan.ceilings.drive {
+            ceilings.push(DriveCeiling { rms: drive, because: format!("{drive} of drive") });
+        }
+        match self.highest_spl_per_drive() {
+            Some(offset_plus_gain) => ceilings.push(DriveCeiling {
+                rms: Dbfs(self.plan.ceilings.spl.db() - offset_plus_gain),
+                because: format!("{} at the {}", self.plan.ceilings.spl, self.chain.coupler.point()),
+            }),
+            None if self.plan.ceilings.drive.is_none() => ceilings.push(DriveCeiling {
+                rms: UNCALIBRATED_CEILING,
+                because: format!("{UNCALIBRATED_CEILING} while no sound level is known"),
+            }),
+            None => {}
+        }
+        let lowest = ceilings.into_iter().min_by(|a, b| a.rms.db().total_cmp(&b.rms.db()));
+        lowest.unwrap_or(DriveCeiling { rms: UNCALIBRATED_CEILING, because: "no sound level is known".into() })
+    }
+
+    /// Gain of input `input`, captured over played in dB, from the latest step that told it.
+    pub fn gain_db(&self, input: usize) -> Option<f64> {
+        self.results.iter().rev().find_map(|r| Some(r.pink(input)?.0.gain_db?.value))
+    }
+
+    /// dB SPL minus dBFS of drive at the louder calibrated ear.
+    fn highest_spl_per_drive(&self) -> Option<f64> {
+        self.chain
+            .ears()
+            .filter_map(|(input, role)| Some(self.gain_db(input)? + self.chain.acoustic(role)?.offset.value))
+            .reduce(f64::max)
+    }
+
+    fn deciding(&self) -> usize {
+        self.chain.deciding_input()
+    }
+
+    fn full(&self) -> Dbfs {
+        self.period.full_drive().unwrap_or(UNCALIBRATED_CEILING)
+    }
+
+    /// The lower of ceiling and full scale.
+    fn limit(&self) -> (Dbfs, StopReason) {
+        let ceiling = self.ceiling();
+        if ceiling.rms.db() < self.full().db() {
+            (ceiling.rms, StopReason::Ceiling { which: ceiling.because })
+        } else {
+            (self.full(), StopReason::FullScale)
+        }
+    }
+
+    fn step(&self, purpose: Purpose, drive: Option<Dbfs>) -> Next {
+        let stimuli = match purpose {
+            Purpose::Silence => {
+                vec![Stimulus::Silence { doubled: matches!(self.plan.pink, Stimulus::Pink(p) if p.doubled) }]
+            }
+            Purpose::Climb | Purpose::Threshold | Purpose::Bisect => {
+                std::iter::once(self.plan.pink).chain(self.plan.sines_hz.iter().map(|f| Stimulus::sine(*f))).collect()
+            }
+            Purpose::Probe | Purpose::Reference | Purpose::ReferenceAgain => vec![self.plan.pink],
+        };
+        let periods = match purpose {
+            Purpose::Probe | Purpose::Climb => self.plan.climb_periods,
+            _ => self.plan.careful_periods,
+        };
+        Next::Step(Step { number: self.results.len() + 1, purpose, drive, stimuli, periods })
+    }
+
+    fn last_drive(&self) -> Dbfs {
+        self.results.iter().rev().find_map(|r| r.step.drive).unwrap_or(FIRST_PROBE)
+    }
+
+    fn last_pink(&self) -> Option<(&PinkFinding, &InputResult)> {
+        self.results.last()?.pink(self.deciding())
+    }
+
+    fn after_probe(&self) -> Next {
+        let over = self.last_pink().and_then(|(p, _)| p.over_noise_db).unwrap_or(0.0);
+        let (limit, _) = self.limit();
+        let drive = self.last_drive();
+        if over < OVER_NOISE_DB {
+            // A probe too quiet for the reference's distance may still pass: only the ceiling itself ends the search.
+            let next = Dbfs(drive.db() + PROBE_STEP_DB);
+            if drive.db() >= limit.db() - SAME_DB {
+                return Next::Done(StopReason::NoSignal);
+            }
+            return self.step(Purpose::Probe, Some(Dbfs(next.db().min(limit.db()))));
+        }
+        let wanted = drive.db() + (REFERENCE_OVER_NOISE_DB - over).max(0.0);
+        let highest = (limit.db() - REFERENCE_BELOW_LIMIT_DB).max(drive.db().min(limit.db()));
+        self.step(Purpose::Reference, Some(Dbfs(wanted.min(highest))))
+    }
+
+    /// The listening level as RMS drive, where both are known.
+    pub fn listening_drive(&self) -> Option<Dbfs> {
+        let listening = self.plan.listening?;
+        let input = self.deciding();
+        let (_, role) = self.chain.ears().next()?;
+        let offset = self.chain.acoustic(role)?.offset.value;
+        let z_less_weighted = match listening.weighting {
+            Weighting::Z => 0.0,
+            weighting => self.results.iter().rev().find_map(|r| {
+                let pink = r.pink(input)?.0;
+                let weighted = match weighting {
+                    Weighting::A => pink.level_a,
+                    _ => pink.level_c,
+                };
+                Some(pink.level_z?.value - weighted?.value)
+            })?,
+        };
+        Some(Dbfs(listening.level.db() + z_less_weighted - offset - self.gain_db(input)?))
+    }
+
+    fn first_climb(&self) -> Next {
+        let (limit, _) = self.limit();
+        let listening = self.listening_drive();
+        let first = match (self.plan.extent, listening) {
+            (Extent::Session, Some(l)) => l - START_BELOW_LISTENING_DB,
+            (Extent::Session, None) => START_UNKNOWN,
+            (Extent::QuickLook, _) => self.quick_look_top() - MIDDLE_BELOW_LAST_DB,
+        };
+        self.step(Purpose::Climb, Some(Dbfs(first.db().min(limit.db()))))
+    }
+
+    /// Last step of a quick look: listening level plus wanted headroom, or the limit.
+    fn quick_look_top(&self) -> Dbfs {
+        let (limit, _) = self.limit();
+        match self.listening_drive() {
+            Some(l) => Dbfs((l.db() + self.plan.wanted_headroom_db).min(limit.db())),
+            None => limit,
+        }
+    }
+
+    fn after_climb(&self) -> Next {
+        let Some(last) = self.results.last() else { return self.step(Purpose::Silence, None) };
+        if last.step.purpose == Purpose::Threshold {
+            return self.step(Purpose::ReferenceAgain, self.reference_drive());
+        }
+        if self.clips(last) {
+            if self.plan.extent == Extent::QuickLook {
+                return self.step(Purpose::ReferenceAgain, self.reference_drive());
+            }
+            return self.step(Purpose::Threshold, Some(self.threshold_drive(last)));
+        }
+        if let Some((clean, unclean)) = self.bracket() {
+            let next = 0.5 * (clean + unclean);
+            return if unclean - clean > BISECTION_DB {
+                self.step(Purpose::Bisect, Some(Dbfs(next)))
+            } else {
+                self.step(Purpose::ReferenceAgain, self.reference_drive())
+            };
+        }
+        match self.rise() {
+            Some(next) => self.step(Purpose::Climb, Some(next)),
+            None => self.step(Purpose::ReferenceAgain, self.reference_drive()),
+        }
+    }
+
+    fn reference_drive(&self) -> Option<Dbfs> {
+        self.results.iter().find(|r| r.step.purpose == Purpose::Reference).and_then(|r| r.step.drive)
+    }
+
+    /// Next drive upward; `None` where something ends the rise.
+    fn rise(&self) -> Option<Dbfs> {
+        let last = self.last_drive();
+        if self.blocked().is_some() {
+            return None;
+        }
+        let (limit, _) = self.limit();
+        let (limit, step) = match self.plan.extent {
+            Extent::Session => (limit, self.plan.step_db),
+            Extent::QuickLook => (self.quick_look_top(), 2.0 * MIDDLE_BELOW_LAST_DB),
+        };
+        (limit.db() - last.db() > SAME_DB).then(|| Dbfs((last.db() + step).min(limit.db())))
+    }
+
+    /// What forbids one more step upward although ceiling and full scale would allow it.
+    fn blocked(&self) -> Option<StopReason> {
+        let (pink, result) = self.last_pink()?;
+        let factor = self.period.true_peak_factor_db().unwrap_or(0.0);
+        if pink.common.overload.samples_at_limit > 0 || pink.common.overload.room_db < self.plan.step_db + INPUT_ROOM_DB
+        {
+            return Some(StopReason::InputOverload);
+        }
+        if let (Some(max), Some(sound)) = (self.chain.microphone_max_db_spl, result.sound) {
+            let peak = sound.peak.or_else(|| Some(sound.z?.value + factor))?;
+            if peak + self.plan.step_db > max - MICROPHONE_ROOM_DB {
+                return Some(StopReason::MicrophoneLimit);
+            }
+        }
+        if self.plan.stop_at_ear
+            && self.distortion_at_ear_percent(pink).is_some_and(|d| d > self.plan.distortion_limit_percent)
+        {
+            return Some(StopReason::DistortionAtEar);
+        }
+        None
+    }
+
+    fn distortion_at_ear_percent(&self, pink: &PinkFinding) -> Option<f64> {
+        let parts = [pink.even.told(), pink.odd.told()];
+        let power: f64 = parts.iter().flatten().map(|e| 10f64.powf(e.value / 10.0)).sum();
+        (power > 0.0).then(|| 100.0 * power.sqrt())
+    }
+
+    fn clips(&self, result: &StepResult) -> bool {
+        clip_evident(result)
+    }
+
+    /// Highest clean and lowest unclean drive where the gain (not clipping) decides.
+    fn bracket(&self) -> Option<(f64, f64)> {
+        let input = self.deciding();
+        let drives = |clean: bool| {
+            self.results
+                .iter()
+                .filter(|r| matches!(r.step.purpose, Purpose::Reference | Purpose::Climb | Purpose::Bisect))
+                .filter(move |r| r.pink(input).is_some_and(|(_, result)| gain_is_clean(result) == clean))
+                .filter_map(|r| r.step.drive)
+                .map(Dbfs::db)
+        };
+        let unclean = drives(false).reduce(f64::min)?;
+        let clean = drives(true).filter(|d| *d < unclean).reduce(f64::max)?;
+        Some((clean, unclean))
+    }
+
+    /// 1.25 dB above the fitted clip level, or 1.5 dB up where it is not told; never above the limit.
+    fn threshold_drive(&self, last: &StepResult) -> Dbfs {
+        let (limit, _) = self.limit();
+        let fitted = (0..last.takes.last().map_or(0, |t| t.inputs.len()))
+            .filter_map(|input| last.pink(input)?.0.clip.as_ref()?.level.as_ref())
+            .find_map(|level| drive_at_clip(level, self.period));
+        let wanted = fitted.map_or(self.last_drive() + 1.5, |d| d + THRESHOLD_OVERDRIVE_DB);
+        Dbfs(wanted.db().min(limit.db()))
+    }
+
+    fn reason(&self) -> StopReason {
+        let climbed = |r: &&StepResult| matches!(r.step.purpose, Purpose::Climb | Purpose::Threshold | Purpose::Bisect);
+        if self.results.iter().filter(climbed).any(|r| self.clips(r)) {
+            return StopReason::ClipEvidence;
+        }
+        if self.bracket().is_some() {
+            return StopReason::GainChange;
+        }
+        let Some(top) = self.results.iter().rev().find(climbed) else { return StopReason::NoSignal };
+        let until_top = Climb { results: &self.results[..top.step.number], ..*self };
+        let (limit, reason) = self.limit();
+        let at = top.step.drive.map_or(limit.db(), Dbfs::db);
+        if limit.db() - at <= SAME_DB {
+            return reason;
+        }
+        until_top.blocked().unwrap_or(StopReason::WantedHeadroom)
+    }
+}
+
+/// True where any input of the step shows clip evidence.
+pub fn clip_evident(result: &StepResult) -> bool {
+    (0..result.takes.last().map_or(0, |t| t.inputs.len()))
+        .filter_map(|input| result.pink(input)?.0.clip.as_ref())
+        .any(crate::analysis::ClipFinding::is_evident)
+}
+
+/// True where the gain stands within the tolerance of the reference, its interval considered.
+pub fn gain_is_clean(result: &InputResult) -> bool {
+    result.gain_change_db.is_none_or(|change| change.value.abs() - change.half_width() <= GAIN_TOLERANCE_DB)
+}
+
+/// RMS drive at which the period reaches the fitted limit, on the polarity that reaches it first.
+pub fn drive_at_clip(level: &ClipLevel, period: &Period) -> Option<Dbfs> {
+    let peaks = peaks_that_matter(level, period);
+    let full = period.full_drive()?;
+    let one = |reading: &Reading, peak: f64| {
+        let limit = reading.told()?.value;
+        Some(full.db() + limit - PeakDb::from_amplitude(peak)?.db())
+    };
+    let drives = [one(&level.positive, peaks.positive), one(&level.negative, peaks.negative)];
+    drives.into_iter().flatten().reduce(f64::min).map(Dbfs)
+}
+
+/// Sample peaks for a limit that acts on samples, waveform peaks otherwise.
+pub fn peaks_that_matter(level: &ClipLevel, period: &Period) -> Peaks {
+    match level.acts_on {
+        crate::analysis::ActsOn::Samples => Peaks::of(&period.samples),
+        _ => period.peaks,
+    }
+}

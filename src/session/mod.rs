@@ -1,0 +1,9 @@
+//! A session: what is asked (plan), what comes next (climb), what a take means on this chain (evaluate), what is kept
+//! (record). Pure, except `runner` and `storage`.
+
+pub mod chain;
+pub mod climb;
+pub mod evaluate;
+pub mod plan;
+pub mod protocol;
+pub mod record;

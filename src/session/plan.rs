@@ -1,0 +1,221 @@
+//! What is asked of a session. A plan is checked once; a plan that exists is bounded in level and time.
+
+use crate::signal::Stimulus;
+use crate::units::{DbSpl, Dbfs, SampleRate};
+use serde::{Deserialize, Serialize};
+
+/// Longest take, seconds.
+pub const LONGEST_TAKE_S: f64 = 120.0;
+/// Ceiling at the calibrated point where nothing else is asked.
+pub const DEFAULT_CEILING: DbSpl = DbSpl(115.0);
+/// Ceiling on the drive while no level is calibrated.
+pub const UNCALIBRATED_CEILING: Dbfs = Dbfs(-20.0);
+/// Settling before the first analysed period, seconds (method 3).
+pub const SETTLE_S: f64 = 0.25;
+/// Attempts at a take before a named reason is given.
+pub const ATTEMPTS: usize = 3;
+
+/// Quick look or whole session.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Extent {
+    /// Silence, probe, reference, one middle step, one at listening level plus wanted headroom.
+    QuickLook,
+    /// The whole climb.
+    Session,
+}
+
+/// Weighting that a stated level has.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Weighting {
+    /// None.
+    #[default]
+    Z,
+    /// A (IEC 61672-1).
+    A,
+    /// C (IEC 61672-1).
+    C,
+}
+
+/// How loud this person listens: pink-noise level at the calibrated point.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ListeningLevel {
+    /// dB SPL.
+    pub level: DbSpl,
+    /// Its weighting.
+    #[serde(default)]
+    pub weighting: Weighting,
+}
+
+/// When headroom is called what (common practice, no source).
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HeadroomRule {
+    /// At least this: ample, dB.
+    pub ample_db: f64,
+    /// At least this: borderline, dB; below it short.
+    pub borderline_db: f64,
+}
+
+impl Default for HeadroomRule {
+    fn default() -> Self {
+        HeadroomRule { ample_db: 20.0, borderline_db: 15.0 }
+    }
+}
+
+/// What must not be exceeded. Volts and milliwatts wait for the electrical calibration.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Ceilings {
+    /// At the calibrated point.
+    pub spl: DbSpl,
+    /// RMS drive.
+    #[serde(default)]
+    pub drive: Option<Dbfs>,
+    /// Volts at the output; idle until the output's volts are calibrated.
+    #[serde(default)]
+    pub volts: Option<f64>,
+    /// Milliwatts in the headphone; idle likewise.
+    #[serde(default)]
+    pub milliwatts: Option<f64>,
+}
+
+impl Default for Ceilings {
+    fn default() -> Self {
+        Ceilings { spl: DEFAULT_CEILING, drive: None, volts: None, milliwatts: None }
+    }
+}
+
+/// What is asked.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Plan {
+    /// Quick look or session.
+    pub extent: Extent,
+    /// The noise that is stepped.
+    pub pink: Stimulus,
+    /// Sines played beside it at every step, Hz.
+    #[serde(default)]
+    pub sines_hz: Vec<f64>,
+    /// How loud the person listens; the bench assumes none.
+    pub listening: Option<ListeningLevel>,
+    /// Headroom wanted over it, dB.
+    pub wanted_headroom_db: f64,
+    /// The rule the verdict follows.
+    pub rule: HeadroomRule,
+    /// What must not be exceeded.
+    pub ceilings: Ceilings,
+    /// Distance between steps, dB.
+    pub step_db: f64,
+    /// Distortion limit, percent.
+    pub distortion_limit_percent: f64,
+    /// Stop also where the distortion *at the ear* passes the limit, whoever makes it.
+    #[serde(default)]
+    pub stop_at_ear: bool,
+    /// Periods of probe and climb.
+    pub climb_periods: usize,
+    /// Periods of silence, reference, threshold and bisection.
+    pub careful_periods: usize,
+}
+
+/// A plan that must not run.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum PlanError {
+    /// A value out of its range.
+    #[error("{what} is {value}; it must lie between {low} and {high}")]
+    OutOfRange {
+        /// Which value.
+        what: &'static str,
+        /// As given.
+        value: f64,
+        /// Lowest allowed.
+        low: f64,
+        /// Highest allowed.
+        high: f64,
+    },
+    /// The ceiling on the drive lies above full scale.
+    #[error("a drive ceiling of {asked} is above full scale: this noise reaches full scale at {full}")]
+    CeilingAboveFullScale {
+        /// As given.
+        asked: Dbfs,
+        /// Highest drive.
+        full: Dbfs,
+    },
+    /// The headroom rule is upside down.
+    #[error(
+        "the rule calls headroom ample from {ample_db} dB and borderline from {borderline_db} dB; the first must be larger"
+    )]
+    RuleUpsideDown {
+        /// Given.
+        ample_db: f64,
+        /// Given.
+        borderline_db: f64,
+    },
+    /// Not pink noise.
+    #[error("only pink noise can be stepped")]
+    NotPink,
+}
+
+fn within(what: &'static str, value: f64, low: f64, high: f64) -> Result<(), PlanError> {
+    if (low..=high).contains(&value) { Ok(()) } else { Err(PlanError::OutOfRange { what, value, low, high }) }
+}
+
+impl Plan {
+    /// A default session at `rate`.
+    pub fn session(rate: SampleRate) -> Plan {
+        Plan {
+            extent: Extent::Session,
+            pink: Stimulus::pink(rate),
+            sines_hz: Vec::new(),
+            listening: None,
+            wanted_headroom_db: 20.0,
+            rule: HeadroomRule::default(),
+            ceilings: Ceilings::default(),
+            step_db: 3.0,
+            distortion_limit_percent: 1.0,
+            stop_at_ear: false,
+            climb_periods: 2,
+            careful_periods: 4,
+        }
+    }
+
+    /// A quick look at `rate`: two periods each.
+    pub fn quick_look(rate: SampleRate) -> Plan {
+        Plan { extent: Extent::QuickLook, careful_periods: 2, ..Plan::session(rate) }
+    }
+
+    /// Checks every value, once, at the door.
+    ///
+    /// # Errors
+    /// [`PlanError`] names the first value that cannot be.
+    pub fn check(&self, rate: SampleRate) -> Result<(), PlanError> {
+        if !matches!(self.pink, Stimulus::Pink(_)) {
+            return Err(PlanError::NotPink);
+        }
+        if let Some(listening) = self.listening {
+            within("the listening level in dB SPL", listening.level.db(), 20.0, 120.0)?;
+        }
+        within("the wanted headroom in dB", self.wanted_headroom_db, 0.0, 60.0)?;
+        within("the rule's ample limit in dB", self.rule.ample_db, 0.0, 60.0)?;
+        within("the rule's borderline limit in dB", self.rule.borderline_db, 0.0, 60.0)?;
+        if self.rule.ample_db <= self.rule.borderline_db {
+            let HeadroomRule { ample_db, borderline_db } = self.rule;
+            return Err(PlanError::RuleUpsideDown { ample_db, borderline_db });
+        }
+        within("the ceiling in dB SPL", self.ceilings.spl.db(), 40.0, 140.0)?;
+        within("the step in dB", self.step_db, 0.25, 10.0)?;
+        within("the distortion limit in percent", self.distortion_limit_percent, 0.001, 50.0)?;
+        within("the periods of a climbing step", self.climb_periods as f64, 2.0, 32.0)?;
+        within("the periods of a careful step", self.careful_periods as f64, 2.0, 32.0)?;
+        for f in &self.sines_hz {
+            within("a sine's frequency in Hz", *f, 20.0, 0.45 * rate.hz())?;
+        }
+        if let Some(asked) = self.ceilings.drive {
+            within("the drive ceiling in dBFS", asked.db(), -120.0, f64::MAX)?;
+            if let Some(full) = self.pink.period(rate).full_drive()
+                && asked.db() > full.db() + 0.005
+            {
+                return Err(PlanError::CeilingAboveFullScale { asked, full });
+            }
+        }
+        Ok(())
+    }
+}

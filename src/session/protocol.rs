@@ -1,0 +1,120 @@
+//! What a front end and the bench say to each other. A front end sends commands and draws events; it owns no
+//! measurement state.
+
+use super::chain::Chain;
+use super::climb::Step;
+use super::plan::Plan;
+use super::record::Record;
+use crate::calibration::{Acoustic, Calibrator};
+use crate::card::{CardDescription, Granted, InputRole};
+use crate::take::VoidReason;
+use serde::{Deserialize, Serialize};
+use std::path::PathBuf;
+use std::sync::Arc;
+
+/// What a front end can ask for. Stop is not here: it acts through the stop handle, at once.
+#[derive(Clone, Debug)]
+pub enum Command {
+    /// List all cards.
+    ListCards,
+    /// Run a session on the chain.
+    Run(Box<SessionRequest>),
+    /// Take up an interrupted session.
+    Continue {
+        /// Its folder.
+        folder: PathBuf,
+    },
+    /// Listen to the sound calibrator on one input and take the offset from it.
+    Calibrate {
+        /// Chain whose input listens.
+        chain: Box<Chain>,
+        /// Which input.
+        role: InputRole,
+        /// The calibrator as stated.
+        calibrator: Calibrator,
+    },
+    /// End the bench.
+    Quit,
+}
+
+/// A session to run.
+#[derive(Clone, Debug)]
+pub struct SessionRequest {
+    /// What is asked.
+    pub plan: Plan,
+    /// The chain as it stands.
+    pub chain: Chain,
+    /// Folder that sessions are kept in.
+    pub sessions: PathBuf,
+    /// Name of the session's folder; made from the time where absent.
+    pub id: Option<String>,
+}
+
+/// What the bench tells. Records are shared, whole and never change once sent.
+#[derive(Clone, Debug)]
+pub enum Event {
+    /// Cards found and hosts that could not be asked (with the reason).
+    Cards {
+        /// All of them.
+        cards: Vec<CardDescription>,
+        /// Plain messages.
+        failed: Vec<String>,
+    },
+    /// Cards are open; the session folder exists.
+    Began {
+        /// Head only, no steps yet (or the finished ones of a session taken up again).
+        record: Arc<Record>,
+        /// Where.
+        folder: PathBuf,
+        /// Playback and capture as granted.
+        granted: (Granted, Granted),
+    },
+    /// A step starts.
+    StepBegan {
+        /// Which.
+        step: Step,
+        /// Steps expected in all.
+        expected_steps: usize,
+        /// Sound and silence still to come by plan, seconds.
+        left_s: f64,
+    },
+    /// Where in the running take it is.
+    Playing {
+        /// Seconds done.
+        done_s: f64,
+        /// Seconds of the take.
+        total_s: f64,
+    },
+    /// A take was void and is played again.
+    Repeated {
+        /// Why.
+        reason: VoidReason,
+    },
+    /// A step is finished and stored.
+    StepDone(Arc<Record>),
+    /// The session ended and is complete on disk.
+    Ended {
+        /// All of it.
+        record: Arc<Record>,
+        /// Where.
+        folder: PathBuf,
+    },
+    /// A calibration offset was taken.
+    Calibrated {
+        /// Which input.
+        role: InputRole,
+        /// The offset.
+        acoustic: Acoustic,
+    },
+    /// Something could not be done; what was finished before is kept.
+    Failed(Failure),
+}
+
+/// A plain message: what happened, where, what to do.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Failure {
+    /// The message.
+    pub message: String,
+    /// Session folder whose finished steps are kept, where there is one.
+    pub kept: Option<PathBuf>,
+}

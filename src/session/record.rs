@@ -1,0 +1,196 @@
+//! Everything that is needed to redo the analysis and to judge again: plan, chain, cards, steps and what ended it.
+
+use super::chain::Chain;
+use super::climb::{Purpose, Step, StopReason};
+use super::plan::Plan;
+use crate::analysis::{Finding, Flaw, PinkFinding, SilenceFinding, SineFinding};
+use crate::card::{Granted, InputRole};
+use crate::stats::Estimate;
+use crate::take::{TakeHead, VoidReason};
+use serde::{Deserialize, Serialize};
+
+/// Name and major version of the stored form; a newer major is refused, an older one migrated.
+pub const SCHEMA: &str = "loudenough-session/1";
+
+/// Written first, before any sound.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SessionHead {
+    /// [`SCHEMA`]; always the first key.
+    pub schema: String,
+    /// Name of the session folder.
+    pub id: String,
+    /// RFC 3339.
+    pub started_at: String,
+    /// `loudenough 0.1.0`.
+    pub program: String,
+    /// What is asked.
+    pub plan: Plan,
+    /// The chain as used.
+    pub chain: Chain,
+    /// Playback as granted.
+    pub playback: Granted,
+    /// Capture as granted.
+    pub capture: Granted,
+}
+
+/// A session: its head, its finished steps and what happened around them.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Record {
+    /// Written first.
+    pub head: SessionHead,
+    /// Finished steps in order.
+    pub steps: Vec<StepResult>,
+    /// Append-only.
+    pub events: Vec<SessionEvent>,
+}
+
+/// Something that happened around the steps, with its time (RFC 3339).
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SessionEvent {
+    /// When.
+    pub at: String,
+    /// What.
+    #[serde(flatten)]
+    pub what: Happening,
+}
+
+/// What can happen around the steps.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "event", rename_all = "kebab-case")]
+pub enum Happening {
+    /// The climb ended.
+    Ended {
+        /// Why.
+        stop: StopReason,
+    },
+    /// An interrupted session was taken up again.
+    Continued,
+}
+
+/// One finished step.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StepResult {
+    /// What was asked.
+    pub step: Step,
+    /// Seat of the headphone on the coupler, from 1.
+    pub seat: u32,
+    /// RFC 3339.
+    pub finished_at: String,
+    /// Every take in the order played, void ones too.
+    pub takes: Vec<TakeResult>,
+}
+
+/// One take of a step and what each input says.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TakeResult {
+    /// WAV file inside the step's folder.
+    pub file: String,
+    /// Everything but the samples.
+    pub head: TakeHead,
+    /// Why the take is void, by the card or by the analysis.
+    pub void: Option<VoidReason>,
+    /// Clock handed to the analysis (pooled over the takes so far), ppm, so that re-analysis repeats it.
+    pub pooled_ppm: Option<Estimate>,
+    /// Route delay handed to the analysis, seconds, likewise.
+    pub route_delay_s: Option<f64>,
+    /// One per capture channel; empty where void.
+    pub inputs: Vec<InputResult>,
+}
+
+/// What one input of one take says.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct InputResult {
+    /// What is connected.
+    pub role: InputRole,
+    /// In full-scale terms.
+    pub finding: Finding,
+    /// Gain less that of the reference step, dB; `None` before there is one.
+    pub gain_change_db: Option<Estimate>,
+    /// As sound; `None` without a calibration offset for this ear.
+    pub sound: Option<SoundLevels>,
+}
+
+/// Levels as sound at the calibrated point, intervals with the calibration's.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SoundLevels {
+    /// Z, dB SPL.
+    pub z: Option<Estimate>,
+    /// A.
+    pub a: Option<Estimate>,
+    /// C.
+    pub c: Option<Estimate>,
+    /// Z, 100 Hz to 10 kHz only.
+    pub mid: Option<Estimate>,
+    /// True peak, dB SPL.
+    pub peak: Option<f64>,
+}
+
+impl StepResult {
+    /// Last usable take of pink noise, one input of it.
+    pub fn pink(&self, input: usize) -> Option<(&PinkFinding, &InputResult)> {
+        self.usable(input).find_map(|r| match &r.finding {
+            Finding::Pink(finding) => Some((finding.as_ref(), r)),
+            _ => None,
+        })
+    }
+
+    /// Usable sines of one input, in the order played.
+    pub fn sines(&self, input: usize) -> impl Iterator<Item = &SineFinding> {
+        self.takes.iter().filter_map(move |take| match &take.inputs.get(input)?.finding {
+            Finding::Sine(finding) => Some(finding.as_ref()),
+            _ => None,
+        })
+    }
+
+    /// Silence of one input.
+    pub fn silence(&self, input: usize) -> Option<&SilenceFinding> {
+        self.usable(input).find_map(|r| match &r.finding {
+            Finding::Silence(finding) => Some(finding.as_ref()),
+            _ => None,
+        })
+    }
+
+    fn usable(&self, input: usize) -> impl Iterator<Item = &InputResult> {
+        self.takes.iter().rev().filter(|take| take.void.is_none()).filter_map(move |take| take.inputs.get(input))
+    }
+
+    /// The reason why none of the takes of one stimulus can be used, where that is so.
+    pub fn given_up(&self) -> Option<&VoidReason> {
+        let last = self.takes.last()?;
+        last.void.as_ref()
+    }
+
+    /// Flaws of all usable takes and inputs.
+    pub fn flaws(&self) -> impl Iterator<Item = &Flaw> {
+        self.takes
+            .iter()
+            .filter(|take| take.void.is_none())
+            .flat_map(|take| take.inputs.iter())
+            .flat_map(|input| input.finding.common().flaws.iter())
+    }
+}
+
+impl Record {
+    /// A session that has not begun.
+    pub fn new(head: SessionHead) -> Record {
+        Record { head, steps: Vec::new(), events: Vec::new() }
+    }
+
+    /// Why the climb ended, if it did.
+    pub fn stop(&self) -> Option<&StopReason> {
+        self.events.iter().rev().find_map(|event| match &event.what {
+            Happening::Ended { stop } => Some(stop),
+            Happening::Continued => None,
+        })
+    }
+
+    /// The last step of one purpose.
+    pub fn last(&self, purpose: Purpose) -> Option<&StepResult> {
+        self.steps.iter().rev().find(|s| s.step.purpose == purpose)
+    }
+
+    /// Takes that had to be played again.
+    pub fn repeated(&self) -> usize {
+        self.steps.iter().flat_map(|s| &s.takes).filter(|take| take.void.is_some()).count()
+    }
+}
