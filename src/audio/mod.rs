@@ -1,0 +1,3 @@
+//! Cards and threads; knows nothing of sessions or analysis.
+
+pub mod simulated;

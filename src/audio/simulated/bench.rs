@@ -1,0 +1,338 @@
+//! Everything that can be set about the simulated desk, as data.
+//!
+//! ```text
+//! played ─► output ─► headphone ─► coupler ─► microphone ─► captured: left ear, right ear
+//!    │   (limit, 1 of two clocks)                (the other clock)
+//!    │        └────────── divider ──────────────────────────────────► witness
+//!    └────────────────────────────────────────────────────────────► loopback
+//! ```
+//!
+//! Volts are peak volts unless the name says `rms`; sound levels are re 20 µPa. Every value is invented.
+
+use super::filters::{Cascade, Shape};
+use crate::units::{SampleRate, amplitude_from_db};
+use serde::{Deserialize, Serialize};
+
+/// The whole desk. The default is an ordinary, quiet one: an output that clips 6 dB under full scale, a closed
+/// headphone with a little low-frequency distortion, two cards with two clocks, no hum.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct BenchSpec {
+    /// Seed of every noise on the desk.
+    pub seed: u64,
+    /// How much faster than nominal the playback card runs, parts per million.
+    pub playback_clock_ppm: f64,
+    /// The same of the capture card.
+    pub capture_clock_ppm: f64,
+    /// How much the capture clock's interval grows against the playback clock's per second of bench time, ppm/s.
+    pub clock_drift_ppm_per_s: f64,
+    /// From a played frame to the captured frame that holds it, seconds of true time. Raised to the converters' own
+    /// look-ahead where it is shorter (4 ms at 48 kHz, 15 ms at 44.1 kHz): see `Device::latency_s`.
+    pub latency_s: f64,
+    /// The output under test.
+    pub output: OutputSpec,
+    /// The headphone on the coupler.
+    pub headphone: HeadphoneSpec,
+    /// The coupler and what sounds in it.
+    pub coupler: CouplerSpec,
+    /// Microphones and the capture card behind them.
+    pub microphone: MicrophoneSpec,
+    /// Electrical inputs of the capture card.
+    pub lines_in: LinesInSpec,
+}
+
+impl Default for BenchSpec {
+    fn default() -> BenchSpec {
+        BenchSpec {
+            seed: 1,
+            playback_clock_ppm: 4.1,
+            capture_clock_ppm: -8.2,
+            clock_drift_ppm_per_s: 0.0,
+            latency_s: 0.02,
+            output: OutputSpec::default(),
+            headphone: HeadphoneSpec::default(),
+            coupler: CouplerSpec::default(),
+            microphone: MicrophoneSpec::default(),
+            lines_in: LinesInSpec::default(),
+        }
+    }
+}
+
+/// An output: gain, limits, resistive source impedance, noise.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct OutputSpec {
+    /// Open-circuit volts (peak) at digital full scale, were there no limit.
+    pub volts_per_fs: f64,
+    /// Resistive source impedance.
+    pub source_ohm: f64,
+    /// Highest open-circuit voltage, if any.
+    pub positive_limit_v: Option<f64>,
+    /// Magnitude of the lowest open-circuit voltage, if any.
+    pub negative_limit_v: Option<f64>,
+    /// Highest current into the (resistive) load, either polarity.
+    pub current_limit_a: Option<f64>,
+    /// How abruptly the limit sets in.
+    pub knee: Knee,
+    /// On what the limit acts.
+    pub acts_on: ActsOn,
+    /// White noise at the output, open circuit, RMS over half the playback rate.
+    pub noise_v_rms: f64,
+}
+
+impl Default for OutputSpec {
+    fn default() -> OutputSpec {
+        OutputSpec {
+            volts_per_fs: 2.0,
+            source_ohm: 68.0,
+            positive_limit_v: Some(1.0),
+            negative_limit_v: Some(1.0),
+            current_limit_a: None,
+            knee: Knee::Hard,
+            acts_on: ActsOn::Waveform,
+            noise_v_rms: 5e-6,
+        }
+    }
+}
+
+/// How a limit sets in.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Knee {
+    /// Straight up to the limit, flat from there.
+    Hard,
+    /// Straight up to `(1 − width)` of the limit, from there towards it as a hyperbolic tangent of equal slope.
+    Soft {
+        /// Share of the limit taken by the bend, 0 to 1.
+        width: f64,
+    },
+}
+
+/// On what a limit acts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ActsOn {
+    /// On the played samples (a limiter in the digital domain).
+    Samples,
+    /// On the waveform between them (an amplifier); computed on at least four points per sample.
+    Waveform,
+}
+
+/// A headphone: resistive load, sensitivity, response, distortion at low frequencies.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct HeadphoneSpec {
+    /// Load on the output.
+    pub load_ohm: f64,
+    /// Pascal at the microphone per volt across the headphone at 1 kHz, coupler included, left side.
+    pub sensitivity_pa_per_v: f64,
+    /// Response, its value at 1 kHz taken out; bilinear at the playback rate.
+    pub response: Vec<Shape>,
+    /// Distortion of the driver.
+    pub distortion: DriverDistortion,
+    /// How much louder the right side is, dB.
+    pub right_louder_db: f64,
+}
+
+impl Default for HeadphoneSpec {
+    fn default() -> HeadphoneSpec {
+        HeadphoneSpec {
+            load_ohm: 80.0,
+            sensitivity_pa_per_v: 5.0,
+            response: vec![
+                Shape::HighPass { corner_hz: 18.0, q: 0.7 },
+                Shape::Peak { frequency_hz: 110.0, q: 0.8, gain_db: 2.5 },
+                Shape::Peak { frequency_hz: 5_600.0, q: 3.0, gain_db: -4.0 },
+                Shape::LowPass { corner_hz: 17_000.0, q: 0.8 },
+            ],
+            distortion: DriverDistortion::default(),
+            right_louder_db: 0.4,
+        }
+    }
+}
+
+/// `y = x + a2·lp(x)² + a3·lp(x)³` of the volts across the headphone, `lp` a second-order Butterworth low-pass.
+///
+/// A sine of `at_v_rms` far below `below_hz` then has harmonics of the stated ratio to its fundamental:
+/// `a2 = 2·h2/A`, `a3 = 4·h3/A²` with `A = √2·at_v_rms` (the compression of the fundamental by a3 not counted).
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct DriverDistortion {
+    /// Second harmonic at the stated drive, dB re fundamental; `None`: no even-order distortion.
+    pub even_db: Option<f64>,
+    /// Third harmonic at the stated drive; `None`: no odd-order distortion.
+    pub odd_db: Option<f64>,
+    /// The stated drive, volts RMS across the headphone.
+    pub at_v_rms: f64,
+    /// Corner of the low-pass.
+    pub below_hz: f64,
+}
+
+impl Default for DriverDistortion {
+    fn default() -> DriverDistortion {
+        DriverDistortion { even_db: Some(-56.0), odd_db: Some(-60.0), at_v_rms: 0.1, below_hz: 200.0 }
+    }
+}
+
+impl DriverDistortion {
+    /// None at all.
+    pub fn none() -> DriverDistortion {
+        DriverDistortion { even_db: None, odd_db: None, ..DriverDistortion::default() }
+    }
+
+    /// `a2` (1/V) and `a3` (1/V²).
+    pub fn coefficients(&self) -> (f64, f64) {
+        let peak_v = std::f64::consts::SQRT_2 * self.at_v_rms;
+        let a2 = self.even_db.map_or(0.0, |db| 2.0 * amplitude_from_db(db) / peak_v);
+        let a3 = self.odd_db.map_or(0.0, |db| 4.0 * amplitude_from_db(db) / (peak_v * peak_v));
+        (a2, a3)
+    }
+}
+
+/// The coupler.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct CouplerSpec {
+    /// Its gain (an ear's resonance near 3 kHz), the value at 1 kHz taken out; bilinear at the playback rate.
+    pub response: Vec<Shape>,
+    /// What sounds in it.
+    pub source: SoundSource,
+}
+
+impl Default for CouplerSpec {
+    fn default() -> CouplerSpec {
+        CouplerSpec {
+            response: vec![Shape::Peak { frequency_hz: 2_900.0, q: 1.4, gain_db: 10.0 }],
+            source: SoundSource::Headphone,
+        }
+    }
+}
+
+/// What sounds in the coupler.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SoundSource {
+    /// The headphone.
+    Headphone,
+    /// A sound calibrator on both microphones, for as long as the bench stands.
+    SoundCalibrator {
+        /// Its level at the microphone.
+        level_db_spl: f64,
+        /// Its frequency.
+        frequency_hz: f64,
+    },
+}
+
+/// Microphone and its capture card.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct MicrophoneSpec {
+    /// The sound level that reads 0 dBFS (a sine at full scale): the true calibration offset.
+    pub full_scale_db_spl: f64,
+    /// Response re 1 kHz, alternating-current coupling included; bilinear at the capture rate, **not** normalised.
+    pub response: Vec<Shape>,
+    /// Own noise and that of the room, RMS within 20 Hz to 20 kHz; `None`: silent.
+    pub noise_db_spl: Option<f64>,
+    /// Its spectrum.
+    pub noise_spectrum: NoiseSpectrum,
+    /// Sines that are always there.
+    pub hum: Vec<Hum>,
+    /// Things that happen once.
+    pub disturbances: Vec<Disturbance>,
+    /// Bits of the converter (dithered, TPDF); `None`: floating point without quantisation.
+    pub bits: Option<u32>,
+}
+
+impl Default for MicrophoneSpec {
+    fn default() -> MicrophoneSpec {
+        MicrophoneSpec {
+            full_scale_db_spl: 130.0,
+            response: vec![Shape::FirstOrderHighPass { corner_hz: 1.5 }],
+            noise_db_spl: Some(32.0),
+            noise_spectrum: NoiseSpectrum::Pink,
+            hum: Vec::new(),
+            disturbances: Vec::new(),
+            bits: Some(24),
+        }
+    }
+}
+
+/// Spectrum of a noise.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum NoiseSpectrum {
+    /// Equal power per hertz.
+    White,
+    /// Power falling as 1/f within ±0.5 dB from 10 Hz to 20 kHz.
+    Pink,
+}
+
+/// A steady sine in the air at both microphones.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Hum {
+    /// Frequency in true hertz.
+    pub frequency_hz: f64,
+    /// Level.
+    pub level_db_spl: f64,
+}
+
+/// A slammed door: a burst of noise under 200 Hz that dies away.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Disturbance {
+    /// When it begins, seconds of bench time (true time since the bench was made).
+    pub start_s: f64,
+    /// RMS level at its onset.
+    pub level_db_spl: f64,
+    /// Time in which the sound falls to 1/e.
+    pub decay_s: f64,
+}
+
+/// Electrical inputs of the capture card.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct LinesInSpec {
+    /// Volts (peak) across the left headphone that stand at digital full scale of the witness.
+    pub witness_full_scale_v: f64,
+    /// Gain of the loopback, dB (0: played full scale is captured full scale).
+    pub loopback_gain_db: f64,
+    /// White noise of either line, RMS over half the capture rate, dBFS; `None`: silent.
+    pub noise_dbfs: Option<f64>,
+}
+
+impl Default for LinesInSpec {
+    fn default() -> LinesInSpec {
+        LinesInSpec { witness_full_scale_v: 20.0, loopback_gain_db: 0.0, noise_dbfs: Some(-112.0) }
+    }
+}
+
+impl BenchSpec {
+    /// Share of the open-circuit voltage that reaches the headphone.
+    pub fn load_share(&self) -> f64 {
+        self.headphone.load_ohm / (self.headphone.load_ohm + self.output.source_ohm)
+    }
+
+    /// The same bench without any noise, hum, disturbance, clock difference or quantisation.
+    pub fn ideal(mut self) -> BenchSpec {
+        self.playback_clock_ppm = 0.0;
+        self.capture_clock_ppm = 0.0;
+        self.clock_drift_ppm_per_s = 0.0;
+        self.output.noise_v_rms = 0.0;
+        self.microphone.noise_db_spl = None;
+        self.microphone.hum.clear();
+        self.microphone.disturbances.clear();
+        self.microphone.bits = None;
+        self.lines_in.noise_dbfs = None;
+        self
+    }
+
+    /// The same bench with a sound calibrator of this level on the microphones, 1 kHz.
+    pub fn with_calibrator(mut self, level_db_spl: f64) -> BenchSpec {
+        self.coupler.source = SoundSource::SoundCalibrator { level_db_spl, frequency_hz: 1_000.0 };
+        self
+    }
+
+    /// Headphone and coupler in one cascade at this rate, with 0 dB at 1 kHz.
+    pub(super) fn acoustic_response(&self, rate: SampleRate) -> Cascade {
+        Cascade::new(self.headphone.response.iter().chain(&self.coupler.response), rate.hz()).unity_at(1_000.0)
+    }
+}

@@ -1,0 +1,19 @@
+//! The simulated bench: a desk with an output, a headphone, a coupler and microphones, on two clocks.
+//!
+//! Start reading at [`BenchSpec`]; [`Device`] is the desk at work.
+
+mod bench;
+mod clock;
+mod device;
+mod filters;
+mod headphone;
+mod microphone;
+mod noise;
+mod output;
+
+pub use bench::{
+    ActsOn, BenchSpec, CouplerSpec, Disturbance, DriverDistortion, HeadphoneSpec, Hum, Knee, LinesInSpec,
+    MicrophoneSpec, NoiseSpectrum, OutputSpec, SoundSource,
+};
+pub use device::{CAPTURE_CHANNELS, Device};
+pub use filters::Shape;
