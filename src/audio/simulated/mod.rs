@@ -4,16 +4,19 @@
 
 mod bench;
 mod clock;
+mod demo;
 mod device;
 mod filters;
 mod headphone;
 mod microphone;
 mod noise;
 mod output;
+mod seeded;
 
 pub use bench::{
     ActsOn, BenchSpec, CouplerSpec, Disturbance, DriverDistortion, HeadphoneSpec, Hum, Knee, LinesInSpec,
     MicrophoneSpec, NoiseSpectrum, OutputSpec, SoundSource,
 };
+pub use demo::{HEADPHONES, OUTPUTS};
 pub use device::{CAPTURE_CHANNELS, Device};
 pub use filters::Shape;
