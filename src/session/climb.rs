@@ -205,6 +205,14 @@ impl Climb<'_> {
         }
     }
 
+    /// The top is reached: a session plays the reference again, a quick look is done.
+    fn finish(&self) -> Next {
+        match self.plan.extent {
+            Extent::Session => self.step(Purpose::ReferenceAgain, self.reference_drive()),
+            Extent::QuickLook => Next::Done(self.reason()),
+        }
+    }
+
     /// Highest drive allowed now and which limit it is; before the gain is known only the drive's own ceiling holds.
     pub fn ceiling(&self) -> DriveCeiling {
         let mut ceilings = Vec::new();
@@ -342,25 +350,22 @@ impl Climb<'_> {
     fn after_climb(&self) -> Next {
         let Some(last) = self.results.last() else { return self.step(Purpose::Silence, None) };
         if last.step.purpose == Purpose::Threshold {
-            return self.step(Purpose::ReferenceAgain, self.reference_drive());
+            return self.finish();
         }
         if self.clips(last) {
             if self.plan.extent == Extent::QuickLook {
-                return self.step(Purpose::ReferenceAgain, self.reference_drive());
+                return self.finish();
             }
             return self.step(Purpose::Threshold, Some(self.threshold_drive(last)));
         }
         if let Some((clean, unclean)) = self.bracket() {
-            let next = 0.5 * (clean + unclean);
-            return if unclean - clean > BISECTION_DB {
-                self.step(Purpose::Bisect, Some(Dbfs(next)))
-            } else {
-                self.step(Purpose::ReferenceAgain, self.reference_drive())
-            };
+            let decided = unclean - clean <= BISECTION_DB || self.plan.extent == Extent::QuickLook;
+            let next = Dbfs(0.5 * (clean + unclean));
+            return if decided { self.finish() } else { self.step(Purpose::Bisect, Some(next)) };
         }
         match self.rise() {
             Some(next) => self.step(Purpose::Climb, Some(next)),
-            None => self.step(Purpose::ReferenceAgain, self.reference_drive()),
+            None => self.finish(),
         }
     }
 
@@ -490,3 +495,6 @@ pub fn peaks_that_matter(level: &ClipLevel, period: &Period) -> Peaks {
         _ => period.peaks,
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -176,12 +176,12 @@ impl Record {
         Record { head, steps: Vec::new(), events: Vec::new() }
     }
 
-    /// Why the climb ended, if it did.
+    /// Why the climb ended, if it did and was not taken up again.
     pub fn stop(&self) -> Option<&StopReason> {
-        self.events.iter().rev().find_map(|event| match &event.what {
+        match &self.events.last()?.what {
             Happening::Ended { stop } => Some(stop),
             Happening::Continued => None,
-        })
+        }
     }
 
     /// The last step of one purpose.

@@ -1,1 +1,3 @@
-//! integration
+//! Integration tests: one binary, one module per question.
+
+mod layering;

@@ -1,0 +1,280 @@
+//! Whole climbs against an ideal desk computed in closed form: gain, noise, a clip level, nothing else.
+
+use super::*;
+use crate::analysis::*;
+use crate::calibration::Acoustic;
+use crate::card::{CaptureChannel, CardId, InputRole, Routing};
+use crate::session::chain::Coupler;
+use crate::session::plan::ListeningLevel;
+use crate::session::record::TakeResult;
+use crate::stats::Estimate;
+use crate::take::TakeHead;
+use crate::units::{DbSpl, SampleRate};
+use std::sync::Arc;
+
+/// The ideal desk.
+struct Desk {
+    gain_db: f64,
+    noise_dbfs: f64,
+    /// RMS drive from which it clips.
+    clips_at: Option<f64>,
+    /// RMS drive from which its gain falls by 0.5 dB, without clip evidence.
+    sags_at: Option<f64>,
+    period: Arc<Period>,
+}
+
+impl Desk {
+    fn quiet(gain_db: f64) -> Desk {
+        let period = Stimulus::pink(SampleRate::DEFAULT).period(SampleRate::DEFAULT);
+        Desk { gain_db, noise_dbfs: -90.0, clips_at: None, sags_at: None, period }
+    }
+
+    fn play(&self, step: &Step) -> StepResult {
+        let common = Common {
+            window: Window { start_frame: 0.0, periods: step.periods, left_out: 0, delay_s: None },
+            clock: ClockFit { own_ppm: None, used_ppm: 0.0, pooled: false, drift_ppm_per_s: None },
+            peak: None,
+            hum: Vec::new(),
+            overload: Overload { samples_at_limit: 0, room_db: 60.0 },
+            flaws: Vec::new(),
+        };
+        let finding = match step.drive {
+            None => Finding::Silence(Box::new(SilenceFinding {
+                common,
+                noise_z: Some(Estimate::exact(self.noise_dbfs)),
+                noise_a: None,
+                bands: Vec::new(),
+            })),
+            Some(drive) => Finding::Pink(Box::new(self.pink(common, drive.db()))),
+        };
+        let gain_change_db = match &finding {
+            Finding::Pink(p) => p.gain_db.map(|g| g.shifted(-self.gain_db)),
+            _ => None,
+        };
+        let sound = None;
+        let input = InputResult { role: InputRole::LeftEar, finding, gain_change_db, sound };
+        let head = TakeHead {
+            stimulus: step.stimuli[0],
+            drive: crate::signal::Drive::SILENT,
+            played_rate: SampleRate::DEFAULT,
+            captured_rate: SampleRate::DEFAULT,
+            driven: vec![0],
+            pre_roll: 0,
+            settle: 0,
+            periods: step.periods,
+            played_frames: 0,
+            gaps: Vec::new(),
+            void: None,
+        };
+        let take = TakeResult {
+            file: "x.wav".into(),
+            head,
+            void: None,
+            pooled_ppm: None,
+            route_delay_s: None,
+            inputs: vec![input],
+        };
+        StepResult { step: step.clone(), seat: 1, finished_at: String::new(), takes: vec![take] }
+    }
+
+    fn pink(&self, common: Common, drive: f64) -> PinkFinding {
+        let sag = if self.sags_at.is_some_and(|s| drive > s) { -0.5 } else { 0.0 };
+        let over = drive + self.gain_db - self.noise_dbfs;
+        let told = over > 0.0;
+        let clip = self.clips_at.map(|at| {
+            let full = self.period.full_drive().unwrap().db();
+            // The limit as a peak: where the larger waveform peak stands when the drive is `at`.
+            let limit = Reading::Told(Estimate::symmetric(at - full, 0.05));
+            ClipFinding {
+                evidence: if drive > at { 1e4 } else { 1.0 },
+                threshold: 60.0,
+                level: (drive > at).then(|| ClipLevel {
+                    positive: limit.clone(),
+                    negative: limit,
+                    acts_on: ActsOn::Waveform,
+                    soft: false,
+                    unexplained: 0.0,
+                }),
+                level_not_told: None,
+                curve: Vec::new(),
+            }
+        });
+        let level = told.then(|| Estimate::exact(drive + self.gain_db + sag));
+        PinkFinding {
+            common,
+            level_z: level,
+            level_a: level.map(|l| l.shifted(-3.0)),
+            level_c: level,
+            level_mid: level,
+            level_total: None,
+            bands: Vec::new(),
+            response: Vec::new(),
+            gain_db: told.then(|| Estimate::exact(self.gain_db + sag)),
+            noise: Some(self.noise_dbfs),
+            over_noise_db: Some(over),
+            even: Reading::Below(-80.0),
+            odd: Reading::Below(-80.0),
+            even_output: None,
+            odd_output: None,
+            clip,
+        }
+    }
+}
+
+fn chain(offset: Option<f64>) -> Chain {
+    let channel = CaptureChannel { channel: 0, role: InputRole::LeftEar };
+    let acoustic = offset.map(|o| (InputRole::LeftEar, Acoustic::typed(o, 0.0, "2026-01-01T00:00:00Z").unwrap()));
+    Chain {
+        name: "test".into(),
+        routing: Routing {
+            playback: CardId::simulated(),
+            playback_channels: vec![0],
+            playback_rate: SampleRate::DEFAULT,
+            capture: CardId::simulated(),
+            capture_channels: vec![channel],
+            capture_rate: SampleRate::DEFAULT,
+            block_frames: 2048,
+        },
+        output: "output".into(),
+        volume: String::new(),
+        headphone: "headphone".into(),
+        coupler: Coupler::EarSimulator603184,
+        acoustic: acoustic.into_iter().collect(),
+        curves: Default::default(),
+        microphone_max_db_spl: None,
+    }
+}
+
+fn listening(plan: Plan, db: f64) -> Plan {
+    Plan { listening: Some(ListeningLevel { level: DbSpl(db), weighting: Weighting::Z }), ..plan }
+}
+
+/// Plays until the climb is done. No climb may pass 80 steps.
+fn run(plan: &Plan, chain: &Chain, desk: &Desk) -> (Vec<StepResult>, StopReason) {
+    let mut results = Vec::new();
+    for _ in 0..80 {
+        let climb = Climb { plan, chain, period: &desk.period, results: &results };
+        match climb.next() {
+            Next::Done(reason) => return (results, reason),
+            Next::Step(step) => {
+                assert_eq!(step.number, results.len() + 1);
+                if let Some(drive) = step.drive {
+                    assert!(drive.db() <= climb.ceiling().rms.db() + 1e-9, "{drive} above the ceiling");
+                }
+                results.push(desk.play(&step));
+            }
+        }
+    }
+    panic!("the climb does not end");
+}
+
+fn drives(results: &[StepResult], purpose: Purpose) -> Vec<f64> {
+    results.iter().filter(|r| r.step.purpose == purpose).map(|r| r.step.drive.unwrap().db()).collect()
+}
+
+#[test]
+fn a_climb_starts_six_decibels_under_the_listening_level_and_ends_just_above_the_clip_level() {
+    let desk = Desk { clips_at: Some(-20.0), ..Desk::quiet(-5.0) };
+    let (results, reason) = run(&listening(Plan::session(SampleRate::DEFAULT), 70.0), &chain(Some(120.0)), &desk);
+    assert_eq!(reason, StopReason::ClipEvidence);
+    let climb = drives(&results, Purpose::Climb);
+    // 70 dB SPL is −50 dBFS at the input, −45 dBFS of drive.
+    assert!((climb[0] + 51.0).abs() < 1e-9);
+    assert!(climb.windows(2).all(|w| (w[1] - w[0] - 3.0).abs() < 1e-9));
+    assert!(climb.last().unwrap() > &-20.0 && climb[climb.len() - 2] <= -20.0);
+    let full = desk.period.full_drive().unwrap().db();
+    let larger = desk.period.peaks.largest();
+    assert!((larger - 1.0).abs() < 1e-12 && full < 0.0);
+    assert_eq!(drives(&results, Purpose::Threshold).len(), 1);
+    assert!((drives(&results, Purpose::Threshold)[0] + 20.0 - THRESHOLD_OVERDRIVE_DB).abs() < 1e-6);
+    assert_eq!(results.last().unwrap().step.purpose, Purpose::ReferenceAgain);
+}
+
+#[test]
+fn without_calibration_nothing_passes_minus_twenty_and_the_answer_is_a_lower_bound() {
+    let (results, reason) = run(&Plan::session(SampleRate::DEFAULT), &chain(None), &Desk::quiet(0.0));
+    assert!(matches!(reason, StopReason::Ceiling { .. }) && reason.is_lower_bound());
+    assert!((drives(&results, Purpose::Climb)[0] + 48.0).abs() < 1e-9);
+    assert!((drives(&results, Purpose::Climb).last().unwrap() + 20.0).abs() < 1e-9);
+}
+
+#[test]
+fn a_ceiling_in_sound_level_is_held_through_the_measured_gain() {
+    let desk = Desk::quiet(10.0);
+    let (results, reason) = run(&listening(Plan::session(SampleRate::DEFAULT), 70.0), &chain(Some(120.0)), &desk);
+    assert!(matches!(reason, StopReason::Ceiling { .. }));
+    // 115 dB SPL is −5 dBFS at the input, −15 dBFS of drive.
+    assert!((drives(&results, Purpose::Climb).last().unwrap() + 15.0).abs() < 1e-9);
+}
+
+#[test]
+fn an_output_that_never_clips_is_driven_to_full_scale_exactly() {
+    let desk = Desk::quiet(-20.0);
+    let (results, reason) = run(&listening(Plan::session(SampleRate::DEFAULT), 70.0), &chain(Some(120.0)), &desk);
+    assert_eq!(reason, StopReason::FullScale);
+    let full = desk.period.full_drive().unwrap().db();
+    assert!((drives(&results, Purpose::Climb).last().unwrap() - full).abs() < 1e-9);
+}
+
+#[test]
+fn a_gain_that_moves_without_clipping_is_bisected_to_a_quarter_of_a_decibel() {
+    let desk = Desk { sags_at: Some(-30.3), ..Desk::quiet(-5.0) };
+    let (results, reason) = run(&listening(Plan::session(SampleRate::DEFAULT), 70.0), &chain(Some(120.0)), &desk);
+    assert_eq!(reason, StopReason::GainChange);
+    let tried: Vec<f64> = [Purpose::Climb, Purpose::Bisect].iter().flat_map(|p| drives(&results, *p)).collect();
+    let clean = tried.iter().copied().filter(|d| *d <= -30.3).fold(f64::MIN, f64::max);
+    let unclean = tried.iter().copied().filter(|d| *d > -30.3).fold(f64::MAX, f64::min);
+    assert!(unclean - clean <= BISECTION_DB && clean <= -30.3 && unclean > -30.3);
+}
+
+#[test]
+fn a_dead_microphone_ends_the_search_with_a_reason() {
+    let desk = Desk { noise_dbfs: -10.0, ..Desk::quiet(-80.0) };
+    let (results, reason) = run(&Plan::session(SampleRate::DEFAULT), &chain(None), &desk);
+    assert_eq!(reason, StopReason::NoSignal);
+    assert!(drives(&results, Purpose::Climb).is_empty());
+}
+
+#[test]
+fn the_reference_stays_twenty_decibels_under_the_lowest_limit() {
+    let desk = Desk { noise_dbfs: -60.0, ..Desk::quiet(0.0) };
+    let (results, _) = run(&listening(Plan::session(SampleRate::DEFAULT), 70.0), &chain(Some(120.0)), &desk);
+    let full = desk.period.full_drive().unwrap().db();
+    assert!(drives(&results, Purpose::Reference)[0] <= full.min(-5.0) - REFERENCE_BELOW_LIMIT_DB + 1e-9);
+}
+
+#[test]
+fn a_quick_look_ends_at_listening_level_plus_wanted_headroom() {
+    let desk = Desk::quiet(-5.0);
+    let (results, reason) = run(&listening(Plan::quick_look(SampleRate::DEFAULT), 70.0), &chain(Some(120.0)), &desk);
+    assert_eq!(reason, StopReason::WantedHeadroom);
+    // 90 dB SPL is −30 dBFS at the input, −25 dBFS of drive.
+    assert_eq!(drives(&results, Purpose::Climb).len(), 2);
+    assert!((drives(&results, Purpose::Climb)[1] + 25.0).abs() < 1e-9);
+}
+
+/// By plan: sound of a quick look under 20 s, of a default session under 120 s (method 5), a listener at 70 dB and a
+/// desk that passes 115 dB SPL.
+#[test]
+fn sound_time_by_plan_stays_under_its_limits() {
+    let seconds = |results: &[StepResult], period_s: f64| -> f64 {
+        let sounding = results.iter().filter(|r| r.step.drive.is_some());
+        let mut known = false;
+        sounding
+            .map(|r| {
+                let allowance = if known { 0.15 } else { 1.0 };
+                known =
+                    known || r.step.purpose == Purpose::Probe && r.pink(0).is_some_and(|(p, _)| p.level_z.is_some());
+                (r.step.periods as f64 * period_s + crate::session::plan::SETTLE_S + allowance)
+                    * r.step.stimuli.len() as f64
+            })
+            .sum()
+    };
+    let desk = Desk { clips_at: Some(-12.4), ..Desk::quiet(-5.0) };
+    let chain = chain(Some(120.0));
+    let (quick, _) = run(&listening(Plan::quick_look(SampleRate::DEFAULT), 70.0), &chain, &desk);
+    let (session, _) = run(&listening(Plan::session(SampleRate::DEFAULT), 70.0), &chain, &desk);
+    let (quick_s, session_s) = (seconds(&quick, desk.period.seconds()), seconds(&session, desk.period.seconds()));
+    println!("sound by plan: quick look {quick_s:.1} s, session {session_s:.1} s");
+    assert!(quick_s < 20.0 && session_s < 120.0);
+}

@@ -1,0 +1,31 @@
+#!/bin/sh
+# Runs every test: installs missing test packages, starts a private virtual display, requires the private audio
+# servers (each test starts and stops its own), and stops what it started by process id.
+set -eu
+cd "$(dirname "$0")/.."
+
+sh assets/install-system-packages.sh tests
+
+scratch=$(mktemp -d)
+display_pid=""
+cleanup() {
+    [ -n "$display_pid" ] && kill "$display_pid" 2>/dev/null || true
+    rm -rf "$scratch"
+}
+trap cleanup EXIT INT TERM
+
+# The server picks a free display and writes its number.
+Xvfb -displayfd 3 -screen 0 1280x800x24 +extension GLX -nolisten tcp 3>"$scratch/display" >/dev/null 2>&1 &
+display_pid=$!
+waited=0
+while [ ! -s "$scratch/display" ] && [ "$waited" -lt 100 ]; do sleep 0.1; waited=$((waited + 1)); done
+DISPLAY=":$(cat "$scratch/display")"
+export DISPLAY
+unset WAYLAND_DISPLAY || true
+export LIBGL_ALWAYS_SOFTWARE=1 WINIT_X11_SCALE_FACTOR=1
+# Nothing is skipped here: a missing server or display is a failure.
+export LOUDENOUGH_REQUIRE_AUDIO=1 LOUDENOUGH_REQUIRE_DISPLAY=1
+# Tests never touch the user's own sessions.
+export LOUDENOUGH_HOME="$scratch/home"
+
+cargo test --features jack,pulseaudio --no-fail-fast "$@"
