@@ -138,7 +138,7 @@ impl Default for HeadphoneSpec {
     fn default() -> HeadphoneSpec {
         HeadphoneSpec {
             load_ohm: 80.0,
-            sensitivity_pa_per_v: 5.0,
+            sensitivity_pa_per_v: 7.5,
             response: vec![
                 Shape::HighPass { corner_hz: 18.0, q: 0.7 },
                 Shape::Peak { frequency_hz: 110.0, q: 0.8, gain_db: 2.5 },

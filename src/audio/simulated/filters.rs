@@ -138,7 +138,7 @@ impl Cascade {
 
     /// Noise shaper whose power falls as 1/f: first-order shelves of which each takes half the distance to the next.
     pub fn pink(rate_hz: f64) -> Cascade {
-        const LOWEST_POLE_HZ: f64 = 4.0;
+        const LOWEST_POLE_HZ: f64 = 1.0;
         const RATIO: f64 = 3.0;
         let mut sections = Vec::new();
         let mut pole_hz = LOWEST_POLE_HZ;
@@ -180,5 +180,31 @@ impl Cascade {
     #[inline]
     pub fn push(&mut self, x: f64) -> f64 {
         self.sections.iter_mut().fold(x * self.gain, |y, section| section.push(y))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Pink is 1/f: power times frequency stands still. The documented ±0.5 dB, 10 Hz to 20 kHz, at the usual rates.
+    #[test]
+    fn the_pink_shaper_falls_as_one_over_f() {
+        for rate_hz in [44_100.0, 48_000.0, 96_000.0] {
+            let pink = Cascade::pink(rate_hz);
+            let db = |f: f64| 10.0 * (pink.power(f) * f).log10();
+            let all: Vec<f64> = (0..=330).map(|i| db(10.0 * 10f64.powf(f64::from(i) / 100.0))).collect();
+            let (low, high) = all.iter().fold((f64::MAX, f64::MIN), |(l, h), x| (l.min(*x), h.max(*x)));
+            assert!(0.5 * (high - low) <= 0.5, "{rate_hz}: {low} … {high}");
+        }
+    }
+
+    /// A first-order low-pass passes the noise bandwidth K/(1+K) of half the rate, K = tan(π·f0/rate) (closed form of
+    /// the bilinear section's impulse response).
+    #[test]
+    fn band_power_of_a_first_order_low_pass_has_its_closed_form() {
+        let low = Cascade::new([&Shape::FirstOrderLowPass { corner_hz: 500.0 }], 48_000.0);
+        let k = (PI * 500.0 / 48_000.0).tan();
+        assert!((low.band_power(1e-3, 24_000.0) - k / (1.0 + k)).abs() < 1e-5);
     }
 }

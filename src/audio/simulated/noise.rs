@@ -109,3 +109,32 @@ impl Converter {
         ((x / step + dither).round() * step).clamp(-1.0, 1.0 - step) as f32
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Standard normal: mean 0 ± 1/√n, variance 1 ± √(2/n), kurtosis 3 ± √(24/n), P(|x| > 3) = 0.0026998; five
+    /// standard deviations each. Streams of one seed have no correlation.
+    #[test]
+    fn gaussian_values_are_standard_normal_and_streams_are_independent() {
+        const N: usize = 1_000_000;
+        let mut left = Gaussian::new(1, Stream::LeftEar);
+        let mut right = Gaussian::new(1, Stream::RightEar);
+        let (mut m1, mut m2, mut m4, mut beyond, mut cross) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        for _ in 0..N {
+            let (x, y) = (left.next(), right.next());
+            m1 += x;
+            m2 += x * x;
+            m4 += x.powi(4);
+            beyond += if x.abs() > 3.0 { 1.0 } else { 0.0 };
+            cross += x * y;
+        }
+        let n = N as f64;
+        assert!((m1 / n).abs() < 5.0 / n.sqrt());
+        assert!((m2 / n - 1.0).abs() < 5.0 * (2.0 / n).sqrt());
+        assert!((m4 * n / (m2 * m2) - 3.0).abs() < 5.0 * (24.0 / n).sqrt());
+        assert!((beyond / n - 0.002_699_8).abs() < 5.0 * (0.002_7 / n).sqrt());
+        assert!((cross / n).abs() < 5.0 / n.sqrt());
+    }
+}
