@@ -7,3 +7,5 @@ pub mod evaluate;
 pub mod plan;
 pub mod protocol;
 pub mod record;
+pub mod storage;
+pub mod wav;

@@ -1,0 +1,328 @@
+//! The session folder: everything that was measured, kept so that no finished step is ever lost.
+//!
+//! ```text
+//! 2026-03-01-planar/
+//!   session.json             first of all: plan, chain, cards, versions
+//!   stimuli/9c1f….wav        the played period at unit true peak
+//!   steps/0007/pink-1.wav    every take, void ones too, one channel per input
+//!   steps/0007/step.json     written last: the commit mark
+//!   events/000012.json       append-only
+//!   summary.csv              one row per step, rewritten after each
+//! ```
+//!
+//! Every file is written under another name, synced, renamed, and its folder synced: a name that is there holds the
+//! whole file. A step without `step.json` never happened; its folder is moved aside when the step is run again.
+
+mod disk;
+mod error;
+mod json;
+mod names;
+mod open;
+mod recording;
+mod summary;
+
+pub use disk::{Disk, FileSystem};
+pub use error::StorageError;
+pub use names::default_sessions_dir;
+
+use super::climb::Step;
+use super::record::{Record, SessionEvent, SessionHead, StepResult, TakeResult};
+use super::wav::Wav;
+use crate::card::InputRole;
+use crate::signal::{Period, Stimulus};
+use crate::take::{Input, Take};
+use json::Stamped;
+use recording::Recording;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::io;
+use std::path::{Path, PathBuf};
+
+/// The stored period may differ from the computed one by this much of full scale: FFT code differs between
+/// processors (1e-9), 32-bit floats round by 6e-8.
+const SAME_PERIOD: f64 = 1e-6;
+
+/// One open session folder.
+pub struct Storage {
+    disk: Box<dyn Disk>,
+    folder: PathBuf,
+    /// Input whose values stand in the summary.
+    deciding_input: usize,
+    /// What was recorded in each finished step, by file name; index 0 is step 1.
+    finished: Vec<BTreeMap<String, Recording>>,
+    /// Takes of the step now running.
+    running: Option<BTreeMap<String, Recording>>,
+    next_event: usize,
+}
+
+/// `step.json`.
+#[derive(Serialize)]
+struct StepFile<'a> {
+    #[serde(flatten)]
+    result: Stamped<'a, StepResult>,
+    recordings: &'a BTreeMap<String, Recording>,
+}
+
+impl Storage {
+    /// Makes the folder `head.id` inside `sessions` (made where missing) and writes `session.json`.
+    ///
+    /// # Errors
+    /// [`StorageError`]; an existing session is never overwritten.
+    pub fn create(sessions: &Path, head: &SessionHead) -> Result<Storage, StorageError> {
+        std::fs::create_dir_all(sessions).map_err(|e| io_error("make the folder", sessions, e))?;
+        Storage::create_on(Box::new(FileSystem), sessions, head)
+    }
+
+    /// [`Storage::create`] on any disk; `sessions` exists.
+    ///
+    /// # Errors
+    /// As [`Storage::create`].
+    pub fn create_on(disk: Box<dyn Disk>, sessions: &Path, head: &SessionHead) -> Result<Storage, StorageError> {
+        if !names::can_name_a_session(&head.id) {
+            return Err(StorageError::BadName(head.id.clone()));
+        }
+        let bytes = json::to_bytes("the session's head", head, head)?;
+        let folder = sessions.join(&head.id);
+        let mut storage = Storage::on(disk, folder, head);
+        storage.disk.make_folder(&storage.folder).map_err(|e| match e.kind() {
+            io::ErrorKind::AlreadyExists => StorageError::Exists(storage.folder.clone()),
+            _ => io_error("make the folder", &storage.folder, e),
+        })?;
+        storage.sync(sessions)?;
+        storage.put(&storage.folder.join(names::HEAD), &bytes)?;
+        Ok(storage)
+    }
+
+    /// Opens a session folder and reads its finished steps and events, in order.
+    ///
+    /// # Errors
+    /// [`StorageError`] naming the file that is missing, foreign, newer or broken.
+    pub fn open(folder: &Path) -> Result<(Storage, Record), StorageError> {
+        Storage::open_on(Box::new(FileSystem), folder)
+    }
+
+    /// [`Storage::open`] on any disk.
+    ///
+    /// # Errors
+    /// As [`Storage::open`].
+    pub fn open_on(disk: Box<dyn Disk>, folder: &Path) -> Result<(Storage, Record), StorageError> {
+        let head = open::head(disk.as_ref(), folder)?;
+        let (steps, recordings) = open::steps(disk.as_ref(), folder)?;
+        let (events, next_event) = open::events(disk.as_ref(), folder)?;
+        let mut storage = Storage::on(disk, folder.into(), &head);
+        storage.finished = recordings;
+        storage.next_event = next_event;
+        Ok((storage, Record { head, steps, events }))
+    }
+
+    fn on(disk: Box<dyn Disk>, folder: PathBuf, head: &SessionHead) -> Storage {
+        let deciding_input = head.chain.deciding_input();
+        Storage { disk, folder, deciding_input, finished: Vec::new(), running: None, next_event: 1 }
+    }
+
+    /// Where the session is kept.
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// Keeps the played period, once per stimulus and rate.
+    ///
+    /// # Errors
+    /// [`StorageError::WrongPeriod`] where another period is kept under the same stimulus: steps would not compare.
+    pub fn save_period(&mut self, stimulus: &Stimulus, period: &Period) -> Result<(), StorageError> {
+        let folder = self.folder.join(names::STIMULI);
+        let name = names::stimulus_file(stimulus, period.rate)?;
+        let path = folder.join(&name);
+        if self.list_or_nothing(&folder)?.contains(&name) {
+            return self.check_period(&path, stimulus, period);
+        }
+        self.make_folder_once(&folder)?;
+        let samples = period.samples.iter().map(|x| *x as f32).collect();
+        let bytes = wav_bytes(&path, &Wav { rate_hz: period.rate.get(), channels: vec![samples] })?;
+        self.put(&path, &bytes)
+    }
+
+    fn check_period(&self, path: &Path, stimulus: &Stimulus, period: &Period) -> Result<(), StorageError> {
+        let wrong = |why: String| StorageError::WrongPeriod { path: path.into(), stimulus: stimulus.to_string(), why };
+        let wav = Wav::from_bytes(&self.read(path)?).map_err(|e| wrong(e.to_string()))?;
+        if wav.rate_hz != period.rate.get() || wav.channels.len() != 1 || wav.frames() != period.samples.len() {
+            return Err(wrong("rate, channels or length differ".into()));
+        }
+        let differences = wav.channels[0].iter().zip(&period.samples).map(|(a, b)| (f64::from(*a) - b).abs());
+        let largest = differences.fold(0.0, |most, d| if d <= most { most } else { d });
+        if largest <= SAME_PERIOD { Ok(()) } else { Err(wrong(format!("samples differ by up to {largest:.1e}"))) }
+    }
+
+    /// Keeps one take of the running step, void or not, and gives its file name inside the step's folder.
+    /// What an interrupted run of the same step left behind is moved aside first.
+    ///
+    /// # Errors
+    /// [`StorageError`]; a step out of turn is refused before anything is written.
+    pub fn save_take(&mut self, step: &Step, take: &Take) -> Result<String, StorageError> {
+        self.check_turn(step.number)?;
+        let folder = self.step_folder(step.number);
+        if self.running.is_none() {
+            self.begin_step(&folder, step.number)?;
+        }
+        let kept = self.running.get_or_insert_default();
+        let name = names::take_file(&take.head.stimulus, kept);
+        let path = folder.join(&name);
+        let recording = Recording::of(take);
+        let bytes = wav_bytes(&path, &recording::wav(take))?;
+        self.put(&path, &bytes)?;
+        self.running.get_or_insert_default().insert(name.clone(), recording);
+        Ok(name)
+    }
+
+    fn begin_step(&mut self, folder: &Path, number: usize) -> Result<(), StorageError> {
+        let steps = self.folder.join(names::STEPS);
+        self.make_folder_once(&steps)?;
+        let present = self.list_or_nothing(&steps)?;
+        if present.contains(&names::step_folder(number)) {
+            let aside = steps.join(names::aside(number, &present));
+            self.rename(folder, &aside)?;
+        }
+        self.disk.make_folder(folder).map_err(|e| io_error("make the folder", folder, e))?;
+        self.sync(&steps)
+    }
+
+    /// Reads a take back as it was analysed, one input per role.
+    ///
+    /// # Errors
+    /// [`StorageError::WrongRecording`] where the file is missing, cut, of another rate, length or channel count, or
+    /// holds other samples than were recorded.
+    pub fn load_take(&self, step: usize, result: &TakeResult, roles: &[InputRole]) -> Result<Take, StorageError> {
+        let path = self.step_folder(step).join(&result.file);
+        let wrong = |why: String| StorageError::WrongRecording { path: path.clone(), why };
+        if !names::is_plain(&result.file) {
+            return Err(wrong("its name leads out of the step's folder".into()));
+        }
+        let bytes = match self.disk.read(&path) {
+            Err(e) if e.kind() == io::ErrorKind::NotFound => return Err(wrong("it is missing".into())),
+            read => read.map_err(|e| io_error("read", &path, e))?,
+        };
+        let wav = Wav::from_bytes(&bytes).map_err(|e| wrong(e.to_string()))?;
+        let kept = step.checked_sub(1).and_then(|i| self.finished.get(i)).and_then(|files| files.get(&result.file));
+        recording::check(&wav, kept, &result.head, roles).map_err(wrong)?;
+        let inputs = roles.iter().zip(wav.channels).map(|(role, samples)| Input { role: *role, samples }).collect();
+        Ok(Take { head: result.head.clone(), inputs })
+    }
+
+    /// Makes a step finished: `step.json`, then the summary. Once `step.json` stands, the step survives whatever comes.
+    ///
+    /// # Errors
+    /// [`StorageError`]; a value that is not finite, a take that was never saved or a step out of turn is refused
+    /// before anything is written.
+    pub fn commit_step(&mut self, result: &StepResult, record: &Record) -> Result<(), StorageError> {
+        self.check_turn(result.step.number)?;
+        let kept = self.running.clone().unwrap_or_default();
+        if let Some(take) = result.takes.iter().find(|take| !kept.contains_key(&take.file)) {
+            return Err(self.out_of_turn(result.step.number, format!("its take {} was never stored", take.file)));
+        }
+        if self.running.is_none() {
+            self.begin_step(&self.step_folder(result.step.number), result.step.number)?;
+        }
+        self.put_step(result, &kept)?;
+        self.finished.push(kept);
+        self.running = None;
+        self.write_summary(result, record)
+    }
+
+    /// Puts a finished step's results in the place of the old ones, in one moment; for analysing again.
+    ///
+    /// # Errors
+    /// [`StorageError`]; a step that is not finished cannot be replaced.
+    pub fn replace_step(&mut self, result: &StepResult, record: &Record) -> Result<(), StorageError> {
+        let number = result.step.number;
+        let kept = number.checked_sub(1).and_then(|i| self.finished.get(i)).cloned();
+        let kept = kept.ok_or_else(|| self.out_of_turn(number, "it is not finished".into()))?;
+        self.put_step(result, &kept)?;
+        self.write_summary(result, record)
+    }
+
+    fn put_step(&mut self, result: &StepResult, kept: &BTreeMap<String, Recording>) -> Result<(), StorageError> {
+        let file = StepFile { result: Stamped::new(result), recordings: kept };
+        let bytes = json::to_bytes(&recording::what_is_wrong(result), &file, result)?;
+        self.put(&self.step_folder(result.step.number).join(names::STEP), &bytes)
+    }
+
+    fn write_summary(&mut self, latest: &StepResult, record: &Record) -> Result<(), StorageError> {
+        let text = summary::table(record, latest, self.deciding_input);
+        self.put(&self.folder.join(names::SUMMARY), text.as_bytes())
+    }
+
+    /// Adds one event; events are never changed.
+    ///
+    /// # Errors
+    /// [`StorageError`].
+    pub fn append_event(&mut self, event: &SessionEvent) -> Result<(), StorageError> {
+        let bytes = json::to_bytes("a session event", &Stamped::new(event), event)?;
+        let folder = self.folder.join(names::EVENTS);
+        self.make_folder_once(&folder)?;
+        self.put(&folder.join(names::event_file(self.next_event)), &bytes)?;
+        self.next_event += 1;
+        Ok(())
+    }
+
+    fn check_turn(&self, number: usize) -> Result<(), StorageError> {
+        let next = self.finished.len() + 1;
+        match number {
+            n if n == next => Ok(()),
+            n if n < next => Err(self.out_of_turn(number, "it is finished already".into())),
+            _ => Err(self.out_of_turn(number, format!("step {next} comes first"))),
+        }
+    }
+
+    fn out_of_turn(&self, asked: usize, why: String) -> StorageError {
+        StorageError::OutOfTurn { folder: self.folder.clone(), asked, why }
+    }
+
+    fn step_folder(&self, number: usize) -> PathBuf {
+        self.folder.join(names::STEPS).join(names::step_folder(number))
+    }
+}
+
+/// The file operations in the order that loses nothing.
+impl Storage {
+    /// Write aside, sync, rename, sync the folder.
+    fn put(&mut self, path: &Path, bytes: &[u8]) -> Result<(), StorageError> {
+        let part = names::part(path);
+        self.disk.write(&part, bytes).map_err(|e| io_error("write", path, e))?;
+        self.sync(&part)?;
+        self.rename(&part, path)
+    }
+
+    fn rename(&mut self, from: &Path, to: &Path) -> Result<(), StorageError> {
+        self.disk.rename(from, to).map_err(|e| io_error("put in place", to, e))?;
+        to.parent().map_or(Ok(()), |folder| self.sync(folder))
+    }
+
+    fn sync(&mut self, path: &Path) -> Result<(), StorageError> {
+        self.disk.sync(path).map_err(|e| io_error("write", path, e))
+    }
+
+    fn make_folder_once(&mut self, path: &Path) -> Result<(), StorageError> {
+        match self.disk.make_folder(path) {
+            Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {}
+            made => made.map_err(|e| io_error("make the folder", path, e))?,
+        }
+        // Also where it was there: an earlier run may have ended between making and syncing it.
+        path.parent().map_or(Ok(()), |parent| self.sync(parent))
+    }
+
+    fn list_or_nothing(&self, folder: &Path) -> Result<Vec<String>, StorageError> {
+        open::list_or_nothing(self.disk.as_ref(), folder)
+    }
+
+    fn read(&self, path: &Path) -> Result<Vec<u8>, StorageError> {
+        self.disk.read(path).map_err(|e| io_error("read", path, e))
+    }
+}
+
+fn io_error(doing: &'static str, path: &Path, source: io::Error) -> StorageError {
+    StorageError::Io { doing, path: path.into(), source }
+}
+
+fn wav_bytes(path: &Path, wav: &Wav) -> Result<Vec<u8>, StorageError> {
+    wav.to_bytes().map_err(|e| StorageError::NoWav { path: path.into(), why: e.to_string() })
+}

@@ -1,0 +1,85 @@
+//! `summary.csv`: one row per finished step, for a spreadsheet. Nothing reads it back.
+
+use crate::analysis::Finding;
+use crate::session::record::{InputResult, Record, StepResult};
+use crate::stats::Reading;
+use std::collections::BTreeSet;
+
+/// Level: stimulus lines, unweighted (silence: noise 20 Hz to 20 kHz). Distortion at the ear. `<` before a value means
+/// "below", `>=` "at least"; an empty cell was not measured.
+const HEADER: &str = "step,purpose,drive_dbfs,level_dbfs,level_db_spl,even_order_db,odd_order_db,thd_db,\
+clip_evidence,flaws,void_takes";
+
+/// The whole table, values of the deciding input; `latest` also where `record` does not hold it yet.
+pub fn table(record: &Record, latest: &StepResult, input: usize) -> String {
+    let number = latest.step.number;
+    let earlier = record.steps.iter().filter(|result| result.step.number < number);
+    let later = record.steps.iter().filter(|result| result.step.number > number);
+    let rows = earlier.chain(std::iter::once(latest)).chain(later).map(|result| row(result, input));
+    std::iter::once(HEADER.to_string()).chain(rows).map(|line| line + "\r\n").collect()
+}
+
+fn row(result: &StepResult, input: usize) -> String {
+    let pink = result.pink(input).map(|(pink, _)| pink);
+    let main = main_result(result, input);
+    let flaws: BTreeSet<&str> = result.flaws().map(|flaw| flaw.code.as_str()).collect();
+    [
+        result.step.number.to_string(),
+        result.step.purpose.to_string(),
+        number(result.step.drive.map(|drive| drive.db())),
+        number(main.and_then(level_dbfs)),
+        number(main.and_then(|main| Some(main.sound?.z?.value))),
+        reading(pink.map(|pink| &pink.even)),
+        reading(pink.map(|pink| &pink.odd)),
+        reading(result.sines(input).next().map(|sine| &sine.thd)),
+        clip_evidence(result).into(),
+        flaws.into_iter().collect::<Vec<_>>().join(" "),
+        result.takes.iter().filter(|take| take.void.is_some()).count().to_string(),
+    ]
+    .map(|cell| plain(&cell))
+    .join(",")
+}
+
+/// The last usable take of the step's main stimulus: pink noise, else silence.
+fn main_result(result: &StepResult, input: usize) -> Option<&InputResult> {
+    let usable = result.takes.iter().rev().filter(|take| take.void.is_none());
+    let mut inputs = usable.filter_map(|take| take.inputs.get(input));
+    inputs.find(|input| matches!(input.finding, Finding::Pink(_) | Finding::Silence(_)))
+}
+
+fn level_dbfs(result: &InputResult) -> Option<f64> {
+    match &result.finding {
+        Finding::Pink(pink) => Some(pink.level_z?.value),
+        Finding::Silence(silence) => Some(silence.noise_z?.value),
+        Finding::Sine(sine) => Some(sine.level?.value),
+    }
+}
+
+/// `yes` where any input shows it, `no` where one could have, else empty.
+fn clip_evidence(result: &StepResult) -> &'static str {
+    let inputs = result.takes.iter().map(|take| take.inputs.len()).max().unwrap_or(0);
+    let mut clips = (0..inputs).filter_map(|input| result.pink(input)?.0.clip.as_ref()).map(|clip| clip.is_evident());
+    match clips.next().map(|first| first || clips.any(|evident| evident)) {
+        Some(true) => "yes",
+        Some(false) => "no",
+        None => "",
+    }
+}
+
+fn number(value: Option<f64>) -> String {
+    value.map_or(String::new(), |value| format!("{value:.3}"))
+}
+
+fn reading(reading: Option<&Reading>) -> String {
+    match reading {
+        Some(Reading::Told(estimate)) => number(Some(estimate.value)),
+        Some(Reading::Below(limit)) => format!("<{limit:.3}"),
+        Some(Reading::AtLeast(estimate)) => format!(">={:.3}", estimate.value),
+        Some(Reading::NotTold(_)) | None => String::new(),
+    }
+}
+
+/// Plain ASCII without separators or quotes.
+fn plain(cell: &str) -> String {
+    cell.chars().map(|c| if c.is_ascii_graphic() && !matches!(c, ',' | '"') || c == ' ' { c } else { '_' }).collect()
+}
