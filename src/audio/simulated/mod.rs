@@ -3,6 +3,7 @@
 //! Start reading at [`BenchSpec`]; [`Device`] is the desk at work.
 
 mod bench;
+mod card;
 mod clock;
 mod demo;
 mod device;
@@ -17,6 +18,7 @@ pub use bench::{
     ActsOn, BenchSpec, CouplerSpec, Disturbance, DriverDistortion, HeadphoneSpec, Hum, Knee, LinesInSpec,
     MicrophoneSpec, NoiseSpectrum, OutputSpec, SoundSource,
 };
+pub use card::{Blocks, Fault, FaultAction, Format, Pace, SimulatedBackend, SimulatedCardSpec};
 pub use demo::{HEADPHONES, OUTPUTS};
 pub use device::{CAPTURE_CHANNELS, Device};
 pub use filters::Shape;

@@ -1,0 +1,1 @@
+//! Real sound cards.

@@ -1,0 +1,251 @@
+//! Protection while a take runs: is what the microphone hears too loud, or not what was predicted?
+//!
+//! Two windows. **One whole stimulus period**, once everything has arrived: a periodic signal has no statistical
+//! scatter over it, so the limits are tight (1 dB over the ceiling, 3 dB off the prediction either way). **100 ms**,
+//! from the opening of the gain: quick, but noise of 20 Hz and up scatters in so short a time, so the limits are
+//! widened by what the played period itself does in 100 ms and by [`QUICK_ALLOWANCE_DB`] for the response between.
+//! Energy of the stated noise is taken off first; what does not stand over it is not judged.
+
+use crate::signal::Period;
+use crate::units::{Dbfs, SampleRate, power_from_db};
+
+/// What to watch during a take.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Guard {
+    /// Inputs watched; empty for a take that needs no protection (silence).
+    pub inputs: Vec<GuardedInput>,
+}
+
+/// What one input must not hear.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct GuardedInput {
+    /// Which input of the take, from 0.
+    pub input: usize,
+    /// Level predicted, dBFS RMS, full range.
+    pub expected_dbfs: Option<f64>,
+    /// Level that must not be passed, dBFS RMS, full range.
+    pub ceiling_dbfs: Option<f64>,
+    /// Level of the input's own noise, dBFS RMS.
+    pub noise_dbfs: Option<f64>,
+}
+
+/// Over the ceiling by more than this closes the gain, dB (method 5).
+const OVER_CEILING_DB: f64 = 1.0;
+/// Off the prediction by more than this closes the gain, dB (method 5).
+const OFF_PREDICTION_DB: f64 = 3.0;
+/// Judged only where the level stands this far over the noise, dB (own choice).
+const OVER_NOISE_DB: f64 = 6.0;
+/// Widening of the 100 ms limits for what a headphone's response does to the scatter, dB (own choice).
+const QUICK_ALLOWANCE_DB: f64 = 3.0;
+/// Step of the quick window, which spans two of them, seconds.
+const HOP_S: f64 = 0.05;
+
+/// A guard at work.
+pub struct GuardWatch {
+    watched: Vec<Watched>,
+    quick_extra_db: f64,
+    hop: usize,
+    period: usize,
+    steady: std::ops::Range<usize>,
+}
+
+struct Watched {
+    limits: GuardedInput,
+    hop_energy: f64,
+    hop_frames: usize,
+    previous_hop: Option<f64>,
+    period_energy: f64,
+    period_frames: usize,
+}
+
+impl GuardWatch {
+    /// Watches from the opening of the gain. `steady` is the span of captured frames after it in which the stimulus
+    /// is certain to sound at full drive.
+    pub fn new(
+        guard: &Guard,
+        period: &Period,
+        captured_rate: SampleRate,
+        steady: std::ops::Range<usize>,
+    ) -> GuardWatch {
+        let watched = guard.inputs.iter().map(|limits| Watched {
+            limits: *limits,
+            hop_energy: 0.0,
+            hop_frames: 0,
+            previous_hop: None,
+            period_energy: 0.0,
+            period_frames: 0,
+        });
+        GuardWatch {
+            watched: watched.collect(),
+            quick_extra_db: if guard.inputs.is_empty() { 0.0 } else { quick_excess_db(period) + QUICK_ALLOWANCE_DB },
+            hop: captured_rate.frames_in(HOP_S),
+            period: (period.seconds() * captured_rate.hz()).round() as usize,
+            steady,
+        }
+    }
+
+    /// Takes the next captured frames, the first of which is `first` frames after the opening; what is wrong, if so.
+    pub fn feed(&mut self, inputs: &[Vec<f32>], first: usize) -> Option<String> {
+        let (hop, period, steady, extra) = (self.hop, self.period, self.steady.clone(), self.quick_extra_db);
+        self.watched.iter_mut().find_map(|watched| {
+            let samples = inputs.get(watched.limits.input)?;
+            samples.iter().enumerate().find_map(|(i, sample)| {
+                let energy = f64::from(*sample).powi(2);
+                let quick = watched.quick(energy, hop, extra);
+                let exact = steady.contains(&(first + i)).then(|| watched.exact(energy, period)).flatten();
+                quick.or(exact)
+            })
+        })
+    }
+}
+
+impl Watched {
+    fn quick(&mut self, energy: f64, hop: usize, extra_db: f64) -> Option<String> {
+        self.hop_energy += energy;
+        self.hop_frames += 1;
+        if self.hop_frames < hop {
+            return None;
+        }
+        let mean = self.hop_energy / hop as f64;
+        let both = self.previous_hop.replace(mean).map(|before| 0.5 * (before + mean));
+        (self.hop_energy, self.hop_frames) = (0.0, 0);
+        self.too_loud(both?, extra_db)
+    }
+
+    fn exact(&mut self, energy: f64, period: usize) -> Option<String> {
+        self.period_energy += energy;
+        self.period_frames += 1;
+        if self.period_frames < period {
+            return None;
+        }
+        let mean = self.period_energy / period as f64;
+        (self.period_energy, self.period_frames) = (0.0, 0);
+        self.too_loud(mean, 0.0).or_else(|| self.too_soft(mean))
+    }
+
+    fn noise_power(&self) -> f64 {
+        self.limits.noise_dbfs.map_or(0.0, |db| Dbfs(db).rms().powi(2))
+    }
+
+    /// Level without the noise; `None` where it does not stand over it.
+    fn level_dbfs(&self, mean_square: f64) -> Option<f64> {
+        let noise = self.noise_power();
+        let own = mean_square - noise;
+        (own > noise * power_from_db(OVER_NOISE_DB)).then(|| Dbfs::from_rms(own.sqrt())).flatten().map(Dbfs::db)
+    }
+
+    fn too_loud(&self, mean_square: f64, extra_db: f64) -> Option<String> {
+        let level = self.level_dbfs(mean_square)?;
+        if let Some(ceiling) = self.limits.ceiling_dbfs
+            && level > ceiling + OVER_CEILING_DB + extra_db
+        {
+            return Some(format!(
+                "the level at the microphone ({:.1}) passed the ceiling ({:.1}); check gain and volume",
+                Dbfs(level),
+                Dbfs(ceiling)
+            ));
+        }
+        let expected = self.limits.expected_dbfs?;
+        (level > expected + OFF_PREDICTION_DB + extra_db).then(|| self.off_prediction(level, expected))
+    }
+
+    fn too_soft(&self, mean_square: f64) -> Option<String> {
+        let expected = self.limits.expected_dbfs?;
+        let stands_over_noise = Dbfs(expected).rms().powi(2) > self.noise_power() * power_from_db(OVER_NOISE_DB);
+        let own = (mean_square - self.noise_power()).max(0.0);
+        let limit = Dbfs(expected - OFF_PREDICTION_DB).rms().powi(2);
+        if !stands_over_noise || own >= limit {
+            return None;
+        }
+        match Dbfs::from_rms(own.sqrt()) {
+            Some(level) => Some(self.off_prediction(level.db(), expected)),
+            None => Some(format!("nothing was heard where {:.1} was predicted; check the microphone", Dbfs(expected))),
+        }
+    }
+
+    fn off_prediction(&self, level: f64, expected: f64) -> String {
+        format!(
+            "the level at the microphone ({:.1}) is not what was predicted ({:.1}); has a volume, a gain or the seat \
+             changed, or is it the wrong ear?",
+            Dbfs(level),
+            Dbfs(expected)
+        )
+    }
+}
+
+/// Highest level of the period over any 100 ms, above its own level, dB.
+fn quick_excess_db(period: &Period) -> f64 {
+    let window = period.rate.frames_in(2.0 * HOP_S).min(period.samples.len());
+    let mean = period.rms.powi(2);
+    if mean <= 0.0 {
+        return 0.0;
+    }
+    let energy = |i: usize| period.samples[i % period.samples.len()].powi(2);
+    let mut sum: f64 = (0..window).map(energy).sum();
+    let mut most = sum;
+    for i in 0..period.samples.len() {
+        sum += energy(i + window) - energy(i);
+        most = most.max(sum);
+    }
+    10.0 * (most / (window as f64 * mean)).log10()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::signal::Stimulus;
+
+    const RATE: SampleRate = SampleRate::DEFAULT;
+
+    /// Plays `seconds` of the default pink noise at `level_dbfs` past a guard, in blocks.
+    fn watch(limits: GuardedInput, level_dbfs: impl Fn(f64) -> f64, seconds: f64) -> Option<(f64, String)> {
+        let period = Stimulus::pink(RATE).period(RATE);
+        let guard = Guard { inputs: vec![limits] };
+        let mut watch = GuardWatch::new(&guard, &period, RATE, 12_000..RATE.frames_in(seconds));
+        for first in (0..RATE.frames_in(seconds)).step_by(480) {
+            let samples = (first..first + 480).map(|n| {
+                let gain = Dbfs(level_dbfs(n as f64 / 48_000.0)).rms() / period.rms;
+                (gain * period.samples[n % period.samples.len()]) as f32
+            });
+            if let Some(what) = watch.feed(&[samples.collect()], first) {
+                return Some((first as f64 / 48_000.0, what));
+            }
+        }
+        None
+    }
+
+    fn limits(expected_dbfs: Option<f64>, ceiling_dbfs: Option<f64>) -> GuardedInput {
+        GuardedInput { input: 0, expected_dbfs, ceiling_dbfs, noise_dbfs: Some(-90.0) }
+    }
+
+    #[test]
+    fn a_level_as_predicted_and_at_the_ceiling_passes() {
+        assert_eq!(watch(limits(Some(-30.0), Some(-30.0)), |_| -30.0, 6.0), None);
+        assert_eq!(watch(limits(Some(-30.0), Some(-30.0)), |_| -29.1, 6.0), None);
+        assert_eq!(watch(limits(Some(-30.0), None), |_| -32.9, 6.0), None);
+    }
+
+    #[test]
+    fn a_little_over_the_ceiling_or_off_the_prediction_is_told_within_two_periods() {
+        for (limits, level) in
+            [(limits(None, Some(-30.0)), -28.8), (limits(Some(-30.0), None), -26.9), (limits(Some(-30.0), None), -33.1)]
+        {
+            let (at_s, _) = watch(limits, |_| level, 6.0).unwrap();
+            assert!(at_s < 2.0 * 65_536.0 / 48_000.0, "{at_s}");
+        }
+    }
+
+    #[test]
+    fn a_knob_turned_up_is_told_within_a_hundred_milliseconds() {
+        let (at_s, what) =
+            watch(limits(Some(-40.0), Some(-30.0)), |t| if t < 2.0 { -40.0 } else { -20.0 }, 6.0).unwrap();
+        assert!((2.0..2.11).contains(&at_s), "{at_s}: {what}");
+    }
+
+    #[test]
+    fn a_dead_microphone_is_told_and_a_level_under_the_noise_is_not_judged() {
+        assert!(watch(limits(Some(-30.0), None), |_| -200.0, 6.0).unwrap().1.contains("predicted"));
+        let buried = GuardedInput { noise_dbfs: Some(-30.0), ..limits(Some(-30.0), Some(-60.0)) };
+        assert_eq!(watch(buried, |_| -30.0, 6.0), None);
+    }
+}
