@@ -1,12 +1,81 @@
 //! Samples in, numbers out: no file, no clock on the wall, no thread, no calibration. Everything is in full-scale
 //! terms, f64, with its 95 % interval; sound pressure and volts are `evaluate.rs`' business.
+//!
+//! ```text
+//! Take → prepare (align, clock, resample, hum, periods) → Spectra → pink | sine → Finding
+//!                                                            │
+//!                                                            └─ Reference (of the quiet step), for the louder ones
+//! ```
 
+mod align;
+pub mod band;
+mod clock;
+mod continuity;
 pub mod correction;
+pub mod fft;
 pub mod finding;
+mod hum;
+mod level;
+mod periods;
+mod pink;
+mod played;
+mod prepare;
+mod reference;
+pub mod resample;
+mod silence;
 pub mod spectra;
+mod sums;
 pub mod tone;
+mod transfer;
+pub mod weighting;
 
+pub use clock::{WRONG_RATE_PPM, pool_clock};
 pub use correction::Correction;
 pub use finding::*;
+pub use prepare::{AnalysisError, Prepared, prepare};
 pub use spectra::{Reference, Spectra};
 pub use tone::Tone;
+
+use crate::signal::Stimulus;
+use crate::stats::Estimate;
+use crate::take::Take;
+
+/// What the analysis needs to know beside the take.
+#[derive(Clone, Copy, Debug)]
+pub struct Context<'a> {
+    /// Curve of the microphone, dB to add.
+    pub correction: &'a Correction,
+    /// Clock offset pooled over the takes so far, ppm.
+    pub pooled_clock: Option<Estimate>,
+    /// Route delay known from other takes, seconds.
+    pub route_delay_s: Option<f64>,
+    /// The quiet step; without it nothing is referred to the output.
+    pub reference: Option<&'a Reference>,
+    /// Hum seen in the take of silence.
+    pub mains_lines: &'a [HumLine],
+}
+
+/// A finding, and the lines it came from where a later step may need them.
+#[derive(Clone, Debug)]
+pub struct Measured {
+    /// What is told and stored.
+    pub finding: Finding,
+    /// Lines of pink and sine takes; `None` for silence.
+    pub spectra: Option<Spectra>,
+}
+
+/// Measures one input of one take.
+///
+/// # Errors
+/// [`AnalysisError`] where there is nothing to measure; what is measured but doubtful or void is a [`Flaw`] of the
+/// finding.
+pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured, AnalysisError> {
+    match take.head.stimulus {
+        Stimulus::Pink(_) => pink::measure(take, input, context),
+        Stimulus::Silence { .. } => silence::measure(take, input, context),
+        Stimulus::Sine(_) => Err(AnalysisError::NoMethod(take.head.stimulus.short_name())),
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,201 @@
+//! Where in the capture is the stimulus? Windows of one period are correlated with the period that was played; the one
+//! that agrees best then shows, sample by sample, from where on its content is present.
+//!
+//! Positions here are *played frames at nominal rates*: captured position × played rate / captured rate.
+
+use super::fft;
+use super::played::Played;
+use crate::signal::LineKind;
+use realfft::num_complex::Complex;
+use realfft::num_traits::Zero;
+
+/// Peak of the correlation over its RMS from which a broadband stimulus counts as found. Noise alone reaches about
+/// √(2 ln N) = 4.7.
+const FOUND_BROADBAND: f64 = 8.0;
+/// Power at a sine's line over the median of its neighbours from which it counts as found.
+const FOUND_SINE: f64 = 40.0;
+/// A window whose correlation reaches this share of the best holds the stimulus from end to end.
+const FULL_WINDOW: f64 = 0.85;
+/// The onset and the phase of the period must agree within this to be one delay, seconds.
+const AGREE_S: f64 = 0.06;
+/// Half of the fade-in: the onset is seen where the sound is half up, seconds.
+const HALF_FADE_S: f64 = 0.5 * crate::signal::FADE_S;
+/// Windows per period.
+const HOPS: usize = 2;
+
+/// What the correlation found.
+#[derive(Clone, Debug)]
+pub struct Found {
+    /// Position of a frame 0 of the period, valid near `best_window`.
+    pub origin: f64,
+    /// Start of the window that agreed best.
+    pub best_window: usize,
+    /// Clock seen across windows, ppm, good to some ppm.
+    pub coarse_ppm: f64,
+    /// Largest jump of the delay between windows against a steady clock, frames.
+    pub largest_jump: f64,
+    /// Where the gain opened, if the onset is seen.
+    pub opened: Option<f64>,
+}
+
+/// Lag and height of the best agreement of one window.
+struct Match {
+    start: usize,
+    /// Position of frame 0, modulo `modulus`.
+    origin: f64,
+    height: f64,
+    /// True where the agreement is negative at that position.
+    inverted: bool,
+    significant: bool,
+}
+
+/// Looks for the stimulus in `captured` (nominal played frames); `None` where it does not stand over the noise.
+pub fn find(captured: &[f64], played: &Played) -> Option<Found> {
+    let frames = played.period.samples.len();
+    // All lines are odd, so half a period later the stimulus returns with its sign turned: positions are known modulo
+    // half a period until sign or onset decide.
+    let half = 0.5 * frames as f64;
+    let modulus = excited_line(played).map_or(half, |line| frames as f64 / line as f64);
+    let last = captured.len().checked_sub(frames)?;
+    let matches: Vec<Match> =
+        (0..=last).step_by(frames / HOPS).map(|start| match_window(captured, start, played, modulus)).collect();
+    let best = matches.iter().filter(|m| m.significant).max_by(|a, b| a.height.total_cmp(&b.height))?;
+    let full: Vec<&Match> = matches.iter().filter(|m| m.height > FULL_WINDOW * best.height).collect();
+    // Of the windows that hold it from end to end the middle one is farthest from either fade.
+    let middle = full[full.len() / 2];
+    let (slope, jump) = steady_slope(&full, middle, modulus);
+    let opened = onset(captured, middle.start, frames, slope)
+        .map(|seen| refine_onset(seen, middle, modulus, slope, played.period.rate.hz()));
+    let origin = match opened {
+        Some(at) => at + slope * (middle.start as f64 - at),
+        None if middle.inverted => middle.origin + half,
+        None => middle.origin,
+    };
+    Some(Found { origin, best_window: middle.start, coarse_ppm: slope * 1e6, largest_jump: jump, opened })
+}
+
+/// The only excited line of a sine.
+fn excited_line(played: &Played) -> Option<usize> {
+    let mut excited = played.period.lines.of(LineKind::Excited);
+    let first = excited.next()?;
+    excited.next().is_none().then_some(first)
+}
+
+fn match_window(captured: &[f64], start: usize, played: &Played, modulus: f64) -> Match {
+    let frames = played.period.samples.len();
+    let lines = fft::lines_of(&captured[start..start + frames]);
+    if let Some(line) = excited_line(played) {
+        let turn = lines[line] * played.lines[line].conj();
+        let lag = -turn.arg() / std::f64::consts::TAU * modulus;
+        let origin = (start as f64 + lag).rem_euclid(modulus);
+        let significant = sine_stands_out(&lines, line);
+        return Match { start, origin, height: lines[line].norm(), inverted: false, significant };
+    }
+    let mut agreement = vec![Complex::zero(); lines.len()];
+    for k in played.period.lines.of(LineKind::Excited) {
+        // Half-whitened: a compromise between sharpness and robustness against coloured noise.
+        agreement[k] = lines[k] * played.lines[k].conj() / played.lines[k].norm();
+    }
+    let correlation = fft::samples_of(&agreement, frames);
+    let (at, height) = correlation
+        .iter()
+        .enumerate()
+        .fold((0, 0.0), |best, (i, c)| if c.abs() > best.1 { (i, c.abs()) } else { best });
+    let rms = (correlation.iter().map(|c| c * c).sum::<f64>() / frames as f64).sqrt();
+    let around = |d: usize| correlation[(at + d) % frames].abs();
+    let lag = at as f64 + parabola(around(frames - 1), height, around(1));
+    let significant = height > FOUND_BROADBAND * rms;
+    let position = start as f64 + lag;
+    let origin = position.rem_euclid(modulus);
+    // Every half period back to the residue turns the sign once.
+    let turns = ((position - origin) / modulus).round() as i64;
+    let inverted = (correlation[at] < 0.0) != (turns % 2 != 0);
+    Match { start, origin, height, inverted, significant }
+}
+
+fn sine_stands_out(lines: &[Complex<f64>], line: usize) -> bool {
+    let mut near: Vec<f64> = (3..40)
+        .flat_map(|d| [line.checked_sub(d), Some(line + d)])
+        .filter_map(|k| lines.get(k?).map(|l| l.norm_sqr()))
+        .collect();
+    near.sort_by(f64::total_cmp);
+    near.get(near.len() / 2).is_some_and(|median| lines[line].norm_sqr() > FOUND_SINE * median)
+}
+
+/// Offset of the vertex of a parabola through three equally spaced points from the middle one.
+fn parabola(before: f64, middle: f64, after: f64) -> f64 {
+    let bend = before - 2.0 * middle + after;
+    if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 }
+}
+
+/// Nearest representation of `x` modulo `modulus` around zero.
+fn wrapped(x: f64, modulus: f64) -> f64 {
+    x - modulus * (x / modulus).round()
+}
+
+/// Frames per frame by which the origin moves, and the largest departure from a steady move.
+fn steady_slope(full: &[&Match], middle: &Match, modulus: f64) -> (f64, f64) {
+    let points: Vec<(f64, f64)> = full
+        .iter()
+        .map(|m| (m.start as f64 - middle.start as f64, wrapped(m.origin - middle.origin, modulus)))
+        .collect();
+    let mut slopes: Vec<f64> =
+        points.windows(2).map(|w| wrapped(w[1].1 - w[0].1, modulus) / (w[1].0 - w[0].0)).collect();
+    if slopes.is_empty() {
+        return (0.0, 0.0);
+    }
+    slopes.sort_by(f64::total_cmp);
+    let slope = slopes[slopes.len() / 2];
+    let jump = points
+        .windows(2)
+        .map(|w| wrapped(w[1].1 - w[0].1 - slope * (w[1].0 - w[0].0), modulus).abs())
+        .fold(0.0, f64::max);
+    (slope, jump)
+}
+
+/// First position at which the content of the window at `window` is present: the content is continued periodically and
+/// the likelihood that it is there from `n` on is largest at the onset.
+fn onset(captured: &[f64], window: usize, frames: usize, slope: f64) -> Option<f64> {
+    let template = &captured[window..window + frames];
+    let expected = |n: usize| {
+        let ahead = n as f64 - window as f64;
+        let periods = (ahead / frames as f64).floor();
+        let within = ahead - periods * (frames as f64) - (periods * frames as f64 * slope).round();
+        template[(within.rem_euclid(frames as f64) as usize).min(frames - 1)]
+    };
+    let share = presence(captured, window, frames, &expected)?;
+    let (mut sum, mut least, mut at) = (0.0, 0.0, 0);
+    for (n, x) in captured.iter().enumerate().take(window) {
+        let m = expected(n);
+        sum += x * m - 0.5 * share * m * m;
+        if sum < least {
+            least = sum;
+            at = n + 1;
+        }
+    }
+    Some(at as f64)
+}
+
+/// How much of the template is signal: regression of the capture beside the window on it; `None` under a fifth.
+fn presence(captured: &[f64], window: usize, frames: usize, expected: &impl Fn(usize) -> f64) -> Option<f64> {
+    let quarter = frames / 4;
+    let before = window.saturating_sub(quarter)..window;
+    let after = (window + frames).min(captured.len())..(window + frames + quarter).min(captured.len());
+    let share = |span: std::ops::Range<usize>| {
+        let (cross, own) = span.fold((0.0, 0.0), |(cross, own), n| {
+            let m = expected(n);
+            (cross + captured[n] * m, own + m * m)
+        });
+        if own > 0.0 { (cross / own).min(1.0) } else { 0.0 }
+    };
+    let best = share(before).max(share(after));
+    (best > 0.2).then_some(best)
+}
+
+/// The gain opens with frame 0 of the period, so where the onset and the phase agree the phase tells the delay exactly.
+fn refine_onset(seen: f64, middle: &Match, modulus: f64, slope: f64, rate_hz: f64) -> f64 {
+    let expected = seen - HALF_FADE_S * rate_hz;
+    let origin_there = middle.origin + slope * (expected - middle.start as f64);
+    let off = wrapped(origin_there - expected, modulus);
+    if off.abs() < AGREE_S * rate_hz { expected + off } else { expected }
+}

@@ -1,0 +1,144 @@
+//! How far does the capture clock run from the playback clock?
+//!
+//! Between periods every line of the stimulus turns by `2πk·τ/N`, where τ is the delay that the clocks gained. τ of each
+//! period against the mean follows by weighted least squares over lines (weights 1/σ²), its slope over periods is the
+//! offset, its bend the drift. Coarse to fine, so that no phase wraps: the coarse offset comes from correlation
+//! ([`super::align`]), then low lines, then all of them; repeated after resampling.
+
+use crate::stats::{Estimate, Interval};
+use realfft::num_complex::Complex;
+use std::f64::consts::TAU;
+
+/// Offsets beyond this mean that a card does not run at its rate (method 2), ppm.
+pub const WRONG_RATE_PPM: f64 = 300.0;
+/// Normal 95 % factor: the fit rests on hundreds of degrees of freedom.
+const NORMAL_95: f64 = 1.96;
+/// Drift below this is never told, ppm over the take (method 2).
+const DRIFT_SEEN_PPM: f64 = 0.01;
+/// … nor drift under this many times its own standard uncertainty.
+const DRIFT_SIGMAS: f64 = 4.0;
+/// Smallest half width told, ppm: what resampling and double precision leave.
+const LEAST_HALF_WIDTH_PPM: f64 = 1e-4;
+/// Variance that every line is given, re its own power: rounding of single-precision samples.
+const ROUNDING: f64 = 1e-12;
+
+/// Clock of a set of periods against the path they were resampled along.
+#[derive(Clone, Copy, Debug)]
+pub struct Offset {
+    /// Remaining offset, ppm.
+    pub ppm: f64,
+    /// Its standard uncertainty, ppm.
+    pub sigma_ppm: f64,
+    /// Second-order part, ppm per period, and its standard uncertainty; three periods or more.
+    pub drift: Option<(f64, f64)>,
+}
+
+/// Fits the remaining offset from `periods` with weights from `variance`, over `lines` (rising, excited).
+/// `None` where nothing stands over the noise.
+pub fn fit(
+    periods: &[Vec<Complex<f64>>],
+    mean: &[Complex<f64>],
+    variance: &[f64],
+    lines: &[usize],
+    frames: usize,
+) -> Option<Offset> {
+    let count = periods.len();
+    if count < 2 {
+        return None;
+    }
+    let mut delays = vec![0.0; count];
+    let mut information = 0.0;
+    for &k in lines {
+        let turn = TAU * k as f64 / frames as f64;
+        let power = mean[k].norm_sqr();
+        let weight = 1.0 / (variance[k] + ROUNDING * power);
+        if !weight.is_finite() {
+            continue;
+        }
+        information += weight * turn * turn * power;
+        for (delay, lines) in delays.iter_mut().zip(periods) {
+            *delay -= weight * turn * (lines[k] * mean[k].conj()).im;
+        }
+    }
+    if !(information > 0.0 && information.is_finite()) {
+        return None;
+    }
+    delays.iter_mut().for_each(|d| *d /= information);
+    // A later period lags when the capture clock is fast: its frame 0 comes later in captured samples.
+    let sigma_delay = (0.5 / information).sqrt();
+    let centre = 0.5 * (count - 1) as f64;
+    let at = |p: usize| p as f64 - centre;
+    let sum_squares: f64 = (0..count).map(|p| at(p).powi(2)).sum();
+    let slope = (0..count).map(|p| at(p) * delays[p]).sum::<f64>() / sum_squares;
+    let per_ppm = 1e6 / frames as f64;
+    let drift = (count >= 3).then(|| {
+        let mean_square = sum_squares / count as f64;
+        let bow = |p: usize| at(p).powi(2) - mean_square;
+        let bows: f64 = (0..count).map(|p| bow(p).powi(2)).sum();
+        let bend = (0..count).map(|p| bow(p) * delays[p]).sum::<f64>() / bows;
+        (2.0 * bend * per_ppm, 2.0 * sigma_delay / bows.sqrt() * per_ppm)
+    });
+    Some(Offset { ppm: slope * per_ppm, sigma_ppm: sigma_delay / sum_squares.sqrt() * per_ppm, drift })
+}
+
+impl Offset {
+    /// The drift in ppm per period where it counts as seen.
+    pub fn drift_seen(&self, periods: usize) -> Option<f64> {
+        let (drift, sigma) = self.drift?;
+        let over_take = drift * periods as f64;
+        (over_take.abs() > DRIFT_SEEN_PPM && drift.abs() > DRIFT_SIGMAS * sigma).then_some(drift)
+    }
+
+    /// Offset around `base_ppm` as an estimate.
+    pub fn estimate(&self, base_ppm: f64) -> Estimate {
+        Estimate::symmetric(base_ppm + self.ppm, (NORMAL_95 * self.sigma_ppm).max(LEAST_HALF_WIDTH_PPM))
+    }
+}
+
+/// Offset of a sine from the turning of its phase over short blocks (unwrapped: a block of 1 000 frames turns a sine
+/// of 20 kHz by an eighth at 300 ppm), ppm. For alignment only.
+pub fn coarse_of_sine(captured: &[f64], line: usize, frames: usize) -> f64 {
+    let cycles_per_frame = line as f64 / frames as f64;
+    let block = ((4.0 / cycles_per_frame).ceil() as usize).max(1024).min(frames / 4);
+    let mut phases: Vec<f64> = Vec::new();
+    for chunk in captured.chunks_exact(block) {
+        let turned = phases.len() as f64 * (block as f64 * cycles_per_frame).fract();
+        let sum: Complex<f64> = chunk
+            .iter()
+            .enumerate()
+            .map(|(n, x)| {
+                let window = 0.5 - 0.5 * (TAU * (n as f64 + 0.5) / block as f64).cos();
+                Complex::from_polar(x * window, -TAU * (cycles_per_frame * n as f64 + turned))
+            })
+            .sum();
+        let phase = sum.arg();
+        let last = phases.last().copied().unwrap_or(phase);
+        phases.push(last + (phase - last) - TAU * ((phase - last) / TAU).round());
+    }
+    if phases.len() < 2 {
+        return 0.0;
+    }
+    let centre = 0.5 * (phases.len() - 1) as f64;
+    let (cross, own) = phases.iter().enumerate().fold((0.0, 0.0), |(cross, own), (i, phase)| {
+        let x = i as f64 - centre;
+        (cross + x * phase, own + x * x)
+    });
+    // A fast capture clock makes the sine look slow.
+    -cross / own / (TAU * cycles_per_frame * block as f64) * 1e6
+}
+
+/// Inverse-variance mean of several takes' fits; `None` without any.
+pub fn pool_clock(fits: &[Estimate]) -> Option<Estimate> {
+    let weight = |e: &Estimate| e.half_width().max(LEAST_HALF_WIDTH_PPM).powi(-2);
+    let usable: Vec<&Estimate> = fits.iter().filter(|e| e.value.is_finite() && e.half_width().is_finite()).collect();
+    let total: f64 = usable.iter().map(|e| weight(e)).sum();
+    if usable.is_empty() || total <= 0.0 {
+        return None;
+    }
+    let value = usable.iter().map(|e| weight(e) * e.value).sum::<f64>() / total;
+    let half = total.sqrt().recip();
+    // Clocks that wander between takes show as more scatter than the fits allow: widened by it (Birge).
+    let chi: f64 = usable.iter().map(|e| (e.value - value).powi(2) * weight(e)).sum::<f64>() * NORMAL_95.powi(2);
+    let birge = if usable.len() > 1 { (chi / (usable.len() - 1) as f64).max(1.0).sqrt() } else { 1.0 };
+    Some(Estimate { value, interval: Interval { low: value - birge * half, high: value + birge * half } })
+}

@@ -1,0 +1,111 @@
+//! Is the capture one piece? A lost or repeated sample moves everything after it, so the local delay between successive
+//! periods steps; a longer loss makes them disagree altogether until a period has passed.
+
+use super::fft;
+use realfft::num_complex::Complex;
+use realfft::num_traits::Zero;
+use std::f64::consts::TAU;
+
+/// Frames per block in which the local delay is read.
+const BLOCK: usize = 1024;
+/// Height of the normalised cumulative sum that a steady delay reaches once in about 10⁷ takes (2·e^(−2x²)).
+const CUSUM: f64 = 2.9;
+/// Steps under this are not told from a clock that wanders, frames (method 2: a loss scatters by at least 0.03).
+const LEAST_STEP: f64 = 0.03;
+/// Lines count where they stand this far over the noise of one period (power).
+const OVER_NOISE: f64 = 10.0;
+/// Periods disagree where their difference has this share of twice the signal's power …
+const DISAGREES: f64 = 0.3;
+/// … and agree, elsewhere in the take, under this one.
+const AGREES: f64 = 0.05;
+
+/// What is wrong with the continuity of `samples` (whole periods of `frames`), in words; `None` where nothing is seen.
+pub fn broken(
+    samples: &[f64],
+    frames: usize,
+    mean: &[Complex<f64>],
+    variance: &[f64],
+    lines: &[usize],
+) -> Option<String> {
+    let usable = |k: &&usize| mean[**k].norm_sqr() > OVER_NOISE * variance[**k];
+    let mut slope = vec![Complex::zero(); mean.len()];
+    for &k in lines.iter().filter(usable) {
+        slope[k] = mean[k] * Complex::new(0.0, TAU * k as f64 / frames as f64);
+    }
+    let slope = fft::samples_of(&slope, frames);
+    let energy: f64 = slope.iter().map(|m| m * m).sum();
+    let periods: Vec<&[f64]> = samples.chunks_exact(frames).collect();
+    if energy <= 0.0 || periods.len() < 2 {
+        return None;
+    }
+    for pair in periods.windows(2) {
+        if let Some(step) = delay_step(pair[0], pair[1], &slope) {
+            return Some(format!("the signal moves by {step:.2} frames within a period"));
+        }
+    }
+    let longest = periods.windows(2).filter_map(|pair| disagreement(pair[0], pair[1])).max()?;
+    (longest * BLOCK * 8 > frames).then(|| format!("successive periods disagree over {} frames", longest * BLOCK))
+}
+
+/// Size of the step of the local delay between two periods, if there is one.
+fn delay_step(first: &[f64], second: &[f64], slope: &[f64]) -> Option<f64> {
+    let mut delays = Vec::new();
+    for ((a, b), m) in first.chunks_exact(BLOCK).zip(second.chunks_exact(BLOCK)).zip(slope.chunks_exact(BLOCK)) {
+        let (mut cross, mut own) = (0.0, 0.0);
+        for ((a, b), m) in a.iter().zip(b).zip(m) {
+            cross += (b - a) * m;
+            own += m * m;
+        }
+        if own > 0.0 {
+            delays.push(-cross / own);
+        }
+    }
+    let count = delays.len();
+    if count < 8 {
+        return None;
+    }
+    let mean = delays.iter().sum::<f64>() / count as f64;
+    // Noise from successive differences, median for robustness: the one difference across a step does not count.
+    let mut steps: Vec<f64> = delays.windows(2).map(|w| (w[1] - w[0]).abs()).collect();
+    steps.sort_by(f64::total_cmp);
+    // Median of |difference| of normal values of standard deviation s is 0.6745·√2·s.
+    let noise = (steps[steps.len() / 2] / (0.6745 * std::f64::consts::SQRT_2)).max(1e-6);
+    let (mut sum, mut worst, mut at) = (0.0, 0.0f64, 0);
+    for (i, delay) in delays.iter().enumerate().take(count - 1) {
+        sum += delay - mean;
+        if f64::abs(sum) > worst {
+            (worst, at) = (f64::abs(sum), i + 1);
+        }
+    }
+    if worst < CUSUM * noise * (count as f64).sqrt() {
+        return None;
+    }
+    let before = delays[..at].iter().sum::<f64>() / at as f64;
+    let after = delays[at..].iter().sum::<f64>() / (count - at) as f64;
+    ((after - before).abs() > LEAST_STEP).then_some(after - before)
+}
+
+/// Longest run of blocks in which two periods disagree although they agree elsewhere.
+fn disagreement(first: &[f64], second: &[f64]) -> Option<usize> {
+    let ratios: Vec<f64> = first
+        .chunks_exact(BLOCK)
+        .zip(second.chunks_exact(BLOCK))
+        .map(|(a, b)| {
+            let (mut apart, mut own) = (0.0, 0.0);
+            for (a, b) in a.iter().zip(b) {
+                apart += (a - b).powi(2);
+                own += a * a + b * b;
+            }
+            if own > 0.0 { apart / own } else { 0.0 }
+        })
+        .collect();
+    if !ratios.iter().any(|r| *r < AGREES) {
+        return None;
+    }
+    let (mut run, mut longest) = (0, 0);
+    for r in &ratios {
+        run = if *r > DISAGREES { run + 1 } else { 0 };
+        longest = longest.max(run);
+    }
+    Some(longest)
+}

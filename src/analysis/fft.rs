@@ -1,0 +1,87 @@
+//! Between samples and lines. A line is an **RMS phasor**: `Y(k) = √2/N · Σ y(n) e^(−2πi kn/N)`, so `|Y|²` is the mean
+//! square that line carries; DC and Nyquist are scaled by 1/N to the same end.
+
+use realfft::num_complex::Complex;
+use realfft::{RealFftPlanner, num_traits::Zero};
+use std::cell::RefCell;
+
+thread_local! {
+    // Plans for the few period lengths in use; planning 65 536 points costs more than the transform.
+    static PLANNER: RefCell<RealFftPlanner<f64>> = RefCell::new(RealFftPlanner::new());
+}
+
+/// RMS phasors of one real period, lines 0 to N/2.
+pub fn lines_of(samples: &[f64]) -> Vec<Complex<f64>> {
+    let frames = samples.len();
+    if frames < 2 {
+        return vec![Complex::zero(); frames];
+    }
+    let plan = PLANNER.with(|p| p.borrow_mut().plan_fft_forward(frames));
+    let mut input = samples.to_vec();
+    let mut lines = plan.make_output_vec();
+    // Lengths come from the plan itself: this cannot fail.
+    if plan.process(&mut input, &mut lines).is_err() {
+        lines.fill(Complex::zero());
+    }
+    let scale = std::f64::consts::SQRT_2 / frames as f64;
+    lines.iter_mut().for_each(|line| *line *= scale);
+    for edge in edges(frames) {
+        lines[edge] *= std::f64::consts::FRAC_1_SQRT_2;
+    }
+    lines
+}
+
+/// The real period of `frames` samples that has these RMS phasors; missing lines are zero, surplus ones ignored.
+pub fn samples_of(lines: &[Complex<f64>], frames: usize) -> Vec<f64> {
+    if frames < 2 {
+        return vec![0.0; frames];
+    }
+    let plan = PLANNER.with(|p| p.borrow_mut().plan_fft_inverse(frames));
+    let mut input = plan.make_input_vec();
+    let filled = lines.len().min(input.len());
+    for (to, from) in input.iter_mut().zip(&lines[..filled]) {
+        *to = *from * std::f64::consts::FRAC_1_SQRT_2;
+    }
+    for edge in edges(frames) {
+        input[edge] = Complex::new(input[edge].re * std::f64::consts::SQRT_2, 0.0);
+    }
+    let mut samples = plan.make_output_vec();
+    if plan.process(&mut input, &mut samples).is_err() {
+        samples.fill(0.0);
+    }
+    samples
+}
+
+/// The lines that stand for themselves alone: DC, and Nyquist where there is one.
+fn edges(frames: usize) -> impl Iterator<Item = usize> {
+    std::iter::once(0).chain((frames % 2 == 0).then_some(frames / 2))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Definition: a full-scale sine has the mean square ½.
+    #[test]
+    fn a_full_scale_sine_on_a_line_has_half_a_unit_of_power_there_and_none_elsewhere() {
+        let x: Vec<f64> = (0..960).map(|n| (std::f64::consts::TAU * 7.0 * f64::from(n) / 960.0 + 0.3).sin()).collect();
+        let lines = lines_of(&x);
+        for (k, line) in lines.iter().enumerate() {
+            let expected = if k == 7 { 0.5 } else { 0.0 };
+            assert!((line.norm_sqr() - expected).abs() < 1e-14, "line {k}");
+        }
+    }
+
+    /// Parseval: the lines' powers add up to the mean square; and back again.
+    #[test]
+    fn powers_add_up_and_samples_come_back() {
+        let x: Vec<f64> = (0..96).map(|n| (f64::from(n) * 0.7).sin() + 0.2 + f64::from(n % 2) * 0.1).collect();
+        let lines = lines_of(&x);
+        let power: f64 = lines.iter().map(|l| l.norm_sqr()).sum();
+        let mean_square = x.iter().map(|v| v * v).sum::<f64>() / 96.0;
+        assert!((power - mean_square).abs() < 1e-14);
+        for (a, b) in samples_of(&lines, 96).iter().zip(&x) {
+            assert!((a - b).abs() < 1e-14);
+        }
+    }
+}

@@ -1,0 +1,105 @@
+//! From resampled samples to lines per period, their mean and their variance; and which periods a disturbance touched.
+
+use super::fft;
+use crate::signal::{LineKind, Lines};
+use realfft::num_complex::Complex;
+
+/// Pooled variances have at least this many degrees of freedom (method 4).
+pub const POOLED_DOF: f64 = 10.0;
+/// With fewer excited lines than this (a sine) all lines are pooled alike.
+const CLASS_FROM: usize = 16;
+/// Blocks per period in which a disturbance is looked for (about 43 ms each).
+const BLOCKS: usize = 32;
+/// A block is disturbed when periods differ there by this much more power than usual (15 dB; three real degrees of
+/// freedom, the fewest that low-frequency noise leaves in a block, pass it once in 10⁹).
+const DISTURBED: f64 = 30.0;
+/// A disturbance that adds less than this share to the noise of its take stays in: the variance knows of it.
+const HARMLESS: f64 = 0.26;
+/// Differences between periods under this share of the signal are rounding, not noise.
+const ROUNDING: f64 = 1e-10;
+
+/// Lines of each period.
+pub fn lines_per_period(samples: &[f64], frames: usize) -> Vec<Vec<Complex<f64>>> {
+    samples.chunks_exact(frames).map(fft::lines_of).collect()
+}
+
+/// Mean lines.
+pub fn mean_of(periods: &[Vec<Complex<f64>>]) -> Vec<Complex<f64>> {
+    let count = periods.len().max(1) as f64;
+    let lines = periods.first().map_or(0, Vec::len);
+    (0..lines).map(|k| periods.iter().map(|p| p[k]).sum::<Complex<f64>>() / count).collect()
+}
+
+/// Variance of one period's line about the mean, pooled over neighbours of the same kind (excited or not) to at least
+/// `least_dof` degrees of freedom; with the degrees of freedom reached. Zeros for a single period.
+pub fn pooled_variance(
+    periods: &[Vec<Complex<f64>>],
+    mean: &[Complex<f64>],
+    lines: &Lines,
+    least_dof: f64,
+) -> (Vec<f64>, Vec<f64>) {
+    let count = mean.len();
+    let (mut variance, mut dof) = (vec![0.0; count], vec![0.0; count]);
+    if periods.len() < 2 {
+        return (variance, dof);
+    }
+    let own_dof = 2.0 * (periods.len() - 1) as f64;
+    let raw: Vec<f64> =
+        (0..count).map(|k| 2.0 * periods.iter().map(|p| (p[k] - mean[k]).norm_sqr()).sum::<f64>() / own_dof).collect();
+    let few = lines.of(LineKind::Excited).count() < CLASS_FROM;
+    let excited = |k: &usize| !few && lines.kind(*k) == LineKind::Excited;
+    let classes: [Vec<usize>; 2] =
+        [(1..count).filter(|k| excited(k)).collect(), (1..count).filter(|k| !excited(k)).collect()];
+    let half = ((least_dof / own_dof - 1.0) / 2.0).ceil().max(0.0) as usize;
+    for class in &classes {
+        let mut running = vec![0.0];
+        running.extend(class.iter().scan(0.0, |sum, &k| {
+            *sum += raw[k];
+            Some(*sum)
+        }));
+        for (i, &k) in class.iter().enumerate() {
+            let (from, to) = (i.saturating_sub(half), (i + half + 1).min(class.len()));
+            variance[k] = (running[to] - running[from]).max(0.0) / (to - from) as f64;
+            dof[k] = own_dof * (to - from) as f64;
+        }
+    }
+    variance[0] = raw[0];
+    dof[0] = own_dof;
+    (variance, dof)
+}
+
+/// Which periods are clean: true for each that agrees with at least one other everywhere in time.
+pub fn clean_periods(samples: &[f64], frames: usize) -> Vec<bool> {
+    let periods: Vec<&[f64]> = samples.chunks_exact(frames).collect();
+    if periods.len() < 2 {
+        return vec![true; periods.len()];
+    }
+    let differences: Vec<Vec<f64>> = (0..periods.len()).map(|p| least_differences(&periods, p)).collect();
+    let mut sorted: Vec<f64> = differences.iter().flatten().copied().collect();
+    sorted.sort_by(f64::total_cmp);
+    let signal = samples.iter().map(|x| x * x).sum::<f64>() / samples.len().max(1) as f64;
+    let floor = ROUNDING * signal * (frames / BLOCKS) as f64;
+    let limit = DISTURBED * (sorted[sorted.len() / 2] + floor);
+    differences
+        .iter()
+        .map(|blocks| {
+            let usual: f64 = blocks.iter().filter(|e| **e <= limit).sum::<f64>() + floor * BLOCKS as f64;
+            let excess: f64 = blocks.iter().filter(|e| **e > limit).sum();
+            excess <= HARMLESS * usual
+        })
+        .collect()
+}
+
+/// Per block, how far period `p` is from the other period nearest to it there.
+fn least_differences(periods: &[&[f64]], p: usize) -> Vec<f64> {
+    let size = (periods[p].len() / BLOCKS).max(1);
+    let mut least = vec![f64::INFINITY; BLOCKS];
+    for (_, other) in periods.iter().enumerate().filter(|(q, _)| *q != p) {
+        for (block, least) in least.iter_mut().enumerate() {
+            let span = block * size..((block + 1) * size).min(other.len());
+            let energy: f64 = periods[p][span.clone()].iter().zip(&other[span]).map(|(a, b)| (a - b).powi(2)).sum();
+            *least = least.min(energy);
+        }
+    }
+    least
+}

@@ -1,0 +1,502 @@
+//! The front end of every analysis: from the samples of one input to lines on the played clock.
+//!
+//! ```text
+//! samples → align → clock → resample → continuity → hum → clean periods → mean, variance → curve → common time base
+//! ```
+
+use super::clock::{self, Offset, WRONG_RATE_PPM};
+use super::finding::{ClockFit, Common, Flaw, HumLine, Overload, Window};
+use super::played::{Played, played};
+use super::resample::{Path, Resampler};
+use super::spectra::{Reference, Spectra};
+use super::{Context, align, continuity, fft, hum, periods};
+use crate::signal::LineKind;
+use crate::stats::Estimate;
+use crate::take::Take;
+use crate::units::PeakDb;
+use realfft::num_complex::Complex;
+use realfft::num_traits::Zero;
+use std::borrow::Cow;
+use std::f64::consts::TAU;
+use std::sync::Arc;
+
+/// Why nothing could be measured at all. (What was measured but is doubtful or void is a [`Flaw`].)
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum AnalysisError {
+    /// The take has no such input.
+    #[error("this take has no input {0}")]
+    NoSuchInput(usize),
+    /// Not enough samples.
+    #[error("the capture holds {have} samples but {need} are needed for two periods; record it again")]
+    TooShort {
+        /// Captured samples.
+        have: usize,
+        /// Samples needed.
+        need: usize,
+    },
+    /// A sample is infinite or not a number.
+    #[error("captured sample {0} is not a number; the file or the driver is faulty")]
+    NotFinite(usize),
+    /// No analysis for this stimulus.
+    #[error("a take of this stimulus ({0}) cannot be analysed")]
+    NoMethod(&'static str),
+}
+
+/// What pink and sine analyses start from.
+#[derive(Clone, Debug)]
+pub struct Prepared {
+    /// Lines on the played clock, curve applied, time base common with the reference where there is one.
+    pub spectra: Spectra,
+    /// Window, clock, peak, hum, overload and the flaws found on the way.
+    pub common: Common,
+}
+
+/// Dof over which noise is pooled where it only serves as a weight.
+const WEIGHT_DOF: f64 = 100.0;
+/// Sound is taken as settled after this even where the plan's settling does not fit any more, seconds.
+const LEAST_SETTLE_S: f64 = 0.1;
+/// Longest route delay looked for, seconds.
+const LONGEST_DELAY_S: f64 = 2.0;
+/// Jump of the delay between half-overlapping windows that only lost samples make, frames.
+const JUMP_FRAMES: f64 = 3.0;
+/// Clock fits better than this are used even where a pooled one is at hand, ppm half width.
+const OWN_IS_GOOD_PPM: f64 = 0.01;
+/// Rounds of fitting and resampling at most, and the correction under which they end, ppm.
+const ROUNDS: usize = 5;
+const CONVERGED_PPM: f64 = 5e-4;
+/// Hum on a line that stands this far under the stimulus of its band changes it by less than 0.05 dB: a note.
+const HUM_IS_SMALL_DB: f64 = -45.0;
+/// A run of exact zeros of this share of a period means that the input is muted.
+const MUTED_SHARE: f64 = 0.25;
+
+/// Brings one input of a take onto the played clock and averages it.
+///
+/// # Errors
+/// [`AnalysisError`] where there is nothing to analyse.
+pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared, AnalysisError> {
+    let raw = &take.inputs.get(input).ok_or(AnalysisError::NoSuchInput(input))?.samples;
+    if let Some(bad) = raw.iter().position(|x| !x.is_finite()) {
+        return Err(AnalysisError::NotFinite(bad));
+    }
+    let captured: Vec<f64> = raw.iter().map(|x| f64::from(*x)).collect();
+    let bench = Bench::new(take, &captured);
+    let found = if bench.silent { None } else { align::find(&bench.nominal(), &bench.played) };
+    let placed = bench.place(context, found.as_ref())?;
+    let mut flaws = Vec::new();
+    let muted = !bench.silent && bench.is_muted(&placed);
+    if muted {
+        flaws.push(Flaw::void(
+            "zero-input",
+            "The input was exactly zero while the stimulus played, so nothing was measured. It is muted, or the program may not record.",
+        ));
+    }
+    let (mut samples, clock) = bench.on_played_clock(context, found.as_ref(), &placed);
+    if !muted {
+        flaws.extend(bench.broken(&samples, found.as_ref(), &clock));
+    }
+    let mut hums = hum::remove(&mut samples, bench.frames, bench.played_hz, !bench.silent);
+    let clean = periods::clean_periods(&samples, bench.frames);
+    let kept = keep_clean(&mut flaws, &clean, bench.silent);
+    let lines: Vec<Vec<Complex<f64>>> = samples
+        .chunks_exact(bench.frames)
+        .zip(&kept)
+        .filter(|(_, keep)| **keep)
+        .map(|(period, _)| fft::lines_of(period))
+        .collect();
+    let mut spectra = bench.spectra(take, context, &lines);
+    bench.settle_time_base(&mut spectra, context.reference, found.as_ref(), &placed, clock.used_ppm);
+    bench.judge_hum(&mut spectra, &mut hums, context.mains_lines, &mut flaws);
+    let peak = bench.peak(&placed);
+    let window = Window {
+        start_frame: placed.start * bench.ratio,
+        periods: lines.len(),
+        left_out: kept.iter().filter(|keep| !**keep).count(),
+        delay_s: placed.delay_s,
+    };
+    let common =
+        Common { window, clock, peak: PeakDb::from_amplitude(peak), hum: hums, overload: overload(&captured), flaws };
+    Ok(Prepared { spectra, common })
+}
+
+/// Which periods stay; says so where too few are clean (then all stay, and the take is void).
+fn keep_clean(flaws: &mut Vec<Flaw>, clean: &[bool], silent: bool) -> Vec<bool> {
+    let count = clean.iter().filter(|c| **c).count();
+    if count >= 2 {
+        return clean.to_vec();
+    }
+    let text = format!(
+        "Only {count} of {} periods are undisturbed (a door, a voice), so they cannot be averaged. Wait for quiet and repeat.",
+        clean.len()
+    );
+    // Silence is there to hear the surroundings: a disturbance is part of the answer, and said.
+    flaws.push(if silent { Flaw::note("disturbed", text) } else { Flaw::void("disturbed", text) });
+    vec![true; clean.len()]
+}
+
+/// Everything about a take that does not change during its analysis.
+struct Bench<'a> {
+    take: &'a Take,
+    captured: &'a [f64],
+    played: Played,
+    frames: usize,
+    played_hz: f64,
+    captured_hz: f64,
+    /// Captured samples per played frame, nominal.
+    ratio: f64,
+    resampler: std::rc::Rc<Resampler>,
+    silent: bool,
+    excited: Vec<usize>,
+}
+
+/// Window chosen, in nominal played frames.
+struct Placed {
+    start: f64,
+    periods: usize,
+    delay_s: Option<f64>,
+}
+
+impl<'a> Bench<'a> {
+    fn new(take: &'a Take, captured: &'a [f64]) -> Bench<'a> {
+        let head = &take.head;
+        let played = played(&head.stimulus, head.played_rate);
+        let (played_hz, captured_hz) = (head.played_rate.hz(), head.captured_rate.hz());
+        let excited: Vec<usize> = played.period.lines.of(LineKind::Excited).collect();
+        let highest = super::band::lower_edge_hz(super::band::BANDS.end() + 1);
+        Bench {
+            take,
+            captured,
+            frames: played.period.samples.len(),
+            played,
+            played_hz,
+            captured_hz,
+            ratio: captured_hz / played_hz,
+            resampler: Resampler::cached(captured_hz, played_hz, highest),
+            silent: head.stimulus.is_silent(),
+            excited,
+        }
+    }
+
+    /// The whole capture at the played rate, clocks taken as nominal.
+    fn nominal(&self) -> Cow<'a, [f64]> {
+        if self.take.head.played_rate == self.take.head.captured_rate {
+            return Cow::Borrowed(self.captured);
+        }
+        let count = (self.captured.len() as f64 / self.ratio) as usize;
+        Cow::Owned(self.resampler.along(self.captured, &Path { start: 0.0, step: self.ratio, bend: 0.0 }, count))
+    }
+
+    /// Chooses the window: after settling where the onset is seen or the route delay known, else as late as fits.
+    fn place(&self, context: &Context, found: Option<&align::Found>) -> Result<Placed, AnalysisError> {
+        let head = &self.take.head;
+        let pre_roll = head.pre_roll as f64 / self.ratio;
+        // A fast capture clock makes periods longer; 300 ppm are allowed for.
+        let length = |periods: usize| (periods * self.frames) as f64 * (1.0 + WRONG_RATE_PPM * 1e-6) + 2.0;
+        let last = (self.captured.len() as f64 - self.resampler.reach() as f64) / self.ratio;
+        let opened = found.and_then(|f| f.opened);
+        let delay_s = opened.map(|at| (at - pre_roll) / self.played_hz);
+        let known = opened.or_else(|| context.route_delay_s.map(|d| pre_roll + d * self.played_hz));
+        let wanted = head.periods.max(2);
+        let (earliest, preferred) = match known {
+            _ if self.silent => (self.resampler.reach() as f64, pre_roll + head.settle as f64),
+            Some(opened) => (opened + LEAST_SETTLE_S * self.played_hz, opened + head.settle as f64),
+            None => {
+                let latest = pre_roll + LONGEST_DELAY_S * self.played_hz + head.settle as f64;
+                (pre_roll + head.settle as f64, latest.min(last - length(wanted)))
+            }
+        };
+        let earliest = earliest.max(self.resampler.reach() as f64);
+        for periods in (2..=wanted).rev() {
+            let latest = last - length(periods);
+            if latest >= earliest {
+                // Whole frames: a digital loop then needs no interpolation at all.
+                return Ok(Placed { start: preferred.clamp(earliest, latest).floor(), periods, delay_s });
+            }
+        }
+        let need = ((earliest + length(2)) * self.ratio).ceil() as usize + self.resampler.reach();
+        Err(AnalysisError::TooShort { have: self.captured.len(), need })
+    }
+
+    /// True where a long stretch of the window is exactly zero.
+    fn is_muted(&self, placed: &Placed) -> bool {
+        let from = (placed.start * self.ratio) as usize;
+        let to = ((placed.start + (placed.periods * self.frames) as f64) * self.ratio) as usize;
+        let limit = MUTED_SHARE * self.frames as f64 * self.ratio;
+        let mut run = 0usize;
+        self.captured[from.min(self.captured.len())..to.min(self.captured.len())].iter().any(|x| {
+            run = if *x == 0.0 { run + 1 } else { 0 };
+            run as f64 >= limit
+        })
+    }
+
+    fn path(&self, start: f64, ppm: f64, drift_ppm_per_period: f64, periods: usize) -> Path {
+        // The offset holds at the middle of the window; drift turns around it.
+        let at_start = ppm - 0.5 * drift_ppm_per_period * periods as f64;
+        Path {
+            start: start * self.ratio,
+            step: self.ratio * (1.0 + at_start * 1e-6),
+            bend: self.ratio * drift_ppm_per_period * 1e-6 / self.frames as f64,
+        }
+    }
+
+    fn resample(&self, placed: &Placed, ppm: f64, drift: f64) -> Vec<f64> {
+        let path = self.path(placed.start, ppm, drift, placed.periods);
+        self.resampler.along(self.captured, &path, placed.periods * self.frames)
+    }
+
+    fn fit_clock(&self, samples: &[f64], lines: &[usize]) -> Option<Offset> {
+        let per_period = periods::lines_per_period(samples, self.frames);
+        let mean = periods::mean_of(&per_period);
+        let (variance, _) = periods::pooled_variance(&per_period, &mean, &self.played.period.lines, WEIGHT_DOF);
+        clock::fit(&per_period, &mean, &variance, lines, self.frames)
+    }
+
+    /// Samples on the played clock, and how they got there.
+    fn on_played_clock(
+        &self,
+        context: &Context,
+        found: Option<&align::Found>,
+        placed: &Placed,
+    ) -> (Vec<f64>, ClockFit) {
+        let pooled = context.pooled_clock;
+        let Some(found) = found else {
+            let used_ppm = pooled.map_or(0.0, |p| p.value);
+            let fit = ClockFit { own_ppm: None, used_ppm, pooled: pooled.is_some(), drift_ppm_per_s: None };
+            return (self.resample(placed, used_ppm, 0.0), fit);
+        };
+        let coarse = self.coarse_ppm(found);
+        if coarse.abs() > WRONG_RATE_PPM || self.jumps(found) {
+            // Void in any case: no fine fit of what is not one clock.
+            let fit = ClockFit { own_ppm: None, used_ppm: coarse, pooled: false, drift_ppm_per_s: None };
+            return (self.resample(placed, coarse, 0.0), fit);
+        }
+        let near = pooled.filter(|p| (p.value - coarse).abs() < 10.0 + p.half_width());
+        let (samples, own, drift) = self.converge(placed, near.map_or(coarse, |p| p.value), near.is_some());
+        let Some(own) = own else {
+            let fit = ClockFit { own_ppm: None, used_ppm: coarse, pooled: false, drift_ppm_per_s: None };
+            return (samples, fit);
+        };
+        let own_serves = pooled.is_none_or(|p| own.half_width() <= OWN_IS_GOOD_PPM.max(p.half_width()));
+        if let (false, Some(pooled)) = (own_serves, pooled) {
+            let fit = ClockFit { own_ppm: Some(own), used_ppm: pooled.value, pooled: true, drift_ppm_per_s: None };
+            return (self.resample(placed, pooled.value, 0.0), fit);
+        }
+        let seconds = self.frames as f64 / self.played_hz;
+        let fit = ClockFit {
+            own_ppm: Some(own),
+            used_ppm: own.value,
+            pooled: false,
+            drift_ppm_per_s: drift.map(|d| d / seconds),
+        };
+        (samples, fit)
+    }
+
+    fn coarse_ppm(&self, found: &align::Found) -> f64 {
+        let [line] = self.excited[..] else { return found.coarse_ppm };
+        let nominal = self.nominal();
+        let window = found.best_window..(found.best_window + self.frames).min(nominal.len());
+        clock::coarse_of_sine(&nominal[window], line, self.frames)
+    }
+
+    /// Fits and resamples in turn until the correction vanishes.
+    fn converge(&self, placed: &Placed, start_ppm: f64, near: bool) -> (Vec<f64>, Option<Estimate>, Option<f64>) {
+        let low: Vec<usize> = self.excited.iter().copied().filter(|k| *k < self.frames / 16).collect();
+        let (mut ppm, mut drift) = (start_ppm, 0.0);
+        let mut samples = self.resample(placed, ppm, drift);
+        let mut own = None;
+        for round in 0..ROUNDS {
+            let coarse = round == 0 && !near && !low.is_empty();
+            let lines = if coarse { &low } else { &self.excited };
+            let Some(offset) = self.fit_clock(&samples, lines) else { break };
+            own = Some(offset.estimate(ppm));
+            let bend = offset.drift_seen(placed.periods).filter(|_| !coarse);
+            if !coarse && offset.ppm.abs() < CONVERGED_PPM && bend.is_none() {
+                break;
+            }
+            ppm += offset.ppm;
+            drift += bend.unwrap_or(0.0);
+            samples = self.resample(placed, ppm, drift);
+        }
+        (samples, own, (drift != 0.0).then_some(drift))
+    }
+
+    /// True where the delay between windows jumps; a clock offset blurs the delay of a window by as much as it moves.
+    fn jumps(&self, found: &align::Found) -> bool {
+        found.largest_jump
+            > JUMP_FRAMES
+                + (found.coarse_ppm * 1e-6 * self.frames as f64).abs().min(self.frames as f64 * WRONG_RATE_PPM * 1e-6)
+    }
+
+    /// Flaws of the clock and of the continuity.
+    fn broken(&self, samples: &[f64], found: Option<&align::Found>, clock: &ClockFit) -> Option<Flaw> {
+        let found = found?;
+        let lost = |what: String| {
+            Flaw::void(
+                "lost-samples",
+                format!(
+                    "Samples were lost or repeated on the way ({what}), so the take is void. Close other programs or ask for larger blocks."
+                ),
+            )
+        };
+        if self.jumps(found) {
+            return Some(lost(format!("the signal jumps by {:.0} frames", found.largest_jump)));
+        }
+        if clock.used_ppm.abs() > WRONG_RATE_PPM {
+            return Some(Flaw::void(
+                "wrong-rate",
+                format!(
+                    "The two cards run {:+.0} ppm apart, more than two clocks ever do: one is not at the rate it was asked for. Set both cards to one rate.",
+                    clock.used_ppm
+                ),
+            ));
+        }
+        let per_period = periods::lines_per_period(samples, self.frames);
+        let mean = periods::mean_of(&per_period);
+        let (variance, _) = periods::pooled_variance(&per_period, &mean, &self.played.period.lines, WEIGHT_DOF);
+        continuity::broken(samples, self.frames, &mean, &variance, &self.excited).map(lost)
+    }
+
+    /// Mean and variance with the curve applied.
+    fn spectra(&self, take: &Take, context: &Context, lines: &[Vec<Complex<f64>>]) -> Spectra {
+        let mut mean = periods::mean_of(lines);
+        let (mut variance, dof) =
+            periods::pooled_variance(lines, &mean, &self.played.period.lines, periods::POOLED_DOF);
+        let spacing = self.played_hz / self.frames as f64;
+        let highest = 0.49 * self.captured_hz.min(self.played_hz);
+        let usable = (0..mean.len()).map(|k| k > 0 && (k as f64 * spacing) < highest).collect();
+        if !context.correction.is_none() {
+            for (k, (line, variance)) in mean.iter_mut().zip(&mut variance).enumerate().skip(1) {
+                let gain = crate::units::amplitude_from_db(context.correction.db_at(k as f64 * spacing));
+                *line *= gain;
+                *variance *= gain * gain;
+            }
+        }
+        let gain = take.head.drive.gain();
+        Spectra {
+            period: Arc::clone(&self.played.period),
+            gain,
+            played: self.played.lines.iter().map(|l| l * gain).collect(),
+            mean,
+            variance,
+            dof,
+            usable,
+            periods: lines.len(),
+        }
+    }
+
+    /// Moves the mean lines to the time base of the reference, else to the peak of their own impulse response.
+    fn settle_time_base(
+        &self,
+        spectra: &mut Spectra,
+        reference: Option<&Reference>,
+        found: Option<&align::Found>,
+        placed: &Placed,
+        ppm: f64,
+    ) {
+        let Some(found) = found else { return };
+        let into_period = (placed.start - found.origin) / (1.0 + ppm * 1e-6);
+        delay_lines(&mut spectra.mean, into_period, self.frames);
+        let target: Vec<Complex<f64>> = match reference {
+            Some(r) if r.response.len() == spectra.played.len() => {
+                spectra.played.iter().zip(&r.response).map(|(u, h)| u * h).collect()
+            }
+            _ => spectra.played.clone(),
+        };
+        if let [line] = self.excited[..] {
+            let turn = TAU * line as f64 / self.frames as f64;
+            let phase = (spectra.mean[line] * target[line].conj()).arg();
+            delay_lines(&mut spectra.mean, phase / turn, self.frames);
+            return;
+        }
+        let lag = super::transfer::coarse_lag(&spectra.mean, &target, &self.excited, self.frames, reference.is_some());
+        delay_lines(&mut spectra.mean, -lag, self.frames);
+        if reference.is_some() {
+            for _ in 0..3 {
+                let lag = super::transfer::fine_lag(spectra, &target, &self.excited);
+                delay_lines(&mut spectra.mean, -lag, self.frames);
+            }
+        }
+    }
+
+    /// Leaves out lines near mains harmonics seen in silence or here; says what cannot be separated.
+    fn judge_hum(&self, spectra: &mut Spectra, hums: &mut Vec<HumLine>, seen: &[HumLine], flaws: &mut Vec<Flaw>) {
+        if self.silent {
+            return;
+        }
+        let spacing = self.played_hz / self.frames as f64;
+        for hum in seen {
+            if hum::lies_on_line(hum.frequency_hz, spacing, spectra.periods)
+                && !hums.iter().any(|h| (h.frequency_hz - hum.frequency_hz).abs() < spacing)
+            {
+                hums.push(HumLine { on_line: true, ..*hum });
+            }
+        }
+        for hum in seen.iter().chain(hums.iter()) {
+            let nu = hum.frequency_hz / spacing;
+            for k in (nu - 1.0).ceil().max(1.0) as usize..=(nu + 1.0).floor() as usize {
+                if self.played.period.lines.kind(k) != LineKind::Excited {
+                    spectra.usable.get_mut(k).into_iter().for_each(|usable| *usable = false);
+                }
+            }
+        }
+        for hum in hums.iter().filter(|h| h.on_line) {
+            flaws.push(self.inseparable(spectra, hum, spacing));
+        }
+    }
+
+    fn inseparable(&self, spectra: &Spectra, hum: &HumLine, spacing: f64) -> Flaw {
+        let line = (hum.frequency_hz / spacing).round() as usize;
+        let kind = self.played.period.lines.kind(line);
+        let band = super::band::band_of(hum.frequency_hz);
+        let in_band: f64 = self
+            .excited
+            .iter()
+            .filter(|k| super::band::band_of(**k as f64 * spacing) == band)
+            .map(|k| spectra.mean[*k].norm_sqr())
+            .sum();
+        let under = crate::units::db_from_power(hum.level.rms().powi(2) / in_band);
+        let text = format!(
+            "Mains hum of {:.1} at {:.2} Hz falls on a line of the stimulus and cannot be told from it ({}). Another mains-free supply or a lower hum helps.",
+            hum.level,
+            hum.frequency_hz,
+            under.map_or("its band has no stimulus".into(), |db| format!("{db:+.0} dB re the stimulus in its band")),
+        );
+        let matters = kind == LineKind::Excited && under.is_none_or(|db| db > HUM_IS_SMALL_DB);
+        if matters { Flaw::doubt("hum-on-line", text) } else { Flaw::note("hum-on-line", text) }
+    }
+
+    fn peak(&self, placed: &Placed) -> f64 {
+        let from = (placed.start * self.ratio) as usize;
+        let to = ((placed.start + (placed.periods * self.frames) as f64) * self.ratio).ceil() as usize;
+        self.resampler.true_peak(self.captured, from, to)
+    }
+}
+
+/// Delays lines by `frames_late` of a period of `frames`.
+fn delay_lines(lines: &mut [Complex<f64>], frames_late: f64, frames: usize) {
+    for (k, line) in lines.iter_mut().enumerate() {
+        // Reduced to one turn first: large delays cost no precision.
+        let turn = (k as f64 * (frames_late / frames as f64).fract()).fract();
+        *line *= Complex::from_polar(1.0, -TAU * turn);
+    }
+    if let Some(dc) = lines.first_mut() {
+        *dc = Complex::new(dc.re, Complex::<f64>::zero().im);
+    }
+}
+
+/// Codes at the input's limit, in runs of two or more, and the room left under full scale.
+fn overload(captured: &[f64]) -> Overload {
+    const LIMIT: f64 = 1.0 - 1.0 / 32_768.0;
+    let (mut run, mut at_limit) = (0usize, 0usize);
+    for x in captured.iter().chain(std::iter::once(&0.0)) {
+        if x.abs() >= LIMIT {
+            run += 1;
+        } else {
+            at_limit += if run >= 2 { run } else { 0 };
+            run = 0;
+        }
+    }
+    let largest = captured.iter().fold(0.0f64, |m, x| m.max(x.abs()));
+    // A capture of pure zeros has all the room a 24-bit converter has.
+    let room_db = crate::units::db_from_amplitude(largest).map_or(144.0, |db| (-db).max(0.0));
+    Overload { samples_at_limit: at_limit, room_db: if at_limit > 0 { 0.0 } else { room_db } }
+}

@@ -1,0 +1,194 @@
+//! How much power stands over the noise in a set of lines, and within which limits? The one place where sums of lines
+//! get their intervals.
+//!
+//! A mean line is `Ȳ = D + n̄` with `E|n̄|² = σ²/P`. The sum `T = Σ|Ȳ|²` over L lines, held against `B = Σσ²/P`, follows a
+//! noncentral F with 2L and ν degrees of freedom; inverting it gives the limits of `S = Σ|D|²` (method 4). Lines whose
+//! noise differs count as fewer lines (Satterthwaite), and where S is seen its spread is corrected for where the power
+//! actually lies. Nothing is clamped per line.
+
+use crate::stats::{Estimate, Interval, Reading, f_quantile, noncentrality_95};
+use crate::units::db_from_power;
+
+/// Relative half width that every power carries: what resampling (−110 dB) and single-precision samples leave.
+const NUMERICAL: f64 = 1e-5;
+/// Power over noise, or number of lines, from which the limits are those of a normal distribution (skewness under 0.12).
+const NORMAL_FROM: f64 = 300.0;
+/// Normal 95 % factor.
+const NORMAL_95: f64 = 1.96;
+
+/// Running sums over lines.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct LineSum {
+    /// Σ|Ȳ|².
+    power: f64,
+    /// Σσ²/P.
+    noise: f64,
+    /// Σ(σ²/P)², bias of the pooled estimate taken off.
+    noise_squared: f64,
+    /// Σ(|Ȳ|² − σ²/P)·σ²/P: how much of the power stands where there is noise.
+    cross: f64,
+    /// Lines summed.
+    lines: usize,
+    /// Degrees of freedom that each line's own variance brings.
+    own_dof: f64,
+}
+
+/// A power with its limits; the lower limit is 0 where nothing is told from noise.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Power {
+    /// Unbiased value (negative where noise outweighs).
+    pub value: f64,
+    /// 95 % limits.
+    pub interval: Interval,
+}
+
+impl LineSum {
+    /// Empty, for takes of `periods` periods.
+    pub fn new(periods: usize) -> LineSum {
+        LineSum { own_dof: 2.0 * (periods.max(2) - 1) as f64, ..LineSum::default() }
+    }
+
+    /// Adds a mean line of power `|Ȳ|²` whose *mean* carries noise `σ²/P` known with `dof` degrees of freedom.
+    pub fn add(&mut self, power: f64, noise: f64, dof: f64) {
+        self.power += power;
+        self.noise += noise;
+        self.noise_squared += noise * noise / (1.0 + 2.0 / dof.max(1.0));
+        self.cross += (power - noise) * noise;
+        self.lines += 1;
+    }
+
+    /// Lines summed so far.
+    pub fn lines(&self) -> usize {
+        self.lines
+    }
+
+    /// The power over the noise with its limits; `None` without lines.
+    pub fn over_noise(&self) -> Option<Power> {
+        if self.lines == 0 {
+            return None;
+        }
+        let value = self.power - self.noise;
+        if self.noise <= 0.0 || self.noise_squared <= 0.0 {
+            let limits = Interval { low: value * (1.0 - NUMERICAL), high: value * (1.0 + NUMERICAL) };
+            return Some(Power { value, interval: limits });
+        }
+        let lines = self.noise * self.noise / self.noise_squared;
+        let nu = lines * self.own_dof;
+        let (low, high) = if value > NORMAL_FROM * self.noise || lines > NORMAL_FROM {
+            let half = NORMAL_95 * self.variance(lines, nu).sqrt();
+            ((value - half).max(0.0), value + half)
+        } else {
+            self.noncentral_limits(value, lines, nu)
+        };
+        // Where even the upper limit is zero the noise was overestimated: what could have been seen is told instead.
+        let high = high.max(2.0 * self.noise / lines.sqrt());
+        let numerical = NUMERICAL * value.abs();
+        let interval = Interval { low: (low - numerical).max(0.0), high: high + numerical };
+        Some(Power { value, interval })
+    }
+
+    /// True where the power exceeds three times the spread that noise alone gives it; cheaper than an interval.
+    pub fn stands_out(&self) -> bool {
+        let value = self.power - self.noise;
+        let lines = self.noise * self.noise / self.noise_squared.max(f64::MIN_POSITIVE);
+        let alone =
+            if self.noise > 0.0 { self.noise * (1.0 / lines + 2.0 / (lines * self.own_dof)).sqrt() } else { 0.0 };
+        value > 3.0 * alone
+    }
+
+    /// Power over the noise, unbiased, without limits.
+    pub fn value(&self) -> f64 {
+        self.power - self.noise
+    }
+
+    fn noncentral_limits(&self, value: f64, lines: f64, nu: f64) -> (f64, f64) {
+        let limits = noncentrality_95(self.power / self.noise, 2.0 * lines, nu);
+        let per_unit = 0.5 * self.noise / lines;
+        let (low, high) = (limits.low * per_unit, limits.high * per_unit);
+        if low <= 0.0 || value <= 0.0 {
+            return (0.0, high);
+        }
+        let spread = self.spread(value, lines, nu);
+        ((value - (value - low) * spread).max(0.0), value + (high - value) * spread)
+    }
+
+    /// Variance of the value: noise with noise, noise with what stands over it, and the noise's own estimate.
+    fn variance(&self, lines: f64, nu: f64) -> f64 {
+        self.noise * self.noise * (1.0 / lines + 2.0 / nu) + 2.0 * self.cross.max(0.0)
+    }
+
+    /// Ratio of the actual standard deviation to that of the equal-noise model. The model's limits are ratios to the
+    /// estimated noise; multiplied by that estimate again, its error counts on the noise alone and not on the power.
+    fn spread(&self, value: f64, lines: f64, nu: f64) -> f64 {
+        let model = self.noise * self.noise / lines
+            + 2.0 * value * self.noise / lines
+            + (value + self.noise).powi(2) * 2.0 / nu;
+        (self.variance(lines, nu) / model).sqrt()
+    }
+}
+
+impl Power {
+    /// Level in dB re `reference`; `None` unless the lower limit is above zero.
+    pub fn level_db(&self, reference: f64) -> Option<Estimate> {
+        let db = |p: f64| db_from_power(p / reference);
+        if self.interval.low <= 0.0 {
+            return None;
+        }
+        let interval = Interval { low: db(self.interval.low)?, high: db(self.interval.high)? };
+        Some(Estimate { value: db(self.value)?, interval })
+    }
+
+    /// As a reading in dB re `reference`: told, below, or not told.
+    pub fn reading(&self, reference: f64) -> Reading {
+        if let Some(level) = self.level_db(reference) {
+            return Reading::Told(level);
+        }
+        match db_from_power(self.interval.high / reference) {
+            Some(high) => Reading::Below(high),
+            None => Reading::NotTold("the stimulus does not stand over the noise".into()),
+        }
+    }
+}
+
+/// Scales sums over detection lines to all odd lines, band by band, and adds what that extrapolation costs.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct ScaledSum {
+    value: f64,
+    /// Quadratic sums of the distances to the noise limits.
+    below: f64,
+    above: f64,
+    /// Σ S²/L and Σ S: the number of detection lines the sum is worth.
+    squares: f64,
+    bands: usize,
+}
+
+impl ScaledSum {
+    /// Adds one band: its detection lines and how many odd lines it has altogether.
+    pub fn add(&mut self, detected: &LineSum, odd_lines: usize) {
+        let Some(power) = detected.over_noise() else { return };
+        let scale = odd_lines as f64 / detected.lines() as f64;
+        self.value += scale * power.value;
+        self.below += (scale * (power.value - power.interval.low)).powi(2);
+        self.above += (scale * (power.interval.high - power.value)).powi(2);
+        self.squares += (scale * power.value).powi(2) / detected.lines() as f64;
+        self.bands += 1;
+    }
+
+    /// The scaled power; `None` without any band.
+    pub fn power(&self) -> Option<Power> {
+        if self.bands == 0 {
+            return None;
+        }
+        let mut below = self.below;
+        let mut above = self.above;
+        if self.value > 0.0 && self.squares > 0.0 {
+            let lines = (self.value * self.value / self.squares).max(1.0);
+            // True power of the three silent companions over that of the detection lines: F(6L, 2L), method 4.
+            let share = |p: f64| 0.25 + 0.75 * f_quantile(p, 6.0 * lines, 2.0 * lines);
+            below += (self.value * (1.0 - share(0.025))).powi(2);
+            above += (self.value * (share(0.975) - 1.0)).powi(2);
+        }
+        let low = (self.value - below.sqrt()).max(0.0);
+        Some(Power { value: self.value, interval: Interval { low, high: self.value + above.sqrt() } })
+    }
+}
