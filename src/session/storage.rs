@@ -225,7 +225,7 @@ impl Storage {
         self.put_step(result, &kept)?;
         self.finished.push(kept);
         self.running = None;
-        self.write_summary(result, record)
+        self.write_summary(Some(result), record)
     }
 
     /// Puts a finished step's results in the place of the old ones, in one moment; for analysing again.
@@ -237,7 +237,7 @@ impl Storage {
         let kept = number.checked_sub(1).and_then(|i| self.finished.get(i)).cloned();
         let kept = kept.ok_or_else(|| self.out_of_turn(number, "it is not finished".into()))?;
         self.put_step(result, &kept)?;
-        self.write_summary(result, record)
+        self.write_summary(Some(result), record)
     }
 
     fn put_step(&mut self, result: &StepResult, kept: &BTreeMap<String, Recording>) -> Result<(), StorageError> {
@@ -246,7 +246,16 @@ impl Storage {
         self.put(&self.step_folder(result.step.number).join(names::STEP), &bytes)
     }
 
-    fn write_summary(&mut self, latest: &StepResult, record: &Record) -> Result<(), StorageError> {
+    /// Rewrites the summary from the record. Every commit does so; a session taken up again needs it once, because the
+    /// program may have ended between a commit mark and its summary.
+    ///
+    /// # Errors
+    /// [`StorageError`].
+    pub fn refresh_summary(&mut self, record: &Record) -> Result<(), StorageError> {
+        self.write_summary(None, record)
+    }
+
+    fn write_summary(&mut self, latest: Option<&StepResult>, record: &Record) -> Result<(), StorageError> {
         let text = summary::table(record, latest, self.deciding_input);
         self.put(&self.folder.join(names::SUMMARY), text.as_bytes())
     }

@@ -4,5 +4,8 @@
 
 #[path = "../common/mod.rs"]
 mod common;
+mod crash_recovery;
 mod layering;
 mod simulated_device;
+mod storage_bad_input;
+mod stored_session;

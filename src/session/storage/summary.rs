@@ -3,19 +3,18 @@
 use crate::analysis::Finding;
 use crate::session::record::{InputResult, Record, StepResult};
 use crate::stats::Reading;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Level: stimulus lines, unweighted (silence: noise 20 Hz to 20 kHz). Distortion at the ear. `<` before a value means
 /// "below", `>=` "at least"; an empty cell was not measured.
 const HEADER: &str = "step,purpose,drive_dbfs,level_dbfs,level_db_spl,even_order_db,odd_order_db,thd_db,\
 clip_evidence,flaws,void_takes";
 
-/// The whole table, values of the deciding input; `latest` also where `record` does not hold it yet.
-pub fn table(record: &Record, latest: &StepResult, input: usize) -> String {
-    let number = latest.step.number;
-    let earlier = record.steps.iter().filter(|result| result.step.number < number);
-    let later = record.steps.iter().filter(|result| result.step.number > number);
-    let rows = earlier.chain(std::iter::once(latest)).chain(later).map(|result| row(result, input));
+/// The whole table, values of the deciding input, `latest` in the place of the record's step of the same number.
+pub fn table(record: &Record, latest: Option<&StepResult>, input: usize) -> String {
+    let mut steps: BTreeMap<usize, &StepResult> = record.steps.iter().map(|r| (r.step.number, r)).collect();
+    steps.extend(latest.map(|latest| (latest.step.number, latest)));
+    let rows = steps.values().map(|result| row(result, input));
     std::iter::once(HEADER.to_string()).chain(rows).map(|line| line + "\r\n").collect()
 }
 
