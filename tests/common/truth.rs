@@ -37,19 +37,30 @@ pub fn steady_period(spec: &BenchSpec, period: &[f64], gain: f64, rate_hz: f64) 
     let moved = distorted(spec, &volts, rate_hz);
     let mut lines = forward(&moved);
     let full_scale_pa = SQRT_2 * 20e-6 * 10f64.powf(spec.microphone.full_scale_db_spl / 20.0);
+    let per_volt = gain_at_1k(spec, rate_hz) / full_scale_pa;
     for (k, line) in lines.iter_mut().enumerate() {
-        *line *= pascal_per_volt(spec, k as f64 * spacing_hz, rate_hz) / full_scale_pa;
+        *line *= coloured(spec, k as f64 * spacing_hz, rate_hz) * per_volt;
     }
     Truth { samples: inverse(&lines, frames), lines, spacing_hz, offset_db: spec.microphone.full_scale_db_spl }
 }
 
 /// Linear response from volts across the headphone to pascals at the microphone's converter.
 pub fn pascal_per_volt(spec: &BenchSpec, f_hz: f64, rate_hz: f64) -> Complex<f64> {
-    let acoustic: Vec<Shape> = spec.headphone.response.iter().chain(&spec.coupler.response).copied().collect();
-    let at_1k = product(&acoustic, 1_000.0, rate_hz).norm();
-    product(&acoustic, f_hz, rate_hz)
-        * product(&spec.microphone.response, f_hz, rate_hz)
-        * (spec.headphone.sensitivity_pa_per_v / at_1k)
+    coloured(spec, f_hz, rate_hz) * gain_at_1k(spec, rate_hz)
+}
+
+/// Sensitivity over what headphone and coupler alone have at 1 kHz.
+fn gain_at_1k(spec: &BenchSpec, rate_hz: f64) -> f64 {
+    let acoustic =
+        product(&spec.headphone.response, 1_000.0, rate_hz) * product(&spec.coupler.response, 1_000.0, rate_hz);
+    spec.headphone.sensitivity_pa_per_v / acoustic.norm()
+}
+
+fn coloured(spec: &BenchSpec, f_hz: f64, rate_hz: f64) -> Complex<f64> {
+    [&spec.headphone.response, &spec.coupler.response, &spec.microphone.response]
+        .into_iter()
+        .map(|shapes| product(shapes, f_hz, rate_hz))
+        .product()
 }
 
 /// Product of the shapes' responses.

@@ -4,7 +4,7 @@ use crate::common::truth::{self, forward, steady_period};
 use loudenough::audio::simulated::{
     ActsOn, BenchSpec, Device, Disturbance, DriverDistortion, HEADPHONES, Hum, Knee, NoiseSpectrum, OUTPUTS, Shape,
 };
-use loudenough::signal::Stimulus;
+use loudenough::signal::{Period, Stimulus};
 use loudenough::units::SampleRate;
 use realfft::num_complex::Complex;
 use std::f64::consts::{PI, SQRT_2, TAU};
@@ -370,18 +370,29 @@ fn the_driver_has_the_harmonics_its_spec_states() {
     }
 }
 
+/// A clean output's gain may move by 0.3 dB (method): the driver's own cubic bend must stay well inside that.
+const DRIVER_BEND_DB: f64 = 0.2;
+
+/// Change of the gain on the stimulus lines between this gain and a hundredth of it.
+fn gain_change_db(spec: &BenchSpec, period: &Period, gain: f64) -> f64 {
+    let level = |gain: f64| steady_period(spec, &period.samples, gain, 48_000.0).stimulus_dbfs(period);
+    level(gain) - level(0.01 * gain) - 40.0
+}
+
 /// The demo table in the documentation of the named benches, recomputed; its figures are whole decibels.
 #[test]
 fn the_named_benches_are_as_loud_as_their_table_says() {
     const ROUNDING_DB: f64 = 0.5;
-    let table = [[95.0, 92.0, 88.0, 100.0], [96.0, 90.0, 95.0, 107.0], [114.0, 107.0, 110.0, 123.0]];
+    let table = [[95.0, 92.0, 88.0, 100.0], [96.0, 90.0, 95.0, 107.0], [113.0, 107.0, 110.0, 122.0]];
     let period = Stimulus::pink(SampleRate::DEFAULT).period(SampleRate::DEFAULT);
     let mut wrong = Vec::new();
     for (output, row) in OUTPUTS.iter().zip(table) {
         for (headphone, expected) in HEADPHONES.iter().zip(row) {
             let spec = BenchSpec::named(output, headphone).unwrap();
             let (level, gain) = truth::highest_clean_level(&spec, &period);
-            println!("{output} × {headphone}: {level:.2} dB SPL at gain {gain:.3}");
+            let bend_db = gain_change_db(&spec, &period, gain);
+            println!("{output} × {headphone}: {level:.2} dB SPL at gain {gain:.3}, gain change {bend_db:.3} dB");
+            assert!(bend_db.abs() < DRIVER_BEND_DB, "{output} × {headphone}: {bend_db}");
             if (level - expected).abs() > ROUNDING_DB {
                 wrong.push(format!("{output} × {headphone}: {level:.2} against {expected}"));
             }
@@ -391,26 +402,89 @@ fn the_named_benches_are_as_loud_as_their_table_says() {
     assert_eq!(BenchSpec::named("console phones socket", "nothing"), None);
 }
 
-/// What [`BenchSpec::seeded`] promises of its loudest clean level.
+/// What [`BenchSpec::seeded`] promises: pink noise at the drive its distortion is stated at (the loudest clean one)
+/// stands at 84 to 108 dB SPL and 20 to 70 dB over the noise. Enough seeds that a response left out (about 1 dB) shows.
 #[test]
 fn seeded_benches_keep_their_promises() {
+    // Drawn for a peak factor of 12.5 dB, a sum of 2 000 points and 1 kHz: what they leave.
+    const SLACK_DB: f64 = 0.05;
+    const SEEDS: u64 = 100;
     let period = Stimulus::pink(SampleRate::DEFAULT).period(SampleRate::DEFAULT);
     let mut clipping = 0;
-    for seed in 0..60 {
+    for seed in 0..SEEDS {
         let mut spec = BenchSpec::seeded(seed);
         let clips = truth::true_clip_peak(&spec);
-        let reached = [clips.0, clips.1].iter().flatten().any(|db| *db < 0.0);
-        clipping += usize::from(reached);
+        let lowest = clips.0.unwrap().min(clips.1.unwrap());
+        clipping += u64::from(lowest < 0.0);
         assert!((spec.playback_clock_ppm - spec.capture_clock_ppm).abs() <= 200.0);
-        let noise = spec.microphone.noise_db_spl.unwrap();
-        spec.output.knee = Knee::Hard;
-        let (level, _) = truth::highest_clean_level(&spec, &period);
-        // Polarity (up to 0.8 dB where only one is weak) and the bass that distortion adds.
-        assert!((83.5..109.5).contains(&level), "seed {seed}: {level}");
-        assert!((19.5..71.5).contains(&(level - noise)), "seed {seed}: {level} over {noise}");
-        assert!(level + 15.0 < spec.microphone.full_scale_db_spl + 3.0, "seed {seed}: the input must have room");
+
+        let clean_v = spec.headphone.distortion.at_v_rms;
+        let per_fs_v =
+            spec.output.volts_per_fs * spec.headphone.load_ohm / (spec.headphone.load_ohm + spec.output.source_ohm);
+        let gain = clean_v / (per_fs_v * period.rms);
+        let true_peak_db = 20.0 * gain.log10();
+        assert!((true_peak_db - lowest.min(0.0)).abs() < 0.15, "seed {seed}: {true_peak_db} against {lowest}");
+        spec.output.acts_on = ActsOn::Samples;
+        (spec.output.positive_limit_v, spec.output.negative_limit_v) = (None, None);
+        if seed < 20 {
+            let bend_db = gain_change_db(&spec, &period, gain);
+            assert!(bend_db.abs() < DRIVER_BEND_DB, "seed {seed}: {bend_db}");
+        }
+        spec.headphone.distortion = DriverDistortion::none();
+        let level = steady_period(&spec, &period.samples, gain, 48_000.0).level_db_spl();
+        let over_noise = level - spec.microphone.noise_db_spl.unwrap();
+        assert!((84.0 - SLACK_DB..108.0 + SLACK_DB).contains(&level), "seed {seed}: {level}");
+        assert!((20.0 - SLACK_DB..70.0 + SLACK_DB).contains(&over_noise), "seed {seed}: {over_noise}");
+        assert!(level + 16.0 < spec.microphone.full_scale_db_spl + 3.0, "seed {seed}: the input must have room");
     }
-    assert!((40..60).contains(&clipping), "{clipping} of 60 clip");
+    // One in eight does not clip; four standard deviations.
+    let share = clipping as f64 / SEEDS as f64;
+    assert!((share - 0.875).abs() < 0.135, "{clipping} of {SEEDS} clip");
+}
+
+/// A latency shorter than the converters need is raised to what they need; the sound comes that much later.
+#[test]
+fn a_latency_too_short_for_the_converters_is_raised_and_told() {
+    let mut spec = plain();
+    spec.latency_s = 0.0;
+    (spec.output.positive_limit_v, spec.output.negative_limit_v) = (Some(5.0), Some(5.0));
+    let latency_s = Device::new(&spec, rate(48_000), rate(48_000)).latency_s();
+    assert!((0.002..0.005).contains(&latency_s), "{latency_s}");
+    for which in [2, 3] {
+        let mut played = silence(0.1);
+        played[1_000] = [0.5; 2];
+        let captured = channel(&spec, &played, 48_000, 48_000, which);
+        let peak = (0..captured.len()).max_by(|a, b| captured[*a].total_cmp(&captured[*b])).unwrap();
+        assert_eq!(peak, 1_000 + (latency_s * 48_000.0).round() as usize);
+    }
+}
+
+/// Not a check: prints what an ever finer waveform would change in the residue of clipping (0.5 to 6 dB over).
+#[test]
+#[ignore = "measures a figure; run with --ignored --nocapture"]
+fn figure_of_the_eight_points_per_sample() {
+    let period = Stimulus::pink(SampleRate::DEFAULT).period(SampleRate::DEFAULT);
+    let clip = |factor: usize, level: f64| {
+        let mut lines = forward(&period.samples);
+        let frames = period.samples.len() * factor;
+        lines.resize(frames / 2 + 1, Complex::new(0.0, 0.0));
+        let fine: Vec<f64> = truth::inverse(&lines, frames).iter().map(|x| x.clamp(-level, level) - x).collect();
+        let mut lines = forward(&fine);
+        lines.truncate((HIGHEST_HZ / period.line_spacing_hz()) as usize);
+        lines
+    };
+    for over_db in [0.5, 2.0, 6.0] {
+        let level = 10f64.powf(-over_db / 20.0);
+        let reference = clip(64, level);
+        for factor in [4, 8, 16] {
+            let (mut error, mut power) = (0.0, 0.0);
+            for (a, b) in clip(factor, level).iter().zip(&reference) {
+                error += (a - b).norm_sqr();
+                power += b.norm_sqr();
+            }
+            println!("{over_db} dB over, {factor} points: {:.1} dB of the residue", 10.0 * (error / power).log10());
+        }
+    }
 }
 
 /// Not a check: prints how many times faster than time the device runs.

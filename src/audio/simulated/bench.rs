@@ -170,7 +170,7 @@ pub struct DriverDistortion {
 
 impl Default for DriverDistortion {
     fn default() -> DriverDistortion {
-        DriverDistortion { even_db: Some(-56.0), odd_db: Some(-60.0), at_v_rms: 0.1, below_hz: 200.0 }
+        DriverDistortion { even_db: Some(-44.0), odd_db: Some(-50.0), at_v_rms: 1.0, below_hz: 200.0 }
     }
 }
 
