@@ -15,6 +15,7 @@ pub mod analysis;
 pub mod audio;
 pub mod calibration;
 pub mod card;
+pub mod cli;
 pub mod judgement;
 pub mod session;
 pub mod signal;

@@ -1,5 +1,6 @@
 //! Where does the output clip? Stated as peak and as the pink RMS drive that reaches it, per polarity.
 
+use super::highest_clean::FULL_SCALE_DB;
 use crate::analysis::{ActsOn, ClipFinding, ClipLevel};
 use crate::card::InputRole;
 use crate::session::climb::{Purpose, peaks_that_matter};
@@ -105,7 +106,9 @@ fn none_up_to(record: &Record, period: &Period) -> Threshold {
     let judged = |s: &&StepResult| deciding_clip(record, s).is_some();
     let highest = record.steps.iter().filter(judged).filter_map(|s| s.step.drive).map(Dbfs::db).reduce(f64::max);
     match (highest, period.full_drive()) {
-        (Some(drive), Some(full)) => Threshold::NoneUpTo { drive: Dbfs(drive), full_scale: full.db() - drive < 0.05 },
+        (Some(drive), Some(full)) => {
+            Threshold::NoneUpTo { drive: Dbfs(drive), full_scale: full.db() - drive < FULL_SCALE_DB }
+        }
         _ => Threshold::NotTold { because: "no step above the quiet reference was finished".into() },
     }
 }

@@ -1,10 +1,13 @@
 //! How loud does it play clean? Clean: no clip evidence and the gain within 0.3 dB of the quiet reference (method 5).
 
 use super::clipping_threshold::Threshold;
-use crate::session::climb::{Purpose, clip_evident, gain_is_clean};
+use crate::session::climb::{Purpose, StopReason, clip_evident, gain_is_clean};
 use crate::session::record::{Record, StepResult};
 use crate::stats::{Estimate, Interval, Reading};
 use serde::{Deserialize, Serialize};
+
+/// A drive this near to full scale is full scale, dB.
+pub(super) const FULL_SCALE_DB: f64 = 0.05;
 
 /// Highest clean drive and level of pink noise.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -55,12 +58,20 @@ fn drive(record: &Record, threshold: &Threshold) -> (Reading, String) {
             let interval = Interval { low: highest, high: unclean };
             (Reading::Told(Estimate { value: highest, interval }), "highest clean and lowest unclean step".into())
         }
-        (None, Some(stop)) if !stop.is_lower_bound() => (Reading::Told(Estimate::exact(highest)), stop.to_string()),
+        (None, Some(stop @ StopReason::FullScale)) if at_full_scale(record, highest) => {
+            (Reading::Told(Estimate::exact(highest)), stop.to_string())
+        }
         (None, stop) => {
             let why = stop.map_or("the session is not finished".to_string(), ToString::to_string);
             (Reading::AtLeast(Estimate::exact(highest)), why)
         }
     }
+}
+
+/// The loudest clean step really was the loudest there is.
+fn at_full_scale(record: &Record, drive_db: f64) -> bool {
+    let full = record.head.plan.pink.period(record.head.playback.rate).full_drive();
+    full.is_some_and(|full| full.db() - drive_db < FULL_SCALE_DB)
 }
 
 /// What one dB of drive gives, from the loudest clean step or the reference.

@@ -2,10 +2,13 @@
 //! (record). Pure, except `runner` and `storage`.
 
 pub mod chain;
+pub mod chain_file;
 pub mod climb;
 pub mod evaluate;
 pub mod plan;
 pub mod protocol;
+pub mod reanalyse;
 pub mod record;
+pub mod runner;
 pub mod storage;
 pub mod wav;

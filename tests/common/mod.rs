@@ -1,3 +1,4 @@
 //! What tests share.
 
+pub mod sessions;
 pub mod truth;

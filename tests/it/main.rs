@@ -2,10 +2,12 @@
 
 #![allow(clippy::unwrap_used)] // test helpers outside #[test] functions may unwrap too
 
+mod command_line;
 #[path = "../common/mod.rs"]
 mod common;
 mod crash_recovery;
 mod layering;
+mod sessions;
 mod simulated_device;
 mod storage_bad_input;
 mod stored_session;

@@ -1,0 +1,266 @@
+//! Commands as typed.
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use std::path::PathBuf;
+
+/// Will this output drive these headphones loud enough, with headroom, without audible distortion?
+///
+/// Without a command the window opens. Nobody wears the headphones while a session runs.
+#[derive(Debug, Parser)]
+#[command(name = "loudenough", version, about, long_about = None)]
+pub struct Arguments {
+    /// What to do; without a command the window opens.
+    #[command(subcommand)]
+    pub command: Option<Command>,
+}
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Run a whole session on the simulated bench, faster than time, without hardware.
+    Rehearse(Rehearse),
+    /// List the sound cards.
+    Cards {
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Take the calibration offset of a chain.
+    Calibrate {
+        /// What to calibrate.
+        #[command(subcommand)]
+        what: Calibrate,
+    },
+    /// Run a session on real cards.
+    Run(Box<Run>),
+    /// Judge a stored session again, for another listening level or by another rule.
+    Judge {
+        /// Session folder.
+        session: PathBuf,
+        /// Who listens how loud and what headroom is called.
+        #[command(flatten)]
+        listener: Listener,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Recompute a stored session from its WAVs.
+    Reanalyse {
+        /// Session folder.
+        session: PathBuf,
+        /// Replace the stored numbers where they differ.
+        #[arg(long)]
+        write: bool,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+/// Options of `rehearse`.
+#[derive(Debug, Args)]
+pub struct Rehearse {
+    /// Simulated output: `console phones socket`, `field recorder` or `desk amplifier`.
+    #[arg(long, default_value = "console phones socket")]
+    pub output: String,
+    /// Simulated headphone: `closed 80 Ω`, `open 300 Ω`, `planar 18 Ω` or `in-ear 16 Ω`.
+    #[arg(long, default_value = "closed 80 Ω")]
+    pub headphone: String,
+    /// Seed of the simulated noise.
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
+    /// What is asked of the session.
+    #[command(flatten)]
+    pub ask: Ask,
+    /// Where and how results go.
+    #[command(flatten)]
+    pub keep: Keep,
+}
+
+/// Options of `run`.
+#[derive(Debug, Args)]
+pub struct Run {
+    /// Take up an interrupted session instead of starting one.
+    #[arg(long = "continue", value_name = "SESSION", conflicts_with_all = ["chain", "playback", "capture"])]
+    pub carry_on: Option<PathBuf>,
+    /// The desk.
+    #[command(flatten)]
+    pub desk: Desk,
+    /// What is asked of the session.
+    #[command(flatten)]
+    pub ask: Ask,
+    /// Where and how results go.
+    #[command(flatten)]
+    pub keep: Keep,
+}
+
+/// The desk: a chain file, and what differs from it.
+#[derive(Debug, Args)]
+pub struct Desk {
+    /// Chain file (TOML); without it the chain that the window keeps.
+    #[arg(long, value_name = "FILE")]
+    pub chain: Option<PathBuf>,
+    /// Card that plays, as `cards` lists it.
+    #[arg(long, value_name = "CARD")]
+    pub playback: Option<String>,
+    /// Card that records, as `cards` lists it.
+    #[arg(long, value_name = "CARD")]
+    pub capture: Option<String>,
+    /// Playback channels driven, from 1.
+    #[arg(long, value_name = "N,…", value_delimiter = ',')]
+    pub playback_channels: Option<Vec<u16>>,
+    /// Capture channel of the left ear, from 1.
+    #[arg(long, value_name = "N")]
+    pub left_ear: Option<u16>,
+    /// Capture channel of the right ear, from 1.
+    #[arg(long, value_name = "N")]
+    pub right_ear: Option<u16>,
+    /// Rate of both cards, Hz.
+    #[arg(long, value_name = "HZ")]
+    pub rate: Option<u32>,
+    /// Rate of the capture card where it differs, Hz.
+    #[arg(long, value_name = "HZ")]
+    pub capture_rate: Option<u32>,
+    /// Frames asked for per callback.
+    #[arg(long, value_name = "FRAMES")]
+    pub block: Option<u32>,
+    /// Name of the output under test.
+    #[arg(long = "output", value_name = "NAME")]
+    pub output_name: Option<String>,
+    /// Volume positions and gain switches of the output, in words.
+    #[arg(long, value_name = "WORDS")]
+    pub volume: Option<String>,
+    /// Name of the headphone on the coupler.
+    #[arg(long = "headphone", value_name = "NAME")]
+    pub headphone_name: Option<String>,
+    /// What the headphone sits on: iec60318-4, iec60318-1, manikin, flat-plate or other.
+    #[arg(long, value_name = "KIND")]
+    pub coupler: Option<String>,
+    /// Calibration offset: dB SPL that 0 dBFS stands for.
+    #[arg(long, value_name = "DB", allow_hyphen_values = true)]
+    pub offset: Option<f64>,
+    /// Half width of the offset's 95 % interval, dB.
+    #[arg(long, value_name = "DB", default_value_t = 0.5)]
+    pub offset_half_width: f64,
+    /// Highest level the microphone takes, dB SPL peak.
+    #[arg(long, value_name = "DB_SPL")]
+    pub microphone_max: Option<f64>,
+}
+
+/// What is asked of a session.
+#[derive(Debug, Args)]
+pub struct Ask {
+    /// Only silence, probe, reference, one middle step and one at the wanted headroom.
+    #[arg(long)]
+    pub quick: bool,
+    /// Who listens how loud and what headroom is called.
+    #[command(flatten)]
+    pub listener: Listener,
+    /// Headroom wanted over the listening level, dB.
+    #[arg(long, value_name = "DB", default_value_t = 20.0)]
+    pub wanted: f64,
+    /// Sines played beside the noise at every step, Hz.
+    #[arg(long = "sine", value_name = "HZ,…", value_delimiter = ',')]
+    pub sines: Vec<f64>,
+    /// Distance between steps, dB.
+    #[arg(long, value_name = "DB", default_value_t = 3.0)]
+    pub step: f64,
+    /// Ceiling at the calibrated point, dB SPL. Above 115 type it again with `--confirm-ceiling`.
+    #[arg(long, value_name = "DB_SPL", default_value_t = 115.0)]
+    pub ceiling: f64,
+    /// Ceiling on the drive, dBFS RMS. Without calibration it is −20; higher: type it again with `--confirm-ceiling`.
+    #[arg(long, value_name = "DBFS", allow_hyphen_values = true)]
+    pub ceiling_drive: Option<f64>,
+    /// The raised ceiling, typed a second time.
+    #[arg(long, value_name = "DB", allow_hyphen_values = true)]
+    pub confirm_ceiling: Option<f64>,
+    /// Distortion limit, percent.
+    #[arg(long, value_name = "PERCENT", default_value_t = 1.0)]
+    pub distortion_limit: f64,
+    /// Stop also where the distortion at the ear passes the limit, whoever makes it.
+    #[arg(long)]
+    pub stop_at_ear: bool,
+}
+
+/// Who listens how loud and what headroom is called.
+#[derive(Debug, Args)]
+pub struct Listener {
+    /// Listening level of pink noise at the calibrated point, dB SPL.
+    #[arg(long, value_name = "DB_SPL")]
+    pub listening: Option<f64>,
+    /// Weighting of the listening level.
+    #[arg(long, value_enum, default_value_t = TypedWeighting::Z)]
+    pub weighting: TypedWeighting,
+    /// Headroom called ample from here on, dB (common practice, no source).
+    #[arg(long, value_name = "DB")]
+    pub ample: Option<f64>,
+    /// Headroom called borderline from here on, dB (common practice, no source).
+    #[arg(long, value_name = "DB")]
+    pub borderline: Option<f64>,
+}
+
+/// Weighting as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedWeighting {
+    /// None.
+    Z,
+    /// A.
+    A,
+    /// C.
+    C,
+}
+
+/// Where and how results go.
+#[derive(Debug, Args)]
+pub struct Keep {
+    /// Folder that sessions are kept in.
+    #[arg(long, value_name = "FOLDER")]
+    pub sessions: Option<PathBuf>,
+    /// Name of the session's folder.
+    #[arg(long, value_name = "NAME")]
+    pub id: Option<String>,
+    /// Print the record and the judgement as JSON.
+    #[arg(long)]
+    pub json: bool,
+    /// No progress bar.
+    #[arg(long)]
+    pub no_progress: bool,
+}
+
+/// What to calibrate.
+#[derive(Debug, Subcommand)]
+pub enum Calibrate {
+    /// Calibration offset, from a sound calibrator or typed; kept in the chain file.
+    Level {
+        /// The desk.
+        #[command(flatten)]
+        desk: Box<Desk>,
+        /// Level of the sound calibrator, dB SPL (usual: 94 or 114 at 1 kHz, 124 at 250 Hz).
+        #[arg(long, value_name = "DB_SPL", required_unless_present = "typed")]
+        calibrator: Option<f64>,
+        /// Its frequency, Hz.
+        #[arg(long, value_name = "HZ", default_value_t = 1000.0)]
+        frequency: f64,
+        /// Half width of its level's 95 % interval, dB (class 1: 0.4, IEC 60942:2003, from memory).
+        #[arg(long, value_name = "DB", default_value_t = 0.4)]
+        half_width: f64,
+        /// Type the offset instead: dB SPL that 0 dBFS stands for.
+        #[arg(long, value_name = "DB", conflicts_with = "calibrator", allow_hyphen_values = true)]
+        typed: Option<f64>,
+        /// Ear whose microphone the calibrator is fitted to.
+        #[arg(long, value_enum, default_value_t = Ear::Left)]
+        ear: Ear,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+/// An ear as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum Ear {
+    /// Left.
+    Left,
+    /// Right.
+    Right,
+}

@@ -1,0 +1,41 @@
+//! `cards`: what can be asked for.
+
+use super::Surroundings;
+use crate::audio::Backend;
+use crate::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
+use crate::card::{CardDescription, Direction};
+use anyhow::Result;
+
+pub(super) fn cards(json: bool, surroundings: &mut Surroundings) -> Result<()> {
+    let simulated = SimulatedBackend::new(BenchSpec::default(), SimulatedCardSpec::default(), Pace::AsFastAsPossible);
+    let mut cards: Vec<CardDescription> = Vec::new();
+    let mut failed = Vec::new();
+    let simulated: &dyn Backend = &simulated;
+    for backend in std::iter::once(simulated).chain(surroundings.backends.iter().map(AsRef::as_ref)) {
+        match backend.list() {
+            Ok(found) => cards.extend(found),
+            Err(error) => failed.push(format!("{}: {error}", backend.name())),
+        }
+    }
+    if json {
+        let all = serde_json::json!({ "cards": cards, "failed": failed });
+        writeln!(surroundings.out, "{}", serde_json::to_string_pretty(&all)?)?;
+        return Ok(());
+    }
+    for (direction, title) in [(Direction::Playback, "Playback"), (Direction::Capture, "Capture")] {
+        writeln!(surroundings.out, "{title}")?;
+        let of = cards.iter().filter(|c| c.direction == direction);
+        for card in of {
+            let rates: Vec<String> = card.rates.iter().map(|r| format!("{}", r.hz() / 1000.0)).collect();
+            writeln!(surroundings.out, "  {}", card.id)?;
+            writeln!(surroundings.out, "      {} · {} channels · {} kHz", card.name, card.channels, rates.join(" "))?;
+            if let Some(why) = &card.may_resample {
+                writeln!(surroundings.out, "      can resample: {why}")?;
+            }
+        }
+    }
+    for message in failed {
+        writeln!(surroundings.out, "not reached: {message}")?;
+    }
+    Ok(())
+}

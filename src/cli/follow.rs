@@ -1,0 +1,81 @@
+//! Follows a running bench in the terminal: progress, messages, Ctrl-C.
+
+use super::args::Keep;
+use super::show;
+use crate::session::protocol::Event;
+use crate::session::record::Record;
+use crate::session::runner::{Bench, Stop};
+use anyhow::{Result, bail};
+use indicatif::{ProgressBar, ProgressStyle};
+use std::io::Write;
+use std::path::PathBuf;
+use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
+
+/// The bench that Ctrl-C stops; a process has one signal handler and may run more than one bench in turn.
+static RUNNING: Mutex<Option<Stop>> = Mutex::new(None);
+
+/// From here on Ctrl-C (and a polite kill) fades out what `bench` plays.
+pub fn stop_on_ctrl_c(bench: &Bench) {
+    let mut running = RUNNING.lock().unwrap_or_else(PoisonError::into_inner);
+    let first = running.is_none();
+    *running = Some(bench.stop.clone());
+    drop(running);
+    if first {
+        // Where a handler cannot be set the default one ends the process: the card then falls silent by itself.
+        let _ = ctrlc::set_handler(|| {
+            if let Some(stop) = RUNNING.lock().unwrap_or_else(PoisonError::into_inner).as_ref() {
+                stop.now();
+            }
+        });
+    }
+}
+
+/// Waits for a session's end and tells what happens on the way.
+pub fn session(bench: &Bench, keep: &Keep, out: &mut dyn Write) -> Result<(Record, PathBuf)> {
+    stop_on_ctrl_c(bench);
+    let quiet = keep.json || keep.no_progress;
+    let bar = if quiet { ProgressBar::hidden() } else { ProgressBar::new(1) };
+    if let Ok(style) = ProgressStyle::with_template("{bar:30} {pos}/{len} {msg}") {
+        bar.set_style(style);
+    }
+    loop {
+        let event = match bench.events.recv_timeout(Duration::from_millis(500)) {
+            Ok(event) => event,
+            Err(crossbeam_channel::RecvTimeoutError::Timeout) => continue,
+            Err(crossbeam_channel::RecvTimeoutError::Disconnected) => bail!("the bench ended without a word"),
+        };
+        match event {
+            Event::Began { record, folder, granted: (playback, capture) } if !keep.json => {
+                bar.suspend(|| show::began(&record, &folder, &playback, &capture, out))?;
+            }
+            Event::StepBegan { step, expected_steps, left_s } => {
+                bar.set_length(expected_steps as u64);
+                bar.set_position(step.number.saturating_sub(1) as u64);
+                let drive = step.drive.map_or(String::new(), |d| format!(" at {d}"));
+                bar.set_message(format!("{}{drive} · about {left_s:.0} s of measuring left", step.purpose));
+            }
+            Event::Repeated { reason } if !keep.json => {
+                bar.suspend(|| writeln!(out, "the take is played again: {reason}"))?;
+            }
+            Event::StepDone(record) => bar.set_position(record.steps.len() as u64),
+            Event::Ended { record, folder } => {
+                bar.finish_and_clear();
+                return Ok((record.as_ref().clone(), folder));
+            }
+            Event::Failed(failure) => {
+                bar.finish_and_clear();
+                match failure.kept {
+                    Some(folder) => bail!(
+                        "{}\nFinished steps are kept in {}; go on with `loudenough run --continue \"{}\"`.",
+                        failure.message,
+                        folder.display(),
+                        folder.display()
+                    ),
+                    None => bail!("{}", failure.message),
+                }
+            }
+            _ => {}
+        }
+    }
+}

@@ -1,0 +1,53 @@
+//! The command line: typed → wanted → done.
+
+mod args;
+mod calibrate;
+mod cards;
+mod follow;
+mod judge;
+mod reanalyse;
+mod rehearse;
+mod request;
+mod run;
+mod show;
+
+pub use args::{Arguments, Command};
+pub use request::fresh as fresh_chain;
+
+use crate::audio::Backend;
+use anyhow::Result;
+use std::io::Write;
+
+/// What a command needs from outside: where it writes, the cards, the time of day.
+pub struct Surroundings<'a> {
+    /// Results.
+    pub out: &'a mut dyn Write,
+    /// Real back ends (the simulated one is added where a command wants it).
+    pub backends: Vec<Box<dyn Backend>>,
+    /// RFC 3339 time of day.
+    pub now: fn() -> String,
+}
+
+/// Carries out one command.
+///
+/// # Errors
+/// What went wrong, where, and what to do, as one message.
+pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()> {
+    match command {
+        Command::Rehearse(wanted) => rehearse::rehearse(&wanted, surroundings),
+        Command::Cards { json } => cards::cards(json, surroundings),
+        Command::Calibrate {
+            what: args::Calibrate::Level { desk, calibrator, frequency, half_width, typed, ear, json },
+        } => {
+            let tone = calibrator.map(|level| calibrate::tone(level, half_width, frequency)).transpose()?;
+            calibrate::level(
+                &desk,
+                calibrate::Wanted { tone, typed, half_width, role: request::role(ear), json },
+                surroundings,
+            )
+        }
+        Command::Run(wanted) => run::run(&wanted, surroundings),
+        Command::Judge { session, listener, json } => judge::judge(&session, &listener, json, surroundings),
+        Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, surroundings),
+    }
+}

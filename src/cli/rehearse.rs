@@ -1,0 +1,76 @@
+//! `rehearse`: the whole job on the simulated bench: calibrate it with a simulated sound calibrator by the ordinary
+//! procedure, run a session faster than time, print table and verdict.
+
+use super::args::Rehearse;
+use super::{Surroundings, follow, request, run};
+use crate::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
+use crate::calibration::Calibrator;
+use crate::card::{CardId, InputRole};
+use crate::session::chain::{Chain, Coupler};
+use crate::session::plan::ListeningLevel;
+use crate::session::protocol::{Command, Event, SessionRequest};
+use crate::session::runner::Bench;
+use crate::session::storage;
+use crate::units::DbSpl;
+use anyhow::{Context, Result, bail};
+
+/// Listening level of the demo (the bench itself assumes none).
+const DEMO_LISTENING: DbSpl = DbSpl(70.0);
+
+pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Result<()> {
+    let mut bench_spec = BenchSpec::named(&wanted.output, &wanted.headphone).with_context(|| {
+        format!(
+            "the simulated bench has no output `{}` with headphone `{}`; outputs: console phones socket, field recorder, desk amplifier; headphones: closed 80 Ω, open 300 Ω, planar 18 Ω, in-ear 16 Ω",
+            wanted.output, wanted.headphone
+        )
+    })?;
+    bench_spec.seed = wanted.seed;
+    let backend = SimulatedBackend::new(bench_spec, SimulatedCardSpec::default(), Pace::AsFastAsPossible);
+    let bench = Bench::spawn(vec![Box::new(backend)], surroundings.now);
+    follow::stop_on_ctrl_c(&bench);
+    let mut chain = demo_chain(&wanted.output, &wanted.headphone);
+    calibrate(&bench, &mut chain)?;
+    let mut plan = request::plan(&wanted.ask, &chain)?;
+    if plan.listening.is_none() {
+        plan.listening = Some(ListeningLevel { level: DEMO_LISTENING, weighting: Default::default() });
+    }
+    let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
+    let request = SessionRequest { plan, chain, sessions, id: wanted.keep.id.clone() };
+    if !wanted.keep.json {
+        writeln!(
+            surroundings.out,
+            "Simulated bench: invented devices, no sound. Calibrated with a simulated sound calibrator."
+        )?;
+    }
+    bench.commands.send(Command::Run(Box::new(request)))?;
+    let (record, folder) = follow::session(&bench, &wanted.keep, surroundings.out)?;
+    run::report(&record, &folder, &wanted.keep, surroundings.out)
+}
+
+/// The chain of the simulated desk.
+pub fn demo_chain(output: &str, headphone: &str) -> Chain {
+    let id = CardId::simulated();
+    let mut chain = request::fresh(&id.0, &id.0);
+    chain.name = "listening room, left ear (simulated)".into();
+    chain.output = output.into();
+    chain.volume = "simulated".into();
+    chain.headphone = headphone.into();
+    chain.coupler = Coupler::EarSimulator603184;
+    chain
+}
+
+/// The ordinary procedure: fit the calibrator, listen, take the offset.
+fn calibrate(bench: &Bench, chain: &mut Chain) -> Result<()> {
+    let calibrator = Calibrator::at_1_khz(94.0);
+    bench.commands.send(Command::Calibrate { chain: Box::new(chain.clone()), role: InputRole::LeftEar, calibrator })?;
+    loop {
+        match bench.events.recv()? {
+            Event::Calibrated { role, acoustic } => {
+                chain.acoustic.insert(role, acoustic);
+                return Ok(());
+            }
+            Event::Failed(failure) => bail!("{}", failure.message),
+            _ => {}
+        }
+    }
+}

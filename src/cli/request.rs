@@ -1,0 +1,202 @@
+//! Commands as wanted: what was typed, checked and turned into plans and chains.
+
+use super::args::{Ask, Desk, Ear, Listener, TypedWeighting};
+use crate::calibration::Acoustic;
+use crate::card::{CaptureChannel, CardId, DEFAULT_BLOCK_FRAMES, InputRole, Routing};
+use crate::session::chain::{Chain, Coupler};
+use crate::session::chain_file;
+use crate::session::plan::{
+    Ceilings, DEFAULT_CEILING, HeadroomRule, ListeningLevel, Plan, UNCALIBRATED_CEILING, Weighting,
+};
+use crate::units::{DbSpl, Dbfs, SampleRate};
+use anyhow::{Context, Result, bail, ensure};
+use std::path::PathBuf;
+
+/// The chain as it stands on the desk, from its file and from what was typed.
+pub fn chain(desk: &Desk, now: &str) -> Result<(Chain, PathBuf)> {
+    let path = desk.chain.clone().unwrap_or_else(chain_file::default_path);
+    let mut chain = if desk.chain.is_some() || path.exists() {
+        chain_file::load(&path)?
+    } else {
+        let (Some(playback), Some(capture)) = (&desk.playback, &desk.capture) else {
+            bail!(
+                "no chain is kept yet: name the cards with --playback and --capture (`loudenough cards` lists them), or a chain file with --chain"
+            );
+        };
+        fresh(playback, capture)
+    };
+    amend(&mut chain, desk, now)?;
+    Ok((chain, path))
+}
+
+/// A chain of which only the cards are known.
+pub fn fresh(playback: &str, capture: &str) -> Chain {
+    Chain {
+        name: "desk".into(),
+        routing: Routing {
+            playback: CardId(playback.into()),
+            playback_channels: vec![0, 1],
+            playback_rate: SampleRate::DEFAULT,
+            capture: CardId(capture.into()),
+            capture_channels: vec![CaptureChannel { channel: 0, role: InputRole::LeftEar }],
+            capture_rate: SampleRate::DEFAULT,
+            block_frames: DEFAULT_BLOCK_FRAMES,
+        },
+        output: "the output".into(),
+        volume: String::new(),
+        headphone: "the headphone".into(),
+        coupler: Coupler::Other,
+        acoustic: Default::default(),
+        curves: Default::default(),
+        microphone_max_db_spl: None,
+    }
+}
+
+fn amend(chain: &mut Chain, desk: &Desk, now: &str) -> Result<()> {
+    let routing = &mut chain.routing;
+    let before = (routing.capture.clone(), routing.capture_channels.clone(), routing.capture_rate);
+    if let Some(card) = &desk.playback {
+        routing.playback = CardId(card.clone());
+    }
+    if let Some(card) = &desk.capture {
+        routing.capture = CardId(card.clone());
+    }
+    if let Some(channels) = &desk.playback_channels {
+        routing.playback_channels =
+            channels.iter().map(|n| from_one("--playback-channels", *n)).collect::<Result<_>>()?;
+    }
+    let ears =
+        [(desk.left_ear, InputRole::LeftEar, "--left-ear"), (desk.right_ear, InputRole::RightEar, "--right-ear")];
+    if ears.iter().any(|(typed, ..)| typed.is_some()) {
+        let typed = ears.iter().filter_map(|(typed, role, option)| typed.map(|n| (n, *role, *option)));
+        routing.capture_channels = typed
+            .map(|(n, role, option)| Ok(CaptureChannel { channel: from_one(option, n)?, role }))
+            .collect::<Result<_>>()?;
+    }
+    if let Some(hz) = desk.rate {
+        routing.playback_rate = SampleRate::new(hz)?;
+        routing.capture_rate = routing.playback_rate;
+    }
+    if let Some(hz) = desk.capture_rate {
+        routing.capture_rate = SampleRate::new(hz)?;
+    }
+    if let Some(frames) = desk.block {
+        ensure!((16..=192_000).contains(&frames), "--block {frames} is outside 16 to 192000 frames");
+        routing.block_frames = frames;
+    }
+    // An offset belongs to one card, channel and rate: another one is not calibrated by it.
+    if before != (routing.capture.clone(), routing.capture_channels.clone(), routing.capture_rate) {
+        chain.acoustic.clear();
+    }
+    let words = [
+        (&desk.output_name, &mut chain.output),
+        (&desk.volume, &mut chain.volume),
+        (&desk.headphone_name, &mut chain.headphone),
+    ];
+    for (typed, field) in words {
+        if let Some(text) = typed {
+            field.clone_from(text);
+        }
+    }
+    if let Some(word) = &desk.coupler {
+        chain.coupler = coupler(word)?;
+    }
+    if desk.microphone_max.is_some() {
+        chain.microphone_max_db_spl = desk.microphone_max;
+    }
+    if let Some(offset) = desk.offset {
+        let ears: Vec<_> = chain.ears().map(|(_, role)| role).collect();
+        for role in ears {
+            chain.acoustic.insert(role, Acoustic::typed(offset, desk.offset_half_width, now)?);
+        }
+    }
+    Ok(())
+}
+
+fn from_one(option: &str, n: u16) -> Result<u16> {
+    n.checked_sub(1).with_context(|| format!("{option} counts channels from 1"))
+}
+
+/// The coupler kind of a word.
+pub fn coupler(word: &str) -> Result<Coupler> {
+    let known: Vec<&str> = Coupler::ALL.iter().map(|(_, word)| *word).collect();
+    Coupler::ALL
+        .iter()
+        .find(|(_, known)| known.eq_ignore_ascii_case(word))
+        .map(|(kind, _)| *kind)
+        .with_context(|| format!("no coupler kind is called `{word}`; give one of {}", known.join(", ")))
+}
+
+/// The role of an ear.
+pub fn role(ear: Ear) -> InputRole {
+    match ear {
+        Ear::Left => InputRole::LeftEar,
+        Ear::Right => InputRole::RightEar,
+    }
+}
+
+/// The listening level typed, if one was.
+pub fn listening(listener: &Listener) -> Option<ListeningLevel> {
+    let weighting = match listener.weighting {
+        TypedWeighting::Z => Weighting::Z,
+        TypedWeighting::A => Weighting::A,
+        TypedWeighting::C => Weighting::C,
+    };
+    listener.listening.map(|level| ListeningLevel { level: DbSpl(level), weighting })
+}
+
+/// The rule typed over `base`.
+pub fn rule(listener: &Listener, base: HeadroomRule) -> Result<HeadroomRule> {
+    let rule = HeadroomRule {
+        ample_db: listener.ample.unwrap_or(base.ample_db),
+        borderline_db: listener.borderline.unwrap_or(base.borderline_db),
+    };
+    ensure!(
+        rule.ample_db.is_finite() && rule.borderline_db.is_finite() && rule.ample_db > rule.borderline_db,
+        "--ample {} must be larger than --borderline {}",
+        rule.ample_db,
+        rule.borderline_db
+    );
+    Ok(rule)
+}
+
+/// The plan asked for, checked.
+pub fn plan(ask: &Ask, chain: &Chain) -> Result<Plan> {
+    let rate = chain.routing.playback_rate;
+    let base = if ask.quick { Plan::quick_look(rate) } else { Plan::session(rate) };
+    let plan = Plan {
+        sines_hz: ask.sines.clone(),
+        listening: listening(&ask.listener),
+        wanted_headroom_db: ask.wanted,
+        rule: rule(&ask.listener, HeadroomRule::default())?,
+        ceilings: ceilings(ask, chain)?,
+        step_db: ask.step,
+        distortion_limit_percent: ask.distortion_limit,
+        stop_at_ear: ask.stop_at_ear,
+        ..base
+    };
+    plan.check(rate)?;
+    Ok(plan)
+}
+
+/// Raising a ceiling above its default needs the same number typed a second time.
+fn ceilings(ask: &Ask, chain: &Chain) -> Result<Ceilings> {
+    let confirmed = |value: f64| ask.confirm_ceiling.is_some_and(|again| (again - value).abs() < 1e-9);
+    if ask.ceiling > DEFAULT_CEILING.db() && !confirmed(ask.ceiling) {
+        bail!(
+            "a ceiling of {} dB SPL is above {DEFAULT_CEILING}: such levels destroy hearing and can destroy the headphone. If you mean it, add --confirm-ceiling {}",
+            ask.ceiling,
+            ask.ceiling
+        );
+    }
+    if let Some(drive) = ask.ceiling_drive
+        && drive > UNCALIBRATED_CEILING.db()
+        && !chain.is_calibrated()
+        && !confirmed(drive)
+    {
+        bail!(
+            "a drive ceiling of {drive} dBFS is above {UNCALIBRATED_CEILING} while no sound level is known. If you mean it, add --confirm-ceiling {drive}"
+        );
+    }
+    Ok(Ceilings { spl: DbSpl(ask.ceiling), drive: ask.ceiling_drive.map(Dbfs), volts: None, milliwatts: None })
+}

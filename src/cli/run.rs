@@ -1,0 +1,50 @@
+//! `run`: a session on real cards.
+
+use super::args::{Keep, Run};
+use super::{Surroundings, follow, request, show};
+use crate::judgement::judge;
+use crate::session::protocol::{Command, SessionRequest};
+use crate::session::record::Record;
+use crate::session::runner::Bench;
+use crate::session::storage;
+use anyhow::{Result, bail};
+use std::io::Write;
+use std::path::Path;
+
+pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
+    let command = match &wanted.carry_on {
+        Some(folder) => Command::Continue { folder: folder.clone() },
+        None => {
+            let (chain, _) = request::chain(&wanted.desk, &(surroundings.now)())?;
+            let plan = request::plan(&wanted.ask, &chain)?;
+            let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
+            Command::Run(Box::new(SessionRequest { plan, chain, sessions, id: wanted.keep.id.clone() }))
+        }
+    };
+    let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+    bench.commands.send(command)?;
+    let (record, folder) = follow::session(&bench, &wanted.keep, surroundings.out)?;
+    report(&record, &folder, &wanted.keep, surroundings.out)
+}
+
+/// Step table and answers, or both as JSON.
+pub(super) fn report(record: &Record, folder: &Path, keep: &Keep, out: &mut dyn Write) -> Result<()> {
+    let judgement = judge(record);
+    if keep.json {
+        let all = serde_json::json!({ "folder": folder, "judgement": judgement, "record": record });
+        writeln!(out, "{}", serde_json::to_string_pretty(&all)?)?;
+    } else {
+        show::steps(record, out)?;
+        show::judgement(record, &judgement, out)?;
+        writeln!(out, "\nEverything is kept in {}", folder.display())?;
+    }
+    if show::is_failure(record.stop()) {
+        bail!(
+            "the session did not finish: {}. Finished steps are kept in {}; go on with `loudenough run --continue \"{}\"`.",
+            record.stop().map_or_else(String::new, ToString::to_string),
+            folder.display(),
+            folder.display()
+        );
+    }
+    Ok(())
+}

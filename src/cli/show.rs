@@ -1,0 +1,215 @@
+//! How results look in a terminal.
+
+use crate::card::Granted;
+use crate::judgement::{Judgement, Threshold, Whose};
+use crate::session::climb::StopReason;
+use crate::session::record::{Record, StepResult};
+use crate::stats::Reading;
+use std::io::{Result, Write};
+use std::path::Path;
+
+/// Said before any sound (common practice of the trade; local rules and licensed practice come first).
+pub const CAUTION: &str = "Nobody wears the headphones while this runs: over 100 dB SPL is normal here and harms hearing in minutes. \
+Ctrl-C fades out at once.";
+
+/// Session, cards and cautions.
+pub fn began(record: &Record, folder: &Path, playback: &Granted, capture: &Granted, out: &mut dyn Write) -> Result<()> {
+    let chain = &record.head.chain;
+    writeln!(out, "{CAUTION}")?;
+    writeln!(out, "{} → {} on {} ({} point)", chain.output, chain.headphone, chain.coupler, chain.coupler.point())?;
+    for (way, granted) in [("plays", playback), ("records", capture)] {
+        let warn = granted.may_resample.as_ref().map_or(String::new(), |why| format!("; can resample: {why}"));
+        writeln!(out, "{way:8} {} at {}, {}{warn}", granted.id, granted.rate, granted.format)?;
+    }
+    match chain.ears().next().and_then(|(_, role)| chain.acoustic(role)) {
+        Some(a) => writeln!(
+            out,
+            "offset   0 dBFS = {:.2} dB SPL ±{:.2}, taken {}",
+            a.offset.value,
+            a.offset.half_width(),
+            a.taken_at
+        )?,
+        None => writeln!(out, "offset   none: levels are in dBFS until the chain is calibrated")?,
+    }
+    writeln!(out, "kept in  {}", folder.display())
+}
+
+/// The step table.
+pub fn steps(record: &Record, out: &mut dyn Write) -> Result<()> {
+    let input = record.head.chain.deciding_input();
+    let unit = if record.head.chain.is_calibrated() { "dB SPL" } else { "dBFS" };
+    writeln!(out)?;
+    writeln!(
+        out,
+        "{:>4}  {:15} {:>8} {:>9} {:>8} {:>8} {:>8} {:>7} {:>7}",
+        "step", "for", "drive", "level Z", "even", "odd", "noise", "gain", "clip"
+    )?;
+    writeln!(
+        out,
+        "{:>4}  {:15} {:>8} {:>9} {:>8} {:>8} {:>8} {:>7} {:>7}",
+        "", "", "dBFS", unit, "dB", "dB", "dB", "dB", ""
+    )?;
+    for step in &record.steps {
+        writeln!(out, "{}", row(step, input))?;
+    }
+    writeln!(
+        out,
+        "even, odd: distortion at the ear re the stimulus; noise likewise; gain: against the quiet reference; < upper end of the interval"
+    )
+}
+
+fn row(step: &StepResult, input: usize) -> String {
+    let blank = || "·".to_string();
+    let one = |v: Option<f64>| v.map_or_else(blank, |v| tidy(v, 1));
+    let drive = one(step.step.drive.map(|d| d.db()));
+    let cells = if let Some((pink, result)) = step.pink(input) {
+        let level = result.sound.and_then(|s| s.z).or(pink.level_z).map(|e| e.value);
+        let clip = match &pink.clip {
+            None => blank(),
+            Some(clip) if clip.is_evident() => "clips".into(),
+            Some(_) => "none".into(),
+        };
+        let gain = result.gain_change_db.map_or_else(blank, |g| tidy(g.value, 2));
+        [one(level), reading(&pink.even), reading(&pink.odd), one(pink.over_noise_db.map(|o| -o)), gain, clip]
+    } else if let Some(silence) = step.silence(input) {
+        let sound = step.takes.iter().rev().find_map(|t| t.inputs.get(input)?.sound);
+        let level = sound.and_then(|s| s.z).or(silence.noise_z).map(|e| e.value);
+        [one(level), blank(), blank(), blank(), blank(), blank()]
+    } else {
+        let mut cells = [blank(), blank(), blank(), blank(), blank(), blank()];
+        cells[5] = "void".into();
+        cells
+    };
+    let [level, even, odd, noise, gain, clip] = cells;
+    let purpose = step.step.purpose.to_string();
+    let line = format!(
+        "{:>4}  {purpose:15} {drive:>8} {level:>9} {even:>8} {odd:>8} {noise:>8} {gain:>7} {clip:>7}",
+        step.step.number
+    );
+    let sines: String = step
+        .sines(input)
+        .map(|s| {
+            format!(
+                "\n{:>6}sine {:.0} Hz: THD {} dB to harmonic {}, THD+N {} dB",
+                "",
+                s.frequency_hz,
+                reading(&s.thd),
+                s.highest_harmonic,
+                reading(&s.thd_n)
+            )
+        })
+        .collect();
+    line + &sines
+}
+
+/// A reading in a cell.
+fn reading(r: &Reading) -> String {
+    match r {
+        Reading::Told(e) => tidy(e.value, 1),
+        Reading::Below(b) => format!("<{}", tidy(*b, 1)),
+        Reading::AtLeast(e) => format!("≥{}", tidy(e.value, 1)),
+        Reading::NotTold(_) => "·".into(),
+    }
+}
+
+/// Fixed places, a true minus, never "−0.0".
+fn tidy(value: f64, places: usize) -> String {
+    let shown = format!("{value:.places$}");
+    let zero = shown.trim_start_matches('-').chars().all(|c| c == '0' || c == '.');
+    if zero { shown.trim_start_matches('-').into() } else { shown.replace('-', "−") }
+}
+
+/// The answers.
+pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
+    writeln!(out)?;
+    writeln!(out, "{}", judgement.sentence)?;
+    writeln!(out)?;
+    threshold(&judgement.threshold, out)?;
+    let clean = &judgement.highest_clean;
+    writeln!(
+        out,
+        "highest clean drive   {} dBFS RMS of pink noise, decided by {}",
+        with_interval(&clean.drive),
+        clean.decided_by
+    )?;
+    writeln!(
+        out,
+        "highest clean level   {} dB SPL Z; {} dB SPL from 100 Hz to 10 kHz",
+        with_interval(&clean.level_spl),
+        with_interval(&clean.mid_spl)
+    )?;
+    writeln!(
+        out,
+        "headroom              {} dB; peak room {} dB",
+        with_interval(&judgement.headroom.headroom_db),
+        with_interval(&judgement.headroom.peak_room_db)
+    )?;
+    writeln!(out, "verdict               {} ({})", judgement.headroom.verdict, judgement.headroom.verdict.because)?;
+    if let Some(level) = &judgement.ear_limit_from {
+        let limit = record.head.plan.distortion_limit_percent;
+        writeln!(
+            out,
+            "at the ear            over {limit} % from {} on; output or headphone: not told",
+            tidy(level.value, 1)
+        )?;
+    }
+    if let Some(stop) = record.stop() {
+        writeln!(out, "the climb ended       because {stop}")?;
+    }
+    for flaw in &judgement.flaws {
+        let weight = match flaw.weight {
+            crate::analysis::Weight::Note => "note",
+            crate::analysis::Weight::Doubt => "doubt",
+            crate::analysis::Weight::Void => "void",
+        };
+        writeln!(out, "{weight:21} {}", flaw.text)?;
+    }
+    Ok(())
+}
+
+fn threshold(threshold: &Threshold, out: &mut dyn Write) -> Result<()> {
+    match threshold {
+        Threshold::Told(told) => {
+            let whose = match told.whose {
+                Whose::Output => "the output's",
+                Whose::OutputOrHeadphone => "output or headphone, not told",
+            };
+            let acts = match told.acts_on {
+                crate::analysis::ActsOn::Samples => "acts on samples",
+                crate::analysis::ActsOn::Waveform => "acts on the waveform between samples",
+                crate::analysis::ActsOn::NotTold => "on samples or on the waveform, not told",
+            };
+            let soft = if told.soft { ", soft: the equivalent hard limit" } else { "" };
+            writeln!(
+                out,
+                "clipping threshold    + {} / − {} dB re full scale (peak) = pink {} ±{} dBFS RMS; {acts}{soft}; {whose}",
+                with_interval(&told.positive),
+                with_interval(&told.negative),
+                tidy(told.pink_drive.value, 2),
+                tidy(told.pink_drive.half_width(), 2)
+            )
+        }
+        Threshold::NoneUpTo { drive, full_scale: true } => {
+            writeln!(out, "clipping threshold    none up to full scale (pink {drive})")
+        }
+        Threshold::NoneUpTo { drive, full_scale: false } => {
+            writeln!(out, "clipping threshold    none up to the highest drive played ({drive})")
+        }
+        Threshold::NotTold { because } => writeln!(out, "clipping threshold    not told: {because}"),
+    }
+}
+
+/// A reading with its interval.
+fn with_interval(reading: &Reading) -> String {
+    match reading {
+        Reading::Told(e) => format!("{} ±{}", tidy(e.value, 2), tidy(e.half_width(), 2)),
+        Reading::AtLeast(e) => format!("at least {} ±{}", tidy(e.value, 2), tidy(e.half_width(), 2)),
+        Reading::Below(b) => format!("below {}", tidy(*b, 2)),
+        Reading::NotTold(why) => format!("not told ({why})"),
+    }
+}
+
+/// What a stopped session means for the exit code.
+pub fn is_failure(stop: Option<&StopReason>) -> bool {
+    matches!(stop, Some(StopReason::Card { .. } | StopReason::NoSignal | StopReason::TakesVoid { .. }))
+}

@@ -1,0 +1,348 @@
+//! The only state machine: opens the cards, plays the steps that `climb` asks for, has each take analysed, stores it,
+//! and tells the front end. It never touches a sample in real time.
+//!
+//! ```text
+//!  front end ── Command ──► bench thread ── TakeRequest ──► Engine ──► Take
+//!      ▲                        │  analysis → evaluate → storage
+//!      └────── Event ───────────┘
+//! ```
+
+mod calibrate;
+mod step;
+
+pub(crate) use step::Known;
+
+use super::climb::{Climb, FIRST_PROBE, Next, Purpose, START_BELOW_LISTENING_DB, START_UNKNOWN, StopReason};
+use super::plan::{Extent, Plan, PlanError};
+use super::protocol::{Command, Event, Failure, SessionRequest};
+use super::record::{Happening, Record, SCHEMA, SessionEvent, SessionHead};
+use super::storage::{Storage, StorageError};
+/// Stand-in.
+pub type Snapshot = ();
+use crate::audio::{AudioError, Backend, Engine, StopHandle};
+use crate::card::Routing;
+use crate::signal::Period;
+use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+use step::{StepError, StepRunner};
+
+/// Events that may wait for a slow front end.
+const EVENTS_WAITING: usize = 256;
+
+/// What can go wrong before or between steps.
+#[derive(Debug, thiserror::Error)]
+pub enum RunError {
+    /// The plan.
+    #[error("the plan cannot run: {0}")]
+    Plan(#[from] PlanError),
+    /// A level.
+    #[error("the step cannot be played: {0}")]
+    Drive(#[from] crate::signal::DriveRefused),
+    /// A card.
+    #[error(transparent)]
+    Audio(#[from] AudioError),
+    /// The session folder.
+    #[error(transparent)]
+    Storage(#[from] StorageError),
+    /// No back end has the card.
+    #[error("no card is called {0}; `loudenough cards` lists what can be asked for")]
+    UnknownCard(String),
+    /// No capture channel.
+    #[error("the chain records no ear; choose a capture channel")]
+    NoEar,
+    /// The calibrator's tone.
+    #[error("the calibration was refused: {0}")]
+    Calibration(#[from] crate::calibration::CalibrationRefused),
+    /// The analysis.
+    #[error(transparent)]
+    Analysis(#[from] crate::analysis::AnalysisError),
+    /// Simulated and real cards cannot be mixed.
+    #[error("{0} and {1} belong to different kinds of card; choose both from one")]
+    MixedBackends(String, String),
+    /// Stopped by the user.
+    #[error("stopped")]
+    Stopped,
+}
+
+/// The newest live picture; a slow reader misses some, never waits.
+#[derive(Clone, Default)]
+pub struct Latest(Arc<Mutex<Option<Arc<Snapshot>>>>);
+
+impl Latest {
+    /// The newest, if there is one.
+    pub fn get(&self) -> Option<Arc<Snapshot>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    fn set(&self, snapshot: Snapshot) {
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Some(Arc::new(snapshot));
+    }
+}
+
+/// Stops whatever sounds, from any thread, at once.
+#[derive(Clone, Default)]
+pub struct Stop(Arc<Mutex<StopState>>);
+
+#[derive(Default)]
+struct StopState {
+    handle: Option<StopHandle>,
+    asked: bool,
+}
+
+impl Stop {
+    /// Fades out; the running take becomes void, finished steps are kept.
+    pub fn now(&self) {
+        let mut state = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        state.asked = true;
+        if let Some(handle) = &state.handle {
+            handle.stop();
+        }
+    }
+
+    /// True once asked, until the next session begins.
+    pub fn is_asked(&self) -> bool {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).asked
+    }
+
+    fn arm(&self, handle: StopHandle) {
+        let mut state = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        *state = StopState { handle: Some(handle), asked: false };
+    }
+
+    fn disarm(&self) {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).handle = None;
+    }
+}
+
+/// The bench as a front end sees it.
+pub struct Bench {
+    /// Ask.
+    pub commands: Sender<Command>,
+    /// Be told.
+    pub events: Receiver<Event>,
+    /// The live picture.
+    pub live: Latest,
+    /// Stop, at once.
+    pub stop: Stop,
+    thread: Option<std::thread::JoinHandle<()>>,
+}
+
+impl Bench {
+    /// Starts the bench thread over these back ends. `now` gives the time of day (RFC 3339).
+    pub fn spawn(backends: Vec<Box<dyn Backend>>, now: fn() -> String) -> Bench {
+        let (commands, inbox) = bounded(16);
+        let (outbox, events) = bounded(EVENTS_WAITING);
+        let (live, stop) = (Latest::default(), Stop::default());
+        let worker = Worker { backends, outbox, live: live.clone(), stop: stop.clone(), now };
+        let thread = std::thread::Builder::new().name("bench".into()).spawn(move || worker.serve(&inbox)).ok();
+        Bench { commands, events, live, stop, thread }
+    }
+}
+
+impl Drop for Bench {
+    fn drop(&mut self) {
+        self.stop.now();
+        let _ = self.commands.try_send(Command::Quit);
+        // The bench may be waiting to tell something nobody hears any more.
+        while self.thread.as_ref().is_some_and(|t| !t.is_finished()) {
+            let _ = self.events.recv_timeout(std::time::Duration::from_millis(20));
+            self.stop.now();
+        }
+        if let Some(thread) = self.thread.take() {
+            let _ = thread.join();
+        }
+    }
+}
+
+struct Worker {
+    backends: Vec<Box<dyn Backend>>,
+    outbox: Sender<Event>,
+    live: Latest,
+    stop: Stop,
+    now: fn() -> String,
+}
+
+impl Worker {
+    fn serve(&self, inbox: &Receiver<Command>) {
+        while let Ok(command) = inbox.recv() {
+            let mut kept = None;
+            let outcome = match command {
+                Command::Quit => return,
+                Command::ListCards => {
+                    self.list_cards();
+                    Ok(())
+                }
+                Command::Run(request) => self.run(&request, &mut kept),
+                Command::Continue { folder } => self.carry_on(&folder, &mut kept),
+                Command::Calibrate { chain, role, calibrator } => self.calibrate(&chain, role, calibrator),
+            };
+            self.stop.disarm();
+            if let Err(error) = outcome {
+                self.tell(Event::Failed(Failure { message: error.to_string(), kept }));
+            }
+        }
+    }
+
+    /// Sends what must arrive; progress may be dropped, nothing else.
+    fn tell(&self, event: Event) {
+        let droppable = matches!(event, Event::Playing { .. });
+        match self.outbox.try_send(event) {
+            Err(TrySendError::Full(event)) if !droppable => {
+                let _ = self.outbox.send(event);
+            }
+            _ => {}
+        }
+    }
+
+    fn list_cards(&self) {
+        let (mut cards, mut failed) = (Vec::new(), Vec::new());
+        for backend in &self.backends {
+            match backend.list() {
+                Ok(found) => cards.extend(found),
+                Err(error) => failed.push(format!("{}: {error}", backend.name())),
+            }
+        }
+        self.tell(Event::Cards { cards, failed });
+    }
+
+    /// The back end that has both cards.
+    fn backend(&self, routing: &Routing) -> Result<&dyn Backend, RunError> {
+        let of = |id: &crate::card::CardId| {
+            self.backends.iter().position(|b| b.owns(id)).ok_or_else(|| RunError::UnknownCard(id.to_string()))
+        };
+        let (playback, capture) = (of(&routing.playback)?, of(&routing.capture)?);
+        if playback != capture {
+            return Err(RunError::MixedBackends(routing.playback.to_string(), routing.capture.to_string()));
+        }
+        Ok(self.backends[playback].as_ref())
+    }
+
+    fn open(&self, backend: &dyn Backend, routing: &Routing, period: Arc<Period>) -> Result<Engine, RunError> {
+        let _ = period;
+        let engine = Engine::open(backend, routing, Box::new(|_| {}))?;
+        self.stop.arm(engine.stop_handle());
+        Ok(engine)
+    }
+
+    fn run(&self, request: &SessionRequest, kept: &mut Option<PathBuf>) -> Result<(), RunError> {
+        let SessionRequest { plan, chain, sessions, id } = request;
+        let rate = chain.routing.playback_rate;
+        plan.check(rate)?;
+        if chain.ears().next().is_none() {
+            return Err(RunError::NoEar);
+        }
+        let period = plan.pink.period(rate);
+        let engine = self.open(self.backend(&chain.routing)?, &chain.routing, period.clone())?;
+        let started_at = (self.now)();
+        let (playback, capture) = engine.granted();
+        let head = SessionHead {
+            schema: SCHEMA.into(),
+            id: id.clone().unwrap_or_else(|| folder_name(&started_at)),
+            started_at,
+            program: format!("loudenough {}", env!("CARGO_PKG_VERSION")),
+            plan: plan.clone(),
+            chain: chain.clone(),
+            playback: playback.clone(),
+            capture: capture.clone(),
+        };
+        let mut storage = Storage::create(sessions, &head)?;
+        storage.save_period(&plan.pink, &period)?;
+        *kept = Some(storage.folder().to_path_buf());
+        self.climb(engine, storage, Record::new(head), period)
+    }
+
+    fn carry_on(&self, folder: &Path, kept: &mut Option<PathBuf>) -> Result<(), RunError> {
+        let (mut storage, mut record) = Storage::open(folder)?;
+        *kept = Some(folder.to_path_buf());
+        let period = record.head.plan.pink.period(record.head.chain.routing.playback_rate);
+        // A step that was given up is played again.
+        if record.steps.last().is_some_and(|s| s.given_up().is_some()) {
+            record.steps.pop();
+        }
+        let routing = record.head.chain.routing.clone();
+        let engine = self.open(self.backend(&routing)?, &routing, period.clone())?;
+        let event = SessionEvent { at: (self.now)(), what: Happening::Continued };
+        storage.append_event(&event)?;
+        record.events.push(event);
+        self.climb(engine, storage, record, period)
+    }
+
+    /// Plays step after step until the climb is done.
+    fn climb(&self, engine: Engine, storage: Storage, record: Record, period: Arc<Period>) -> Result<(), RunError> {
+        let folder = storage.folder().to_path_buf();
+        let (playback, capture) = engine.granted();
+        let granted = (playback.clone(), capture.clone());
+        self.tell(Event::Began { record: Arc::new(record.clone()), folder: folder.clone(), granted });
+        let mut steps = StepRunner::new(self, engine, storage, record, period)?;
+        let stop = loop {
+            let next = match steps.next() {
+                Next::Step(step) => step,
+                Next::Done(reason) => break reason,
+            };
+            self.tell(Event::StepBegan {
+                expected_steps: expected_steps(&steps.record, &next),
+                left_s: steps.left_s(&next),
+                step: next.clone(),
+            });
+            match steps.run(next) {
+                Ok(()) => self.tell(Event::StepDone(Arc::new(steps.record.clone()))),
+                Err(StepError::Stopped) => break StopReason::Stopped,
+                Err(StepError::Card(what)) => {
+                    steps.end(StopReason::Card { what: what.clone() }, (self.now)())?;
+                    let message = format!("the card failed: {what}");
+                    self.tell(Event::Failed(Failure { message, kept: Some(folder) }));
+                    return Ok(());
+                }
+                Err(StepError::Run(error)) => return Err(error),
+            }
+        };
+        let record = steps.end(stop, (self.now)())?;
+        self.tell(Event::Ended { record: Arc::new(record), folder });
+        Ok(())
+    }
+}
+
+/// `2026-03-01T09:12:33+01:00` → `2026-03-01_09-12-33`.
+fn folder_name(time: &str) -> String {
+    time.chars()
+        .take(19)
+        .map(|c| match c {
+            'T' => '_',
+            ':' => '-',
+            c => c,
+        })
+        .collect()
+}
+
+/// Steps in all, as far as the plan tells: an estimate for the status line.
+fn expected_steps(record: &Record, next: &super::climb::Step) -> usize {
+    let plan = &record.head.plan;
+    let after = match (plan.extent, next.purpose) {
+        (Extent::QuickLook, Purpose::Silence | Purpose::Probe) => 3,
+        (Extent::QuickLook, Purpose::Reference) => 2,
+        (Extent::QuickLook, _) => usize::from(next.number < 6),
+        (Extent::Session, Purpose::Silence | Purpose::Probe | Purpose::Reference) => climb_steps(plan) + 3,
+        (Extent::Session, Purpose::Climb) => steps_to_limit(record, next) + 1,
+        (Extent::Session, Purpose::Threshold | Purpose::Bisect) => 1,
+        (Extent::Session, Purpose::ReferenceAgain) => 0,
+    };
+    next.number + after
+}
+
+fn climb_steps(plan: &Plan) -> usize {
+    let range = match plan.listening {
+        Some(l) => plan.ceilings.spl.db() - l.level.db() + START_BELOW_LISTENING_DB,
+        None => -super::plan::UNCALIBRATED_CEILING.db().min(0.0) - (FIRST_PROBE.db() - START_UNKNOWN.db()).abs() + 8.0,
+    };
+    (range / plan.step_db).ceil().clamp(1.0, 60.0) as usize
+}
+
+fn steps_to_limit(record: &Record, next: &super::climb::Step) -> usize {
+    let plan = &record.head.plan;
+    let period = plan.pink.period(record.head.chain.routing.playback_rate);
+    let climb = Climb { plan, chain: &record.head.chain, period: &period, results: &record.steps };
+    let (Some(drive), Some(full)) = (next.drive, period.full_drive()) else { return 0 };
+    let limit = climb.ceiling().rms.db().min(full.db());
+    (((limit - drive.db()) / plan.step_db).ceil().max(0.0) as usize).min(60)
+}

@@ -1,0 +1,277 @@
+//! One step: grant the drive, play each stimulus up to three times, analyse, store, commit.
+
+use super::super::climb::{Climb, Next, Purpose, Step, StopReason};
+use super::super::evaluate::evaluate;
+use super::super::plan::{ATTEMPTS, SETTLE_S};
+use super::super::protocol::Event;
+use super::super::record::{Happening, InputResult, Record, SessionEvent, StepResult, TakeResult};
+use super::super::storage::Storage;
+use super::{RunError, Worker};
+use crate::analysis::{self, Context, Finding, HumLine, Reference, Weight};
+use crate::audio::{AudioError, Engine, Guard, GuardedInput, Progress, TakeRequest};
+use crate::signal::{Drive, Period, Stimulus};
+use crate::stats::Estimate;
+use crate::take::{Take, VoidReason};
+use crate::units::SampleRate;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// Route delay allowed for before it is measured, seconds.
+const DELAY_UNKNOWN_S: f64 = 1.0;
+/// Margin over the measured delay, seconds.
+const DELAY_MARGIN_S: f64 = 0.1;
+/// Longest wait for news from the cards.
+const POLL: Duration = Duration::from_millis(50);
+
+/// Why a step did not finish.
+pub(super) enum StepError {
+    /// The user stopped.
+    Stopped,
+    /// A card was lost.
+    Card(String),
+    /// Anything else.
+    Run(RunError),
+}
+
+impl<E: Into<RunError>> From<E> for StepError {
+    fn from(error: E) -> StepError {
+        StepError::Run(error.into())
+    }
+}
+
+pub(super) struct StepRunner<'a> {
+    worker: &'a Worker,
+    engine: Engine,
+    storage: Storage,
+    pub(super) record: Record,
+    period: Arc<Period>,
+    known: Known,
+}
+
+/// What later takes are analysed with: rebuilt from the stored takes when a session is taken up again.
+pub(crate) struct Known {
+    /// Quiet reference per input.
+    pub(crate) references: BTreeMap<usize, Reference>,
+    /// Mains hum seen in the silence take per input.
+    pub(crate) hum: BTreeMap<usize, Vec<HumLine>>,
+}
+
+impl Known {
+    /// Nothing yet.
+    pub(crate) fn new() -> Known {
+        Known { references: BTreeMap::new(), hum: BTreeMap::new() }
+    }
+
+    /// Clock and delay for the next take, from the finished steps.
+    pub(crate) fn pooled(steps: &[StepResult]) -> (Option<Estimate>, Option<f64>) {
+        let usable = || steps.iter().flat_map(|s| &s.takes).filter(|t| t.void.is_none()).flat_map(|t| &t.inputs);
+        let fits: Vec<Estimate> = usable().filter_map(|i| i.finding.common().clock.own_ppm).collect();
+        let delay = usable().filter_map(|i| i.finding.common().window.delay_s).last();
+        (analysis::pool_clock(&fits), delay)
+    }
+
+    /// Analyses every input of a take. Returns the results and the reason why the take is void, if the analysis finds one.
+    pub(crate) fn analyse(
+        &mut self,
+        record: &Record,
+        purpose: Purpose,
+        take: &Take,
+        pooled: (Option<Estimate>, Option<f64>),
+    ) -> Result<(Vec<InputResult>, Option<VoidReason>), RunError> {
+        let chain = &record.head.chain;
+        let mut results = Vec::new();
+        for (input, heard) in take.inputs.iter().enumerate() {
+            let none = analysis::Correction::none();
+            let context = Context {
+                correction: chain.curves.get(&heard.role).unwrap_or(&none),
+                pooled_clock: pooled.0,
+                route_delay_s: pooled.1,
+                reference: self.references.get(&input).filter(|_| uses_reference(purpose)),
+                mains_lines: self.hum.get(&input).map_or(&[], Vec::as_slice),
+            };
+            let measured = analysis::measure(take, input, &context)?;
+            if let Some(void) = void_of(&measured.finding) {
+                return Ok((Vec::new(), Some(void)));
+            }
+            if let Finding::Silence(silence) = &measured.finding {
+                self.hum.insert(input, silence.common.hum.clone());
+            }
+            let reference = self.references.get(&input);
+            results.push(evaluate(measured.finding, heard.role, chain, reference));
+            if let (Purpose::Reference, Some(spectra)) = (purpose, &measured.spectra) {
+                self.references.insert(input, Reference::from_spectra(spectra));
+            }
+        }
+        Ok((results, None))
+    }
+}
+
+/// Steps up to the reference are measured without one.
+fn uses_reference(purpose: Purpose) -> bool {
+    !matches!(purpose, Purpose::Silence | Purpose::Probe | Purpose::Reference)
+}
+
+/// A flaw of weight void makes the take void.
+fn void_of(finding: &Finding) -> Option<VoidReason> {
+    let flaw = finding.common().flaws.iter().find(|f| f.weight == Weight::Void)?;
+    Some(match flaw.code.as_str() {
+        "zero-input" => VoidReason::ZeroInput,
+        "wrong-rate" => {
+            VoidReason::WrongRate { ppm: finding.common().clock.own_ppm.map_or(f64::INFINITY, |e| e.value) }
+        }
+        "disturbed" => VoidReason::Disturbed { clean: finding.common().window.periods },
+        _ => VoidReason::LostSamples { what: flaw.text.clone() },
+    })
+}
+
+impl<'a> StepRunner<'a> {
+    pub(super) fn new(
+        worker: &'a Worker,
+        engine: Engine,
+        storage: Storage,
+        record: Record,
+        period: Arc<Period>,
+    ) -> Result<Self, RunError> {
+        let mut known = Known::new();
+        for step in record.steps.iter().filter(|s| matches!(s.step.purpose, Purpose::Silence | Purpose::Reference)) {
+            for take in step.takes.iter().filter(|t| t.void.is_none()) {
+                let loaded = storage.load_take(step.step.number, take, &roles(&record))?;
+                known.analyse(&record, step.step.purpose, &loaded, (take.pooled_ppm, take.route_delay_s))?;
+            }
+        }
+        Ok(StepRunner { worker, engine, storage, record, period, known })
+    }
+
+    fn climb(&self) -> Climb<'_> {
+        let head = &self.record.head;
+        Climb { plan: &head.plan, chain: &head.chain, period: &self.period, results: &self.record.steps }
+    }
+
+    pub(super) fn next(&self) -> Next {
+        self.climb().next()
+    }
+
+    /// Sound and silence still to come, by plan, seconds.
+    pub(super) fn left_s(&self, next: &Step) -> f64 {
+        let takes = super::expected_steps(&self.record, next).saturating_sub(next.number) as f64;
+        let periods = self.record.head.plan.climb_periods as f64;
+        self.take_s(next) + takes * (periods * self.period.seconds() + SETTLE_S + DELAY_MARGIN_S)
+    }
+
+    fn take_s(&self, step: &Step) -> f64 {
+        step.stimuli.len() as f64 * (step.periods as f64 * self.period.seconds() + SETTLE_S + DELAY_MARGIN_S)
+    }
+
+    /// Plays, analyses, stores and commits one step.
+    pub(super) fn run(&mut self, step: Step) -> Result<(), StepError> {
+        let mut takes = Vec::new();
+        for stimulus in &step.stimuli {
+            self.storage.save_period(stimulus, &stimulus.period(self.rate()))?;
+            for attempt in 1..=ATTEMPTS {
+                let take = self.play(&step, stimulus)?;
+                let result = self.take_result(&step, take)?;
+                let void = result.void.clone();
+                takes.push(result);
+                match void {
+                    None => break,
+                    Some(VoidReason::Stopped) => return Err(StepError::Stopped),
+                    Some(VoidReason::Card { what }) => return Err(StepError::Card(what)),
+                    Some(reason) => {
+                        if attempt < ATTEMPTS {
+                            self.worker.tell(Event::Repeated { reason });
+                        }
+                    }
+                }
+            }
+            if takes.last().is_some_and(|t| t.void.is_some()) {
+                break;
+            }
+        }
+        let result = StepResult { step, seat: 1, finished_at: (self.worker.now)(), takes };
+        self.record.steps.push(result.clone());
+        self.storage.commit_step(&result, &self.record)?;
+        Ok(())
+    }
+
+    fn rate(&self) -> SampleRate {
+        self.record.head.chain.routing.playback_rate
+    }
+
+    fn take_result(&mut self, step: &Step, take: Take) -> Result<TakeResult, StepError> {
+        let file = self.storage.save_take(step, &take)?;
+        let pooled = Known::pooled(&self.record.steps);
+        let (inputs, void) = match take.head.void.clone() {
+            Some(void) => (Vec::new(), Some(void)),
+            None => self.known.analyse(&self.record, step.purpose, &take, pooled)?,
+        };
+        Ok(TakeResult { file, head: take.head, void, pooled_ppm: pooled.0, route_delay_s: pooled.1, inputs })
+    }
+
+    fn play(&mut self, step: &Step, stimulus: &Stimulus) -> Result<Take, StepError> {
+        if self.worker.stop.is_asked() {
+            return Err(StepError::Stopped);
+        }
+        let request = self.request(step, stimulus)?;
+        match self.engine.start(request) {
+            Err(AudioError::Lost(what)) => return Err(StepError::Card(what)),
+            other => other?,
+        }
+        loop {
+            match self.engine.poll(POLL) {
+                Ok(Progress::Done(take)) => return Ok(*take),
+                Ok(Progress::Playing { done_s, total_s }) => self.worker.tell(Event::Playing { done_s, total_s }),
+                Ok(Progress::Idle) => {}
+                Err(AudioError::Lost(what)) => return Err(StepError::Card(what)),
+                Err(error) => return Err(error.into()),
+            }
+        }
+    }
+
+    fn request(&self, step: &Step, stimulus: &Stimulus) -> Result<TakeRequest, RunError> {
+        let climb = self.climb();
+        let ceiling = climb.ceiling();
+        let drive = match step.drive {
+            None => Drive::SILENT,
+            Some(asked) => Drive::grant(asked, &stimulus.period(self.rate()), &ceiling)?,
+        };
+        let (_, delay) = Known::pooled(&self.record.steps);
+        Ok(TakeRequest {
+            stimulus: *stimulus,
+            drive,
+            periods: step.periods,
+            settle_s: SETTLE_S,
+            delay_allowance_s: delay.map_or(DELAY_UNKNOWN_S, |d| d + DELAY_MARGIN_S),
+            guard: self.guard(&climb, &drive, stimulus),
+        })
+    }
+
+    /// What the capture thread trips the gain at.
+    fn guard(&self, climb: &Climb, drive: &Drive, stimulus: &Stimulus) -> Guard {
+        let chain = &self.record.head.chain;
+        let silence = self.record.steps.iter().find(|s| s.step.purpose == Purpose::Silence);
+        let inputs = chain.ears().map(|(input, role)| {
+            let noise_dbfs = silence.and_then(|s| s.silence(input)?.noise_z).map(|e| e.value);
+            let pink = matches!(stimulus, Stimulus::Pink(_));
+            GuardedInput {
+                input,
+                expected_dbfs: drive.rms().filter(|_| pink).zip(climb.gain_db(input)).map(|(d, gain)| d.db() + gain),
+                ceiling_dbfs: chain.acoustic(role).map(|a| a.dbfs(climb.plan.ceilings.spl).db()),
+                noise_dbfs,
+            }
+        });
+        Guard { inputs: inputs.collect() }
+    }
+
+    /// Writes the end.
+    pub(super) fn end(&mut self, stop: StopReason, at: String) -> Result<Record, RunError> {
+        let event = SessionEvent { at, what: Happening::Ended { stop } };
+        self.storage.append_event(&event)?;
+        self.record.events.push(event);
+        Ok(self.record.clone())
+    }
+}
+
+fn roles(record: &Record) -> Vec<crate::card::InputRole> {
+    record.head.chain.routing.capture_channels.iter().map(|c| c.role).collect()
+}

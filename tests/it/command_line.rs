@@ -1,0 +1,110 @@
+//! The program as people and machines call it: what it prints, what it keeps, what it says when the input is bad.
+
+use serde_json::Value;
+use std::path::Path;
+use std::process::{Command, Output};
+
+/// Runs the program with its own home, so that no test touches anybody's sessions.
+fn loudenough(home: &Path, arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_loudenough")).args(arguments).env("LOUDENOUGH_HOME", home).output().unwrap()
+}
+
+fn said(output: &Output) -> String {
+    format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr))
+}
+
+/// Refused with a message that names every one of `words`.
+fn refused(home: &Path, arguments: &[&str], words: &[&str]) {
+    let output = loudenough(home, arguments);
+    let said = said(&output);
+    assert!(!output.status.success(), "{arguments:?} was accepted: {said}");
+    for word in words {
+        assert!(said.contains(word), "{arguments:?} does not say `{word}`: {said}");
+    }
+    assert!(!said.contains("panicked"), "{arguments:?}: {said}");
+}
+
+/// One rehearsal, then everything that can be done with its folder: judge, recompute, compare the numbers.
+#[test]
+fn a_rehearsal_leaves_a_session_that_can_be_judged_again_and_recomputed_bit_for_bit() {
+    let home = tempfile::tempdir().unwrap();
+    let output = loudenough(home.path(), &["rehearse", "--id", "first", "--json", "--quick"]);
+    assert!(output.status.success(), "{}", said(&output));
+    let all: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let headroom = &all["judgement"]["headroom"];
+    assert_eq!(headroom["listening_z"], Value::from(70.0));
+    let folder = home.path().join("sessions/first");
+    let folder_text = folder.to_str().unwrap();
+    assert!(folder.join("session.json").exists() && folder.join("summary.csv").exists());
+
+    let again = loudenough(home.path(), &["reanalyse", folder_text, "--json"]);
+    assert!(again.status.success(), "{}", said(&again));
+    let again: Value = serde_json::from_slice(&again.stdout).unwrap();
+    assert_eq!(again["changed"], serde_json::json!([]), "numbers are not repeated bit for bit");
+    assert_eq!(again["record"]["steps"], all["record"]["steps"]);
+
+    let louder = loudenough(home.path(), &["judge", folder_text, "--listening", "80", "--json"]);
+    let louder: Value = serde_json::from_slice(&louder.stdout).unwrap();
+    assert_eq!(louder["headroom"]["listening_z"], Value::from(80.0));
+
+    // Half a JSON: named, and nothing else is lost.
+    let step = folder.join("steps/0002/step.json");
+    let whole = std::fs::read(&step).unwrap();
+    std::fs::write(&step, &whole[..whole.len() / 2]).unwrap();
+    refused(home.path(), &["judge", folder_text], &["step.json"]);
+    std::fs::write(&step, &whole).unwrap();
+    assert!(loudenough(home.path(), &["judge", folder_text]).status.success());
+
+    // A newer form: both versions are named.
+    let head = folder.join("session.json");
+    let text = std::fs::read_to_string(&head).unwrap();
+    std::fs::write(&head, text.replacen("loudenough-session/1", "loudenough-session/9", 1)).unwrap();
+    refused(home.path(), &["judge", folder_text], &["session.json", "loudenough-session/9", "loudenough-session/1"]);
+}
+
+#[test]
+fn bad_input_is_named_and_the_way_out_is_told() {
+    let home = tempfile::tempdir().unwrap();
+    let at = home.path();
+    refused(at, &["judge", "/no/such/session"], &["/no/such/session"]);
+    refused(at, &["run"], &["--playback", "--chain"]);
+    refused(at, &["run", "--chain", "/no/such/chain.toml"], &["/no/such/chain.toml"]);
+    refused(at, &["run", "--playback", "nowhere:1", "--capture", "nowhere:2"], &["nowhere:1", "cards"]);
+    refused(at, &["rehearse", "--output", "moon"], &["moon", "desk amplifier"]);
+    refused(at, &["rehearse", "--ceiling", "120"], &["120", "--confirm-ceiling"]);
+    refused(at, &["rehearse", "--ceiling-drive", "3"], &["full scale"]);
+    refused(at, &["rehearse", "--listening", "500"], &["listening", "500"]);
+    refused(at, &["rehearse", "--step", "0"], &["step"]);
+    refused(at, &["rehearse", "--sine", "30000"], &["sine", "30000"]);
+    refused(at, &["rehearse", "--ample", "10", "--borderline", "15"], &["ample", "borderline"]);
+    refused(at, &["rehearse", "--listening", "loud"], &["loud"]);
+    let text = at.join("chain.toml");
+    std::fs::write(&text, "name = \"half").unwrap();
+    refused(at, &["run"], &["chain.toml", "line 1"]);
+}
+
+#[test]
+fn an_offset_is_typed_once_and_kept_with_the_chain() {
+    let home = tempfile::tempdir().unwrap();
+    let desk = ["--playback", "simulated:bench", "--capture", "simulated:bench"];
+    let typed = [&["calibrate", "level"][..], &desk, &["--typed", "120", "--half-width", "0.3"]].concat();
+    let output = loudenough(home.path(), &typed);
+    assert!(output.status.success(), "{}", said(&output));
+    let chain = std::fs::read_to_string(home.path().join("chain.toml")).unwrap();
+    assert!(chain.contains("120.0"), "{chain}");
+    refused(
+        home.path(),
+        &[&["calibrate", "level"][..], &desk, &["--calibrator", "20"]].concat(),
+        &["--calibrator", "20"],
+    );
+}
+
+#[test]
+fn cards_lists_the_simulated_bench_for_people_and_for_machines() {
+    let home = tempfile::tempdir().unwrap();
+    let output = loudenough(home.path(), &["cards", "--json"]);
+    let listed: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let ids: Vec<&str> = listed["cards"].as_array().unwrap().iter().filter_map(|c| c["id"].as_str()).collect();
+    assert_eq!(ids.iter().filter(|id| **id == "simulated:bench").count(), 2);
+    assert!(said(&loudenough(home.path(), &["cards"])).contains("simulated:bench"));
+}

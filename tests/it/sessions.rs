@@ -1,0 +1,305 @@
+//! Whole sessions on simulated benches against their true values, which are computed in `tests/common/truth.rs` from
+//! closed forms and share nothing with the analysis.
+
+use crate::common::sessions::{chain, plan, run};
+use crate::common::truth;
+use loudenough::analysis::{PinkFinding, Weight};
+use loudenough::audio::simulated::{BenchSpec, SimulatedCardSpec};
+use loudenough::judgement::{Answer, Judgement, Threshold, judge, verdict};
+use loudenough::session::climb::Purpose;
+use loudenough::session::plan::HeadroomRule;
+use loudenough::session::record::Record;
+use loudenough::signal::{LineKind, Period, Stimulus};
+use loudenough::stats::{Estimate, Reading};
+use loudenough::units::SampleRate;
+use std::sync::Mutex;
+
+/// Levels, dB.
+const LEVEL_DB: f64 = 0.05;
+/// Clip level, dB.
+const CLIP_DB: f64 = 0.1;
+/// Pooled clock, ppm.
+const POOLED_PPM: f64 = 0.005;
+/// Distortion against the noise-free period, dB.
+const DISTORTION_DB: f64 = 1.0;
+/// Share of intervals that hold the truth where no tolerance is asked.
+const HELD: f64 = 0.92;
+/// Share of sessions that may carry a doubt instead of a firm answer.
+const IN_DOUBT: f64 = 0.02;
+
+/// What one session showed against the truth.
+#[derive(Default, Debug)]
+struct Score {
+    wrong: Vec<String>,
+    doubts: usize,
+    sessions: usize,
+    told: usize,
+    not_told: usize,
+    level_error_db: f64,
+    clip_error_db: f64,
+    clock_error_ppm: f64,
+    held: usize,
+    intervals: usize,
+}
+
+impl Score {
+    fn add(&mut self, other: Score) {
+        self.wrong.extend(other.wrong);
+        self.doubts += other.doubts;
+        self.sessions += other.sessions;
+        self.told += other.told;
+        self.not_told += other.not_told;
+        self.level_error_db = self.level_error_db.max(other.level_error_db);
+        self.clip_error_db = self.clip_error_db.max(other.clip_error_db);
+        self.clock_error_ppm = self.clock_error_ppm.max(other.clock_error_ppm);
+        self.held += other.held;
+        self.intervals += other.intervals;
+    }
+
+    fn hold(&mut self, held: bool) {
+        self.intervals += 1;
+        self.held += usize::from(held);
+    }
+}
+
+fn score(name: &str, spec: &BenchSpec, listening_db: f64, record: &Record) -> Score {
+    let mut score = Score { sessions: 1, ..Score::default() };
+    let judgement = judge(record);
+    let period = Stimulus::pink(SampleRate::DEFAULT).period(SampleRate::DEFAULT);
+    let wrong = |score: &mut Score, what: String| score.wrong.push(format!("{name}: {what}"));
+    levels(&mut score, name, spec, &period, record);
+    clock(&mut score, name, spec, record);
+    threshold(&mut score, name, spec, &judgement, record);
+    let (clean_spl, _) = truth::highest_clean_level(spec, &period);
+    let full_ceiling = 115.0f64.min(clean_spl);
+    let expected =
+        verdict(&Reading::Told(Estimate::exact(full_ceiling - listening_db)), HeadroomRule::default(), 0).answer;
+    let told = &judgement.headroom.verdict;
+    let doubtful = judgement.flaws.iter().any(|f| f.weight == Weight::Doubt);
+    if doubtful {
+        score.doubts = 1;
+        println!(
+            "{name}: in doubt: {:?}",
+            judgement.flaws.iter().filter(|f| f.weight == Weight::Doubt).map(|f| &f.text).collect::<Vec<_>>()
+        );
+    }
+    let told_or =
+        |answer: Answer| told.answer == answer || told.or == Some(answer) || told.at_least && told.answer > answer;
+    if !told_or(expected) && !(told.answer == Answer::NotTold) {
+        wrong(&mut score, format!("verdict {told}, truth {expected} ({clean_spl:.2} dB SPL for {listening_db:.2} dB)"));
+    }
+    if told.answer == Answer::NotTold {
+        score.not_told += 1;
+        println!("{name}: not told: {}", told.because);
+    }
+    score
+}
+
+/// Every pink step: level and distortion against the noise-free period at the same drive.
+fn levels(score: &mut Score, name: &str, spec: &BenchSpec, period: &Period, record: &Record) {
+    for step in &record.steps {
+        let Some((pink, _)) = step.pink(0) else { continue };
+        let Some(gain) = step.takes.last().map(|t| t.head.drive.gain()) else { continue };
+        let true_period = truth::steady_period(spec, &period.samples, gain, period.rate.hz());
+        let over = pink.over_noise_db.unwrap_or(f64::NEG_INFINITY);
+        if over >= 20.0 {
+            let level = pink.level_z.expect("a level over the noise is told").value;
+            let error = (level - true_period.stimulus_dbfs(period)).abs();
+            score.level_error_db = score.level_error_db.max(error);
+            if error > LEVEL_DB {
+                score.wrong.push(format!("{name} step {}: level off by {error:.3} dB", step.step.number));
+            }
+        }
+        if step.step.purpose != Purpose::Probe {
+            distortion(score, name, step.step.number, over, pink, &true_period, period);
+        }
+    }
+}
+
+fn distortion(
+    score: &mut Score,
+    name: &str,
+    step: usize,
+    over: f64,
+    pink: &PinkFinding,
+    truth: &truth::Truth,
+    period: &Period,
+) {
+    for (what, reading, true_db) in
+        [("even", &pink.even, truth.even_order_db(period)), ("odd", &pink.odd, truth.odd_order_db(period))]
+    {
+        // Not more than 10 dB under the noise: within 1 dB; else the interval must hold it.
+        match reading {
+            Reading::Told(e) if true_db > -over - 10.0 => {
+                if (e.value - true_db).abs() > DISTORTION_DB && !e.holds(true_db) {
+                    score.wrong.push(format!(
+                        "{name} step {step}: {what} {:.2} for {true_db:.2} dB, noise {:.1}",
+                        e.value, -over
+                    ));
+                }
+                score.hold(e.holds(true_db));
+            }
+            Reading::Told(e) => score.hold(e.holds(true_db)),
+            Reading::Below(upper) => score.hold(true_db <= *upper),
+            Reading::AtLeast(_) | Reading::NotTold(_) => {}
+        }
+    }
+}
+
+fn clock(score: &mut Score, name: &str, spec: &BenchSpec, record: &Record) {
+    let true_ppm = 1e6 * ((1.0 + spec.capture_clock_ppm * 1e-6) / (1.0 + spec.playback_clock_ppm * 1e-6) - 1.0);
+    let fits: Vec<Estimate> = record
+        .steps
+        .iter()
+        .filter_map(|s| s.pink(0))
+        .inspect(|(pink, _)| {
+            if let Some(own) = pink.common.clock.own_ppm {
+                let error = (own.value - true_ppm).abs();
+                if pink.over_noise_db.is_some_and(|o| o >= 30.0) {
+                    if error > 0.01 {
+                        score.wrong.push(format!("{name}: clock {:.4} for {true_ppm:.4} ppm", own.value));
+                    }
+                } else {
+                    score.hold(own.holds(true_ppm));
+                }
+            }
+        })
+        .filter_map(|(pink, _)| pink.common.clock.own_ppm)
+        .collect();
+    if let Some(pooled) = loudenough::analysis::pool_clock(&fits) {
+        let error = (pooled.value - true_ppm).abs();
+        score.clock_error_ppm = score.clock_error_ppm.max(error);
+        if error > POOLED_PPM {
+            score.wrong.push(format!("{name}: pooled clock off by {error:.4} ppm"));
+        }
+    }
+}
+
+fn threshold(score: &mut Score, name: &str, spec: &BenchSpec, judgement: &Judgement, record: &Record) {
+    let (positive, negative) = truth::true_clip_peak(spec);
+    let hard = spec.output.knee == loudenough::audio::simulated::Knee::Hard;
+    match &judgement.threshold {
+        Threshold::Told(told) => {
+            score.told += 1;
+            let over = record.steps[told.step - 1].pink(0).and_then(|(p, _)| p.over_noise_db).unwrap_or(0.0);
+            for (reading, truth) in [(&told.positive, positive), (&told.negative, negative)] {
+                let (Reading::Told(e), Some(truth), true) = (reading, truth, hard && over >= 40.0) else { continue };
+                let error = (e.value - truth).abs();
+                score.clip_error_db = score.clip_error_db.max(error);
+                if error > CLIP_DB {
+                    score.wrong.push(format!(
+                        "{name}: clip level {:.3} for {truth:.3} dB, {over:.0} dB over noise, acts on {:?}",
+                        e.value, told.acts_on
+                    ));
+                }
+            }
+        }
+        Threshold::NoneUpTo { drive, .. } => {
+            let period = Stimulus::pink(SampleRate::DEFAULT).period(SampleRate::DEFAULT);
+            let gain = truth::highest_clean_gain(spec, &period);
+            let clean = period.full_drive().unwrap().db() + 20.0 * gain.log10();
+            // 0.5 dB of overdrive is evident where the step stands 40 dB over the noise.
+            let over = record.steps.iter().rev().find_map(|s| s.pink(0)?.0.over_noise_db).unwrap_or(0.0);
+            if drive.db() > clean + 0.5 && over >= 40.0 && hard {
+                score.wrong.push(format!("{name}: no clipping told up to {drive}, truth {clean:.2}"));
+            }
+        }
+        Threshold::NotTold { because } => {
+            println!("{name}: threshold not told: {because}");
+        }
+    }
+}
+
+fn one(name: &str, spec: &BenchSpec, listening_db: f64) -> Score {
+    let home = tempfile::tempdir().unwrap();
+    match run(spec, SimulatedCardSpec::default(), plan(listening_db), chain(spec), home.path()) {
+        Ok((record, _)) => score(name, spec, listening_db, &record),
+        Err(message) => Score { wrong: vec![format!("{name}: {message}")], sessions: 1, ..Score::default() },
+    }
+}
+
+fn judge_scores(total: &Score) {
+    println!("{total:#?}");
+    assert!(total.wrong.is_empty(), "{}", total.wrong.join("\n"));
+    let held = total.held as f64 / total.intervals.max(1) as f64;
+    assert!(held >= HELD, "only {:.1} % of {} intervals hold the truth", 100.0 * held, total.intervals);
+}
+
+#[test]
+fn sessions_on_named_benches_find_the_true_values() {
+    let mut total = Score::default();
+    for (output, headphone, listening) in [
+        ("console phones socket", "closed 80 Ω", 70.0),
+        ("console phones socket", "open 300 Ω", 75.0),
+        ("field recorder", "planar 18 Ω", 70.0),
+        ("desk amplifier", "closed 80 Ω", 70.0),
+    ] {
+        let spec = BenchSpec::named(output, headphone).unwrap();
+        total.add(one(&format!("{output}, {headphone}"), &spec, listening));
+    }
+    assert_eq!(total.doubts, 0, "an ordinary session gets a firm verdict");
+    judge_scores(&total);
+}
+
+/// Seeds come from the commit (printed), or from LOUDENOUGH_SEED; LOUDENOUGH_SESSIONS changes how many.
+#[test]
+fn sessions_on_seeded_benches_find_the_true_values() {
+    let first = first_seed();
+    let count: u64 = std::env::var("LOUDENOUGH_SESSIONS").ok().and_then(|n| n.parse().ok()).unwrap_or(50);
+    println!("{count} benches from seed {first}");
+    let (next, total) = (Mutex::new(first), Mutex::new(Score::default()));
+    std::thread::scope(|scope| {
+        for _ in 0..2 {
+            scope.spawn(|| {
+                loop {
+                    let seed = {
+                        let mut next = next.lock().unwrap();
+                        let seed = *next;
+                        *next += 1;
+                        seed
+                    };
+                    if seed >= first + count {
+                        return;
+                    }
+                    let spec = BenchSpec::seeded(seed);
+                    let period = Stimulus::pink(SampleRate::DEFAULT).period(SampleRate::DEFAULT);
+                    let (clean, _) = truth::highest_clean_level(&spec, &period);
+                    // Headrooms from −3 to 28 dB, spread by the seed.
+                    let listening = (clean
+                        - (seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 32) as f64 / 4.294_967_296e9 * 31.0
+                        + 3.0)
+                        .clamp(30.0, 110.0);
+                    let score = one(&format!("seed {seed}"), &spec, listening);
+                    total.lock().unwrap().add(score);
+                }
+            });
+        }
+    });
+    let total = total.into_inner().unwrap();
+    assert!(total.doubts as f64 <= (IN_DOUBT * total.sessions as f64).ceil(), "{} sessions in doubt", total.doubts);
+    judge_scores(&total);
+}
+
+fn first_seed() -> u64 {
+    if let Some(seed) = std::env::var("LOUDENOUGH_SEED").ok().and_then(|s| s.parse().ok()) {
+        return seed;
+    }
+    let commit =
+        std::process::Command::new("git").args(["rev-parse", "HEAD"]).current_dir(env!("CARGO_MANIFEST_DIR")).output();
+    let text = commit.map(|o| String::from_utf8_lossy(&o.stdout).into_owned()).unwrap_or_default();
+    u64::from_str_radix(text.get(..8).unwrap_or("1"), 16).unwrap_or(1)
+}
+
+/// Silence between steps and detection lines are quiet by design: nothing is excited there.
+#[test]
+fn the_played_period_is_silent_on_its_listening_lines() {
+    let period = Stimulus::pink(SampleRate::DEFAULT).period(SampleRate::DEFAULT);
+    let lines = truth::forward(&period.samples);
+    let loudest = period
+        .lines
+        .of(LineKind::Detection)
+        .chain(period.lines.of(LineKind::Even))
+        .map(|k| lines[k].norm())
+        .fold(0.0, f64::max);
+    assert!(loudest < 1e-12);
+}
