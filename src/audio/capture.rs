@@ -46,7 +46,7 @@ pub struct Recording {
 /// Counters as last looked at.
 #[derive(Clone, Copy)]
 struct Seen {
-    xruns: u64,
+    reports: u64,
     capture_lost: u64,
     underrun: u64,
 }
@@ -130,7 +130,11 @@ impl Capture {
     }
 
     fn seen(&self) -> Seen {
-        Seen { xruns: self.faults.xruns(), capture_lost: self.shared.capture_lost(), underrun: self.shared.underrun() }
+        Seen {
+            reports: self.faults.reports(),
+            capture_lost: self.shared.capture_lost(),
+            underrun: self.shared.underrun(),
+        }
     }
 
     /// Notes what hosts and counters say at this moment.
@@ -140,7 +144,7 @@ impl Capture {
         let before = std::mem::replace(&mut recording.seen, seen);
         let near_frame = recording.frames();
         let mut gap = |seen_by, frames| recording.gaps.push(Gap { seen_by, near_frame, frames });
-        if seen.xruns > before.xruns {
+        if seen.reports > before.reports {
             gap(GapWitness::Host, None);
         }
         if seen.capture_lost > before.capture_lost {

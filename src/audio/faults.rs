@@ -58,6 +58,11 @@ impl Faults {
         self.xruns.load(Ordering::Relaxed)
     }
 
+    /// Everything that can have cost samples.
+    pub fn reports(&self) -> u64 {
+        self.xruns() + self.others()
+    }
+
     /// All other errors reported so far.
     pub fn others(&self) -> u64 {
         self.others.load(Ordering::Relaxed)
@@ -91,7 +96,7 @@ impl StormWatch {
         if faults.is_fatal() {
             return Some(format!("the sound card or its server was lost ({})", faults.message()));
         }
-        let count = faults.xruns() + faults.others();
+        let count = faults.reports();
         if count - self.count > STORM_PER_S {
             return Some(match faults.others() {
                 0 => "the sound card lost samples over and over; ask for larger blocks or close other programs".into(),

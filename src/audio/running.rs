@@ -25,7 +25,7 @@ const MARGIN_S: f64 = 0.05;
 const TAIL_S: f64 = 0.1;
 /// No callback for this long: the card has stalled, seconds.
 const STALL_S: f64 = 1.0;
-/// The same before the first callback of all.
+/// The same before anything sounds: servers take their time to start.
 const START_UP_S: f64 = 5.0;
 /// Wait for the gate to close after a trip, seconds; a stalled card closes never.
 const CLOSE_S: f64 = 0.5;
@@ -240,6 +240,7 @@ impl Running {
     fn watch_callbacks(&mut self, pump: &Pump, routing: &Routing) {
         let (playback_block, capture_block) = pump.shared.largest_blocks();
         let now_s = pump.now_s();
+        let sounding = matches!(self.phase, Phase::Sounding { .. });
         for watch in &mut self.watch {
             let (frames, block_s) = match watch.side {
                 Direction::Playback => (pump.shared.played(), playback_block as f64 / routing.playback_rate.hz()),
@@ -248,7 +249,7 @@ impl Running {
             if frames != watch.frames {
                 (watch.frames, watch.moved_s) = (frames, now_s);
             }
-            let allowed_s = if frames == 0 { START_UP_S } else { STALL_S.max(2.5 * block_s) };
+            let allowed_s = if sounding { STALL_S.max(2.5 * block_s) } else { START_UP_S };
             if now_s - watch.moved_s > allowed_s && self.stalled.is_none() {
                 self.stalled = Some(watch.side);
                 pump.shared.trip(Trip::Stalled);

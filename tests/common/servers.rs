@@ -1,0 +1,159 @@
+//! Private audio servers for tests: each has its own folder and socket, touches nothing of the user's, and is killed
+//! by its own process id when dropped.
+//!
+//! The libraries under test find their server by environment variables, which a process cannot safely change for
+//! itself; so the work runs in a second process ([`Server::run_inside`]): the same test binary, one ignored test.
+#![allow(dead_code)]
+
+use std::path::Path;
+use std::process::{Child, Command, Output, Stdio};
+use std::time::{Duration, Instant};
+use tempfile::TempDir;
+
+/// Set by [`Server::run_inside`]; the inner tests do nothing without it.
+pub const INSIDE: &str = "LOUDENOUGH_TEST_SERVER_PID";
+/// Longest start of a server.
+const START_WAIT: Duration = Duration::from_secs(15);
+/// Rate of every private server, Hz.
+pub const RATE: u32 = 48_000;
+/// Level at which the limiter of [`Server::pulse`] holds samples, dB re full scale.
+pub const LIMIT_DB: f64 = -12.0;
+
+/// A running server.
+pub struct Server {
+    child: Child,
+    _folder: TempDir,
+    env: Vec<(String, String)>,
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        self.kill();
+    }
+}
+
+impl Server {
+    /// A PulseAudio server with a null sink `bench` (48 kHz, stereo, float) and, in front of it, a sink `limited` whose
+    /// LADSPA hard limiter holds samples at [`LIMIT_DB`]. ALSA names: `bench_out`, `bench_in`, `limited_out`.
+    pub fn pulse() -> Result<Server, String> {
+        let folder = tempfile::tempdir().map_err(|e| e.to_string())?;
+        let at = |name: &str| folder.path().join(name).to_string_lossy().into_owned();
+        std::fs::create_dir_all(at("cfg/pulse")).map_err(|e| e.to_string())?;
+        write(&at("daemon.conf"), "default-sample-rate = 48000\nalternate-sample-rate = 48000\n")?;
+        write(&at("asound.conf"), ASOUND)?;
+        let mut env = vec![
+            ("PULSE_SERVER".into(), format!("unix:{}", at("native"))),
+            ("PULSE_COOKIE".into(), at("cfg/pulse/cookie")),
+            ("PULSE_RUNTIME_PATH".into(), at("")),
+            ("XDG_CONFIG_HOME".into(), at("cfg")),
+            ("ALSA_CONFIG_PATH".into(), at("asound.conf")),
+        ];
+        let mut command = Command::new("pulseaudio");
+        command
+            .args(["-n", "--daemonize=no", "--use-pid-file=no", "--exit-idle-time=-1"])
+            .args(["-L", &format!("module-native-protocol-unix socket={} auth-anonymous=1", at("native"))])
+            .args(["-L", "module-null-sink sink_name=bench rate=48000 channels=2 format=float32le"]);
+        if Path::new("/usr/lib/ladspa/hard_limiter_1413.so").exists() {
+            command.args([
+                "-L",
+                &format!(
+                    "module-ladspa-sink sink_name=limited sink_master=bench plugin=hard_limiter_1413 \
+                     label=hardLimiter control={LIMIT_DB},1,0"
+                ),
+            ]);
+            env.push(("LOUDENOUGH_TEST_LIMITER".into(), "1".into()));
+        }
+        command.env("LADSPA_PATH", "/usr/lib/ladspa").env("PULSE_CONFIG", at("daemon.conf"));
+        let child = spawn(&mut command, &env)?;
+        Server { child, _folder: folder, env }.when_ready("pactl", &["info"])
+    }
+
+    /// True where the server has the sink `limited`.
+    pub fn has_limiter(&self) -> bool {
+        self.env.iter().any(|(name, _)| name == "LOUDENOUGH_TEST_LIMITER")
+    }
+
+    /// A JACK server on its dummy driver (48 kHz, 512 frames).
+    pub fn jack() -> Result<Server, String> {
+        let folder = tempfile::tempdir().map_err(|e| e.to_string())?;
+        let name = format!("loudenough-{}", std::process::id());
+        let env = vec![
+            ("JACK_DEFAULT_SERVER".into(), name.clone()),
+            ("JACK_NO_START_SERVER".into(), "1".into()),
+            ("JACK_NO_AUDIO_RESERVATION".into(), "1".into()),
+        ];
+        let mut command = Command::new("jackd");
+        command.args(["-r", "-n", &name, "-d", "dummy", "-r", "48000", "-p", "512"]);
+        let child = spawn(&mut command, &env)?;
+        Server { child, _folder: folder, env }.when_ready("jack_lsp", &[])
+    }
+
+    /// Kills the server at once.
+    pub fn kill(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+
+    /// Process id.
+    pub fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// Environment in which programs reach this server and no other.
+    pub fn env(&self) -> impl Iterator<Item = (&str, &str)> {
+        self.env.iter().map(|(name, value)| (name.as_str(), value.as_str()))
+    }
+
+    /// Runs one ignored test of this very binary against the server; panics with its output unless it passes.
+    pub fn run_inside(&self, test: &str) -> Output {
+        let output = Command::new(std::env::current_exe().unwrap())
+            .args(["--exact", test, "--ignored", "--nocapture"])
+            .envs(self.env())
+            .env(INSIDE, self.pid().to_string())
+            .output()
+            .unwrap();
+        let (out, err) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+        assert!(output.status.success() && out.contains("1 passed"), "{test} failed:\n{out}\n{err}");
+        output
+    }
+
+    fn when_ready(mut self, probe: &str, args: &[&str]) -> Result<Server, String> {
+        let began = Instant::now();
+        while began.elapsed() < START_WAIT {
+            if let Ok(Some(status)) = self.child.try_wait() {
+                return Err(format!("the server ended at once ({status})"));
+            }
+            let mut command = Command::new(probe);
+            command.args(args).envs(self.env()).stdout(Stdio::null()).stderr(Stdio::null());
+            match command.status() {
+                Ok(status) if status.success() => return Ok(self),
+                Ok(_) => std::thread::sleep(Duration::from_millis(100)),
+                Err(error) => return Err(format!("{probe} is missing ({error})")),
+            }
+        }
+        Err("the server did not answer".into())
+    }
+}
+
+/// Tells why a test is skipped, or fails where nothing may be skipped.
+pub fn skipped(what: &str, why: &str) {
+    assert!(std::env::var_os("LOUDENOUGH_REQUIRE_AUDIO").is_none(), "{what} is required here: {why}");
+    println!("skipped: {what}: {why}");
+}
+
+fn spawn(command: &mut Command, env: &[(String, String)]) -> Result<Child, String> {
+    let name = command.get_program().to_string_lossy().into_owned();
+    command.envs(env.iter().map(|(name, value)| (name, value)));
+    command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null());
+    command.spawn().map_err(|error| format!("{name} is missing ({error})"))
+}
+
+fn write(path: &str, text: &str) -> Result<(), String> {
+    std::fs::write(path, text).map_err(|error| format!("{path}: {error}"))
+}
+
+const ASOUND: &str = r#"</usr/share/alsa/alsa.conf>
+pcm.bench_out { type pulse device "bench" hint { show on description "loop out" } }
+pcm.bench_in { type pulse device "bench.monitor" hint { show on description "loop in" } }
+pcm.limited_out { type pulse device "limited" hint { show on description "limited out" } }
+"#;
