@@ -16,6 +16,8 @@ pub mod audio;
 pub mod calibration;
 pub mod card;
 pub mod cli;
+#[cfg(feature = "gui")]
+pub mod gui;
 pub mod judgement;
 pub mod session;
 pub mod signal;

@@ -1,0 +1,389 @@
+//! The desk: news in (`logic`), pictures out (`ui`), actions between them.
+
+use super::digest::Picture;
+use super::form::Form;
+use super::keys::{self, Action};
+use super::link::{self, BenchLink, News, ReadLive};
+use super::parts;
+use super::theme::{self, STEP};
+use super::view::{Phase, View};
+use super::{StartState, chain_page, climb};
+use crate::session::protocol::{Command, Event, Failure};
+use crossbeam_channel::{Receiver, Sender, TrySendError};
+use eframe::egui::{self, Context, Panel, RichText, ScrollArea, Theme, Ui};
+
+/// Pages there are.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Page {
+    /// Cards, routing, calibration.
+    Chain,
+    /// Run and watch a session.
+    Climb,
+}
+
+/// What stands under the picture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Table {
+    /// The steps.
+    Steps,
+    /// The clipping curve.
+    Curve,
+    /// The responses.
+    Response,
+    /// Distortion by band.
+    Bands,
+}
+
+impl Table {
+    /// All, in the order of the key.
+    pub const ALL: [(Table, &'static str); 4] = [
+        (Table::Steps, "steps"),
+        (Table::Curve, "clipping curve"),
+        (Table::Response, "response"),
+        (Table::Bands, "distortion by band"),
+    ];
+}
+
+enum Inbox {
+    /// Digested where it is read (tests).
+    Direct(Receiver<Event>, ReadLive),
+    /// Digested by a thread.
+    Digested(Receiver<News>),
+}
+
+/// The whole window.
+pub struct Desk {
+    /// What the window knows.
+    pub view: View,
+    /// What the user typed.
+    pub form: Form,
+    /// Page shown.
+    pub page: Page,
+    /// What stands under the picture.
+    pub table: Table,
+    /// Step whose exact values stay shown.
+    pub pinned: Option<usize>,
+    /// The list of notes and doubts is open.
+    pub flaws_open: bool,
+    /// The cautions are open.
+    pub cautions_open: bool,
+    /// Name of the next headphone while it is typed.
+    pub next_headphone: Option<String>,
+    /// Why the last action did nothing.
+    pub refused: Option<String>,
+    /// The picture before a session.
+    pub(super) empty: Picture,
+    /// The large figure, held for as long as a person needs to read it.
+    pub(super) held: climb::Held,
+    pub(super) wants_focus: Option<egui::Id>,
+    inbox: Inbox,
+    commands: Sender<Command>,
+    stop: Box<dyn Fn() + Send>,
+    now: Box<dyn Fn() -> String + Send>,
+}
+
+impl Desk {
+    /// A desk that digests news where it reads them: for tests and for whoever draws at a fixed rate.
+    pub fn new(link: BenchLink, start: StartState) -> Desk {
+        let BenchLink { commands, events, live, stop, now } = link;
+        Desk::with(Inbox::Direct(events, live), commands, stop, now, start)
+    }
+
+    /// A desk that is woken by news.
+    pub(super) fn awake(link: BenchLink, start: StartState, ctx: &Context) -> std::io::Result<Desk> {
+        let BenchLink { commands, events, live, stop, now } = link;
+        let woken = ctx.clone();
+        let inbox = link::spawn_digester(events, live, move || woken.request_repaint())?;
+        Ok(Desk::with(Inbox::Digested(inbox), commands, stop, now, start))
+    }
+
+    fn with(
+        inbox: Inbox,
+        commands: Sender<Command>,
+        stop: Box<dyn Fn() + Send>,
+        now: Box<dyn Fn() -> String + Send>,
+        start: StartState,
+    ) -> Desk {
+        let mut form = Form::new(start);
+        let empty = empty_picture(&mut form, None);
+        let desk = Desk {
+            view: View::default(),
+            form,
+            page: Page::Climb,
+            table: Table::Steps,
+            pinned: None,
+            flaws_open: false,
+            cautions_open: false,
+            next_headphone: None,
+            refused: None,
+            empty,
+            held: climb::Held::default(),
+            wants_focus: None,
+            inbox,
+            commands,
+            stop,
+            now,
+        };
+        // A bench that is already gone says so through its events.
+        let _ = desk.commands.try_send(Command::ListCards);
+        desk
+    }
+
+    /// News and keys; draws nothing.
+    pub fn logic(&mut self, ctx: &Context) {
+        for action in keys::pressed(ctx) {
+            self.act(action, ctx);
+        }
+        let news: Vec<News> = match &self.inbox {
+            Inbox::Direct(events, live) => {
+                let told = events.try_iter().map(link::digest);
+                told.chain(std::iter::once(News::Live(live()))).collect()
+            }
+            Inbox::Digested(inbox) => inbox.try_iter().collect(),
+        };
+        for piece in news {
+            let cards = matches!(&piece, News::Event(e, _) if matches!(**e, Event::Cards { .. }));
+            self.view.apply(piece);
+            if cards {
+                self.changed();
+            }
+        }
+        if let Some((role, acoustic)) = self.view.calibrated.take() {
+            self.form.acoustic.insert(role, acoustic);
+            self.changed();
+        }
+    }
+
+    /// Draws the page.
+    pub fn ui(&mut self, ui: &mut Ui) {
+        Panel::top("top").resizable(false).show(ui, |ui| self.top(ui));
+        match self.page {
+            Page::Chain => chain_page::show(self, ui),
+            Page::Climb => climb::show(self, ui),
+        }
+    }
+
+    /// The form changed: its messages and the empty picture follow.
+    pub fn changed(&mut self) {
+        let cards = self.view.cards.as_ref().map_or(&[][..], |c| &c.found);
+        self.form.check(cards);
+        self.empty = empty_picture(&mut self.form, Some(&self.empty));
+    }
+
+    /// Does what a key or a button asks.
+    pub fn act(&mut self, action: Action, ctx: &Context) {
+        self.refused = None;
+        match action {
+            Action::Stop => self.stop_now(),
+            Action::Start => self.start(),
+            Action::NextHeadphone => self.ask_next_headphone(),
+            Action::Chain => self.page = Page::Chain,
+            Action::Climb => self.page = Page::Climb,
+            Action::Cautions => self.cautions_open = !self.cautions_open,
+            Action::Flaws => self.flaws_open = !self.flaws_open,
+            Action::ListCards => self.send(Command::ListCards),
+            Action::Extent => self.other_extent(),
+            Action::Details => {
+                let at = Table::ALL.iter().position(|(t, _)| *t == self.table).unwrap_or(0);
+                self.table = Table::ALL[(at + 1) % Table::ALL.len()].0;
+            }
+            Action::Theme => {
+                let dark = ctx.theme() == Theme::Dark;
+                ctx.set_theme(if dark { Theme::Light } else { Theme::Dark });
+            }
+            Action::Calibrate => self.calibrate(),
+            Action::Quit => {
+                self.stop_now();
+                ctx.send_viewport_cmd(egui::ViewportCommand::Close);
+            }
+        }
+    }
+
+    fn stop_now(&mut self) {
+        (self.stop)();
+        self.next_headphone = None;
+        if self.view.phase.is_busy() {
+            self.view.phase = Phase::Stopping;
+        }
+    }
+
+    /// True where Start would start.
+    pub fn can_start(&self) -> bool {
+        self.view.phase == Phase::Idle && self.form.ready().is_some()
+    }
+
+    fn start(&mut self) {
+        if self.view.phase != Phase::Idle {
+            self.refused = Some(self.busy_because());
+            return;
+        }
+        let Some(request) = self.form.request() else {
+            let first = self.form.wrong.values().next().cloned().unwrap_or_default();
+            self.refused = Some(format!("Not started. {first}"));
+            return;
+        };
+        self.view.failure = None;
+        self.view.phase = Phase::Opening;
+        self.pinned = None;
+        self.page = Page::Climb;
+        self.send(Command::Run(Box::new(request)));
+    }
+
+    fn busy_because(&self) -> String {
+        match self.view.phase {
+            Phase::Gone => "The bench has ended. Close the window and start the program again.".into(),
+            Phase::Calibrating => "The bench listens to the calibrator; wait for it or press Esc.".into(),
+            _ => "A session runs; press Esc to stop it first.".into(),
+        }
+    }
+
+    fn ask_next_headphone(&mut self) {
+        if self.view.phase.is_busy() {
+            self.refused =
+                Some("Plug and unplug only while silent: press Esc first, then take the next headphone.".into());
+            return;
+        }
+        self.page = Page::Climb;
+        self.next_headphone = Some(String::new());
+        self.wants_focus = Some(climb::next_headphone_id());
+    }
+
+    /// Takes over the name that was typed; everything else stays.
+    pub(super) fn take_next_headphone(&mut self) {
+        if let Some(name) = self.next_headphone.take().filter(|n| !n.trim().is_empty()) {
+            self.form.headphone = name.trim().into();
+            self.view.digest = None;
+            self.view.folder = None;
+            self.pinned = None;
+            self.changed();
+        }
+    }
+
+    fn other_extent(&mut self) {
+        use crate::session::plan::Extent;
+        if self.view.phase.is_busy() {
+            self.refused = Some(self.busy_because());
+            return;
+        }
+        self.form.extent = match self.form.extent {
+            Extent::QuickLook => Extent::Session,
+            Extent::Session => Extent::QuickLook,
+        };
+        self.changed();
+    }
+
+    fn calibrate(&mut self) {
+        self.page = Page::Chain;
+        self.view.calibration_failure = None;
+        if self.view.phase != Phase::Idle {
+            self.view.calibration_failure = Some(self.busy_because());
+            return;
+        }
+        let Some((_, chain)) = self.form.ready() else {
+            let first = self.form.wrong.values().next().cloned().unwrap_or_default();
+            self.view.calibration_failure = Some(format!("Set this right first: {first}"));
+            return;
+        };
+        let Ok(calibrator) = self.form.calibrator() else { return };
+        let command = Command::Calibrate { chain: Box::new(chain.clone()), role: self.form.ear, calibrator };
+        self.view.phase = Phase::Calibrating;
+        self.send(command);
+    }
+
+    /// Takes the typed offset into force.
+    pub(super) fn take_typed_offset(&mut self) {
+        match self.form.typed_offset(&(self.now)()) {
+            Ok(acoustic) => {
+                self.form.acoustic.insert(self.form.ear, acoustic);
+                self.view.calibration_failure = None;
+                self.changed();
+            }
+            Err((field, message)) => {
+                self.form.wrong.insert(field, message);
+            }
+        }
+    }
+
+    fn send(&mut self, command: Command) {
+        let message = match self.commands.try_send(command) {
+            Ok(()) => return,
+            Err(TrySendError::Full(_)) => "The bench has not answered the last commands yet; try again in a moment.",
+            Err(TrySendError::Disconnected(_)) => "The bench has ended. Close the window and start the program again.",
+        };
+        self.view.phase = Phase::Idle;
+        self.view.failure = Some(Failure { message: message.into(), kept: None });
+    }
+
+    fn top(&mut self, ui: &mut Ui) {
+        let narrow = ui.available_width() < climb::WIDE;
+        ui.add_space(STEP / 2.0);
+        ui.horizontal(|ui| {
+            for (page, action) in [(Page::Chain, Action::Chain), (Page::Climb, Action::Climb)] {
+                if parts::choice(ui, self.page == page, &action.button()).clicked() {
+                    self.act(action, &ui.ctx().clone());
+                }
+            }
+            ui.separator();
+            if narrow || self.page == Page::Chain {
+                parts::start_stop(self, ui);
+                ui.separator();
+            }
+            ScrollArea::horizontal().id_salt("top-words").show(ui, |ui| {
+                ui.horizontal(|ui| {
+                    let ctx = ui.ctx().clone();
+                    for action in [Action::Cautions, Action::Theme] {
+                        if ui.button(action.button()).clicked() {
+                            self.act(action, &ctx);
+                        }
+                    }
+                    ui.label(RichText::new(self.chain_in_words()).color(theme::tokens(ui).quiet));
+                });
+            });
+        });
+        ui.add_space(STEP / 2.0);
+        if self.cautions_open {
+            parts::cautions(ui);
+        }
+        if let Some(refused) = &self.refused {
+            parts::wrong(ui, refused);
+        }
+    }
+
+    fn chain_in_words(&self) -> String {
+        let calibration = self.form.deciding_ear().and_then(|ear| self.form.acoustic.get(&ear));
+        let offset = calibration.map_or("not calibrated: levels are in dBFS".into(), |a| {
+            format!("offset {} dB, taken {}", super::text::db(a.offset.value), parts::moment(&a.taken_at))
+        });
+        let name = if self.form.chain_name.is_empty() { "chain" } else { &self.form.chain_name };
+        format!("{name} · {offset}")
+    }
+}
+
+fn empty_picture(form: &mut Form, last: Option<&Picture>) -> Picture {
+    let full = form.full_drive();
+    match (form.ready(), last) {
+        (Some((plan, chain)), _) => Picture::empty(plan, chain, full),
+        (None, Some(last)) => last.clone(),
+        (None, None) => {
+            let rate = form.playback_rate;
+            let plan = crate::session::plan::Plan::session(rate);
+            Picture::uncalibrated(&plan, full)
+        }
+    }
+}
+
+impl eframe::App for Desk {
+    fn logic(&mut self, ctx: &Context, _frame: &mut eframe::Frame) {
+        Desk::logic(self, ctx);
+    }
+
+    fn ui(&mut self, ui: &mut Ui, _frame: &mut eframe::Frame) {
+        Desk::ui(self, ui);
+    }
+
+    fn on_exit(&mut self, _gl: Option<&eframe::glow::Context>) {
+        (self.stop)();
+        // If the queue is full or the bench is gone there is nobody left to tell.
+        let _ = self.commands.try_send(Command::Quit);
+    }
+}

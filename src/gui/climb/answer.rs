@@ -1,0 +1,120 @@
+//! The answer as a sentence, and the status line.
+
+use crate::gui::app::Desk;
+use crate::gui::digest::Digest;
+use crate::gui::keys::Action;
+use crate::gui::parts::{self, CAUTION};
+use crate::gui::text;
+use crate::gui::theme::{self, STEP};
+use crate::gui::view::Phase;
+use crate::judgement::Answer;
+use eframe::egui::accesskit::Live;
+use eframe::egui::{Label, Rect, RichText, Sense, Stroke, StrokeKind, Ui, vec2};
+
+/// The sentence; "so far" while the climb runs.
+pub fn answer(desk: &Desk, ui: &mut Ui) {
+    let Some(digest) = &desk.view.digest else {
+        ui.label(RichText::new("The answer").strong());
+        parts::quiet(
+            ui,
+            format!("None yet. {} starts; the first loud sound comes after the quiet reference.", Action::Start.key()),
+        );
+        failure(desk, ui);
+        return;
+    };
+    ui.horizontal(|ui| {
+        verdict_shape(ui, digest.judgement.headroom.verdict.answer);
+        let so_far = if digest.finished { "The answer" } else { "The answer so far" };
+        ui.label(RichText::new(so_far).strong());
+        ui.label(RichText::new(digest.judgement.headroom.verdict.to_string()).strong().color(theme::tokens(ui).level));
+        parts::quiet(ui, digest.judgement.headroom.verdict.because.clone());
+    });
+    let sentence = ui.add(Label::new(RichText::new(&digest.judgement.sentence).size(theme::TEXT + 1.5)).wrap());
+    ui.ctx().accesskit_node_builder(sentence.id, |node| node.set_live(Live::Polite));
+    if let Some(ended) = ended(digest) {
+        parts::quiet(ui, ended);
+    }
+    failure(desk, ui);
+}
+
+fn ended(digest: &Digest) -> Option<String> {
+    let decided = format!("decided by: {}", digest.judgement.highest_clean.decided_by);
+    let stop = digest.record.stop().map(|s| format!("the climb ended because {s} · "));
+    let ear = digest.judgement.ear_limit_from.map(|e| {
+        let unit = digest.picture.unit.word();
+        let limit = digest.record.head.plan.distortion_limit_percent;
+        format!(" · {limit} % at the ear from {} {unit} on; output or headphone: not told", text::db(e.value))
+    });
+    Some(format!("{}{decided}{}", stop.unwrap_or_default(), ear.unwrap_or_default()))
+}
+
+fn failure(desk: &Desk, ui: &mut Ui) {
+    let Some(failure) = &desk.view.failure else { return };
+    parts::wrong(ui, &failure.message);
+    if let Some(kept) = &failure.kept {
+        parts::quiet(ui, format!("Finished steps are kept in {}.", kept.display()));
+    }
+}
+
+/// A bar beside the word: full, half, short, open, or a dash where nothing is told.
+fn verdict_shape(ui: &mut Ui, answer: Answer) {
+    let t = theme::tokens(ui);
+    let (rect, _) = ui.allocate_exact_size(vec2(4.0 * STEP, 1.5 * STEP), Sense::hover());
+    let share = match answer {
+        Answer::Ample => 1.0,
+        Answer::Borderline => 0.5,
+        Answer::Short => 0.2,
+        Answer::DoesNotReach => 0.0,
+        Answer::NotTold => {
+            let line = [rect.left_center(), rect.right_center()];
+            ui.painter().line_segment(line, Stroke::new(1.5, t.quiet));
+            return;
+        }
+    };
+    let filled = Rect::from_min_size(rect.min, vec2(share * rect.width(), rect.height()));
+    ui.painter().rect_filled(filled, 0.0, t.text);
+    ui.painter().rect_stroke(rect, 0.0, Stroke::new(1.5, t.text), StrokeKind::Inside);
+}
+
+/// Step n of about m, drive, seconds left, repeated count and the caution.
+pub fn status(desk: &Desk, ui: &mut Ui) {
+    let line = status_words(desk);
+    let label = ui.add(Label::new(RichText::new(line).font(theme::figures(theme::SMALL + 0.5))).wrap());
+    ui.ctx().accesskit_node_builder(label.id, |node| node.set_live(Live::Off));
+}
+
+fn status_words(desk: &Desk) -> String {
+    let view = &desk.view;
+    let phase = match view.phase {
+        Phase::Idle => match (&view.digest, &view.folder) {
+            (Some(d), Some(folder)) if d.finished => format!("finished, kept in {}", folder.display()),
+            (Some(_), Some(folder)) => format!("ended early, finished steps kept in {}", folder.display()),
+            _ => "silent".into(),
+        },
+        Phase::Opening => "opening the cards".into(),
+        Phase::Running => "running".into(),
+        Phase::Stopping => "stopping: the sound fades".into(),
+        Phase::Calibrating => "listening to the calibrator".into(),
+        Phase::Gone => "the bench has ended; close the window and start the program again".into(),
+    };
+    let mut parts = Vec::new();
+    match &view.progress {
+        Some(p) => {
+            parts.push(format!("step {:>2} of about {}", p.step.number, p.expected.max(p.step.number)));
+            parts.push(p.step.purpose.to_string());
+            parts.push(p.step.drive.map_or("silence".into(), |d| format!("{d}")));
+            parts.push(format!("{} left", text::seconds(p.left_now_s())));
+            if view.phase != Phase::Running {
+                parts.push(phase);
+            }
+        }
+        None => parts.push(phase),
+    }
+    if let Some(because) = view.repeated_because.as_ref().filter(|_| view.repeated > 0) {
+        parts.push(format!("repeated {}: {because}", view.repeated));
+    } else {
+        parts.push(format!("repeated {}", view.repeated));
+    }
+    parts.push(CAUTION.into());
+    parts.join(" · ")
+}

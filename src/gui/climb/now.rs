@@ -1,0 +1,255 @@
+//! What is heard now: the largest thing on the page.
+
+use crate::analysis::Weight;
+use crate::gui::app::Desk;
+use crate::gui::digest::LevelUnit;
+use crate::gui::keys::Action;
+use crate::gui::link::LiveInput;
+use crate::gui::parts;
+use crate::gui::text;
+use crate::gui::theme::{self, LARGE, STEP};
+use crate::session::chain::Chain;
+use crate::units::Dbfs;
+use eframe::egui::{Align, Id, Label, Layout, Pos2, Rect, RichText, Sense, Shape, Stroke, StrokeKind, Ui, pos2, vec2};
+use std::time::Duration;
+
+/// The large figure changes at most this often, seconds, so that it can be read.
+const HOLD_S: f64 = 0.2;
+/// Peak over RMS of a sine, dB: a peak is re a full-scale sine's peak, a level re its RMS.
+const SINE_CREST_DB: f64 = 3.010_299_956_639_812;
+
+/// The large figure with the time it was taken.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Held {
+    level: Option<f64>,
+    since_s: f64,
+}
+
+/// Figures of the deciding input, as shown.
+struct Figures {
+    unit: LevelUnit,
+    point: String,
+    level: Option<f64>,
+    level_a: Option<f64>,
+    peak: Option<f64>,
+    crest: Option<f64>,
+    distortion_db: Option<f64>,
+    room: Option<f64>,
+    ceiling: f64,
+    overloads: u64,
+    spectrum: Vec<(f64, f64)>,
+}
+
+fn figures(desk: &Desk) -> Figures {
+    let running = desk.view.digest.as_ref().filter(|_| desk.view.phase.is_busy()).map(|d| &d.record.head);
+    let ready = desk.form.ready();
+    let chain: Option<&Chain> = running.map(|h| &h.chain).or(ready.map(|(_, c)| c));
+    let plan = running.map(|h| &h.plan).or(ready.map(|(p, _)| p));
+    let role = chain.and_then(|c| c.ears().next()).map(|(_, role)| role).or(desk.form.deciding_ear());
+    let unit = chain.map_or(LevelUnit::Dbfs, LevelUnit::of);
+    let offset = match unit {
+        LevelUnit::Spl { offset, .. } => offset,
+        LevelUnit::Dbfs => 0.0,
+    };
+    let heard: Option<&LiveInput> =
+        desk.view.live.as_ref().and_then(|live| live.inputs.iter().find(|i| role.is_none_or(|r| r == i.role)));
+    let shift = |l: Dbfs| l.db() + offset;
+    // A peak in dB SPL is 3.01 dB over the peak of a sine at that level; without calibration it stays re full scale.
+    let crest_shift = if unit == LevelUnit::Dbfs { 0.0 } else { SINE_CREST_DB };
+    let ceiling = match (&unit, plan) {
+        (LevelUnit::Spl { .. }, Some(plan)) => plan.ceilings.spl.db(),
+        _ => 0.0,
+    };
+    Figures {
+        point: match &unit {
+            LevelUnit::Spl { point, .. } => format!("Z, F, {point}"),
+            LevelUnit::Dbfs => "Z, F, at the input, not calibrated".into(),
+        },
+        level: heard.and_then(|h| h.level_z).map(shift).filter(|v| v.is_finite()),
+        level_a: heard.and_then(|h| h.level_a).map(shift),
+        peak: heard.and_then(|h| h.peak).map(|p| p.db() + offset + crest_shift),
+        crest: heard.and_then(|h| Some(h.peak?.db() - h.level_z?.db() + SINE_CREST_DB)),
+        distortion_db: heard.and_then(|h| h.distortion_db),
+        room: heard.and_then(|h| h.room_db),
+        overloads: heard.map_or(0, |h| h.overloads),
+        spectrum: heard.map_or(Vec::new(), |h| h.spectrum.clone()),
+        ceiling,
+        unit,
+    }
+}
+
+fn hold(desk: &mut Desk, ui: &Ui, level: Option<f64>) -> Option<f64> {
+    let now = ui.input(|i| i.time);
+    let stale = now - desk.held.since_s >= HOLD_S;
+    if stale || desk.held.level.is_some() != level.is_some() {
+        desk.held = Held { level, since_s: now };
+    } else if desk.held.level != level {
+        ui.ctx().request_repaint_after(Duration::from_secs_f64(HOLD_S));
+    }
+    desk.held.level
+}
+
+/// The whole column.
+pub fn column(desk: &mut Desk, ui: &mut Ui) {
+    let f = figures(desk);
+    let level = hold(desk, ui, f.level);
+    parts::heading(ui, "Now");
+    large(ui, &f, level);
+    level_bar(ui, &f, level);
+    rows(desk, ui, &f);
+    spectrum(ui, &f);
+    flaws(desk, ui);
+}
+
+/// What has to be seen first on a narrow window.
+pub fn strip(desk: &mut Desk, ui: &mut Ui) {
+    let f = figures(desk);
+    let level = hold(desk, ui, f.level);
+    large(ui, &f, level);
+    level_bar(ui, &f, level);
+}
+
+fn large(ui: &mut Ui, f: &Figures, level: Option<f64>) {
+    let t = theme::tokens(ui);
+    let shown = level.map_or("  –  ".into(), |l| format!("{:>5}", text::db(l)));
+    let words = format!("{} {} {}", level.map_or("no".into(), text::db), f.unit.word(), f.point);
+    let inner = ui.horizontal(|ui| {
+        let colour = if level.is_some() { t.text } else { t.quiet };
+        let galley = ui.painter().layout_no_wrap(shown, theme::figures(LARGE), colour);
+        let (rect, _) = ui.allocate_exact_size(galley.size(), Sense::hover());
+        ui.painter().galley(rect.min, galley, colour);
+        ui.vertical(|ui| {
+            ui.add_space(STEP);
+            ui.label(RichText::new(f.unit.word()).strong());
+            parts::quiet(ui, f.point.clone());
+        });
+    });
+    parts::announce(ui, inner.response.rect, Id::unique("level-now"), &format!("level now: {words}"), false);
+}
+
+fn level_bar(ui: &mut Ui, f: &Figures, level: Option<f64>) {
+    let t = theme::tokens(ui);
+    let (low, high) = if f.unit == LevelUnit::Dbfs { (-110.0, 6.0) } else { (20.0, f.ceiling + 10.0) };
+    let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width().max(STEP), 2.5 * STEP), Sense::hover());
+    let painter = ui.painter().with_clip_rect(rect);
+    let at = |v: f64| rect.left() + rect.width() * (((v - low) / (high - low)).clamp(0.0, 1.0) as f32);
+    painter.rect_filled(rect, 0.0, t.ground);
+    if let Some(level) = level {
+        painter.rect_filled(Rect::from_min_max(rect.min, pos2(at(level), rect.bottom())), 0.0, t.level);
+    }
+    if let Some(peak) = f.peak.filter(|p| p.is_finite()) {
+        painter.vline(at(peak), rect.y_range(), Stroke::new(1.5, t.text));
+    }
+    let mark = at(f.ceiling);
+    painter.vline(mark, rect.y_range(), Stroke::new(3.0, t.threshold));
+    painter.rect_stroke(rect, 0.0, Stroke::new(1.0, t.quiet), StrokeKind::Inside);
+    let words = match f.unit {
+        LevelUnit::Spl { .. } => {
+            format!("bar: level, thin rule: peak, thick rule: ceiling {} dB SPL", text::db(f.ceiling))
+        }
+        LevelUnit::Dbfs => "bar: level, thin rule: peak, thick rule: full scale of the input".into(),
+    };
+    parts::quiet(ui, words);
+}
+
+fn rows(desk: &Desk, ui: &mut Ui, f: &Figures) {
+    let unit = f.unit.word();
+    let peak_unit = if f.unit == LevelUnit::Dbfs { "dB re full scale" } else { "dB SPL" };
+    row(ui, "A-weighted", &format!("{} {unit}", text::column(f.level_a, 6)));
+    row(ui, "peak", &format!("{} {peak_unit}", text::column(f.peak, 6)));
+    row(ui, "crest", &format!("{} dB", text::column(f.crest, 6)));
+    let ear = match f.distortion_db.filter(|d| d.is_finite()) {
+        Some(d) => format!("{}  {} dB", text::percent(d), text::column(Some(d), 5)),
+        None => "     –".into(),
+    };
+    row(ui, "at the ear, all sources", &ear);
+    let room = if f.overloads > 0 {
+        format!("OVERLOADED, {} samples", f.overloads)
+    } else {
+        format!("{} dB", text::column(f.room, 6))
+    };
+    row(ui, "input room", &room);
+    let clock = desk.view.digest.as_ref().and_then(|d| d.clock.clone()).unwrap_or_else(|| "–".into());
+    row(ui, "clocks", &clock);
+}
+
+fn row(ui: &mut Ui, name: &str, value: &str) {
+    ui.horizontal(|ui| {
+        ui.add(Label::new(RichText::new(name).color(theme::tokens(ui).quiet)).extend());
+        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+            ui.add(Label::new(RichText::new(value).monospace()).extend());
+        });
+    });
+}
+
+/// Small spectrum, 20 Hz to 20 kHz on a logarithmic axis, 90 dB high.
+fn spectrum(ui: &mut Ui, f: &Figures) {
+    let t = theme::tokens(ui);
+    let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width().max(STEP), 9.0 * STEP), Sense::hover());
+    let painter = ui.painter().with_clip_rect(rect);
+    painter.rect_filled(rect, 0.0, t.ground);
+    let x = |hz: f64| rect.left() + rect.width() * ((hz / 20.0).log10() / 3.0) as f32;
+    for decade in [100.0, 1000.0, 10_000.0] {
+        painter.vline(x(decade), rect.y_range(), Stroke::new(1.0, t.rule));
+    }
+    let sound = f.spectrum.iter().filter(|(hz, l)| *hz > 0.0 && l.is_finite());
+    let top = sound.clone().map(|(_, l)| *l).fold(f64::MIN, f64::max);
+    let line: Vec<Pos2> = sound
+        .map(|(hz, l)| {
+            pos2(x(*hz), rect.top() + 2.0 + (rect.height() - 4.0) * (((top - l) / 90.0).clamp(0.0, 1.0) as f32))
+        })
+        .collect();
+    if line.len() > 1 {
+        painter.add(Shape::line(line, Stroke::new(1.5, t.level)));
+    }
+    painter.rect_stroke(rect, 0.0, Stroke::new(1.0, t.rule), StrokeKind::Inside);
+    parts::announce(ui, rect, Id::unique("spectrum-now"), "spectrum now, 20 Hz to 20 kHz, 90 dB high", false);
+    let caption = if f.spectrum.is_empty() {
+        "spectrum: silent"
+    } else {
+        "spectrum, 20 Hz to 20 kHz, rules at 100, 1 k, 10 k; 90 dB"
+    };
+    parts::quiet(ui, caption);
+}
+
+/// Notes and doubts: counted, and listed on request.
+fn flaws(desk: &mut Desk, ui: &mut Ui) {
+    let (notes, doubts) = counts(desk);
+    let ctx = ui.ctx().clone();
+    let words = format!("notes {notes} · doubts {doubts}");
+    let colour = if doubts > 0 { theme::tokens(ui).threshold } else { theme::tokens(ui).text };
+    let button = ui.button(RichText::new(format!("{words}  {}", Action::Flaws.key())).color(colour));
+    parts::announce(ui, button.rect, Id::unique("flaw-count"), &words, true);
+    if button.clicked() {
+        desk.act(Action::Flaws, &ctx);
+    }
+    if !desk.flaws_open {
+        return;
+    }
+    let Some(digest) = &desk.view.digest else {
+        parts::quiet(ui, "Nothing measured, nothing to doubt.");
+        return;
+    };
+    for flaw in &digest.judgement.flaws {
+        let text = format!("{}: {}", weight(flaw.weight), flaw.text);
+        if flaw.weight == Weight::Note {
+            ui.add(Label::new(text).wrap());
+        } else {
+            parts::wrong(ui, &text);
+        }
+    }
+}
+
+fn weight(w: Weight) -> &'static str {
+    match w {
+        Weight::Note => "note",
+        Weight::Doubt => "doubt",
+        Weight::Void => "void",
+    }
+}
+
+fn counts(desk: &Desk) -> (usize, usize) {
+    let flaws = desk.view.digest.as_ref().map_or(&[][..], |d| &d.judgement.flaws);
+    let count = |w| flaws.iter().filter(|f| f.weight == w).count();
+    (count(Weight::Note), count(Weight::Doubt))
+}

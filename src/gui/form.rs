@@ -1,0 +1,454 @@
+//! What the user types, and what it means: every field is checked at each change, its message stands beside it, and
+//! only a form without a message makes a session.
+
+use super::StartState;
+use super::text;
+use crate::analysis::Correction;
+use crate::calibration::{Acoustic, Calibrator};
+use crate::card::{CaptureChannel, CardDescription, CardId, Direction, InputRole, Routing};
+use crate::session::chain::{Chain, Coupler};
+use crate::session::plan::{DEFAULT_CEILING, Extent, ListeningLevel, Plan, PlanError, UNCALIBRATED_CEILING, Weighting};
+use crate::session::protocol::SessionRequest;
+use crate::stats::Estimate;
+use crate::units::{DbSpl, Dbfs, SampleRate};
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+/// Rates offered.
+pub const RATES: [u32; 6] = [44_100, 48_000, 88_200, 96_000, 176_400, 192_000];
+
+/// A field that can be typed wrong.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Field {
+    /// Output under test.
+    Output,
+    /// Headphone.
+    Headphone,
+    /// Listening level.
+    Listening,
+    /// Wanted headroom.
+    Wanted,
+    /// Ceiling: dB SPL where calibrated, else dBFS.
+    Ceiling,
+    /// The ceiling typed again.
+    Again,
+    /// Sines beside the noise.
+    Sines,
+    /// Playback channels.
+    PlaybackChannels,
+    /// Capture channels.
+    CaptureChannels,
+    /// Cards and rates as a whole.
+    Cards,
+    /// Microphone's stated maximum.
+    MicrophoneMax,
+    /// Typed calibration offset.
+    Offset,
+    /// Its half interval.
+    OffsetHalfWidth,
+    /// Level of the sound calibrator.
+    CalibratorLevel,
+    /// Half interval of the sound calibrator.
+    CalibratorHalfWidth,
+}
+
+impl Field {
+    /// A message here keeps a session from starting (those of the calibration box do not).
+    fn bars_start(self) -> bool {
+        self < Field::Offset
+    }
+}
+
+/// One capture channel as typed.
+#[derive(Clone, Debug, PartialEq)]
+pub struct InputRow {
+    /// Channel, counted from 1 as on the card.
+    pub channel: String,
+    /// What is connected.
+    pub role: InputRole,
+}
+
+/// Everything typed or chosen.
+#[derive(Clone, Debug)]
+pub struct Form {
+    /// Name of the chain.
+    pub chain_name: String,
+    /// Output under test.
+    pub output: String,
+    /// Volume positions.
+    pub volume: String,
+    /// Headphone.
+    pub headphone: String,
+    /// Listening level, dB SPL; empty: none stated.
+    pub listening: String,
+    /// Its weighting.
+    pub weighting: Weighting,
+    /// Wanted headroom, dB.
+    pub wanted: String,
+    /// Ceiling, dB SPL.
+    pub ceiling_spl: String,
+    /// Ceiling, dBFS RMS, while nothing is calibrated.
+    pub ceiling_drive: String,
+    /// A raised ceiling typed again.
+    pub again: String,
+    /// Sines, Hz, parted by blanks.
+    pub sines: String,
+    /// Quick look or session.
+    pub extent: Extent,
+    /// Card that plays.
+    pub playback: CardId,
+    /// Its channels from 1, parted by blanks.
+    pub playback_channels: String,
+    /// Card that records.
+    pub capture: CardId,
+    /// Its channels.
+    pub inputs: Vec<InputRow>,
+    /// Playback rate.
+    pub playback_rate: SampleRate,
+    /// Capture rate.
+    pub capture_rate: SampleRate,
+    /// What the headphone sits on.
+    pub coupler: Coupler,
+    /// Microphone's stated maximum, dB SPL peak; empty: unknown.
+    pub microphone_max: String,
+    /// Ear whose calibration is shown.
+    pub ear: InputRole,
+    /// Typed offset, dB.
+    pub offset: String,
+    /// Half interval of the typed offset, dB.
+    pub offset_half_width: String,
+    /// Stated level of the sound calibrator, dB SPL.
+    pub calibrator_level: String,
+    /// Half interval of the sound calibrator, dB.
+    pub calibrator_half_width: String,
+    /// Offsets in force.
+    pub acoustic: BTreeMap<InputRole, Acoustic>,
+    curves: BTreeMap<InputRole, Correction>,
+    block_frames: u32,
+    base: Plan,
+    sessions: PathBuf,
+    /// Messages, beside their fields.
+    pub wrong: BTreeMap<Field, String>,
+    ready: Option<(Plan, Chain)>,
+    full_drive: Option<(SampleRate, f64)>,
+}
+
+fn one_based(channels: impl Iterator<Item = u16>) -> String {
+    channels.map(|c| (c + 1).to_string()).collect::<Vec<_>>().join(" ")
+}
+
+fn shown(value: f64) -> String {
+    format!("{value}").replace('-', "−")
+}
+
+impl Form {
+    /// As the program starts.
+    pub fn new(start: StartState) -> Form {
+        let StartState { chain, plan, sessions } = start;
+        let row = |c: &CaptureChannel| InputRow { channel: (c.channel + 1).to_string(), role: c.role };
+        let inputs: Vec<InputRow> = chain.routing.capture_channels.iter().map(row).collect();
+        let ear = chain.ears().next().map_or(InputRole::LeftEar, |(_, role)| role);
+        let mut form = Form {
+            listening: plan.listening.map_or(String::new(), |l| shown(l.level.db())),
+            weighting: plan.listening.map_or(Weighting::Z, |l| l.weighting),
+            wanted: shown(plan.wanted_headroom_db),
+            ceiling_spl: shown(plan.ceilings.spl.db()),
+            ceiling_drive: shown(plan.ceilings.drive.unwrap_or(UNCALIBRATED_CEILING).db()),
+            again: String::new(),
+            sines: plan.sines_hz.iter().map(|f| shown(*f)).collect::<Vec<_>>().join(" "),
+            extent: plan.extent,
+            playback_channels: one_based(chain.routing.playback_channels.iter().copied()),
+            inputs,
+            ear,
+            microphone_max: chain.microphone_max_db_spl.map_or(String::new(), shown),
+            offset: String::new(),
+            offset_half_width: "0.4".into(),
+            calibrator_level: "94".into(),
+            calibrator_half_width: shown(crate::calibration::Calibrator::at_1_khz(94.0).level.half_width()),
+            chain_name: chain.name,
+            output: chain.output,
+            volume: chain.volume,
+            headphone: chain.headphone,
+            playback: chain.routing.playback,
+            capture: chain.routing.capture,
+            playback_rate: chain.routing.playback_rate,
+            capture_rate: chain.routing.capture_rate,
+            coupler: chain.coupler,
+            acoustic: chain.acoustic,
+            curves: chain.curves,
+            block_frames: chain.routing.block_frames,
+            base: plan,
+            sessions,
+            wrong: BTreeMap::new(),
+            ready: None,
+            full_drive: None,
+        };
+        form.check(&[]);
+        form
+    }
+
+    /// True where the deciding ear has an offset.
+    pub fn is_calibrated(&self) -> bool {
+        self.deciding_ear().is_some_and(|role| self.acoustic.contains_key(&role))
+    }
+
+    /// The first ear among the inputs.
+    pub fn deciding_ear(&self) -> Option<InputRole> {
+        self.ears().next()
+    }
+
+    /// Ears among the inputs.
+    pub fn ears(&self) -> impl Iterator<Item = InputRole> + '_ {
+        let ear = |role: &InputRole| matches!(role, InputRole::LeftEar | InputRole::RightEar);
+        self.inputs.iter().map(|i| i.role).filter(ear)
+    }
+
+    /// The plan and chain, where nothing is wrong.
+    pub fn ready(&self) -> Option<&(Plan, Chain)> {
+        self.ready.as_ref()
+    }
+
+    /// The session as it would start now.
+    pub fn request(&self) -> Option<SessionRequest> {
+        let (plan, chain) = self.ready.clone()?;
+        Some(SessionRequest { plan, chain, sessions: self.sessions.clone(), id: None })
+    }
+
+    /// Drive at which the noise reaches full scale, at the playback rate (kept: it costs a spectrum).
+    pub fn full_drive(&mut self) -> f64 {
+        match self.full_drive {
+            Some((rate, full)) if rate == self.playback_rate => full,
+            _ => {
+                let stimulus = crate::signal::Stimulus::pink(self.playback_rate);
+                let full = stimulus.period(self.playback_rate).full_drive().map_or(0.0, Dbfs::db);
+                self.full_drive = Some((self.playback_rate, full));
+                full
+            }
+        }
+    }
+
+    /// Reads every field again and sets the messages.
+    pub fn check(&mut self, cards: &[CardDescription]) {
+        let mut wrong = BTreeMap::new();
+        let chain = self.read_chain(cards, &mut wrong);
+        let plan = self.read_plan(&mut wrong);
+        self.read_calibration(&mut wrong);
+        let bars = wrong.keys().any(|f: &Field| f.bars_start());
+        self.ready = plan.zip(chain).filter(|_| !bars);
+        self.wrong = wrong;
+    }
+
+    fn read_plan(&self, wrong: &mut BTreeMap<Field, String>) -> Option<Plan> {
+        let rate = self.playback_rate;
+        let mut plan = match self.extent {
+            Extent::Session => Plan::session(rate),
+            Extent::QuickLook => Plan::quick_look(rate),
+        };
+        plan.rule = self.base.rule;
+        plan.step_db = self.base.step_db;
+        plan.distortion_limit_percent = self.base.distortion_limit_percent;
+        plan.stop_at_ear = self.base.stop_at_ear;
+        plan.ceilings = self.base.ceilings;
+        let mut read = |field, typed: &str, what, example| {
+            text::number(typed, what, example).map_err(|message| wrong.insert(field, message)).ok()
+        };
+        let listening = match self.listening.trim() {
+            "" => None,
+            typed => Some(read(Field::Listening, typed, "the listening level in dB SPL, or leave it empty", "70")?),
+        };
+        plan.listening = listening.map(|l| ListeningLevel { level: DbSpl(l), weighting: self.weighting });
+        plan.wanted_headroom_db = read(Field::Wanted, &self.wanted, "the wanted headroom in dB", "20")?;
+        for typed in self.sines.split([' ', ';']).filter(|s| !s.is_empty()) {
+            plan.sines_hz.push(read(Field::Sines, typed, "frequencies in Hz, or leave it empty", "997 63")?);
+        }
+        let (asked, default) = if self.is_calibrated() {
+            let asked = read(Field::Ceiling, &self.ceiling_spl, "the ceiling in dB SPL", "115")?;
+            plan.ceilings.spl = DbSpl(asked);
+            (asked, DEFAULT_CEILING.db())
+        } else {
+            let asked = read(Field::Ceiling, &self.ceiling_drive, "the ceiling of the drive in dBFS RMS", "−20")?;
+            let default = UNCALIBRATED_CEILING.db();
+            plan.ceilings.drive = (asked.to_bits() != default.to_bits()).then_some(Dbfs(asked));
+            (asked, default)
+        };
+        if let Err(error) = plan.check(rate) {
+            wrong.insert(field_of(&error), sentence(&error.to_string()));
+        } else if asked > default && text::number(&self.again, "", "").ok() != Some(asked) {
+            let message = format!(
+                "{} is above the default of {}. Levels over it harm hearing and can damage drivers: type {} again to allow it.",
+                shown(asked),
+                shown(default),
+                shown(asked)
+            );
+            wrong.insert(Field::Again, message);
+        }
+        Some(plan)
+    }
+
+    /// True where the ceiling stands above its default, so that it has to be typed again.
+    pub fn ceiling_is_raised(&self) -> bool {
+        let (typed, default) = if self.is_calibrated() {
+            (&self.ceiling_spl, DEFAULT_CEILING.db())
+        } else {
+            (&self.ceiling_drive, UNCALIBRATED_CEILING.db())
+        };
+        text::number(typed, "", "").is_ok_and(|v| v > default)
+    }
+
+    fn read_chain(&self, cards: &[CardDescription], wrong: &mut BTreeMap<Field, String>) -> Option<Chain> {
+        if self.output.trim().is_empty() {
+            wrong.insert(Field::Output, "Name the output, for example \u{201c}console phones socket\u{201d}.".into());
+        }
+        if self.headphone.trim().is_empty() {
+            wrong.insert(Field::Headphone, "Name the headphone, for example \u{201c}closed 80 Ω\u{201d}.".into());
+        }
+        let microphone_max_db_spl = match self.microphone_max.trim() {
+            "" => None,
+            typed => {
+                let read = text::number(typed, "the highest dB SPL the microphone takes, or leave it empty", "130");
+                read.map_err(|message| wrong.insert(Field::MicrophoneMax, message)).ok()
+            }
+        };
+        let most = |id: &CardId, way| cards.iter().find(|c| c.id == *id && c.direction == way).map(|c| c.channels);
+        let playback = channels(&self.playback_channels, most(&self.playback, Direction::Playback))
+            .map_err(|message| wrong.insert(Field::PlaybackChannels, message));
+        let capture = self
+            .capture_channels(most(&self.capture, Direction::Capture))
+            .map_err(|message| wrong.insert(Field::CaptureChannels, message));
+        if let Some(message) = missing_card(cards, &self.playback, &self.capture) {
+            wrong.insert(Field::Cards, message);
+        }
+        Some(Chain {
+            name: self.chain_name.trim().into(),
+            routing: Routing {
+                playback: self.playback.clone(),
+                playback_channels: playback.ok()?,
+                playback_rate: self.playback_rate,
+                capture: self.capture.clone(),
+                capture_channels: capture.ok()?,
+                capture_rate: self.capture_rate,
+                block_frames: self.block_frames,
+            },
+            output: self.output.trim().into(),
+            volume: self.volume.trim().into(),
+            headphone: self.headphone.trim().into(),
+            coupler: self.coupler,
+            acoustic: self.acoustic.clone(),
+            curves: self.curves.clone(),
+            microphone_max_db_spl,
+        })
+    }
+
+    fn capture_channels(&self, most: Option<u16>) -> Result<Vec<CaptureChannel>, String> {
+        let mut kept: Vec<CaptureChannel> = Vec::new();
+        for row in &self.inputs {
+            let channel = match channels(&row.channel, most)?.as_slice() {
+                [one] => *one,
+                _ => return Err("One channel for each input, for example 1.".into()),
+            };
+            if kept.iter().any(|k| k.channel == channel || k.role == row.role) {
+                return Err("Each channel and each role can stand once.".into());
+            }
+            kept.push(CaptureChannel { channel, role: row.role });
+        }
+        if self.deciding_ear().is_none() {
+            return Err("One input must listen to an ear: the level is taken there.".into());
+        }
+        Ok(kept)
+    }
+
+    fn read_calibration(&self, wrong: &mut BTreeMap<Field, String>) {
+        if !self.offset.trim().is_empty()
+            && let Err((field, message)) = self.typed_offset("")
+        {
+            wrong.insert(field, message);
+        }
+        if let Err((field, message)) = self.calibrator() {
+            wrong.insert(field, message);
+        }
+    }
+
+    /// The typed offset, taken at `now`.
+    ///
+    /// # Errors
+    /// The field and its message.
+    pub fn typed_offset(&self, now: &str) -> Result<Acoustic, (Field, String)> {
+        let offset = text::number(&self.offset, "the dB SPL that 0 dBFS stands for", "120")
+            .map_err(|message| (Field::Offset, message))?;
+        let half = text::number(&self.offset_half_width, "half the 95 % interval in dB", "0.4")
+            .map_err(|message| (Field::OffsetHalfWidth, message))?;
+        if !(0.0..=20.0).contains(&half) {
+            return Err((Field::OffsetHalfWidth, "Half the interval lies between 0 and 20 dB.".into()));
+        }
+        Acoustic::typed(offset, half, now).map_err(|e| (Field::Offset, sentence(&e.to_string())))
+    }
+
+    /// The sound calibrator as stated.
+    ///
+    /// # Errors
+    /// The field and its message.
+    pub fn calibrator(&self) -> Result<Calibrator, (Field, String)> {
+        let level = text::number(&self.calibrator_level, "the calibrator's level in dB SPL", "94")
+            .map_err(|message| (Field::CalibratorLevel, message))?;
+        if !(60.0..=140.0).contains(&level) {
+            let message = "A sound calibrator gives 60 to 140 dB SPL, usually 94 or 114.".into();
+            return Err((Field::CalibratorLevel, message));
+        }
+        let half = text::number(&self.calibrator_half_width, "half the 95 % interval in dB", "0.4")
+            .map_err(|message| (Field::CalibratorHalfWidth, message))?;
+        if !(0.0..=3.0).contains(&half) {
+            return Err((Field::CalibratorHalfWidth, "Half the interval lies between 0 and 3 dB.".into()));
+        }
+        Ok(Calibrator { level: Estimate::symmetric(level, half), ..Calibrator::at_1_khz(level) })
+    }
+}
+
+fn missing_card(cards: &[CardDescription], playback: &CardId, capture: &CardId) -> Option<String> {
+    if cards.is_empty() {
+        return None;
+    }
+    let here = |id: &CardId, way| cards.iter().any(|c| c.id == *id && c.direction == way);
+    let (id, side) = match (here(playback, Direction::Playback), here(capture, Direction::Capture)) {
+        (false, _) => (playback, "playback"),
+        (_, false) => (capture, "capture"),
+        _ => return None,
+    };
+    Some(format!("The {side} card {id} is not listed now. Plug it in and list the cards again, or choose another."))
+}
+
+/// Channels as typed from 1, as the card counts from 0.
+fn channels(typed: &str, most: Option<u16>) -> Result<Vec<u16>, String> {
+    let mut kept = Vec::new();
+    for word in typed.split([' ', ',', ';', '+']).filter(|w| !w.is_empty()) {
+        let channel: u16 =
+            word.parse().ok().filter(|c| *c >= 1).ok_or_else(|| {
+                format!("\u{201c}{word}\u{201d} is no channel. Channels count from 1, for example 1 2.")
+            })?;
+        if let Some(most) = most
+            && channel > most
+        {
+            return Err(format!("This card has {most} channels; {channel} is not one of them."));
+        }
+        if !kept.contains(&(channel - 1)) {
+            kept.push(channel - 1);
+        }
+    }
+    if kept.is_empty() { Err("Type at least one channel, for example 1.".into()) } else { Ok(kept) }
+}
+
+fn field_of(error: &PlanError) -> Field {
+    match error {
+        PlanError::OutOfRange { what, .. } if what.contains("listening") => Field::Listening,
+        PlanError::OutOfRange { what, .. } if what.contains("wanted") => Field::Wanted,
+        PlanError::OutOfRange { what, .. } if what.contains("sine") => Field::Sines,
+        _ => Field::Ceiling,
+    }
+}
+
+/// A message as a sentence: capital letter, full stop.
+pub fn sentence(message: &str) -> String {
+    let mut letters = message.chars();
+    let first: String = letters.next().map(|c| c.to_uppercase().collect()).unwrap_or_default();
+    let stop = if message.ends_with('.') { "" } else { "." };
+    format!("{first}{}{stop}", letters.as_str())
+}

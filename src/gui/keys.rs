@@ -1,0 +1,94 @@
+//! Which key does what? Every action has one, works from every page and every field, and is written beside its button.
+//! Function keys, because the fields take letters.
+
+use eframe::egui::{Context, Key, KeyboardShortcut, Modifiers};
+
+/// Something the user can do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Action {
+    /// Fade out now.
+    Stop,
+    /// Show or hide the cautions.
+    Cautions,
+    /// Page Chain.
+    Chain,
+    /// Page Climb.
+    Climb,
+    /// List the cards again.
+    ListCards,
+    /// Run a session.
+    Start,
+    /// Keep everything but the headphone.
+    NextHeadphone,
+    /// Quick look or session.
+    Extent,
+    /// Next table under the picture.
+    Details,
+    /// Show or hide notes and doubts.
+    Flaws,
+    /// Dark or light.
+    Theme,
+    /// Listen to the sound calibrator.
+    Calibrate,
+    /// Close the window.
+    Quit,
+}
+
+impl Action {
+    /// All of them, with key and name.
+    pub const ALL: [(Action, Key, &'static str); 13] = [
+        (Action::Stop, Key::Escape, "Stop"),
+        (Action::Cautions, Key::F1, "Cautions"),
+        (Action::Chain, Key::F2, "Chain"),
+        (Action::Climb, Key::F3, "Climb"),
+        (Action::ListCards, Key::F4, "List cards"),
+        (Action::Start, Key::F5, "Start"),
+        (Action::NextHeadphone, Key::F6, "Next headphone"),
+        (Action::Extent, Key::F7, "Quick look or session"),
+        (Action::Details, Key::F8, "Next table"),
+        (Action::Flaws, Key::F9, "Notes and doubts"),
+        (Action::Theme, Key::F10, "Light or dark"),
+        (Action::Calibrate, Key::F12, "Listen to the calibrator"),
+        (Action::Quit, Key::Q, "Quit"),
+    ];
+
+    fn row(self) -> (Key, &'static str) {
+        Action::ALL.iter().find(|(a, ..)| *a == self).map_or((Key::Escape, ""), |(_, key, name)| (*key, *name))
+    }
+
+    /// As the key is written: `F5`, `Esc`, `Ctrl Q`.
+    pub fn key(self) -> String {
+        match self.row().0 {
+            Key::Escape => "Esc".into(),
+            Key::Q => "Ctrl Q".into(),
+            key => key.name().into(),
+        }
+    }
+
+    /// Its name.
+    pub fn name(self) -> &'static str {
+        self.row().1
+    }
+
+    /// Name and key, as written on its button.
+    pub fn button(self) -> String {
+        format!("{}  {}", self.name(), self.key())
+    }
+}
+
+/// Actions whose keys were pressed, Stop first. The keys are taken away, so that no widget acts on them too.
+pub fn pressed(ctx: &Context) -> Vec<Action> {
+    ctx.input_mut(|input| {
+        // Escape is looked at, not taken: it also has to close an open list and leave a field. Modifiers do not matter:
+        // a hand that rests on another key must not keep the sound on.
+        let stop = input.key_pressed(Key::Escape);
+        let mut actions = if stop { vec![Action::Stop] } else { Vec::new() };
+        for (action, key, _) in Action::ALL.into_iter().filter(|(a, ..)| *a != Action::Stop) {
+            let modifiers = if action == Action::Quit { Modifiers::COMMAND } else { Modifiers::NONE };
+            if input.consume_shortcut(&KeyboardShortcut::new(modifiers, key)) {
+                actions.push(action);
+            }
+        }
+        actions
+    })
+}

@@ -1,0 +1,137 @@
+//! How does the window reach the bench? By commands, events, the latest live picture and the stop handle, and by
+//! nothing else. A helper thread digests each new record (judging costs some tens of milliseconds), so that drawing
+//! never waits, and asks for a new picture only when there is news.
+//!
+//! ```text
+//!   bench ── events ──► digester thread ── news ──► Desk::logic ──► View ──► pages
+//!     ▲                      └ wakes the window, at most 30 times a second
+//!     └── commands, stop ◄──────────────────────── keys and buttons
+//! ```
+
+use super::digest::Digest;
+use crate::card::InputRole;
+use crate::session::protocol::{Command, Event};
+use crate::units::{Dbfs, PeakDb};
+use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, unbounded};
+use std::sync::Arc;
+use std::thread;
+use std::time::Duration;
+
+/// Most pictures a second that live news may ask for.
+const PICTURES_PER_SECOND: u64 = 30;
+
+/// What one input hears now, in full-scale terms.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LiveInput {
+    /// What is connected.
+    pub role: InputRole,
+    /// Level, time weighting F, Z; `None` for digital zero.
+    pub level_z: Option<Dbfs>,
+    /// The same, A.
+    pub level_a: Option<Dbfs>,
+    /// Highest true peak of the last moments.
+    pub peak: Option<PeakDb>,
+    /// Room left to the input's full scale, dB.
+    pub room_db: Option<f64>,
+    /// Everything that is not the stimulus re the stimulus, at the ear, dB; `None` where it cannot be told.
+    pub distortion_db: Option<f64>,
+    /// Spectrum: frequency in Hz (rising) and level in dBFS.
+    pub spectrum: Vec<(f64, f64)>,
+    /// Samples at the input's own full scale since the take began.
+    pub overloads: u64,
+}
+
+/// The live picture: a new one replaces the old one.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct Live {
+    /// One per capture channel.
+    pub inputs: Vec<LiveInput>,
+}
+
+/// Reads the latest live picture; `None` while nothing is heard.
+pub type ReadLive = Box<dyn Fn() -> Option<Arc<Live>> + Send>;
+
+/// Everything the window holds of the bench.
+pub struct BenchLink {
+    /// What is asked.
+    pub commands: Sender<Command>,
+    /// What is told.
+    pub events: Receiver<Event>,
+    /// The latest live picture.
+    pub live: ReadLive,
+    /// Fades out at once.
+    pub stop: Box<dyn Fn() + Send>,
+    /// The time as RFC 3339, for what the user types in (the program reads the clock in one place only).
+    pub now: Box<dyn Fn() -> String + Send>,
+}
+
+/// What reaches the window.
+pub enum News {
+    /// An event; where it carries a record, the record digested.
+    Event(Box<Event>, Option<Arc<Digest>>),
+    /// The live picture changed.
+    Live(Option<Arc<Live>>),
+    /// The bench's thread is gone.
+    BenchGone,
+}
+
+/// Digests the record of an event, where there is one.
+pub(super) fn digest(event: Event) -> News {
+    let digest = match &event {
+        Event::Began { record, .. } | Event::Ended { record, .. } | Event::StepDone(record) => {
+            Some(Arc::new(Digest::of(record)))
+        }
+        _ => None,
+    };
+    News::Event(Box::new(event), digest)
+}
+
+/// Starts the digester. It ends when the bench's events end or the window drops the receiver.
+///
+/// The queue of news is not bounded: it carries a few messages a second, and a bound would let a window that is not
+/// drawn (minimised) hold up the bench.
+///
+/// # Errors
+/// Where the system grants no thread.
+pub(super) fn spawn_digester(
+    events: Receiver<Event>,
+    live: ReadLive,
+    wake: impl Fn() + Send + 'static,
+) -> std::io::Result<Receiver<News>> {
+    let (news, inbox) = unbounded();
+    thread::Builder::new().name("window-news".into()).spawn(move || {
+        let tick = Duration::from_millis(1000 / PICTURES_PER_SECOND);
+        let mut shown: Option<Arc<Live>> = None;
+        loop {
+            let sent = match events.recv_timeout(tick) {
+                Ok(event) => news.send(digest(event)),
+                Err(RecvTimeoutError::Timeout) => {
+                    let latest = live();
+                    if same(&latest, &shown) {
+                        continue;
+                    }
+                    shown.clone_from(&latest);
+                    news.send(News::Live(latest))
+                }
+                Err(RecvTimeoutError::Disconnected) => {
+                    let _ = news.send(News::BenchGone);
+                    wake();
+                    return;
+                }
+            };
+            if sent.is_err() {
+                return;
+            }
+            wake();
+        }
+    })?;
+    Ok(inbox)
+}
+
+fn same(a: &Option<Arc<Live>>, b: &Option<Arc<Live>>) -> bool {
+    match (a, b) {
+        (None, None) => true,
+        (Some(a), Some(b)) => Arc::ptr_eq(a, b),
+        _ => false,
+    }
+}

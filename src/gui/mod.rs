@@ -1,0 +1,76 @@
+//! The window: what people see of the bench and what they ask of it. It owns no measurement state: it sends commands,
+//! reads events and the latest live picture, and draws them.
+//!
+//! [`link`] reaches the bench · [`view`] is what the window knows · [`form`] is what the user typed · [`digest`] is a
+//! record ready to draw · [`keys`] names the actions · [`app`] puts them together · one file per page.
+
+pub mod app;
+mod chain_page;
+mod climb;
+pub mod digest;
+pub mod form;
+pub mod keys;
+pub mod link;
+mod parts;
+mod text;
+pub mod theme;
+pub mod view;
+
+pub use app::{Desk, Page};
+pub use link::{BenchLink, Live, LiveInput, News};
+
+use crate::session::chain::Chain;
+use crate::session::plan::Plan;
+use eframe::egui::{ViewportBuilder, vec2};
+use std::path::PathBuf;
+
+/// Smallest window, points.
+const SMALLEST: [f32; 2] = [640.0, 480.0];
+/// Window at the start, points.
+const ORDINARY: [f32; 2] = [1280.0, 800.0];
+
+/// What the window starts with.
+#[derive(Clone, Debug)]
+pub struct StartState {
+    /// The chain as last used, or that of the simulated bench.
+    pub chain: Chain,
+    /// The plan as last used; its rule, step and limits stay, its levels can be typed.
+    pub plan: Plan,
+    /// Folder that sessions are kept in.
+    pub sessions: PathBuf,
+}
+
+/// The window could not be opened.
+#[derive(Debug, thiserror::Error)]
+pub enum WindowError {
+    /// No display, no OpenGL.
+    #[error(
+        "the window could not be opened: {0}. Without a display use the command line: `loudenough rehearse`, `loudenough run --help`"
+    )]
+    Display(String),
+}
+
+/// Opens the window and returns when it is closed; the sound is faded out on every way out.
+///
+/// # Errors
+/// [`WindowError`] where there is no display or no OpenGL.
+pub fn open_window(link: BenchLink, start: StartState) -> Result<(), WindowError> {
+    let options = eframe::NativeOptions {
+        viewport: ViewportBuilder::default()
+            .with_title("loudenough")
+            .with_app_id("loudenough")
+            .with_inner_size(ORDINARY)
+            .with_min_inner_size(vec2(SMALLEST[0], SMALLEST[1])),
+        renderer: eframe::Renderer::Glow,
+        ..Default::default()
+    };
+    eframe::run_native(
+        "loudenough",
+        options,
+        Box::new(move |creation| {
+            theme::install(&creation.egui_ctx);
+            Ok(Box::new(Desk::awake(link, start, &creation.egui_ctx)?))
+        }),
+    )
+    .map_err(|e| WindowError::Display(e.to_string()))
+}

@@ -1,0 +1,197 @@
+//! Small parts that both pages use.
+
+use super::app::Desk;
+use super::form::Field;
+use super::keys::Action;
+use super::theme::{self, SMALL, STEP};
+use eframe::egui::accesskit::Live;
+use eframe::egui::{
+    Align2, Button, Color32, ComboBox, FontId, Id, Pos2, Rect, Response, RichText, Role, Sense, Shape, Stroke,
+    TextEdit, Ui, Vec2, WidgetInfo, pos2, vec2,
+};
+
+/// Method, section 8: what the product always shows.
+pub const CAUTIONS: [&str; 5] = [
+    "Never wear the headphones while a session runs, and keep ears away from the coupler: over 100 dB SPL is normal here, and such levels harm hearing in minutes.",
+    "Start low; the bench ramps. Stop is always one key away (Esc) and starts to fade at once.",
+    "Sines and steps near full output can overheat drivers and loads: the plan limits level, power and time; check the headphone's rating and the dummy load's wattage.",
+    "Plug and unplug only while silent. Do not ground a balanced, bridged or virtual-ground output; computer and capture card may share ground through USB; do not feed an amplifier into a microphone input without the proper divider; check an unknown output for DC with a voltmeter first.",
+    "Exposure figures are information, not medical or occupational advice: local law and licensed audiologists or hygienists decide.",
+];
+
+/// The short one, always in the status line.
+pub const CAUTION: &str = "nobody wears the headphones while this runs";
+
+/// All cautions, wrapped.
+pub fn cautions(ui: &mut Ui) {
+    for caution in CAUTIONS {
+        ui.horizontal_top(|ui| {
+            bar(ui, theme::tokens(ui).threshold);
+            ui.add(eframe::egui::Label::new(caution).wrap());
+        });
+    }
+    ui.add_space(STEP / 2.0);
+}
+
+fn bar(ui: &mut Ui, colour: Color32) {
+    let (rect, _) = ui.allocate_exact_size(vec2(STEP / 2.0, 2.0 * STEP), Sense::hover());
+    ui.painter().rect_filled(rect.shrink2(vec2(0.5, 1.0)), 0.0, colour);
+}
+
+/// A message beside the thing it is about: a bar in front, so that it is not told by colour alone.
+pub fn wrong(ui: &mut Ui, message: &str) {
+    ui.horizontal_top(|ui| {
+        bar(ui, theme::tokens(ui).threshold);
+        let text = RichText::new(message).color(theme::tokens(ui).threshold);
+        let label = ui.add(eframe::egui::Label::new(text).wrap());
+        ui.ctx().accesskit_node_builder(label.id, |node| node.set_live(Live::Polite));
+    });
+}
+
+/// Secondary text, wrapped.
+pub fn quiet(ui: &mut Ui, text: impl Into<String>) -> Response {
+    let colour = theme::tokens(ui).quiet;
+    ui.add(eframe::egui::Label::new(RichText::new(text).color(colour).size(SMALL)).wrap())
+}
+
+/// A heading of a part of the page.
+pub fn heading(ui: &mut Ui, text: &str) {
+    ui.add_space(STEP / 2.0);
+    ui.label(RichText::new(text).strong());
+}
+
+/// One of several choices, marked by a bar under it and announced as chosen.
+pub fn choice(ui: &mut Ui, chosen: bool, text: &str) -> Response {
+    let response = ui.add(Button::new(text).selected(chosen).frame(true));
+    if chosen {
+        let t = theme::tokens(ui);
+        let r = response.rect;
+        let line = Rect::from_min_max(pos2(r.left(), r.bottom() - 3.0), r.right_bottom());
+        ui.painter().rect_filled(line, 0.0, t.level);
+    }
+    response.widget_info(|| WidgetInfo::selected(Role::Button, ui.is_enabled(), chosen, text));
+    response
+}
+
+/// A named field with its message under it. Returns true where it changed.
+pub fn field(
+    ui: &mut Ui,
+    desk: &mut Desk,
+    which: Option<Field>,
+    label: &str,
+    pick: fn(&mut Desk) -> &mut String,
+) -> bool {
+    let width = ui.available_width();
+    let enabled = ui.is_enabled();
+    let changed = ui
+        .horizontal(|ui| {
+            let words = ui.add_sized(
+                vec2((0.42 * width).min(150.0), ui.spacing().interact_size.y),
+                eframe::egui::Label::new(RichText::new(label).color(theme::tokens(ui).quiet))
+                    .truncate()
+                    .halign(eframe::egui::Align::LEFT),
+            );
+            let text = pick(desk);
+            let edit = TextEdit::singleline(text).desired_width(ui.available_width() - 2.0 * STEP);
+            let response = ui.add_enabled(enabled, edit).labelled_by(words.id);
+            response.changed()
+        })
+        .inner;
+    if let Some(message) = which.and_then(|w| desk.form.wrong.get(&w)) {
+        wrong(ui, message);
+    }
+    if changed {
+        desk.changed();
+    }
+    changed
+}
+
+/// A named list to choose from. Returns the choice where it changed.
+pub fn list<T: PartialEq + Clone>(ui: &mut Ui, label: &str, now: &T, all: &[(T, String)]) -> Option<T> {
+    let mut chosen = None;
+    let width = ui.available_width();
+    ui.horizontal(|ui| {
+        let words = ui.add_sized(
+            vec2((0.42 * width).min(150.0), ui.spacing().interact_size.y),
+            eframe::egui::Label::new(RichText::new(label).color(theme::tokens(ui).quiet))
+                .truncate()
+                .halign(eframe::egui::Align::LEFT),
+        );
+        let shown = all.iter().find(|(v, _)| v == now).map_or_else(|| "not listed".to_string(), |(_, n)| n.clone());
+        let response = ComboBox::from_id_salt(label)
+            .selected_text(shown)
+            .truncate()
+            .width(ui.available_width() - 2.0 * STEP)
+            .show_ui(ui, |ui| {
+                for (value, name) in all {
+                    if ui.selectable_label(value == now, name).clicked() && value != now {
+                        chosen = Some(value.clone());
+                    }
+                }
+            });
+        let _ = response.response.labelled_by(words.id);
+    });
+    chosen
+}
+
+/// Start and Stop, side by side, with their keys.
+pub fn start_stop(desk: &mut Desk, ui: &mut Ui) {
+    let ctx = ui.ctx().clone();
+    let t = theme::tokens(ui);
+    let start = Button::new(RichText::new(Action::Start.button()).strong()).min_size(vec2(10.0 * STEP, 4.0 * STEP));
+    if ui.add_enabled(desk.can_start(), start).clicked() {
+        desk.act(Action::Start, &ctx);
+    }
+    let stop = Button::new(RichText::new(Action::Stop.button()).strong())
+        .stroke(Stroke::new(2.0, t.threshold))
+        .min_size(vec2(10.0 * STEP, 4.0 * STEP));
+    if ui.add(stop).clicked() {
+        desk.act(Action::Stop, &ctx);
+    }
+}
+
+/// Gives a painted thing a place in the accessible tree. `live` has it read out when it changes.
+pub fn announce(ui: &Ui, rect: Rect, id: Id, text: &str, live: bool) -> Response {
+    let response = ui.interact(rect, id, Sense::hover());
+    response.widget_info(|| WidgetInfo::labeled(Role::Label, true, text));
+    if live {
+        ui.ctx().accesskit_node_builder(id, |node| node.set_live(Live::Polite));
+    }
+    response
+}
+
+/// The moment of an RFC 3339 time as people read it: date and minutes.
+pub fn moment(rfc3339: &str) -> String {
+    let day: String = rfc3339.chars().take(10).collect();
+    let minutes: String = rfc3339.chars().skip(11).take(5).collect();
+    if minutes.len() == 5 { format!("{day} {minutes}") } else { rfc3339.into() }
+}
+
+/// Lines of text in a box with a rule around it, kept inside `inside`; returns the box.
+pub fn note_box(ui: &Ui, inside: Rect, at: Pos2, align: Align2, lines: &[String], edge: Color32) -> Rect {
+    let t = theme::tokens(ui);
+    let painter = ui.painter();
+    let font = FontId::proportional(SMALL);
+    let laid: Vec<_> =
+        lines.iter().map(|l| painter.layout(l.clone(), font.clone(), t.text, inside.width() - 3.0 * STEP)).collect();
+    let size = laid.iter().fold(Vec2::ZERO, |s, g| vec2(s.x.max(g.size().x), s.y + g.size().y));
+    let mut rect = align.anchor_size(at, size + vec2(1.5 * STEP, STEP));
+    let shift = vec2(
+        (inside.left() - rect.left()).max(0.0) - (rect.right() - inside.right()).max(0.0),
+        (inside.top() - rect.top()).max(0.0) - (rect.bottom() - inside.bottom()).max(0.0),
+    );
+    rect = rect.translate(shift);
+    painter.rect(rect, 2.0, t.panel, Stroke::new(1.0, edge), eframe::egui::StrokeKind::Inside);
+    let mut y = rect.top() + STEP / 2.0;
+    for galley in laid {
+        let height = galley.size().y;
+        painter.galley(pos2(rect.left() + 0.75 * STEP, y), galley, t.text);
+        y += height;
+    }
+    rect
+}
+
+/// Dashes from `a` to `b`.
+pub fn dashes(ui: &Ui, clip: Rect, a: Pos2, b: Pos2, stroke: Stroke, dash: f32, gap: f32) {
+    ui.painter().with_clip_rect(clip).extend(Shape::dashed_line(&[a, b], stroke, dash, gap));
+}

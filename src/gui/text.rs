@@ -1,0 +1,120 @@
+//! How are figures written? One decimal, a true minus, a fixed width, and words where there is no figure.
+
+use crate::stats::{Estimate, Reading};
+
+/// What stands where nothing was measured.
+pub const NOT_MEASURED: &str = "not measured";
+
+/// `places` decimals with a true minus and never "−0.0".
+pub fn fixed(value: f64, places: usize) -> String {
+    if !value.is_finite() {
+        return NOT_MEASURED.into();
+    }
+    let shown = format!("{value:.places$}");
+    let zero = shown.chars().all(|c| matches!(c, '-' | '0' | '.'));
+    if zero { shown.trim_start_matches('-').into() } else { shown.replace('-', "−") }
+}
+
+/// One decimal.
+pub fn db(value: f64) -> String {
+    fixed(value, 1)
+}
+
+/// One decimal in `width` characters, right-aligned, so that figures under each other keep their decimal point.
+pub fn column(value: Option<f64>, width: usize) -> String {
+    let shown = value.filter(|v| v.is_finite()).map_or("–".into(), db);
+    format!("{shown:>width$}")
+}
+
+/// Value with half its interval's width, `94.8 ±0.6`.
+pub fn with_interval(e: &Estimate) -> String {
+    format!("{} ±{}", db(e.value), db(e.half_width()))
+}
+
+/// A reading in words, in dB.
+pub fn reading(r: &Reading) -> String {
+    match r {
+        Reading::Told(e) => format!("{} dB", with_interval(e)),
+        Reading::Below(at) => format!("below {} dB", db(*at)),
+        Reading::AtLeast(e) => format!("at least {} dB", db(e.value)),
+        Reading::NotTold(why) => format!("not told: {why}"),
+    }
+}
+
+/// A reading for a table: `−62.1`, `<−78.0`, `–`.
+pub fn cell(r: Option<&Reading>, width: usize) -> String {
+    let shown = match r {
+        Some(Reading::Told(e)) => db(e.value),
+        Some(Reading::Below(at)) => format!("<{}", db(*at)),
+        Some(Reading::AtLeast(e)) => format!("≥{}", db(e.value)),
+        Some(Reading::NotTold(_)) | None => "–".into(),
+    };
+    format!("{shown:>width$}")
+}
+
+/// A ratio in dB as percent, two significant places.
+pub fn percent(ratio_db: f64) -> String {
+    let p = 100.0 * 10f64.powf(ratio_db / 20.0);
+    let places = if p >= 10.0 {
+        0
+    } else if p >= 1.0 {
+        1
+    } else {
+        (1.0 - p.max(1e-6).log10()).ceil() as usize
+    };
+    format!("{} %", fixed(p, places.min(5)))
+}
+
+/// Whole seconds as a person says them.
+pub fn seconds(s: f64) -> String {
+    let s = s.max(0.0).round() as u64;
+    if s < 100 { format!("{s} s") } else { format!("{} min {:02} s", s / 60, s % 60) }
+}
+
+/// A number as people type it: comma or point, true or plain minus, unit ignored if it is one of ours.
+///
+/// # Errors
+/// A plain sentence with an example.
+pub fn number(typed: &str, what: &str, example: &str) -> Result<f64, String> {
+    let plain = typed.trim().replace('−', "-").replace(',', ".");
+    let plain =
+        ["dB SPL", "dBFS", "dB", "Hz", "%"].iter().fold(plain, |t, unit| t.trim_end_matches(unit).trim().into());
+    match plain.parse::<f64>() {
+        Ok(v) if v.is_finite() => Ok(v),
+        _ if plain.is_empty() => Err(format!("Type {what}, for example {example}.")),
+        _ => Err(format!("\u{201c}{}\u{201d} is not a number. Type {what}, for example {example}.", typed.trim())),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn figures_keep_their_width_and_zero_has_no_sign() {
+        assert_eq!(db(-0.04), "0.0");
+        assert_eq!(column(Some(-12.36), 8), "   −12.4");
+        assert_eq!(column(None, 3), "  –");
+        assert_eq!(column(Some(f64::NAN), 3), "  –");
+        assert_eq!(seconds(18.4), "18 s");
+        assert_eq!(seconds(131.0), "2 min 11 s");
+    }
+
+    /// −40 dB is 1 %, −60 dB 0.1 %, −44 dB 0.631 % (from the definition of the decibel).
+    #[test]
+    fn ratios_read_as_percent() {
+        assert_eq!(percent(-40.0), "1.0 %");
+        assert_eq!(percent(-60.0), "0.10 %");
+        assert_eq!(percent(-44.0), "0.63 %");
+        assert_eq!(percent(-20.0), "10 %");
+    }
+
+    #[test]
+    fn numbers_are_read_as_people_type_them() {
+        assert_eq!(number(" −12,5 dB", "x", "1"), Ok(-12.5));
+        assert_eq!(number("115 dB SPL", "x", "1"), Ok(115.0));
+        assert!(number("7O", "the listening level", "70").unwrap_err().contains("7O"));
+        assert!(number("", "the listening level", "70").unwrap_err().starts_with("Type the listening level"));
+        assert!(number("inf", "x", "1").is_err());
+    }
+}

@@ -1,0 +1,219 @@
+//! What the window knows: plain data, changed by news alone, so that every state can be made and tested without a
+//! window.
+
+use super::digest::Digest;
+use super::link::{Live, News};
+use crate::calibration::Acoustic;
+use crate::card::{CardDescription, Granted, InputRole};
+use crate::session::climb::Step;
+use crate::session::protocol::{Event, Failure};
+use std::path::PathBuf;
+use std::sync::Arc;
+
+/// What the bench is doing.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Phase {
+    /// Nothing.
+    #[default]
+    Idle,
+    /// Asked to run; cards are being opened.
+    Opening,
+    /// A session runs.
+    Running,
+    /// Stop was pressed; the sound fades.
+    Stopping,
+    /// Listening to the sound calibrator.
+    Calibrating,
+    /// The bench is gone.
+    Gone,
+}
+
+impl Phase {
+    /// True while cards are in use.
+    pub fn is_busy(self) -> bool {
+        !matches!(self, Phase::Idle | Phase::Gone)
+    }
+}
+
+/// Cards as listed.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Cards {
+    /// Found.
+    pub found: Vec<CardDescription>,
+    /// Hosts that could not be asked.
+    pub failed: Vec<String>,
+}
+
+/// The running step.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Progress {
+    /// Which.
+    pub step: Step,
+    /// Steps expected in all.
+    pub expected: usize,
+    /// Sound still to come when the step began, seconds.
+    pub left_s: f64,
+    /// Done of the running take, seconds.
+    pub done_s: f64,
+    /// Longest `done_s` counted off from finished takes of this step.
+    finished_s: f64,
+}
+
+impl Progress {
+    /// Sound still to come, seconds.
+    pub fn left_now_s(&self) -> f64 {
+        (self.left_s - self.finished_s - self.done_s).max(0.0)
+    }
+}
+
+/// All that is drawn but what the user types.
+#[derive(Default)]
+pub struct View {
+    /// What the bench is doing.
+    pub phase: Phase,
+    /// Cards, once listed.
+    pub cards: Option<Cards>,
+    /// The session shown: running or last.
+    pub digest: Option<Arc<Digest>>,
+    /// Its folder.
+    pub folder: Option<PathBuf>,
+    /// Cards as granted.
+    pub granted: Option<(Granted, Granted)>,
+    /// The running step.
+    pub progress: Option<Progress>,
+    /// Takes played again in the running session.
+    pub repeated: usize,
+    /// Why the last one was.
+    pub repeated_because: Option<String>,
+    /// What could not be done.
+    pub failure: Option<Failure>,
+    /// What could not be done about the calibration (shown beside it).
+    pub calibration_failure: Option<String>,
+    /// A calibration that the form should take over.
+    pub calibrated: Option<(InputRole, Acoustic)>,
+    /// What is heard now.
+    pub live: Option<Arc<Live>>,
+}
+
+impl View {
+    /// Takes one piece of news.
+    pub fn apply(&mut self, news: News) {
+        match news {
+            News::Live(live) => self.live = live,
+            News::BenchGone => {
+                self.phase = Phase::Gone;
+                self.live = None;
+            }
+            News::Event(event, digest) => {
+                if digest.is_some() {
+                    self.digest = digest;
+                }
+                self.event(*event);
+            }
+        }
+    }
+
+    fn event(&mut self, event: Event) {
+        match event {
+            Event::Cards { cards, failed } => self.cards = Some(Cards { found: cards, failed }),
+            Event::Began { folder, granted, .. } => {
+                // Stop may have been pressed while the cards were opened: it stays pressed.
+                if self.phase != Phase::Stopping {
+                    self.phase = Phase::Running;
+                }
+                self.folder = Some(folder);
+                self.granted = Some(granted);
+                self.repeated = 0;
+                self.repeated_because = None;
+                self.failure = None;
+            }
+            Event::StepBegan { step, expected_steps, left_s } => {
+                self.progress = Some(Progress { step, expected: expected_steps, left_s, done_s: 0.0, finished_s: 0.0 });
+            }
+            Event::Playing { done_s, .. } => {
+                if let Some(p) = &mut self.progress {
+                    if done_s < p.done_s {
+                        // The next take of the same step began.
+                        p.finished_s += p.done_s;
+                    }
+                    p.done_s = done_s;
+                }
+            }
+            Event::Repeated { reason } => {
+                self.repeated += 1;
+                self.repeated_because = Some(reason.to_string());
+                if let Some(p) = &mut self.progress {
+                    // What is played again does not shorten what is left.
+                    p.done_s = 0.0;
+                }
+            }
+            Event::StepDone(record) => self.repeated = self.repeated.max(record.repeated()),
+            Event::Ended { folder, .. } => {
+                self.folder = Some(folder);
+                self.rest();
+            }
+            Event::Calibrated { role, acoustic } => {
+                self.calibrated = Some((role, acoustic));
+                self.calibration_failure = None;
+                self.rest();
+            }
+            Event::Failed(failure) => {
+                if self.phase == Phase::Calibrating {
+                    self.calibration_failure = Some(failure.message);
+                } else {
+                    self.failure = Some(failure);
+                }
+                self.rest();
+            }
+        }
+    }
+
+    fn rest(&mut self) {
+        self.phase = Phase::Idle;
+        self.progress = None;
+        self.live = None;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::session::climb::Purpose;
+    use crate::signal::Stimulus;
+    use crate::take::VoidReason;
+    use crate::units::Dbfs;
+
+    fn told(view: &mut View, event: Event) {
+        view.apply(News::Event(Box::new(event), None));
+    }
+
+    fn step() -> Step {
+        let stimuli = vec![Stimulus::silence()];
+        Step { number: 3, purpose: Purpose::Climb, drive: Some(Dbfs(-20.0)), stimuli, periods: 2 }
+    }
+
+    #[test]
+    fn time_left_counts_down_over_the_takes_of_a_step_and_not_for_what_is_played_again() {
+        let mut view = View { phase: Phase::Running, ..View::default() };
+        told(&mut view, Event::StepBegan { step: step(), expected_steps: 9, left_s: 60.0 });
+        told(&mut view, Event::Playing { done_s: 3.0, total_s: 3.0 });
+        told(&mut view, Event::Playing { done_s: 1.0, total_s: 3.0 });
+        assert!((view.progress.as_ref().unwrap().left_now_s() - 56.0).abs() < 1e-12);
+        told(&mut view, Event::Repeated { reason: VoidReason::ZeroInput });
+        assert!((view.progress.as_ref().unwrap().left_now_s() - 57.0).abs() < 1e-12);
+        assert_eq!(view.repeated, 1);
+        assert!(view.repeated_because.as_ref().unwrap().contains("exactly zero"));
+    }
+
+    #[test]
+    fn a_failure_ends_the_phase_and_is_shown_where_it_belongs() {
+        let failure = Failure { message: "the card is busy".into(), kept: None };
+        let mut view = View { phase: Phase::Calibrating, ..View::default() };
+        told(&mut view, Event::Failed(failure.clone()));
+        assert_eq!((view.phase, view.calibration_failure.as_deref()), (Phase::Idle, Some("the card is busy")));
+        assert_eq!(view.failure, None);
+        view.phase = Phase::Running;
+        told(&mut view, Event::Failed(failure.clone()));
+        assert_eq!((view.phase, view.failure), (Phase::Idle, Some(failure)));
+    }
+}
