@@ -42,5 +42,16 @@ fn window() -> anyhow::Result<()> {
 
 #[cfg(feature = "gui")]
 fn window() -> anyhow::Result<()> {
-    anyhow::bail!("the window is not built yet; `loudenough --help` lists the commands")
+    use loudenough::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
+    use loudenough::gui::{BenchLink, StartState, open_window};
+
+    let start = StartState::as_last_used();
+    let bench_on_the_desk = || BenchSpec::named("console phones socket", "closed 80 Ω").unwrap_or_default();
+    let simulated = SimulatedBackend::new(bench_on_the_desk(), SimulatedCardSpec::default(), Pace::WallClock);
+    let mut all: Vec<Box<dyn Backend>> = vec![Box::new(simulated)];
+    all.extend(backends());
+    // Dropped after the window is closed: that fades out, ends the bench and waits for it.
+    let bench = loudenough::session::runner::Bench::spawn(all, now);
+    open_window(BenchLink::to(&bench, now), start)?;
+    Ok(())
 }

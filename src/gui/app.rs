@@ -8,9 +8,12 @@ use super::parts;
 use super::theme::{self, STEP};
 use super::view::{Phase, View};
 use super::{StartState, chain_page, climb};
+use crate::card::CardId;
+use crate::session::chain_file;
 use crate::session::protocol::{Command, Event, Failure};
 use crossbeam_channel::{Receiver, Sender, TrySendError};
 use eframe::egui::{self, Context, Panel, RichText, ScrollArea, Theme, Ui};
+use std::path::PathBuf;
 
 /// Pages there are.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -76,6 +79,7 @@ pub struct Desk {
     /// The large figure, held for as long as a person needs to read it.
     pub(super) held: climb::Held,
     pub(super) wants_focus: Option<egui::Id>,
+    chain_file: Option<PathBuf>,
     inbox: Inbox,
     commands: Sender<Command>,
     stop: Box<dyn Fn() + Send>,
@@ -104,10 +108,12 @@ impl Desk {
         now: Box<dyn Fn() -> String + Send>,
         start: StartState,
     ) -> Desk {
+        let chain_file = start.chain_file.clone();
+        let failure = start.problem.clone().map(|message| Failure { message, kept: None });
         let mut form = Form::new(start);
         let empty = empty_picture(&mut form, None);
         let desk = Desk {
-            view: View::default(),
+            view: View { failure, ..View::default() },
             form,
             page: Page::Climb,
             table: Table::Steps,
@@ -119,6 +125,7 @@ impl Desk {
             empty,
             held: climb::Held::default(),
             wants_focus: None,
+            chain_file,
             inbox,
             commands,
             stop,
@@ -142,15 +149,21 @@ impl Desk {
             Inbox::Digested(inbox) => inbox.try_iter().collect(),
         };
         for piece in news {
-            let cards = matches!(&piece, News::Event(e, _) if matches!(**e, Event::Cards { .. }));
+            let is = |wanted: fn(&Event) -> bool| matches!(&piece, News::Event(e, _) if wanted(e));
+            let cards = is(|e| matches!(e, Event::Cards { .. }));
+            if self.view.phase == Phase::Stopping && is(|e| matches!(e, Event::Began { .. })) {
+                // Stop was pressed while the cards were being opened: a session that begins anew must hear of it.
+                (self.stop)();
+            }
             self.view.apply(piece);
             if cards {
                 self.changed();
             }
         }
         if let Some((role, acoustic)) = self.view.calibrated.take() {
-            self.form.acoustic.insert(role, acoustic);
+            self.form.take_offset(role, acoustic);
             self.changed();
+            self.keep_chain();
         }
     }
 
@@ -223,10 +236,23 @@ impl Desk {
             return;
         };
         self.view.failure = None;
+        self.keep_chain();
         self.view.phase = Phase::Opening;
         self.pinned = None;
         self.page = Page::Climb;
         self.send(Command::Run(Box::new(request)));
+    }
+
+    /// Keeps the chain for the next time; a chain of simulated cards is not kept, so that no command takes it for the
+    /// desk.
+    fn keep_chain(&mut self) {
+        let (Some(path), Some((_, chain))) = (&self.chain_file, self.form.ready()) else { return };
+        if chain.routing.playback == CardId::simulated() {
+            return;
+        }
+        if let Err(error) = chain_file::save(path, chain) {
+            self.refused = Some(super::form::sentence(&error.to_string()));
+        }
     }
 
     fn busy_because(&self) -> String {
@@ -294,9 +320,10 @@ impl Desk {
     pub(super) fn take_typed_offset(&mut self) {
         match self.form.typed_offset(&(self.now)()) {
             Ok(acoustic) => {
-                self.form.acoustic.insert(self.form.ear, acoustic);
+                self.form.take_offset(self.form.ear, acoustic);
                 self.view.calibration_failure = None;
                 self.changed();
+                self.keep_chain();
             }
             Err((field, message)) => {
                 self.form.wrong.insert(field, message);

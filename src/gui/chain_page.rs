@@ -34,19 +34,22 @@ const PARTS: [Part; 5] = [
 
 /// Draws the page.
 pub fn show(desk: &mut Desk, ui: &mut Ui) {
-    CentralPanel::default().frame(Frame::NONE.inner_margin(Margin::same(2 * STEP as i8))).show(ui, |ui| {
-        ScrollArea::vertical().id_salt("chain").auto_shrink(false).show(ui, |ui| {
-            title(desk, ui);
-            if ui.available_width() >= WIDE {
-                row(desk, ui)
-            } else {
-                column(desk, ui)
-            }
-            ui.add_space(2.0 * STEP);
-            parts::heading(ui, "Cautions");
-            parts::cautions(ui);
-        });
-    });
+    CentralPanel::default().frame(Frame::central_panel(ui.style()).inner_margin(Margin::same(2 * STEP as i8))).show(
+        ui,
+        |ui| {
+            ScrollArea::vertical().id_salt("chain").auto_shrink(false).show(ui, |ui| {
+                title(desk, ui);
+                if ui.available_width() >= WIDE {
+                    row(desk, ui)
+                } else {
+                    column(desk, ui)
+                }
+                ui.add_space(2.0 * STEP);
+                parts::heading(ui, "Cautions");
+                parts::cautions(ui);
+            });
+        },
+    );
 }
 
 fn title(desk: &mut Desk, ui: &mut Ui) {
@@ -272,6 +275,9 @@ fn calibration(desk: &mut Desk, ui: &mut Ui) {
     let ears: Vec<(InputRole, String)> = desk.form.ears().map(|e| (e, role_words(e).to_string())).collect();
     if let Some(ear) = parts::list(ui, "Ear", &desk.form.ear, &ears) {
         desk.form.ear = ear;
+    }
+    if let Some(dropped) = &desk.form.offsets_dropped {
+        parts::wrong(ui, dropped);
     }
     parts::field(ui, desk, Some(Field::CalibratorLevel), "Calibrator, dB SPL", |d| &mut d.form.calibrator_level);
     ui.horizontal_wrapped(|ui| {

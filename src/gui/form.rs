@@ -131,6 +131,10 @@ pub struct Form {
     pub wrong: BTreeMap<Field, String>,
     ready: Option<(Plan, Chain)>,
     full_drive: Option<(SampleRate, f64)>,
+    /// What the offsets were taken on: card, channels, rate.
+    calibrated_on: (CardId, Vec<InputRow>, SampleRate),
+    /// Why offsets were dropped, until new ones are taken.
+    pub offsets_dropped: Option<String>,
 }
 
 fn one_based(channels: impl Iterator<Item = u16>) -> String {
@@ -144,10 +148,11 @@ fn shown(value: f64) -> String {
 impl Form {
     /// As the program starts.
     pub fn new(start: StartState) -> Form {
-        let StartState { chain, plan, sessions } = start;
+        let StartState { chain, plan, sessions, .. } = start;
         let row = |c: &CaptureChannel| InputRow { channel: (c.channel + 1).to_string(), role: c.role };
         let inputs: Vec<InputRow> = chain.routing.capture_channels.iter().map(row).collect();
         let ear = chain.ears().next().map_or(InputRole::LeftEar, |(_, role)| role);
+        let calibrated_on = (chain.routing.capture.clone(), inputs.clone(), chain.routing.capture_rate);
         let mut form = Form {
             listening: plan.listening.map_or(String::new(), |l| shown(l.level.db())),
             weighting: plan.listening.map_or(Weighting::Z, |l| l.weighting),
@@ -182,6 +187,8 @@ impl Form {
             wrong: BTreeMap::new(),
             ready: None,
             full_drive: None,
+            calibrated_on,
+            offsets_dropped: None,
         };
         form.check(&[]);
         form
@@ -229,6 +236,7 @@ impl Form {
 
     /// Reads every field again and sets the messages.
     pub fn check(&mut self, cards: &[CardDescription]) {
+        self.drop_foreign_offsets();
         let mut wrong = BTreeMap::new();
         let chain = self.read_chain(cards, &mut wrong);
         let plan = self.read_plan(&mut wrong);
@@ -236,6 +244,27 @@ impl Form {
         let bars = wrong.keys().any(|f: &Field| f.bars_start());
         self.ready = plan.zip(chain).filter(|_| !bars);
         self.wrong = wrong;
+    }
+
+    /// An offset belongs to one card, channel and rate: on another it would turn into a wrong number.
+    fn drop_foreign_offsets(&mut self) {
+        let now = (self.capture.clone(), self.inputs.clone(), self.capture_rate);
+        if now == self.calibrated_on {
+            return;
+        }
+        self.calibrated_on = now;
+        if !self.acoustic.is_empty() {
+            self.acoustic.clear();
+            self.offsets_dropped = Some(
+                "The offset belonged to another card, channel or rate and was dropped. Calibrate this input.".into(),
+            );
+        }
+    }
+
+    /// Takes an offset into force.
+    pub fn take_offset(&mut self, role: InputRole, acoustic: Acoustic) {
+        self.acoustic.insert(role, acoustic);
+        self.offsets_dropped = None;
     }
 
     fn read_plan(&self, wrong: &mut BTreeMap<Field, String>) -> Option<Plan> {

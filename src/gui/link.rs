@@ -11,6 +11,7 @@
 use super::digest::Digest;
 use crate::card::InputRole;
 use crate::session::protocol::{Command, Event};
+use crate::session::runner::Bench;
 use crate::units::{Dbfs, PeakDb};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, unbounded};
 use std::sync::Arc;
@@ -63,6 +64,20 @@ pub struct BenchLink {
     pub stop: Box<dyn Fn() + Send>,
     /// The time as RFC 3339, for what the user types in (the program reads the clock in one place only).
     pub now: Box<dyn Fn() -> String + Send>,
+}
+
+impl BenchLink {
+    /// To a bench on its thread.
+    pub fn to(bench: &Bench, now: fn() -> String) -> BenchLink {
+        let stop = bench.stop.clone();
+        BenchLink {
+            commands: bench.commands.clone(),
+            events: bench.events.clone(),
+            live: Box::new(|| None),
+            stop: Box::new(move || stop.now()),
+            now: Box::new(now),
+        }
+    }
 }
 
 /// What reaches the window.

@@ -12,33 +12,21 @@ pub mod form;
 pub mod keys;
 pub mod link;
 mod parts;
+mod start;
 mod text;
 pub mod theme;
 pub mod view;
 
 pub use app::{Desk, Page};
 pub use link::{BenchLink, Live, LiveInput, News};
+pub use start::StartState;
 
-use crate::session::chain::Chain;
-use crate::session::plan::Plan;
 use eframe::egui::{ViewportBuilder, vec2};
-use std::path::PathBuf;
 
 /// Smallest window, points.
 const SMALLEST: [f32; 2] = [640.0, 480.0];
 /// Window at the start, points.
 const ORDINARY: [f32; 2] = [1280.0, 800.0];
-
-/// What the window starts with.
-#[derive(Clone, Debug)]
-pub struct StartState {
-    /// The chain as last used, or that of the simulated bench.
-    pub chain: Chain,
-    /// The plan as last used; its rule, step and limits stay, its levels can be typed.
-    pub plan: Plan,
-    /// Folder that sessions are kept in.
-    pub sessions: PathBuf,
-}
 
 /// The window could not be opened.
 #[derive(Debug, thiserror::Error)]

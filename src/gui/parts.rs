@@ -6,8 +6,8 @@ use super::keys::Action;
 use super::theme::{self, SMALL, STEP};
 use eframe::egui::accesskit::Live;
 use eframe::egui::{
-    Align2, Button, Color32, ComboBox, FontId, Id, Pos2, Rect, Response, RichText, Role, Sense, Shape, Stroke,
-    TextEdit, Ui, Vec2, WidgetInfo, pos2, vec2,
+    Align, Align2, Button, Color32, ComboBox, FontId, Id, Label, Layout, Pos2, Rect, Response, RichText, Role, Sense,
+    Shape, Stroke, TextEdit, Ui, Vec2, WidgetInfo, pos2, vec2,
 };
 
 /// Method, section 8: what the product always shows.
@@ -27,7 +27,7 @@ pub fn cautions(ui: &mut Ui) {
     for caution in CAUTIONS {
         ui.horizontal_top(|ui| {
             bar(ui, theme::tokens(ui).threshold);
-            ui.add(eframe::egui::Label::new(caution).wrap());
+            ui.add(Label::new(caution).wrap());
         });
     }
     ui.add_space(STEP / 2.0);
@@ -43,7 +43,7 @@ pub fn wrong(ui: &mut Ui, message: &str) {
     ui.horizontal_top(|ui| {
         bar(ui, theme::tokens(ui).threshold);
         let text = RichText::new(message).color(theme::tokens(ui).threshold);
-        let label = ui.add(eframe::egui::Label::new(text).wrap());
+        let label = ui.add(Label::new(text).wrap());
         ui.ctx().accesskit_node_builder(label.id, |node| node.set_live(Live::Polite));
     });
 }
@@ -51,7 +51,7 @@ pub fn wrong(ui: &mut Ui, message: &str) {
 /// Secondary text, wrapped.
 pub fn quiet(ui: &mut Ui, text: impl Into<String>) -> Response {
     let colour = theme::tokens(ui).quiet;
-    ui.add(eframe::egui::Label::new(RichText::new(text).color(colour).size(SMALL)).wrap())
+    ui.add(Label::new(RichText::new(text).color(colour).size(SMALL)).wrap())
 }
 
 /// A heading of a part of the page.
@@ -73,6 +73,18 @@ pub fn choice(ui: &mut Ui, chosen: bool, text: &str) -> Response {
     response
 }
 
+/// The name in front of a field: fixed width, so that fields stand under each other.
+fn name_of_field(ui: &mut Ui, width: f32, label: &str) -> Response {
+    let size = vec2((0.54 * width).min(18.0 * STEP), ui.spacing().interact_size.y);
+    let layout = Layout::left_to_right(Align::Center);
+    let words = Label::new(RichText::new(label).color(theme::tokens(ui).quiet)).truncate();
+    let inner = ui.allocate_ui_with_layout(size, layout, |ui| {
+        ui.set_min_width(size.x);
+        ui.add(words)
+    });
+    inner.inner
+}
+
 /// A named field with its message under it. Returns true where it changed.
 pub fn field(
     ui: &mut Ui,
@@ -85,12 +97,7 @@ pub fn field(
     let enabled = ui.is_enabled();
     let changed = ui
         .horizontal(|ui| {
-            let words = ui.add_sized(
-                vec2((0.42 * width).min(150.0), ui.spacing().interact_size.y),
-                eframe::egui::Label::new(RichText::new(label).color(theme::tokens(ui).quiet))
-                    .truncate()
-                    .halign(eframe::egui::Align::LEFT),
-            );
+            let words = name_of_field(ui, width, label);
             let text = pick(desk);
             let edit = TextEdit::singleline(text).desired_width(ui.available_width() - 2.0 * STEP);
             let response = ui.add_enabled(enabled, edit).labelled_by(words.id);
@@ -111,12 +118,7 @@ pub fn list<T: PartialEq + Clone>(ui: &mut Ui, label: &str, now: &T, all: &[(T, 
     let mut chosen = None;
     let width = ui.available_width();
     ui.horizontal(|ui| {
-        let words = ui.add_sized(
-            vec2((0.42 * width).min(150.0), ui.spacing().interact_size.y),
-            eframe::egui::Label::new(RichText::new(label).color(theme::tokens(ui).quiet))
-                .truncate()
-                .halign(eframe::egui::Align::LEFT),
-        );
+        let words = name_of_field(ui, width, label);
         let shown = all.iter().find(|(v, _)| v == now).map_or_else(|| "not listed".to_string(), |(_, n)| n.clone());
         let response = ComboBox::from_id_salt(label)
             .selected_text(shown)

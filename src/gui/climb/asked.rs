@@ -29,7 +29,7 @@ pub fn fields(desk: &mut Desk, ui: &mut Ui) {
             desk.form.weighting = chosen;
             desk.changed();
         }
-        parts::field(ui, desk, Some(Field::Wanted), "Wanted, dB over it", |d| &mut d.form.wanted);
+        parts::field(ui, desk, Some(Field::Wanted), "Headroom, dB", |d| &mut d.form.wanted);
         ceiling(desk, ui);
         extent(desk, ui);
         parts::field(ui, desk, Some(Field::Sines), "Sines, Hz", |d| &mut d.form.sines);
@@ -56,7 +56,7 @@ fn ceiling(desk: &mut Desk, ui: &mut Ui) {
     let changed = if desk.form.is_calibrated() {
         parts::field(ui, desk, Some(Field::Ceiling), "Ceiling, dB SPL", |d| &mut d.form.ceiling_spl)
     } else {
-        parts::field(ui, desk, Some(Field::Ceiling), "Ceiling, dBFS RMS", |d| &mut d.form.ceiling_drive)
+        parts::field(ui, desk, Some(Field::Ceiling), "Ceiling, dBFS", |d| &mut d.form.ceiling_drive)
     };
     if changed {
         desk.form.again.clear();

@@ -47,20 +47,23 @@ fn wide(desk: &mut Desk, ui: &mut Ui) {
     Panel::right("now").resizable(false).exact_size(SIDE).show(ui, |ui| {
         ScrollArea::vertical().id_salt("now-figures").auto_shrink(false).show(ui, |ui| now::column(desk, ui));
     });
-    CentralPanel::default().frame(Frame::NONE.inner_margin(Margin::same(STEP as i8))).show(ui, |ui| {
-        let height = ui.available_height();
-        let (level, distortion, table) = shares(height);
-        let middle = |desk: &mut Desk, ui: &mut Ui| {
-            picture::level(desk, ui, level);
-            picture::distortion(desk, ui, distortion);
-            self::table(desk, ui, table);
-        };
-        if level + distortion + table > height + 1.0 {
-            ScrollArea::vertical().id_salt("middle").auto_shrink(false).show(ui, |ui| middle(desk, ui));
-        } else {
-            middle(desk, ui);
-        }
-    });
+    CentralPanel::default().frame(Frame::central_panel(ui.style()).inner_margin(Margin::same(STEP as i8))).show(
+        ui,
+        |ui| {
+            let height = ui.available_height();
+            let (level, distortion, table) = shares(height);
+            let middle = |desk: &mut Desk, ui: &mut Ui| {
+                picture::level(desk, ui, level);
+                picture::distortion(desk, ui, distortion);
+                self::table(desk, ui, table);
+            };
+            if level + distortion + table > height + 1.0 {
+                ScrollArea::vertical().id_salt("middle").auto_shrink(false).show(ui, |ui| middle(desk, ui));
+            } else {
+                middle(desk, ui);
+            }
+        },
+    );
 }
 
 /// Heights of level picture, distortion picture and table: all of `height`, or more where it is too little.
@@ -71,23 +74,26 @@ fn shares(height: f32) -> (f32, f32, f32) {
 }
 
 fn folded(desk: &mut Desk, ui: &mut Ui) {
-    CentralPanel::default().frame(Frame::NONE.inner_margin(Margin::same(STEP as i8))).show(ui, |ui| {
-        ScrollArea::vertical().id_salt("folded").auto_shrink(false).show(ui, |ui| {
-            now::strip(desk, ui);
-            ui.separator();
-            let height = ui.ctx().content_rect().height();
-            let level = (0.42 * height).clamp(180.0, 420.0);
-            picture::level(desk, ui, level);
-            picture::distortion(desk, ui, 0.6 * level);
-            ui.separator();
-            asked::next_headphone(desk, ui);
-            asked::fields(desk, ui);
-            ui.separator();
-            now::column(desk, ui);
-            ui.separator();
-            table(desk, ui, (0.5 * height).max(220.0));
-        });
-    });
+    CentralPanel::default().frame(Frame::central_panel(ui.style()).inner_margin(Margin::same(STEP as i8))).show(
+        ui,
+        |ui| {
+            ScrollArea::vertical().id_salt("folded").auto_shrink(false).show(ui, |ui| {
+                now::strip(desk, ui);
+                ui.separator();
+                let height = ui.ctx().content_rect().height();
+                let level = (0.42 * height).clamp(180.0, 420.0);
+                picture::level(desk, ui, level);
+                picture::distortion(desk, ui, 0.6 * level);
+                ui.separator();
+                asked::next_headphone(desk, ui);
+                asked::fields(desk, ui);
+                ui.separator();
+                now::column(desk, ui);
+                ui.separator();
+                table(desk, ui, (0.5 * height).max(220.0));
+            });
+        },
+    );
 }
 
 fn table(desk: &mut Desk, ui: &mut Ui, height: f32) {

@@ -7,8 +7,10 @@ use crate::gui::keys::Action;
 use crate::gui::parts;
 use crate::gui::text;
 use crate::gui::theme::{self, SMALL, STEP, Tokens};
-use eframe::egui::{Align2, FontId, Id, Pos2, Rect, RichText, Shape, Stroke, Ui, pos2, vec2};
-use egui_plot::{AxisHints, Line, LineStyle, Plot, PlotBounds, PlotPoint, PlotPoints, PlotTransform};
+use eframe::egui::{Align2, Color32, FontId, Id, Pos2, Rect, RichText, Shape, Stroke, Ui, pos2, vec2};
+use egui_plot::{
+    AxisHints, GridInput, GridMark, Line, LineStyle, Plot, PlotBounds, PlotPoint, PlotPoints, PlotTransform,
+};
 
 /// Radius of a point, points.
 const DOT: f32 = 4.5;
@@ -25,7 +27,7 @@ pub fn still_plot<'a>(id: &str, height: f32, x_title: &str, y_title: &str, t: &T
         let title = RichText::new(title).size(SMALL).color(t.quiet);
         h.label(title).tick_label_color(t.quiet).tick_label_font(theme::figures(SMALL - 1.0))
     };
-    let plain = |m: egui_plot::GridMark, _: &std::ops::RangeInclusive<f64>| text::fixed(m.value, 0);
+    let plain = |m: GridMark, _: &std::ops::RangeInclusive<f64>| text::fixed(m.value, 0);
     Plot::new(id.to_string())
         .height(height.max(6.0 * STEP))
         .allow_drag(false)
@@ -65,7 +67,7 @@ impl Sheet<'_> {
         self.add(Shape::line_segment([a, b], stroke));
     }
 
-    fn text(&self, at: Pos2, anchor: Align2, text: &str, colour: eframe::egui::Color32) {
+    fn text(&self, at: Pos2, anchor: Align2, text: &str, colour: Color32) {
         let painter = self.ui.painter().with_clip_rect(self.frame());
         let galley = painter.layout_no_wrap(text.into(), FontId::proportional(SMALL), colour);
         let rect = anchor.anchor_size(at, galley.size());
@@ -74,7 +76,7 @@ impl Sheet<'_> {
     }
 
     /// A rule across the picture with its words at the left end.
-    fn across(&self, level: f64, words: &str, colour: eframe::egui::Color32, dashed: bool) {
+    fn across(&self, level: f64, words: &str, colour: Color32, dashed: bool) {
         let f = self.frame();
         let y = self.at(0.0, level).y;
         let (a, b) = (pos2(f.left(), y), pos2(f.right(), y));
@@ -86,13 +88,13 @@ impl Sheet<'_> {
         self.text(pos2(f.left() + STEP, y - 1.0), Align2::LEFT_BOTTOM, words, colour);
     }
 
-    /// An upright rule with its words at the foot.
-    fn upright(&self, drive: f64, words: &str, colour: eframe::egui::Color32) {
+    /// An upright rule with its words at the foot, in line `line` of it.
+    fn upright(&self, drive: f64, words: &str, colour: Color32, line: f32) {
         let f = self.frame();
         let x = self.at(drive, 0.0).x;
         parts::dashes(self.ui, f, pos2(x, f.top()), pos2(x, f.bottom()), Stroke::new(1.0, colour), 2.0, 4.0);
         if !words.is_empty() {
-            self.text(pos2(x - 4.0, f.bottom() - 2.0), Align2::RIGHT_BOTTOM, words, colour);
+            self.text(pos2(x - 4.0, f.bottom() - 2.0 - line * 2.0 * STEP), Align2::RIGHT_BOTTOM, words, colour);
         }
     }
 }
@@ -166,9 +168,14 @@ fn zones(sheet: &Sheet<'_>, picture: &Picture) {
         sheet.across(ceiling, &format!("ceiling {} dB SPL", text::db(ceiling)), t.quiet, false);
     }
     if let Some(ceiling) = picture.drive_ceiling {
-        sheet.upright(ceiling, &format!("ceiling {} dBFS", text::db(ceiling)), t.quiet);
+        sheet.upright(ceiling, &format!("ceiling {} dBFS", text::db(ceiling)), t.quiet, 1.0);
     }
-    sheet.upright(picture.full_drive, &format!("peak at full scale: {} dBFS", text::db(picture.full_drive)), t.quiet);
+    sheet.upright(
+        picture.full_drive,
+        &format!("peak at full scale: {} dBFS", text::db(picture.full_drive)),
+        t.quiet,
+        0.0,
+    );
 }
 
 fn dot(sheet: &Sheet<'_>, point: &Point) {
@@ -183,7 +190,7 @@ fn dot(sheet: &Sheet<'_>, point: &Point) {
     sheet.add(Shape::circle_filled(at, DOT, t.level));
 }
 
-fn bar(sheet: &Sheet<'_>, low: Pos2, high: Pos2, colour: eframe::egui::Color32) {
+fn bar(sheet: &Sheet<'_>, low: Pos2, high: Pos2, colour: Color32) {
     let stroke = Stroke::new(1.5, colour);
     sheet.line(low, high, stroke);
     for end in [low, high] {
@@ -243,7 +250,11 @@ pub fn distortion(desk: &Desk, ui: &mut Ui, height: f32) {
     let picture = held.as_ref().map_or(&desk.empty, |d| &d.picture);
     let (x, y) = (picture.drive_range, picture.distortion_range);
     let title = format!("drive, dBFS RMS (peak in dB re full scale: {} dB higher)", text::db(-picture.full_drive));
-    let plot = still_plot("distortion", height, &title, "at the ear, dB", t);
+    let every_20 = |input: GridInput| {
+        let (low, high) = ((input.bounds.0 / 20.0).ceil() as i32, (input.bounds.1 / 20.0).floor() as i32);
+        (low..=high).map(|n| GridMark { value: 20.0 * f64::from(n), step_size: 20.0 }).collect()
+    };
+    let plot = still_plot("distortion", height, &title, "at the ear, dB", t).y_grid_spacer(every_20);
     let answer = plot.show(ui, |p| {
         p.set_plot_bounds(PlotBounds::from_min_max([x.0, y.0], [x.1, y.1]));
         if !picture.noise.is_empty() {
@@ -297,7 +308,7 @@ fn share_mark(sheet: &Sheet<'_>, share: &Share, square: bool) {
     sheet.add(glyph(at, square, !share.below, colour));
 }
 
-fn arrow_down(sheet: &Sheet<'_>, at: Pos2, colour: eframe::egui::Color32) {
+fn arrow_down(sheet: &Sheet<'_>, at: Pos2, colour: Color32) {
     let tip = at + vec2(0.0, 13.0);
     let stroke = Stroke::new(1.5, colour);
     for (a, b) in [(at + vec2(0.0, 4.0), tip), (tip - vec2(3.0, 4.0), tip), (tip + vec2(3.0, -4.0), tip)] {
@@ -306,7 +317,7 @@ fn arrow_down(sheet: &Sheet<'_>, at: Pos2, colour: eframe::egui::Color32) {
 }
 
 /// A square for even, a triangle for odd; hollow where only known to be below.
-pub fn glyph(at: Pos2, square: bool, filled: bool, colour: eframe::egui::Color32) -> Shape {
+pub fn glyph(at: Pos2, square: bool, filled: bool, colour: Color32) -> Shape {
     let r = DOT - 0.5;
     let corners = if square {
         vec![at + vec2(-r, -r), at + vec2(r, -r), at + vec2(r, r), at + vec2(-r, r)]

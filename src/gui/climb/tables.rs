@@ -6,7 +6,7 @@ use crate::gui::digest::{Bands, Curve, Digest, Response, Row};
 use crate::gui::parts;
 use crate::gui::text;
 use crate::gui::theme::{self, SMALL, STEP};
-use eframe::egui::{Grid, RichText, ScrollArea, Ui, pos2};
+use eframe::egui::{Button, Label, RichText, ScrollArea, TextWrapMode, Ui, pos2};
 use egui_plot::{GridInput, GridMark, Line, LineStyle, PlotBounds, PlotPoint, PlotPoints};
 
 /// Nominal mid-band frequencies of the one-third octaves from band −17 (20 Hz) on, IEC 61260-1.
@@ -42,19 +42,27 @@ fn nothing(ui: &mut Ui, why: &str) {
     parts::quiet(ui, why);
 }
 
+/// Purpose, and what is remarkable, in fixed widths.
+const PURPOSE_WIDTH: usize = 16;
+
 fn steps(desk: &mut Desk, ui: &mut Ui, digest: &Digest, height: f32) {
+    let t = theme::tokens(ui);
     let unit = digest.picture.unit.word();
-    ScrollArea::both().id_salt("steps").max_height(height).auto_shrink(false).stick_to_bottom(true).show(ui, |ui| {
-        parts::quiet(ui, format!("drive dBFS RMS · level {unit} · gain change, even, odd, noise re the stimulus, input room in dB · clock in ppm"));
-        Grid::new("steps-grid").striped(true).spacing([STEP, 2.0]).show(ui, |ui| {
-            let head = |ui: &mut Ui, text: &str| {
-                ui.label(RichText::new(text).font(theme::figures(SMALL)).color(theme::tokens(ui).quiet));
-            };
-            head(ui, "step");
-            head(ui, "for");
-            Row::HEADS.iter().for_each(|h| head(ui, h));
-            head(ui, "remark");
-            ui.end_row();
+    let words = format!(
+        "drive dBFS RMS · level {unit} · gain change; even, odd, noise re the stimulus; input room: dB · clock: ppm · a row pins its values"
+    );
+    let top = ui.cursor().top();
+    parts::quiet(ui, words);
+    ScrollArea::horizontal().id_salt("steps-across").auto_shrink(false).show(ui, |ui| {
+        ui.spacing_mut().item_spacing.y = 1.0;
+        let head = format!("step  {:<PURPOSE_WIDTH$} {}  remark", "for", Row::HEADS.join(" "));
+        ui.add(Label::new(RichText::new(head).font(theme::figures(SMALL)).color(t.quiet)).extend());
+        let left = (height - (ui.cursor().top() - top)).max(5.0 * STEP);
+        let rows =
+            ScrollArea::vertical().id_salt("steps-down").max_height(left).auto_shrink(false).stick_to_bottom(true);
+        rows.show(ui, |ui| {
+            ui.spacing_mut().interact_size.y = 2.0 * STEP;
+            ui.spacing_mut().button_padding = eframe::egui::vec2(0.0, 1.0);
             for row in &digest.rows {
                 one_step(desk, ui, row);
             }
@@ -64,16 +72,12 @@ fn steps(desk: &mut Desk, ui: &mut Ui, digest: &Digest, height: f32) {
 
 fn one_step(desk: &mut Desk, ui: &mut Ui, row: &Row) {
     let pinned = desk.pinned == Some(row.step);
-    let button = ui.selectable_label(pinned, RichText::new(format!("{:>4}", row.step)).font(theme::figures(SMALL)));
-    if button.on_hover_text("shows its exact values in the picture").clicked() {
+    let text = format!("{:>4}  {:<PURPOSE_WIDTH$} {}  {}", row.step, row.purpose, row.cells.join(" "), row.remark);
+    let line =
+        Button::selectable(pinned, RichText::new(text).font(theme::figures(SMALL))).wrap_mode(TextWrapMode::Extend);
+    if ui.add(line).clicked() {
         desk.pinned = (!pinned).then_some(row.step);
     }
-    ui.label(RichText::new(&row.purpose).size(SMALL));
-    for cell in &row.cells {
-        ui.label(RichText::new(cell).font(theme::figures(SMALL)));
-    }
-    ui.label(RichText::new(&row.remark).size(SMALL).color(theme::tokens(ui).threshold));
-    ui.end_row();
 }
 
 fn curve(ui: &mut Ui, curve: &Curve, height: f32) {

@@ -1,0 +1,400 @@
+//! The window by role and label, without a display: what a key sends, what a wrong number says, and that every figure
+//! shown is the stored one.
+
+#[path = "window/records.rs"]
+mod records;
+
+use crossbeam_channel::{Receiver, Sender, bounded, unbounded};
+use eframe::egui::{Key, Modifiers, Role, Theme, vec2};
+use egui_kittest::Harness;
+use egui_kittest::kittest::{NodeT, Queryable};
+use loudenough::card::InputRole;
+use loudenough::gui::app::Table;
+use loudenough::gui::view::Phase;
+use loudenough::gui::{BenchLink, Desk, Live, LiveInput, Page, StartState, theme};
+use loudenough::judgement::{Threshold, judge};
+use loudenough::session::chain::Chain;
+use loudenough::session::plan::{Extent, Plan};
+use loudenough::session::protocol::{Command, Event, Failure};
+use loudenough::session::record::Record;
+use loudenough::take::VoidReason;
+use loudenough::units::{Dbfs, PeakDb, SampleRate};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::Instant;
+
+/// A bench played by the test.
+struct Bench {
+    commands: Receiver<Command>,
+    events: Sender<Event>,
+    live: Arc<Mutex<Option<Arc<Live>>>>,
+    stops: Arc<AtomicUsize>,
+}
+
+type Window = Harness<'static, Desk>;
+
+fn start(chain: Chain, plan: Plan) -> (Desk, Bench) {
+    let (commands, asked) = bounded(16);
+    let (events, told) = unbounded();
+    let live: Arc<Mutex<Option<Arc<Live>>>> = Arc::default();
+    let stops: Arc<AtomicUsize> = Arc::default();
+    let (shown, counted) = (live.clone(), stops.clone());
+    let link = BenchLink {
+        commands,
+        events: told,
+        live: Box::new(move || shown.lock().unwrap().clone()),
+        stop: Box::new(move || {
+            counted.fetch_add(1, Ordering::SeqCst);
+        }),
+        now: Box::new(|| "2026-03-01T10:00:00+01:00".into()),
+    };
+    let desk = Desk::new(link, StartState { chain, plan, ..StartState::simulated("/nowhere".into()) });
+    let bench = Bench { commands: asked, events, live, stops };
+    assert!(matches!(bench.commands.try_recv(), Ok(Command::ListCards)), "cards are listed at once");
+    (desk, bench)
+}
+
+fn window(desk: Desk, width: f32, height: f32, scale: f32, theme: Theme) -> Window {
+    let mut window = Harness::builder()
+        .with_size(vec2(width, height))
+        .with_pixels_per_point(scale)
+        .with_theme(theme)
+        .with_context_setup(theme::install)
+        .build_ui_state(
+            |ui, desk: &mut Desk| {
+                desk.logic(&ui.ctx().clone());
+                desk.ui(ui);
+            },
+            desk,
+        );
+    window.run_steps(2);
+    window
+}
+
+fn calibrated() -> (Window, Bench) {
+    let (desk, bench) = start(records::chain(true), records::plan());
+    (window(desk, 1280.0, 800.0, 1.0, Theme::Dark), bench)
+}
+
+fn press(window: &mut Window, key: Key) {
+    window.key_press(key);
+    window.run_steps(2);
+}
+
+/// Replaces all of a named field's text by keyboard.
+fn retype(window: &mut Window, field: &str, text: &str) {
+    window.get_by_role_and_label(Role::TextInput, field).focus();
+    window.run_steps(2);
+    window.key_press_modifiers(Modifiers::COMMAND, Key::A);
+    window.key_press(Key::Delete);
+    window.run_steps(2);
+    if !text.is_empty() {
+        window.event(eframe::egui::Event::Text(text.into()));
+    }
+    window.run_steps(2);
+}
+
+fn granted() -> (loudenough::card::Granted, loudenough::card::Granted) {
+    (records::granted(), records::granted())
+}
+
+fn finish(bench: &Bench, record: &Arc<Record>) {
+    let folder = std::path::PathBuf::from("/sessions/2026-03-01_09-12-33");
+    let head = Arc::new(Record::new(record.head.clone()));
+    bench.events.send(Event::Began { record: head, folder: folder.clone(), granted: granted() }).unwrap();
+    bench.events.send(Event::Ended { record: record.clone(), folder }).unwrap();
+}
+
+fn whole_session() -> Arc<Record> {
+    Arc::new(records::session(records::plan(), records::chain(true)))
+}
+
+fn says(window: &Window, part: &str) -> bool {
+    window.query_all_by_label_contains(part).next().is_some()
+}
+
+fn live() -> Arc<Live> {
+    let spectrum = (0..200).map(|i| (20.0 * 1000f64.powf(f64::from(i) / 199.0), -60.0 - f64::from(i) / 10.0));
+    Arc::new(Live {
+        inputs: vec![LiveInput {
+            role: InputRole::LeftEar,
+            level_z: Some(Dbfs(-23.9)),
+            level_a: Some(Dbfs(-27.0)),
+            peak: Some(PeakDb(-15.5)),
+            room_db: Some(15.5),
+            distortion_db: Some(-44.0),
+            spectrum: spectrum.collect(),
+            overloads: 0,
+        }],
+    })
+}
+
+#[test]
+fn start_by_keyboard_sends_the_plan_that_is_shown() {
+    let (mut window, bench) = calibrated();
+    retype(&mut window, "Listening, dB SPL", "72,5");
+    press(&mut window, Key::F7);
+    press(&mut window, Key::F5);
+    let Ok(Command::Run(request)) = bench.commands.try_recv() else { panic!("nothing was asked to run") };
+    let listening = request.plan.listening;
+    assert_eq!(listening.unwrap().level.to_string(), "72.5 dB SPL");
+    assert_eq!(request.plan.extent, Extent::QuickLook);
+    assert_eq!(request.plan, Plan { listening, ..Plan::quick_look(SampleRate::DEFAULT) });
+    assert_eq!(request.chain, records::chain(true));
+    assert_eq!(window.state().view.phase, Phase::Opening);
+    press(&mut window, Key::F5);
+    assert!(bench.commands.try_recv().is_err(), "a running bench is not asked twice");
+}
+
+#[test]
+fn escape_stops_from_a_field_and_from_every_page() {
+    let (mut window, bench) = calibrated();
+    window.get_by_role_and_label(Role::TextInput, "Output").focus();
+    window.run_steps(2);
+    press(&mut window, Key::Escape);
+    assert_eq!(bench.stops.load(Ordering::SeqCst), 1);
+    press(&mut window, Key::F2);
+    assert_eq!(window.state().page, Page::Chain);
+    window.key_press_modifiers(Modifiers::SHIFT, Key::Escape);
+    window.run_steps(2);
+    assert_eq!(bench.stops.load(Ordering::SeqCst), 2);
+    press(&mut window, Key::F6);
+    press(&mut window, Key::Escape);
+    assert_eq!(bench.stops.load(Ordering::SeqCst), 3);
+    assert_eq!(window.state().next_headphone, None);
+}
+
+/// The bench forgets a stop that came before its cards were open: it has to be told again.
+#[test]
+fn a_stop_while_the_cards_are_opened_is_repeated_when_the_session_begins() {
+    let (mut window, bench) = calibrated();
+    press(&mut window, Key::F5);
+    press(&mut window, Key::Escape);
+    assert_eq!((window.state().view.phase, bench.stops.load(Ordering::SeqCst)), (Phase::Stopping, 1));
+    let record = Arc::new(Record::new(whole_session().head.clone()));
+    bench.events.send(Event::Began { record, folder: "/s".into(), granted: granted() }).unwrap();
+    window.run_steps(2);
+    assert_eq!((window.state().view.phase, bench.stops.load(Ordering::SeqCst)), (Phase::Stopping, 2));
+}
+
+#[test]
+fn a_number_typed_wrong_says_so_beside_its_field_and_bars_start() {
+    let (mut window, bench) = calibrated();
+    retype(&mut window, "Listening, dB SPL", "7O");
+    let message = window.get_by_label_contains("“7O” is not a number").rect();
+    let field = window.get_by_role_and_label(Role::TextInput, "Listening, dB SPL").rect();
+    assert!((message.top() - field.bottom()).abs() < 16.0, "the message stands beside its field");
+    assert!(window.get_by_label("Start  F5").accesskit_node().is_disabled());
+    press(&mut window, Key::F5);
+    assert!(bench.commands.try_recv().is_err());
+    assert!(says(&window, "Not started."));
+    retype(&mut window, "Listening, dB SPL", "70");
+    assert!(!window.get_by_label("Start  F5").accesskit_node().is_disabled());
+}
+
+#[test]
+fn a_ceiling_above_its_default_has_to_be_typed_twice() {
+    let (mut window, bench) = calibrated();
+    retype(&mut window, "Ceiling, dB SPL", "118");
+    assert!(says(&window, "118 is above the default of 115"));
+    press(&mut window, Key::F5);
+    assert!(bench.commands.try_recv().is_err());
+    retype(&mut window, "Ceiling again", "118");
+    press(&mut window, Key::F5);
+    let Ok(Command::Run(request)) = bench.commands.try_recv() else { panic!("nothing was asked to run") };
+    assert_eq!(request.plan.ceilings.spl.to_string(), "118.0 dB SPL");
+}
+
+#[test]
+fn without_calibration_the_ceiling_is_a_drive_and_the_axis_says_dbfs() {
+    let (desk, _bench) = start(records::chain(false), records::plan());
+    let mut window = window(desk, 1280.0, 800.0, 1.0, Theme::Dark);
+    assert!(says(&window, "level, dBFS at the input, Z (not calibrated)"));
+    assert!(says(&window, "No calibration yet"));
+    retype(&mut window, "Ceiling, dBFS", "3");
+    assert!(says(&window, "above full scale"));
+}
+
+#[test]
+fn the_marker_and_the_sentence_carry_the_stored_values() {
+    let (mut window, bench) = calibrated();
+    let record = whole_session();
+    let judgement = judge(&record);
+    finish(&bench, &record);
+    window.run_steps(2);
+    let Threshold::Told(told) = &judgement.threshold else { panic!("the ideal desk clips") };
+    let db = |v: f64| format!("{v:.1}").replace('-', "−");
+    let (peak, pink) = (db(told.positive.told().unwrap().value), db(told.pink_drive.value));
+    let label = format!("clipping threshold {peak} dB re full scale, pink {pink} dBFS");
+    // The desk's own limit, so that the stored value itself is known from outside.
+    assert!(label.contains("−2.9 dB re full scale"), "{label}");
+    window.get_by_label_contains(&label);
+    window.get_by_label(&judgement.sentence);
+    window.get_by_label("The answer");
+    assert!(says(&window, "notes 2 · doubts 0"), "coupler range and converter filter");
+}
+
+/// Every figure of the sentence is one of the judgement's, rounded to the place shown.
+#[test]
+fn every_number_in_the_sentence_is_a_stored_one() {
+    let record = whole_session();
+    let judgement = judge(&record);
+    let clean = judgement.highest_clean.level_spl.told().unwrap();
+    let headroom = judgement.headroom.headroom_db.told().unwrap();
+    let room = judgement.headroom.peak_room_db.told().unwrap();
+    let stored = [clean.value, clean.half_width(), 70.0, headroom.value, room.value];
+    let mut sentence = judgement.sentence.clone();
+    for words in [&record.head.chain.volume, &record.head.chain.headphone] {
+        sentence = sentence.replace(words.as_str(), "");
+    }
+    let figures: Vec<String> = sentence
+        .split(|c: char| !(c.is_ascii_digit() || c == '.'))
+        .map(|w| w.trim_matches('.').to_string())
+        .filter(|w| !w.is_empty())
+        .collect();
+    assert_eq!(figures, stored.map(|v| format!("{v:.1}")), "{}", judgement.sentence);
+}
+
+#[test]
+fn a_running_session_says_so_far_and_counts_steps_time_and_repeats() {
+    let (mut window, bench) = calibrated();
+    press(&mut window, Key::F5);
+    let mut record = (*whole_session()).clone();
+    record.events.clear();
+    record.steps.truncate(6);
+    let step = record.steps[5].step.clone();
+    let drive = step.drive.unwrap().to_string();
+    let head = Arc::new(Record::new(record.head.clone()));
+    for event in [
+        Event::Began { record: head, folder: "/s".into(), granted: granted() },
+        Event::StepDone(Arc::new(record)),
+        Event::StepBegan { step, expected_steps: 13, left_s: 18.0 },
+        Event::Repeated { reason: VoidReason::ZeroInput },
+    ] {
+        bench.events.send(event).unwrap();
+    }
+    window.run_steps(2);
+    window.get_by_label("The answer so far");
+    let status = format!("step  6 of about 13 · climb · {drive} · 18 s left · repeated 1");
+    assert!(says(&window, &status), "{status}");
+    assert!(says(&window, "nobody wears the headphones while this runs"));
+    press(&mut window, Key::F6);
+    assert!(says(&window, "Plug and unplug only while silent: press Esc"));
+}
+
+#[test]
+fn the_level_now_is_announced_with_unit_weighting_and_point() {
+    let (mut window, bench) = calibrated();
+    *bench.live.lock().unwrap() = Some(live());
+    window.run_steps(20);
+    // −23.9 dBFS at an offset of 120.0 dB.
+    window.get_by_label("level now: 96.1 dB SPL Z, F, eardrum");
+    // Crest: −15.5 dB re full scale less −23.9 dBFS, the RMS of a sine standing 3.01 dB under its peak: 8.4 + 3.01 dB.
+    assert!(says(&window, "  11.4 dB"));
+    assert!(says(&window, "0.63 %"));
+}
+
+#[test]
+fn the_next_headphone_is_one_key_and_a_name_and_keeps_the_rest() {
+    let (mut window, bench) = calibrated();
+    finish(&bench, &whole_session());
+    window.run_steps(2);
+    press(&mut window, Key::F6);
+    window.run_steps(2);
+    window.event(eframe::egui::Event::Text("open 300 Ω".into()));
+    window.run_steps(2);
+    press(&mut window, Key::Enter);
+    press(&mut window, Key::F5);
+    let Ok(Command::Run(request)) = bench.commands.try_recv() else { panic!("nothing was asked to run") };
+    let expected = Chain { headphone: "open 300 Ω".into(), ..records::chain(true) };
+    assert_eq!(request.chain, expected);
+}
+
+#[test]
+fn a_typed_offset_comes_into_force_and_another_channel_drops_it() {
+    let (desk, bench) = start(records::chain(false), records::plan());
+    let mut window = window(desk, 1280.0, 1400.0, 1.0, Theme::Light);
+    press(&mut window, Key::F2);
+    retype(&mut window, "Offset, dB", "12O");
+    assert!(says(&window, "“12O” is not a number"));
+    retype(&mut window, "Offset, dB", "118.5");
+    window.get_by_label("Use typed offset").click();
+    window.run_steps(2);
+    assert!(says(&window, "left ear: offset 118.5 ±0.4 dB, typed, 2026-03-01 10:00"));
+    retype(&mut window, "Input 1, channel", "2");
+    assert!(says(&window, "was dropped"));
+    assert!(!window.state().form.is_calibrated());
+    press(&mut window, Key::F12);
+    assert!(matches!(bench.commands.try_recv(), Ok(Command::Calibrate { role: InputRole::LeftEar, .. })));
+    bench.events.send(Event::Failed(Failure { message: "no tone".into(), kept: None })).unwrap();
+    window.run_steps(2);
+    assert!(says(&window, "No tone."));
+}
+
+#[test]
+fn a_route_that_can_resample_says_so_in_its_list() {
+    let (mut window, bench) = calibrated();
+    bench.events.send(Event::Cards { cards: records::cards(), failed: vec!["jack: no server".into()] }).unwrap();
+    press(&mut window, Key::F2);
+    assert!(says(&window, "jack: no server"));
+    window.get_by_role_and_label(Role::ComboBox, "Plays").click();
+    window.run_steps(3);
+    assert!(says(&window, "(alsa, can resample)"));
+}
+
+#[test]
+fn every_size_and_scale_lays_out_and_keeps_stop_inside_the_window() {
+    let record = whole_session();
+    for (width, height, scale) in [
+        (640.0, 480.0, 1.0),
+        (800.0, 600.0, 1.0),
+        (1280.0, 800.0, 1.0),
+        (2560.0, 1440.0, 1.0),
+        (1707.0, 1067.0, 0.75),
+        (427.0, 267.0, 3.0),
+    ] {
+        for theme in [Theme::Dark, Theme::Light] {
+            let (desk, bench) = start(records::chain(true), records::plan());
+            let mut window = window(desk, width, height, scale, theme);
+            finish(&bench, &record);
+            window.state_mut().flaws_open = true;
+            for page in [Key::F2, Key::F3] {
+                press(&mut window, page);
+                for (table, _) in Table::ALL {
+                    window.state_mut().table = table;
+                    window.run_steps(1);
+                }
+                assert!(window.unnamed_widgets().is_empty(), "{:?}", window.unnamed_widgets());
+                let stop = window.get_by_label("Stop  Esc").rect();
+                let inside =
+                    stop.left() >= 0.0 && stop.top() >= 0.0 && stop.right() <= width && stop.bottom() <= height;
+                assert!(inside, "{width} × {height}: Stop at {stop:?}");
+            }
+        }
+    }
+}
+
+/// Prints, so that the figure can be read; asserts only that it is not absurd (a timed test on a shared machine lies).
+#[test]
+fn a_picture_of_page_climb_is_quick() {
+    const PICTURES: u32 = 100;
+    const ABSURD_MS: f64 = 100.0;
+    let (mut window, bench) = calibrated();
+    finish(&bench, &whole_session());
+    *bench.live.lock().unwrap() = Some(live());
+    window.run_steps(10);
+    let (mut longest, mut sum) = (0.0f64, 0.0);
+    for _ in 0..PICTURES {
+        let begun = Instant::now();
+        window.step();
+        let shapes = window.output().shapes.clone();
+        let primitives = window.ctx.tessellate(shapes, 1.0);
+        let took = begun.elapsed().as_secs_f64() * 1e3;
+        assert!(!primitives.is_empty());
+        longest = longest.max(took);
+        sum += took;
+    }
+    let mean = sum / f64::from(PICTURES);
+    println!("page Climb, ui and tessellation: mean {mean:.2} ms, longest {longest:.2} ms");
+    assert!(mean < ABSURD_MS);
+}
