@@ -68,6 +68,14 @@ impl LevelUnit {
         }
     }
 
+    /// Axis title where there is little room.
+    pub fn short_title(&self) -> String {
+        match self {
+            LevelUnit::Spl { point, .. } => format!("dB SPL, Z, {point}"),
+            LevelUnit::Dbfs => "dBFS, not calibrated".into(),
+        }
+    }
+
     /// Axis title: says which and against what.
     pub fn title(&self) -> String {
         match self {
@@ -313,7 +321,8 @@ impl Picture {
         self.level_range = tens(bottom - 3.0, top + 3.0);
         let shares = self.even.iter().chain(&self.odd).flat_map(|s| [s.at, s.interval.1]);
         let shares = shares.chain(self.noise.iter().map(|n| n[1])).filter(|v| v.is_finite());
-        let (bottom, top) = shares.fold((self.limit_db, self.limit_db), |(a, b), v| (a.min(v), b.max(v)));
+        let (bottom, top) =
+            shares.fold((-80.0f64.min(self.limit_db), self.limit_db.max(-23.0)), |(a, b), v| (a.min(v), b.max(v)));
         self.distortion_range = tens((bottom - 3.0).max(-140.0), (top + 3.0).min(20.0));
     }
 }

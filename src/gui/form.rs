@@ -141,8 +141,9 @@ fn one_based(channels: impl Iterator<Item = u16>) -> String {
     channels.map(|c| (c + 1).to_string()).collect::<Vec<_>>().join(" ")
 }
 
+/// As typed: no more places than a person would type.
 fn shown(value: f64) -> String {
-    format!("{value}").replace('-', "−")
+    format!("{}", (value * 1e6).round() / 1e6).replace('-', "−")
 }
 
 impl Form {

@@ -75,7 +75,7 @@ pub fn choice(ui: &mut Ui, chosen: bool, text: &str) -> Response {
 
 /// The name in front of a field: fixed width, so that fields stand under each other.
 fn name_of_field(ui: &mut Ui, width: f32, label: &str) -> Response {
-    let size = vec2((0.54 * width).min(18.0 * STEP), ui.spacing().interact_size.y);
+    let size = vec2((0.48 * width).min(18.0 * STEP), ui.spacing().interact_size.y);
     let layout = Layout::left_to_right(Align::Center);
     let words = Label::new(RichText::new(label).color(theme::tokens(ui).quiet)).truncate();
     let inner = ui.allocate_ui_with_layout(size, layout, |ui| {
@@ -83,6 +83,23 @@ fn name_of_field(ui: &mut Ui, width: f32, label: &str) -> Response {
         ui.add(words)
     });
     inner.inner
+}
+
+/// Under this width words go over their field, points.
+const TIGHT: f32 = 30.0 * STEP;
+
+/// Name and field side by side, or over each other where words of the field would be cut off.
+fn named<R>(ui: &mut Ui, label: &str, wordy: bool, add: impl FnOnce(&mut Ui, Id) -> R) -> R {
+    let width = ui.available_width();
+    if wordy && width < TIGHT {
+        let words = ui.add(Label::new(RichText::new(label).color(theme::tokens(ui).quiet)).extend());
+        return add(ui, words.id);
+    }
+    ui.horizontal(|ui| {
+        let words = name_of_field(ui, width, label);
+        add(ui, words.id)
+    })
+    .inner
 }
 
 /// A named field with its message under it. Returns true where it changed.
@@ -93,17 +110,11 @@ pub fn field(
     label: &str,
     pick: fn(&mut Desk) -> &mut String,
 ) -> bool {
-    let width = ui.available_width();
-    let enabled = ui.is_enabled();
-    let changed = ui
-        .horizontal(|ui| {
-            let words = name_of_field(ui, width, label);
-            let text = pick(desk);
-            let edit = TextEdit::singleline(text).desired_width(ui.available_width() - 2.0 * STEP);
-            let response = ui.add_enabled(enabled, edit).labelled_by(words.id);
-            response.changed()
-        })
-        .inner;
+    let wordy = matches!(which, None | Some(Field::Output | Field::Headphone));
+    let changed = named(ui, label, wordy, |ui, name| {
+        let edit = TextEdit::singleline(pick(desk)).desired_width(ui.available_width() - 1.5 * STEP);
+        ui.add(edit).labelled_by(name).changed()
+    });
     if let Some(message) = which.and_then(|w| desk.form.wrong.get(&w)) {
         wrong(ui, message);
     }
@@ -116,22 +127,17 @@ pub fn field(
 /// A named list to choose from. Returns the choice where it changed.
 pub fn list<T: PartialEq + Clone>(ui: &mut Ui, label: &str, now: &T, all: &[(T, String)]) -> Option<T> {
     let mut chosen = None;
-    let width = ui.available_width();
-    ui.horizontal(|ui| {
-        let words = name_of_field(ui, width, label);
-        let shown = all.iter().find(|(v, _)| v == now).map_or_else(|| "not listed".to_string(), |(_, n)| n.clone());
-        let response = ComboBox::from_id_salt(label)
-            .selected_text(shown)
-            .truncate()
-            .width(ui.available_width() - 2.0 * STEP)
-            .show_ui(ui, |ui| {
-                for (value, name) in all {
-                    if ui.selectable_label(value == now, name).clicked() && value != now {
-                        chosen = Some(value.clone());
-                    }
+    let shown = all.iter().find(|(v, _)| v == now).map_or_else(|| "not listed".to_string(), |(_, n)| n.clone());
+    named(ui, label, shown.chars().count() > 9, |ui, name| {
+        let list = ComboBox::from_id_salt(label).selected_text(shown).truncate();
+        let response = list.width(ui.available_width() - 0.5 * STEP).show_ui(ui, |ui| {
+            for (value, name) in all {
+                if ui.selectable_label(value == now, name).clicked() && value != now {
+                    chosen = Some(value.clone());
                 }
-            });
-        let _ = response.response.labelled_by(words.id);
+            }
+        });
+        let _ = response.response.labelled_by(name);
     });
     chosen
 }

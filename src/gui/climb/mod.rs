@@ -27,8 +27,7 @@ const LEAST_PICTURE: f32 = 230.0;
 pub fn show(desk: &mut Desk, ui: &mut Ui) {
     let size = ui.available_size();
     Panel::bottom("status").resizable(false).show(ui, |ui| answer::status(desk, ui));
-    let lines = if size.x >= WIDE { 4.2 } else { 5.4 };
-    Panel::bottom("answer").resizable(false).exact_size((lines * 2.5 * STEP).min(0.28 * size.y)).show(ui, |ui| {
+    Panel::bottom("answer").resizable(false).exact_size((11.5 * STEP).min(0.28 * size.y)).show(ui, |ui| {
         ScrollArea::vertical().id_salt("answer-text").auto_shrink(false).show(ui, |ui| answer::answer(desk, ui));
     });
     if size.x >= WIDE { wide(desk, ui) } else { folded(desk, ui) }
@@ -81,7 +80,7 @@ fn folded(desk: &mut Desk, ui: &mut Ui) {
                 now::strip(desk, ui);
                 ui.separator();
                 let height = ui.ctx().content_rect().height();
-                let level = (0.42 * height).clamp(180.0, 420.0);
+                let level = (0.36 * height).clamp(170.0, 420.0);
                 picture::level(desk, ui, level);
                 picture::distortion(desk, ui, 0.6 * level);
                 ui.separator();

@@ -18,14 +18,18 @@ const DOT: f32 = 4.5;
 const NEAR: f32 = 14.0;
 /// Width kept for the figures of the upright axes, so that both pictures stand under each other, points.
 const AXIS: f32 = 52.0;
+/// From this height on the whole title stands beside the level axis, points.
+const TALL: f32 = 270.0;
 /// Opacity of a tinted zone.
 const TINT: f32 = 0.16;
 
 /// A plot that keeps still: bounds given, no dragging or zooming.
 pub fn still_plot<'a>(id: &str, height: f32, x_title: &str, y_title: &str, t: &Tokens) -> Plot<'a> {
-    let hints = |h: AxisHints<'a>, title: &str| {
+    let hints = |h: AxisHints<'a>, title: &str, across: bool| {
         let title = RichText::new(title).size(SMALL).color(t.quiet);
-        h.label(title).tick_label_color(t.quiet).tick_label_font(theme::figures(SMALL - 1.0))
+        // Ticks closer than this are left out rather than paled: pale figures cannot be read from afar.
+        let apart = if across { 34.0..=38.0 } else { 13.0..=15.0 };
+        h.label(title).label_spacing(apart).tick_label_color(t.quiet).tick_label_font(theme::figures(SMALL - 1.0))
     };
     let plain = |m: GridMark, _: &std::ops::RangeInclusive<f64>| text::fixed(m.value, 0);
     Plot::new(id.to_string())
@@ -38,8 +42,8 @@ pub fn still_plot<'a>(id: &str, height: f32, x_title: &str, y_title: &str, t: &T
         .allow_axis_zoom_drag(false)
         .show_crosshair(false)
         .grid_color(t.rule)
-        .custom_x_axes(vec![hints(AxisHints::new_x(), x_title).formatter(plain)])
-        .custom_y_axes(vec![hints(AxisHints::new_y(), y_title).formatter(plain).min_thickness(AXIS)])
+        .custom_x_axes(vec![hints(AxisHints::new_x(), x_title, true).formatter(plain)])
+        .custom_y_axes(vec![hints(AxisHints::new_y(), y_title, false).formatter(plain).min_thickness(AXIS)])
         .label_formatter(|_| None)
 }
 
@@ -104,7 +108,8 @@ pub fn level(desk: &mut Desk, ui: &mut Ui, height: f32) {
     let t = theme::tokens(ui);
     let held = desk.view.digest.clone();
     let picture = held.as_ref().map_or(&desk.empty, |d| &d.picture);
-    let plot = still_plot("level", height, "", &picture.unit.title(), t);
+    let title = if height < TALL { picture.unit.short_title() } else { picture.unit.title() };
+    let plot = still_plot("level", height, "", &title, t);
     let (x, y) = (picture.drive_range, picture.level_range);
     let answer = plot.show(ui, |p| {
         p.set_plot_bounds(PlotBounds::from_min_max([x.0, y.0], [x.1, y.1]));
