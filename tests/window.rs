@@ -1,6 +1,8 @@
 //! The window by role and label, without a display: what a key sends, what a wrong number says, and that every figure
 //! shown is the stored one.
 
+#[path = "window/real.rs"]
+mod real;
 #[path = "window/records.rs"]
 mod records;
 
