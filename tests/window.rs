@@ -1,6 +1,9 @@
 //! The window by role and label, without a display: what a key sends, what a wrong number says, and that every figure
 //! shown is the stored one.
 
+// Tests may fail loudly and print their figures.
+#![allow(clippy::unwrap_used, clippy::print_stdout)]
+
 #[path = "window/real.rs"]
 mod real;
 #[path = "window/records.rs"]
@@ -234,6 +237,11 @@ fn the_marker_and_the_sentence_carry_the_stored_values() {
     window.get_by_label(&judgement.sentence);
     window.get_by_label("The answer");
     assert!(says(&window, "notes 2 · doubts 0"), "coupler range and converter filter");
+    // While nothing is heard the last step is shown, and says so; the last one is the reference.
+    let last = record.steps.last().unwrap();
+    let level = last.pink(0).unwrap().1.sound.unwrap().z.unwrap().value;
+    let words = format!("level of the last step: {} dB SPL Z, step {}, eardrum", db(level), last.step.number);
+    window.get_by_label(&words);
 }
 
 /// Every figure of the sentence is one of the judgement's, rounded to the place shown.

@@ -265,7 +265,7 @@ fn coupler_editor(desk: &mut Desk, ui: &mut Ui) {
         desk.changed();
     }
     parts::quiet(ui, desk.form.coupler.note().text);
-    parts::field(ui, desk, Some(Field::MicrophoneMax), "Microphone max, dB SPL", |d| &mut d.form.microphone_max);
+    parts::field(ui, desk, Some(Field::MicrophoneMax), "Mic max, dB SPL", |d| &mut d.form.microphone_max);
     calibration(desk, ui);
 }
 

@@ -75,7 +75,7 @@ pub fn choice(ui: &mut Ui, chosen: bool, text: &str) -> Response {
 
 /// The name in front of a field: fixed width, so that fields stand under each other.
 fn name_of_field(ui: &mut Ui, width: f32, label: &str) -> Response {
-    let size = vec2((0.48 * width).min(18.0 * STEP), ui.spacing().interact_size.y);
+    let size = vec2((0.54 * width).min(18.0 * STEP), ui.spacing().interact_size.y);
     let layout = Layout::left_to_right(Align::Center);
     let words = Label::new(RichText::new(label).color(theme::tokens(ui).quiet)).truncate();
     let inner = ui.allocate_ui_with_layout(size, layout, |ui| {
@@ -86,7 +86,7 @@ fn name_of_field(ui: &mut Ui, width: f32, label: &str) -> Response {
 }
 
 /// Under this width words go over their field, points.
-const TIGHT: f32 = 30.0 * STEP;
+const TIGHT: f32 = 32.0 * STEP;
 
 /// Name and field side by side, or over each other where words of the field would be cut off.
 fn named<R>(ui: &mut Ui, label: &str, wordy: bool, add: impl FnOnce(&mut Ui, Id) -> R) -> R {

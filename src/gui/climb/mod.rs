@@ -87,7 +87,7 @@ fn folded(desk: &mut Desk, ui: &mut Ui) {
                 asked::next_headphone(desk, ui);
                 asked::fields(desk, ui);
                 ui.separator();
-                now::column(desk, ui);
+                now::rest(desk, ui);
                 ui.separator();
                 table(desk, ui, (0.5 * height).max(220.0));
             });

@@ -9,7 +9,8 @@ use crate::gui::parts;
 use crate::gui::text;
 use crate::gui::theme::{self, LARGE, STEP};
 use crate::session::chain::Chain;
-use crate::units::Dbfs;
+use crate::session::record::Record;
+use crate::units::{Dbfs, db_from_power, power_from_db};
 use eframe::egui::{Align, Id, Label, Layout, Pos2, Rect, RichText, Sense, Shape, Stroke, StrokeKind, Ui, pos2, vec2};
 use std::time::Duration;
 
@@ -25,56 +26,112 @@ pub struct Held {
     since_s: f64,
 }
 
-/// Figures of the deciding input, as shown.
-struct Figures {
-    unit: LevelUnit,
-    point: String,
-    level: Option<f64>,
+/// What the deciding input hears, or the last step as stored, in full-scale terms.
+#[derive(Default)]
+struct Heard {
+    step: Option<usize>,
+    level_z: Option<f64>,
     level_a: Option<f64>,
     peak: Option<f64>,
-    crest: Option<f64>,
-    distortion_db: Option<f64>,
     room: Option<f64>,
-    ceiling: f64,
+    distortion_db: Option<f64>,
     overloads: u64,
     spectrum: Vec<(f64, f64)>,
 }
 
+/// The same with what turns it into sound.
+struct Figures {
+    unit: LevelUnit,
+    ceiling: f64,
+    heard: Heard,
+}
+
 fn figures(desk: &Desk) -> Figures {
-    let running = desk.view.digest.as_ref().filter(|_| desk.view.phase.is_busy()).map(|d| &d.record.head);
+    let live = desk.view.live.as_ref();
+    let digest = desk.view.digest.as_ref();
+    // A running session, and a step that is shown while nothing is heard, have their own chain; else the form's holds.
+    let head = digest.filter(|_| desk.view.phase.is_busy() || live.is_none()).map(|d| &d.record.head);
     let ready = desk.form.ready();
-    let chain: Option<&Chain> = running.map(|h| &h.chain).or(ready.map(|(_, c)| c));
-    let plan = running.map(|h| &h.plan).or(ready.map(|(p, _)| p));
+    let chain: Option<&Chain> = head.map(|h| &h.chain).or(ready.map(|(_, c)| c));
+    let plan = head.map(|h| &h.plan).or(ready.map(|(p, _)| p));
     let role = chain.and_then(|c| c.ears().next()).map(|(_, role)| role).or(desk.form.deciding_ear());
     let unit = chain.map_or(LevelUnit::Dbfs, LevelUnit::of);
-    let offset = match unit {
-        LevelUnit::Spl { offset, .. } => offset,
-        LevelUnit::Dbfs => 0.0,
-    };
-    let heard: Option<&LiveInput> =
-        desk.view.live.as_ref().and_then(|live| live.inputs.iter().find(|i| role.is_none_or(|r| r == i.role)));
-    let shift = |l: Dbfs| l.db() + offset;
-    // A peak in dB SPL is 3.01 dB over the peak of a sine at that level; without calibration it stays re full scale.
-    let crest_shift = if unit == LevelUnit::Dbfs { 0.0 } else { SINE_CREST_DB };
     let ceiling = match (&unit, plan) {
         (LevelUnit::Spl { .. }, Some(plan)) => plan.ceilings.spl.db(),
         _ => 0.0,
     };
-    Figures {
-        point: match &unit {
-            LevelUnit::Spl { point, .. } => format!("Z, F, {point}"),
-            LevelUnit::Dbfs => "Z, F, at the input, not calibrated".into(),
-        },
-        level: heard.and_then(|h| h.level_z).map(shift).filter(|v| v.is_finite()),
-        level_a: heard.and_then(|h| h.level_a).map(shift),
-        peak: heard.and_then(|h| h.peak).map(|p| p.db() + offset + crest_shift),
-        crest: heard.and_then(|h| Some(h.peak?.db() - h.level_z?.db() + SINE_CREST_DB)),
-        distortion_db: heard.and_then(|h| h.distortion_db),
-        room: heard.and_then(|h| h.room_db),
-        overloads: heard.map_or(0, |h| h.overloads),
-        spectrum: heard.map_or(Vec::new(), |h| h.spectrum.clone()),
-        ceiling,
-        unit,
+    let heard = live.and_then(|l| l.inputs.iter().find(|i| role.is_none_or(|r| r == i.role)));
+    let last = digest.filter(|_| live.is_none()).and_then(|d| last_step(&d.record));
+    let heard = match (heard, last) {
+        (Some(input), _) => Heard::of_live(input),
+        (None, Some(last)) => last,
+        (None, None) => Heard::default(),
+    };
+    Figures { unit, ceiling, heard }
+}
+
+/// The last step as it is stored, shown while nothing is heard.
+fn last_step(record: &Record) -> Option<Heard> {
+    let input = record.head.chain.deciding_input();
+    let (number, pink) = record.steps.iter().rev().find_map(|s| Some((s.step.number, s.pink(input)?.0)))?;
+    let both = pink.even.told().zip(pink.odd.told());
+    Some(Heard {
+        step: Some(number),
+        level_z: pink.level_z.map(|l| l.value),
+        level_a: pink.level_a.map(|l| l.value),
+        peak: pink.common.peak.map(|p| p.db()),
+        room: Some(pink.common.overload.room_db),
+        distortion_db: both.and_then(|(e, o)| db_from_power(power_from_db(e.value) + power_from_db(o.value))),
+        overloads: pink.common.overload.samples_at_limit as u64,
+        spectrum: Vec::new(),
+    })
+}
+
+impl Heard {
+    fn of_live(input: &LiveInput) -> Heard {
+        Heard {
+            step: None,
+            level_z: input.level_z.map(Dbfs::db),
+            level_a: input.level_a.map(Dbfs::db),
+            peak: input.peak.map(|p| p.db()),
+            room: input.room_db,
+            distortion_db: input.distortion_db,
+            overloads: input.overloads,
+            spectrum: input.spectrum.clone(),
+        }
+    }
+}
+
+impl Figures {
+    fn shifted(&self, level: Option<f64>) -> Option<f64> {
+        let offset = match self.unit {
+            LevelUnit::Spl { offset, .. } => offset,
+            LevelUnit::Dbfs => 0.0,
+        };
+        level.map(|l| l + offset).filter(|l| l.is_finite())
+    }
+
+    fn level(&self) -> Option<f64> {
+        self.shifted(self.heard.level_z)
+    }
+
+    /// A peak in dB SPL is 3.01 dB over the peak of a sine at that level; without calibration it stays re full scale.
+    fn peak(&self) -> Option<f64> {
+        let more = if self.unit == LevelUnit::Dbfs { 0.0 } else { SINE_CREST_DB };
+        self.shifted(self.heard.peak).map(|p| p + more)
+    }
+
+    fn crest(&self) -> Option<f64> {
+        Some(self.heard.peak? - self.heard.level_z? + SINE_CREST_DB)
+    }
+
+    /// Weighting, time or step, and point.
+    fn point(&self) -> String {
+        let when = self.heard.step.map_or("F".into(), |n| format!("step {n}"));
+        match &self.unit {
+            LevelUnit::Spl { point, .. } => format!("Z, {when}, {point}"),
+            LevelUnit::Dbfs => format!("Z, {when}, at the input, not calibrated"),
+        }
     }
 }
 
@@ -91,20 +148,23 @@ fn hold(desk: &mut Desk, ui: &Ui, level: Option<f64>) -> Option<f64> {
 
 /// The whole column.
 pub fn column(desk: &mut Desk, ui: &mut Ui) {
-    let f = figures(desk);
-    let level = hold(desk, ui, f.level);
     parts::heading(ui, "Now");
-    large(ui, &f, level);
-    level_bar(ui, &f, level);
+    strip(desk, ui);
+    rest(desk, ui);
+}
+
+/// Everything but the level.
+pub fn rest(desk: &mut Desk, ui: &mut Ui) {
+    let f = figures(desk);
     rows(desk, ui, &f);
     spectrum(ui, &f);
     flaws(desk, ui);
 }
 
-/// What has to be seen first on a narrow window.
+/// The level, which has to be seen first.
 pub fn strip(desk: &mut Desk, ui: &mut Ui) {
     let f = figures(desk);
-    let level = hold(desk, ui, f.level);
+    let level = hold(desk, ui, f.level());
     large(ui, &f, level);
     level_bar(ui, &f, level);
 }
@@ -112,7 +172,7 @@ pub fn strip(desk: &mut Desk, ui: &mut Ui) {
 fn large(ui: &mut Ui, f: &Figures, level: Option<f64>) {
     let t = theme::tokens(ui);
     let shown = level.map_or("  –  ".into(), |l| format!("{:>5}", text::db(l)));
-    let words = format!("{} {} {}", level.map_or("no".into(), text::db), f.unit.word(), f.point);
+    let words = format!("{} {} {}", level.map_or("no".into(), text::db), f.unit.word(), f.point());
     let inner = ui.horizontal(|ui| {
         let colour = if level.is_some() { t.text } else { t.quiet };
         let galley = ui.painter().layout_no_wrap(shown, theme::figures(LARGE), colour);
@@ -121,10 +181,16 @@ fn large(ui: &mut Ui, f: &Figures, level: Option<f64>) {
         ui.vertical(|ui| {
             ui.add_space(STEP);
             ui.label(RichText::new(f.unit.word()).strong());
-            parts::quiet(ui, f.point.clone());
+            parts::quiet(ui, f.point());
         });
     });
-    parts::announce(ui, inner.response.rect, Id::unique("level-now"), &format!("level now: {words}"), false);
+    parts::announce(
+        ui,
+        inner.response.rect,
+        Id::unique("level-now"),
+        &format!("{}: {words}", if f.heard.step.is_some() { "level of the last step" } else { "level now" }),
+        false,
+    );
 }
 
 fn level_bar(ui: &mut Ui, f: &Figures, level: Option<f64>) {
@@ -137,7 +203,7 @@ fn level_bar(ui: &mut Ui, f: &Figures, level: Option<f64>) {
     if let Some(level) = level {
         painter.rect_filled(Rect::from_min_max(rect.min, pos2(at(level), rect.bottom())), 0.0, t.level);
     }
-    if let Some(peak) = f.peak.filter(|p| p.is_finite()) {
+    if let Some(peak) = f.peak().filter(|p| p.is_finite()) {
         painter.vline(at(peak), rect.y_range(), Stroke::new(1.5, t.text));
     }
     let mark = at(f.ceiling);
@@ -155,18 +221,18 @@ fn level_bar(ui: &mut Ui, f: &Figures, level: Option<f64>) {
 fn rows(desk: &Desk, ui: &mut Ui, f: &Figures) {
     let unit = f.unit.word();
     let peak_unit = if f.unit == LevelUnit::Dbfs { "dB re full scale" } else { "dB SPL" };
-    row(ui, "A-weighted", &format!("{} {unit}", text::column(f.level_a, 6)));
-    row(ui, "peak", &format!("{} {peak_unit}", text::column(f.peak, 6)));
-    row(ui, "crest", &format!("{} dB", text::column(f.crest, 6)));
-    let ear = match f.distortion_db.filter(|d| d.is_finite()) {
+    row(ui, "A-weighted", &format!("{} {unit}", text::column(f.shifted(f.heard.level_a), 6)));
+    row(ui, "peak", &format!("{} {peak_unit}", text::column(f.peak(), 6)));
+    row(ui, "crest", &format!("{} dB", text::column(f.crest(), 6)));
+    let ear = match f.heard.distortion_db.filter(|d| d.is_finite()) {
         Some(d) => format!("{}  {} dB", text::percent(d), text::column(Some(d), 5)),
         None => "     –".into(),
     };
     row(ui, "at the ear, all sources", &ear);
-    let room = if f.overloads > 0 {
-        format!("OVERLOADED, {} samples", f.overloads)
+    let room = if f.heard.overloads > 0 {
+        format!("OVERLOADED, {} samples", f.heard.overloads)
     } else {
-        format!("{} dB", text::column(f.room, 6))
+        format!("{} dB", text::column(f.heard.room, 6))
     };
     row(ui, "input room", &room);
     let clock = desk.view.digest.as_ref().and_then(|d| d.clock.clone()).unwrap_or_else(|| "–".into());
@@ -192,7 +258,7 @@ fn spectrum(ui: &mut Ui, f: &Figures) {
     for decade in [100.0, 1000.0, 10_000.0] {
         painter.vline(x(decade), rect.y_range(), Stroke::new(1.0, t.rule));
     }
-    let sound = f.spectrum.iter().filter(|(hz, l)| *hz > 0.0 && l.is_finite());
+    let sound = f.heard.spectrum.iter().filter(|(hz, l)| *hz > 0.0 && l.is_finite());
     let top = sound.clone().map(|(_, l)| *l).fold(f64::MIN, f64::max);
     let line: Vec<Pos2> = sound
         .map(|(hz, l)| {
@@ -204,8 +270,8 @@ fn spectrum(ui: &mut Ui, f: &Figures) {
     }
     painter.rect_stroke(rect, 0.0, Stroke::new(1.0, t.rule), StrokeKind::Inside);
     parts::announce(ui, rect, Id::unique("spectrum-now"), "spectrum now, 20 Hz to 20 kHz, 90 dB high", false);
-    let caption = if f.spectrum.is_empty() {
-        "spectrum: silent"
+    let caption = if f.heard.spectrum.is_empty() {
+        "spectrum: nothing is heard now"
     } else {
         "spectrum, 20 Hz to 20 kHz, rules at 100, 1 k, 10 k; 90 dB"
     };

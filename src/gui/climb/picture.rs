@@ -89,7 +89,10 @@ impl Sheet<'_> {
         } else {
             self.line(a, b, Stroke::new(1.5, colour));
         }
-        self.text(pos2(f.left() + STEP, y - 1.0), Align2::LEFT_BOTTOM, words, colour);
+        // Words stand over their rule, or under it where the picture ends.
+        let (y, align) =
+            if y - f.top() < 2.0 * STEP { (y + 2.0, Align2::LEFT_TOP) } else { (y - 1.0, Align2::LEFT_BOTTOM) };
+        self.text(pos2(f.left() + STEP, y), align, words, colour);
     }
 
     /// An upright rule with its words at the foot, in line `line` of it.
