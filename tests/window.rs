@@ -240,7 +240,8 @@ fn the_marker_and_the_sentence_carry_the_stored_values() {
     // While nothing is heard the last step is shown, and says so; the last one is the reference.
     let last = record.steps.last().unwrap();
     let level = last.pink(0).unwrap().1.sound.unwrap().z.unwrap().value;
-    let words = format!("level of the last step: {} dB SPL Z, step {}, eardrum", db(level), last.step.number);
+    let words =
+        format!("level of the last step: {} dB SPL Z, step {}, reference again, eardrum", db(level), last.step.number);
     window.get_by_label(&words);
 }
 

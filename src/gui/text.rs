@@ -28,7 +28,9 @@ pub fn column(value: Option<f64>, width: usize) -> String {
 
 /// Value with half its interval's width, `94.8 ±0.6`.
 pub fn with_interval(e: &Estimate) -> String {
-    format!("{} ±{}", db(e.value), db(e.half_width()))
+    // A narrow interval keeps a figure of its own: "±0.0" would claim exactness.
+    let places = if e.half_width() > 0.0 && e.half_width() < 0.095 { 2 } else { 1 };
+    format!("{} ±{}", db(e.value), fixed(e.half_width(), places))
 }
 
 /// A reading in words, in dB.
@@ -96,6 +98,8 @@ mod tests {
         assert_eq!(column(Some(-12.36), 8), "   −12.4");
         assert_eq!(column(None, 3), "  –");
         assert_eq!(column(Some(f64::NAN), 3), "  –");
+        assert_eq!(with_interval(&Estimate::symmetric(-12.46, 0.04)), "−12.5 ±0.04");
+        assert_eq!(with_interval(&Estimate::symmetric(94.76, 0.6)), "94.8 ±0.6");
         assert_eq!(seconds(18.4), "18 s");
         assert_eq!(seconds(131.0), "2 min 11 s");
     }

@@ -29,7 +29,7 @@ pub struct Held {
 /// What the deciding input hears, or the last step as stored, in full-scale terms.
 #[derive(Default)]
 struct Heard {
-    step: Option<usize>,
+    step: Option<String>,
     level_z: Option<f64>,
     level_a: Option<f64>,
     peak: Option<f64>,
@@ -73,10 +73,10 @@ fn figures(desk: &Desk) -> Figures {
 /// The last step as it is stored, shown while nothing is heard.
 fn last_step(record: &Record) -> Option<Heard> {
     let input = record.head.chain.deciding_input();
-    let (number, pink) = record.steps.iter().rev().find_map(|s| Some((s.step.number, s.pink(input)?.0)))?;
+    let (step, pink) = record.steps.iter().rev().find_map(|s| Some((&s.step, s.pink(input)?.0)))?;
     let both = pink.even.told().zip(pink.odd.told());
     Some(Heard {
-        step: Some(number),
+        step: Some(format!("step {}, {}", step.number, step.purpose)),
         level_z: pink.level_z.map(|l| l.value),
         level_a: pink.level_a.map(|l| l.value),
         peak: pink.common.peak.map(|p| p.db()),
@@ -127,7 +127,7 @@ impl Figures {
 
     /// Weighting, time or step, and point.
     fn point(&self) -> String {
-        let when = self.heard.step.map_or("F".into(), |n| format!("step {n}"));
+        let when = self.heard.step.as_ref().map_or("F", |s| s.as_str());
         match &self.unit {
             LevelUnit::Spl { point, .. } => format!("Z, {when}, {point}"),
             LevelUnit::Dbfs => format!("Z, {when}, at the input, not calibrated"),
@@ -228,7 +228,7 @@ fn rows(desk: &Desk, ui: &mut Ui, f: &Figures) {
         Some(d) => format!("{}  {} dB", text::percent(d), text::column(Some(d), 5)),
         None => "     –".into(),
     };
-    row(ui, "at the ear, all sources", &ear);
+    row(ui, "distortion at ear", &ear);
     let room = if f.heard.overloads > 0 {
         format!("OVERLOADED, {} samples", f.heard.overloads)
     } else {

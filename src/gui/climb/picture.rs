@@ -186,9 +186,14 @@ fn zones(sheet: &Sheet<'_>, picture: &Picture) {
     );
 }
 
+/// Where a point is drawn: a void take stands just left of its drive, so that the take that replaced it does not hide it.
+fn place(sheet: &Sheet<'_>, point: &Point) -> Pos2 {
+    sheet.at(point.drive, point.level) - vec2(if point.void { 2.5 * DOT } else { 0.0 }, 0.0)
+}
+
 fn dot(sheet: &Sheet<'_>, point: &Point) {
     let t = sheet.t;
-    let at = sheet.at(point.drive, point.level);
+    let at = place(sheet, point);
     if point.void {
         sheet.add(Shape::circle_stroke(at, DOT, Stroke::new(1.5, t.level)));
         return;
@@ -223,13 +228,13 @@ fn marker(sheet: &Sheet<'_>, picture: &Picture, flag: bool) {
 }
 
 fn nearest<'p>(sheet: &Sheet<'_>, picture: &'p Picture, pointer: Pos2) -> Option<&'p Point> {
-    let distance = |p: &Point| sheet.at(p.drive, p.level).distance(pointer);
+    let distance = |p: &Point| place(sheet, p).distance(pointer);
     picture.points.iter().filter(|p| distance(p) < NEAR).min_by(|a, b| distance(a).total_cmp(&distance(b)))
 }
 
 /// The exact values beside a point.
 fn exact(sheet: &Sheet<'_>, point: &Point, word: &str) {
-    let at = sheet.at(point.drive, point.level);
+    let at = place(sheet, point);
     sheet.add(Shape::circle_stroke(at, DOT + 3.0, Stroke::new(1.5, sheet.t.text)));
     let mut lines = point.says.clone();
     if !word.is_empty() {

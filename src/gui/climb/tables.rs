@@ -88,7 +88,15 @@ fn curve(ui: &mut Ui, curve: &Curve, height: f32) {
         curve.step
     );
     let plain = |m: GridMark, _: &std::ops::RangeInclusive<f64>| text::fixed(m.value, 2);
-    let plot = still_plot("curve", height, &title, "came back", t).x_axis_formatter(plain).y_axis_formatter(plain);
+    let few = move |_: GridInput| {
+        let step = round_step(reach / 2.0);
+        let most = (reach / step).floor() as i32;
+        (-most..=most).map(|n| GridMark { value: f64::from(n) * step, step_size: step }).collect()
+    };
+    let plot = still_plot("curve", height, &title, "came back", t)
+        .x_axis_formatter(plain)
+        .y_axis_formatter(plain)
+        .y_grid_spacer(few);
     plot.show(ui, |p| {
         p.set_plot_bounds(PlotBounds::from_min_max([-reach, -reach], [reach, reach]));
         let straight: PlotPoints<'_> = [[-reach, -reach], [reach, reach]].into_iter().collect();
@@ -110,6 +118,12 @@ fn curve(ui: &mut Ui, curve: &Curve, height: f32) {
         let points: PlotPoints<'_> = curve.points.iter().copied().collect();
         p.line(Line::new("came back", points).color(t.level).width(2.0).allow_hover(false));
     });
+}
+
+/// The largest of 1, 2 and 5 times a power of ten that is no more than `most`.
+fn round_step(most: f64) -> f64 {
+    let decade = 10f64.powf(most.max(1e-9).log10().floor());
+    [5.0, 2.0, 1.0].into_iter().map(|m| m * decade).find(|step| *step <= most * (1.0 + 1e-9)).unwrap_or(decade)
 }
 
 /// Marks at 1, 2 and 5 of each decade on an axis of lg Hz.
