@@ -44,6 +44,8 @@ fn window() -> anyhow::Result<()> {
 fn window() -> anyhow::Result<()> {
     use loudenough::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
     use loudenough::gui::{BenchLink, StartState, open_window};
+    use std::sync::Arc;
+    use std::sync::atomic::{AtomicBool, Ordering};
 
     let start = StartState::as_last_used();
     let bench_on_the_desk = || BenchSpec::named("console phones socket", "closed 80 Ω").unwrap_or_default();
@@ -52,6 +54,12 @@ fn window() -> anyhow::Result<()> {
     all.extend(backends());
     // Dropped after the window is closed: that fades out, ends the bench and waits for it.
     let bench = loudenough::session::runner::Bench::spawn(all, now);
-    open_window(BenchLink::to(&bench, now), start)?;
+    let leave = Arc::new(AtomicBool::new(false));
+    let (stop, asked) = (bench.stop.clone(), leave.clone());
+    ctrlc::set_handler(move || {
+        stop.now();
+        asked.store(true, Ordering::Relaxed);
+    })?;
+    open_window(BenchLink::to(&bench, now, move || leave.load(Ordering::Relaxed)), start)?;
     Ok(())
 }

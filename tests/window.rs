@@ -24,7 +24,7 @@ use loudenough::session::protocol::{Command, Event, Failure};
 use loudenough::session::record::Record;
 use loudenough::take::VoidReason;
 use loudenough::units::{Dbfs, PeakDb, SampleRate};
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Instant;
 
@@ -34,6 +34,7 @@ struct Bench {
     events: Sender<Event>,
     live: Arc<Mutex<Option<Arc<Live>>>>,
     stops: Arc<AtomicUsize>,
+    leave: Arc<AtomicBool>,
 }
 
 type Window = Harness<'static, Desk>;
@@ -43,7 +44,8 @@ fn start(chain: Chain, plan: Plan) -> (Desk, Bench) {
     let (events, told) = unbounded();
     let live: Arc<Mutex<Option<Arc<Live>>>> = Arc::default();
     let stops: Arc<AtomicUsize> = Arc::default();
-    let (shown, counted) = (live.clone(), stops.clone());
+    let leave: Arc<AtomicBool> = Arc::default();
+    let (shown, counted, left) = (live.clone(), stops.clone(), leave.clone());
     let link = BenchLink {
         commands,
         events: told,
@@ -51,10 +53,11 @@ fn start(chain: Chain, plan: Plan) -> (Desk, Bench) {
         stop: Box::new(move || {
             counted.fetch_add(1, Ordering::SeqCst);
         }),
+        leave: Box::new(move || left.load(Ordering::SeqCst)),
         now: Box::new(|| "2026-03-01T10:00:00+01:00".into()),
     };
     let desk = Desk::new(link, StartState { chain, plan, ..StartState::simulated("/nowhere".into()) });
-    let bench = Bench { commands: asked, events, live, stops };
+    let bench = Bench { commands: asked, events, live, stops, leave };
     assert!(matches!(bench.commands.try_recv(), Ok(Command::ListCards)), "cards are listed at once");
     (desk, bench)
 }
@@ -167,6 +170,16 @@ fn escape_stops_from_a_field_and_from_every_page() {
     press(&mut window, Key::Escape);
     assert_eq!(bench.stops.load(Ordering::SeqCst), 3);
     assert_eq!(window.state().next_headphone, None);
+}
+
+#[test]
+fn a_program_asked_to_end_from_outside_stops_and_closes_its_window() {
+    let (mut window, bench) = calibrated();
+    bench.leave.store(true, Ordering::SeqCst);
+    window.step();
+    assert_eq!(bench.stops.load(Ordering::SeqCst), 1);
+    let asked = window.output().viewport_output.values().flat_map(|v| v.commands.iter());
+    assert!(asked.into_iter().any(|c| *c == eframe::egui::ViewportCommand::Close));
 }
 
 /// The bench forgets a stop that came before its cards were open: it has to be told again.

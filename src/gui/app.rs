@@ -49,7 +49,7 @@ impl Table {
 
 enum Inbox {
     /// Digested where it is read (tests).
-    Direct(Receiver<Event>, ReadLive),
+    Direct(Receiver<Event>, ReadLive, Box<dyn Fn() -> bool + Send>),
     /// Digested by a thread.
     Digested(Receiver<News>),
 }
@@ -89,15 +89,15 @@ pub struct Desk {
 impl Desk {
     /// A desk that digests news where it reads them: for tests and for whoever draws at a fixed rate.
     pub fn new(link: BenchLink, start: StartState) -> Desk {
-        let BenchLink { commands, events, live, stop, now } = link;
-        Desk::with(Inbox::Direct(events, live), commands, stop, now, start)
+        let BenchLink { commands, events, live, stop, leave, now } = link;
+        Desk::with(Inbox::Direct(events, live, leave), commands, stop, now, start)
     }
 
     /// A desk that is woken by news.
     pub(super) fn awake(link: BenchLink, start: StartState, ctx: &Context) -> std::io::Result<Desk> {
-        let BenchLink { commands, events, live, stop, now } = link;
+        let BenchLink { commands, events, live, stop, leave, now } = link;
         let woken = ctx.clone();
-        let inbox = link::spawn_digester(events, live, move || woken.request_repaint())?;
+        let inbox = link::spawn_digester(events, live, leave, move || woken.request_repaint())?;
         Ok(Desk::with(Inbox::Digested(inbox), commands, stop, now, start))
     }
 
@@ -142,9 +142,9 @@ impl Desk {
             self.act(action, ctx);
         }
         let news: Vec<News> = match &self.inbox {
-            Inbox::Direct(events, live) => {
-                let told = events.try_iter().map(link::digest);
-                told.chain(std::iter::once(News::Live(live()))).collect()
+            Inbox::Direct(events, live, leave) => {
+                let told = events.try_iter().map(link::digest).chain(std::iter::once(News::Live(live())));
+                told.chain(leave().then_some(News::Leave)).collect()
             }
             Inbox::Digested(inbox) => inbox.try_iter().collect(),
         };
@@ -154,6 +154,9 @@ impl Desk {
             if self.view.phase == Phase::Stopping && is(|e| matches!(e, Event::Began { .. })) {
                 // Stop was pressed while the cards were being opened: a session that begins anew must hear of it.
                 (self.stop)();
+            }
+            if matches!(piece, News::Leave) {
+                self.act(Action::Quit, ctx);
             }
             self.view.apply(piece);
             if cards {

@@ -16,10 +16,13 @@ use crate::units::{Dbfs, PeakDb};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, unbounded};
 use std::sync::Arc;
 use std::thread;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// Most pictures a second that live news may ask for.
 const PICTURES_PER_SECOND: u64 = 30;
+
+/// Progress that brings nothing else is drawn this seldom.
+const PROGRESS_SHOWN: Duration = Duration::from_millis(250);
 
 /// What one input hears now, in full-scale terms.
 #[derive(Clone, Debug, PartialEq)]
@@ -62,19 +65,22 @@ pub struct BenchLink {
     pub live: ReadLive,
     /// Fades out at once.
     pub stop: Box<dyn Fn() + Send>,
+    /// True once the program is asked to end from outside (Ctrl-C in its terminal).
+    pub leave: Box<dyn Fn() -> bool + Send>,
     /// The time as RFC 3339, for what the user types in (the program reads the clock in one place only).
     pub now: Box<dyn Fn() -> String + Send>,
 }
 
 impl BenchLink {
     /// To a bench on its thread.
-    pub fn to(bench: &Bench, now: fn() -> String) -> BenchLink {
+    pub fn to(bench: &Bench, now: fn() -> String, leave: impl Fn() -> bool + Send + 'static) -> BenchLink {
         let stop = bench.stop.clone();
         BenchLink {
             commands: bench.commands.clone(),
             events: bench.events.clone(),
             live: Box::new(|| None),
             stop: Box::new(move || stop.now()),
+            leave: Box::new(leave),
             now: Box::new(now),
         }
     }
@@ -86,6 +92,8 @@ pub enum News {
     Event(Box<Event>, Option<Arc<Digest>>),
     /// The live picture changed.
     Live(Option<Arc<Live>>),
+    /// The program is asked to end.
+    Leave,
     /// The bench's thread is gone.
     BenchGone,
 }
@@ -111,15 +119,30 @@ pub(super) fn digest(event: Event) -> News {
 pub(super) fn spawn_digester(
     events: Receiver<Event>,
     live: ReadLive,
+    leave: Box<dyn Fn() -> bool + Send>,
     wake: impl Fn() + Send + 'static,
 ) -> std::io::Result<Receiver<News>> {
     let (news, inbox) = unbounded();
     thread::Builder::new().name("window-news".into()).spawn(move || {
         let tick = Duration::from_millis(1000 / PICTURES_PER_SECOND);
         let mut shown: Option<Arc<Live>> = None;
+        let mut woken = Instant::now();
         loop {
             let sent = match events.recv_timeout(tick) {
+                // Progress alone moves a count of seconds: it need not have the whole picture drawn each time.
+                Ok(event @ Event::Playing { .. }) if woken.elapsed() < PROGRESS_SHOWN => {
+                    if news.send(digest(event)).is_err() {
+                        return;
+                    }
+                    continue;
+                }
                 Ok(event) => news.send(digest(event)),
+                Err(RecvTimeoutError::Timeout) if leave() => {
+                    // The answer does not matter: whether anybody hears it or not, this thread is done.
+                    let _ = news.send(News::Leave);
+                    wake();
+                    return;
+                }
                 Err(RecvTimeoutError::Timeout) => {
                     let latest = live();
                     if same(&latest, &shown) {
@@ -138,6 +161,7 @@ pub(super) fn spawn_digester(
                 return;
             }
             wake();
+            woken = Instant::now();
         }
     })?;
     Ok(inbox)

@@ -12,6 +12,9 @@ pub const TEXT: f32 = 14.5;
 /// Secondary text, points.
 pub const SMALL: f32 = 12.0;
 
+/// Opacity of what cannot be changed now: what is asked has to stay readable while it runs.
+const DISABLED_ALPHA: f32 = 0.92;
+
 const fn rgb(hex: u32) -> Color32 {
     Color32::from_rgb((hex >> 16) as u8, (hex >> 8) as u8, hex as u8)
 }
@@ -123,7 +126,7 @@ fn visuals(dark: bool) -> Visuals {
     v.warn_fg_color = t.threshold;
     v.error_fg_color = t.threshold;
     v.hyperlink_color = t.level;
-    v.disabled_alpha = 0.75;
+    v.disabled_alpha = DISABLED_ALPHA;
     v.selection.bg_fill = t.level.gamma_multiply(0.30);
     v.selection.stroke = Stroke::new(2.0, t.level);
     let corner = CornerRadius::same(2);
@@ -220,6 +223,20 @@ mod tests {
                     let c = contrast(colour, ground);
                     assert!(c >= LEAST_CONTRAST, "{colour:?} on {ground:?}: {c:.2}");
                 }
+            }
+        }
+    }
+
+    #[test]
+    fn what_cannot_be_changed_now_can_still_be_read() {
+        for t in [DARK, LIGHT] {
+            for ground in [t.ground, t.panel] {
+                let mix = |a: u8, b: u8| {
+                    (f32::from(a) * DISABLED_ALPHA + f32::from(b) * (1.0 - DISABLED_ALPHA)).round() as u8
+                };
+                let (q, g) = (t.quiet, ground);
+                let seen = Color32::from_rgb(mix(q.r(), g.r()), mix(q.g(), g.g()), mix(q.b(), g.b()));
+                assert!(contrast(seen, ground) >= LEAST_CONTRAST, "{:.2}", contrast(seen, ground));
             }
         }
     }

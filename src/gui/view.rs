@@ -100,6 +100,7 @@ impl View {
     pub fn apply(&mut self, news: News) {
         match news {
             News::Live(live) => self.live = live,
+            News::Leave => {}
             News::BenchGone => {
                 self.phase = Phase::Gone;
                 self.live = None;

@@ -89,7 +89,7 @@ fn curve(ui: &mut Ui, curve: &Curve, height: f32) {
     );
     let plain = |m: GridMark, _: &std::ops::RangeInclusive<f64>| text::fixed(m.value, 2);
     let few = move |_: GridInput| {
-        let step = round_step(reach / 2.0);
+        let step = round_step(reach / 1.5);
         let most = (reach / step).floor() as i32;
         (-most..=most).map(|n| GridMark { value: f64::from(n) * step, step_size: step }).collect()
     };
