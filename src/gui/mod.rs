@@ -60,5 +60,10 @@ pub fn open_window(link: BenchLink, start: StartState) -> Result<(), WindowError
             Ok(Box::new(Desk::awake(link, start, &creation.egui_ctx)?))
         }),
     )
-    .map_err(|e| WindowError::Display(e.to_string()))
+    .map_err(|e| WindowError::Display(last_words(&e.to_string())))
+}
+
+/// The reason at the end of a chain of messages: what stands before it names source files of the libraries.
+fn last_words(message: &str) -> String {
+    message.rsplit(": ").next().unwrap_or(message).trim_end_matches('.').into()
 }

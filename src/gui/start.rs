@@ -51,7 +51,12 @@ impl StartState {
                 }
                 Err(error) => {
                     // The file is not written over until it has been seen to.
-                    start.problem = Some(format!("{error}. The window starts with the simulated bench."));
+                    let message = error.to_string();
+                    let first = message.lines().next().unwrap_or_default();
+                    start.problem = Some(format!(
+                        "{}. The window starts with the simulated bench and leaves the file alone.",
+                        super::form::sentence(first).trim_end_matches('.')
+                    ));
                     return start;
                 }
             }

@@ -104,6 +104,21 @@ fn a_session_by_keyboard_alone_leaves_the_folder_that_the_command_line_leaves() 
     compare(&contents(&folder), &contents(&other));
 }
 
+#[test]
+#[cfg(target_os = "linux")]
+fn without_a_display_the_program_says_what_to_do_instead() {
+    let home = tempfile::tempdir().unwrap();
+    let mut program = Command::new(PROGRAM);
+    for name in ["DISPLAY", "WAYLAND_DISPLAY", "WAYLAND_SOCKET"] {
+        program.env_remove(name);
+    }
+    let output = program.env("LOUDENOUGH_HOME", home.path()).output().unwrap();
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(!output.status.success());
+    assert!(said.contains("DISPLAY is set") && said.contains("loudenough rehearse"), "{said}");
+    assert!(!said.contains(".rs:"), "names source files of libraries: {said}");
+}
+
 /// Different colours on the screen.
 fn colours() -> usize {
     let picture = Command::new("import").args(["-window", "root", "-format", "%k", "info:"]).output().unwrap();
