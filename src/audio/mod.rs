@@ -96,19 +96,6 @@ impl Engine {
     /// # Errors
     /// [`AudioError`] for unknown cards, missing channels, rates not offered, and whatever the host refuses.
     pub fn open(backend: &dyn Backend, routing: &Routing, live: Live) -> Result<Engine, AudioError> {
-        Engine::open_around(backend, routing, live, plainly)
-    }
-
-    /// As [`Engine::open`], every callback run inside `around`: tests forbid allocation there.
-    ///
-    /// # Errors
-    /// As [`Engine::open`].
-    pub fn open_around(
-        backend: &dyn Backend,
-        routing: &Routing,
-        live: Live,
-        around: Around,
-    ) -> Result<Engine, AudioError> {
         check(routing)?;
         let kept: Vec<u16> = routing.capture_channels.iter().map(|c| c.channel).collect();
         let shared = Arc::new(Shared::new(routing.playback_rate));
@@ -119,7 +106,7 @@ impl Engine {
             playback: PlaybackCallback::new(Arc::clone(&shared), unit_out, &routing.playback_channels),
             capture: CaptureCallback::new(Arc::clone(&shared), heard_in, &kept),
             faults: Arc::clone(&faults),
-            around,
+            around: plainly,
         };
         let cards = backend.open(routing, callbacks)?;
         let (playback, capture) = (cards.playback().clone(), cards.capture().clone());
