@@ -6,6 +6,7 @@ mod command_line;
 #[path = "../common/mod.rs"]
 mod common;
 mod crash_recovery;
+mod hostile_card;
 mod layering;
 mod sessions;
 mod simulated_device;
