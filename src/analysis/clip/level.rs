@@ -1,0 +1,411 @@
+//! Where does the output limit? The pair c₊, c₋ whose clipped period fits the captured lines best (Gauss–Newton), on
+//! samples and on the waveform; the better is kept, both are told where they fit equally well.
+//!
+//! Intervals come from the curvature: with remaining mean square s² per complex line and `A = Re Σ w J* J`, a limit's
+//! variance is `s²·(A⁻¹)/2` (real part of the noise only). To it is added what the model itself leaves open.
+
+use super::evidence::Seen;
+use super::limiter::{Limiter, SIDES, Side};
+use super::listening::{Listening, inner};
+use super::memory;
+use crate::analysis::{ActsOn, ClipLevel, Spectra};
+use crate::stats::{Estimate, Interval, Reading};
+use realfft::num_complex::Complex;
+
+/// A side whose limit lowers the weighted squares by less than this many mean squares was not touched.
+const SIDE_EVIDENCE: f64 = 25.0;
+/// Samples or waveform is told where the other leaves this many mean squares more.
+const KIND_EVIDENCE: f64 = 10.0;
+/// A limit is soft where a bent curve explains this share more of the residual than the hard limit (method 4) …
+const SOFT_SHARE: f64 = 0.03;
+/// … and by so many mean squares that the extra bends are not noise.
+const SOFT_EVIDENCE: f64 = 50.0;
+/// Share of what appeared around the limited peaks that no curve of the momentary value explains, above which the
+/// level is not told: a limit with memory. Stricter than the half of method 4, because a first-order high-pass
+/// before the limit moves the fitted level by 0.4 dB where this share is 9 %, by 1.1 dB where it is 22 % (trial in this
+/// folder's tests).
+const MOST_MEMORY: f64 = 0.15;
+/// Under that, the share times the overdrive widens the interval (the same trial: errors of 1 to 2.8 times that).
+const MEMORY_WIDENING: f64 = 3.0;
+/// Bends of the curve a hard limit is held against, dB re the fitted limit (below it: the knee; above: its slope).
+const BENDS_DB: [f64; 5] = [-6.0, -3.0, -1.5, -0.5, 0.7];
+/// Where a soft limit's hard equivalent lies depends on which lines count most: dB of half width per unexplained share
+/// (trial: up to 0.11 dB between a noisy and a noise-free take at a share of 0.2).
+const SOFT_WIDENING_DB: f64 = 0.5;
+/// Bends nearer to the peak than this share of it touch too few points.
+const HIGHEST_BEND: f64 = 0.98;
+/// Half width that no fit goes under, dB: the reference's response between its lines and the two kinds of limit.
+const MODEL_HALF_WIDTH_DB: f64 = 0.02;
+/// Normal deviate of a 95 % interval.
+const NORMAL_95: f64 = 1.96;
+const STEPS: usize = 15;
+const REWEIGHTINGS: usize = 2;
+
+/// Fits the level.
+///
+/// # Errors
+/// In words, why there is evidence but no level.
+pub(super) fn fit(
+    listening: &Listening,
+    spectra: &Spectra,
+    samples: &mut Limiter,
+    waveform: &mut Limiter,
+    seen: &Seen,
+) -> Result<ClipLevel, String> {
+    let on_samples = Fit::run(listening, samples, seen.starts[0], seen.weights.clone());
+    let on_waveform = Fit::run(listening, waveform, seen.starts[1], seen.weights.clone());
+    let weights = if on_samples.log_variance() <= on_waveform.log_variance() {
+        on_samples.weights.clone()
+    } else {
+        on_waveform.weights.clone()
+    };
+    let fits = [(on_samples, samples), (on_waveform, waveform)].map(|(fit, limiter)| {
+        let mut fit = fit.settle(listening, limiter, weights.clone());
+        fit.drop_untouched_sides(listening, limiter);
+        (fit, limiter)
+    });
+    let [(first, _), (second, _)] = &fits;
+    let apart = (first.left - second.left).abs() / first.left.min(second.left) * listening.lines.len() as f64;
+    let better = usize::from(second.left < first.left);
+    let acts_on = match better {
+        _ if apart < KIND_EVIDENCE => ActsOn::NotTold,
+        0 => ActsOn::Samples,
+        _ => ActsOn::Waveform,
+    };
+    let mut fits = fits;
+    let other_limits = fits[1 - better].0.limits;
+    let (fit, limiter) = &mut fits[better];
+    tell(listening, spectra, fit, limiter, acts_on, other_limits)
+}
+
+fn tell(
+    listening: &Listening,
+    spectra: &Spectra,
+    fit: &Fit,
+    limiter: &mut Limiter,
+    acts_on: ActsOn,
+    other_limits: [Option<f64>; 2],
+) -> Result<ClipLevel, String> {
+    if fit.limits.iter().all(Option::is_none) {
+        return Err("a bend is visible, but no pair of limits lowers what remains".into());
+    }
+    let curve = Curve::through(listening, fit, limiter);
+    let (memory, surely) = memory::share(listening, &fit.weights, &fit.model, &curve.rest, spectra, fit.lowest_limit());
+    if surely > MOST_MEMORY {
+        return Err(format!(
+            "a bend is visible, level not told: a limit that depends on the momentary value alone leaves {:.0} % of \
+             what appears around the peaks (a limit with memory: a filter before it, or a load that resonates)",
+            100.0 * surely
+        ));
+    }
+    let soft_db = if curve.is_soft() { SOFT_WIDENING_DB * curve.unexplained } else { 0.0 };
+    let other_limits = if acts_on == ActsOn::NotTold { other_limits } else { [None; 2] };
+    let open = Open { other_limits, memory, soft_db };
+    let mut readings = SIDES.map(|side| fit.reading(listening, limiter, side, &open));
+    if readings.iter().all(|r| matches!(r, Reading::AtLeast(_))) {
+        return Err("a bend is visible, but neither polarity alone shows it".into());
+    }
+    let [positive, negative] = &mut readings;
+    Ok(ClipLevel {
+        positive: positive.clone(),
+        negative: negative.clone(),
+        acts_on,
+        soft: curve.is_soft(),
+        unexplained: curve.unexplained,
+    })
+}
+
+/// What the model leaves open beside its statistics.
+struct Open {
+    /// The other kind's limits, where samples or waveform is not told.
+    other_limits: [Option<f64>; 2],
+    /// Share that a memory explains.
+    memory: f64,
+    /// Of a soft limit.
+    soft_db: f64,
+}
+
+/// One kind of limit, fitted.
+struct Fit {
+    limits: [Option<f64>; 2],
+    model: Vec<Complex<f64>>,
+    weights: Vec<f64>,
+    /// Weighted squares that remain.
+    left: f64,
+    /// Inverse of the curvature, per side.
+    variance: [f64; 2],
+}
+
+impl Fit {
+    fn run(listening: &Listening, limiter: &mut Limiter, start: [Option<f64>; 2], weights: Vec<f64>) -> Fit {
+        let mut fit =
+            Fit { limits: start, model: Vec::new(), weights, left: f64::INFINITY, variance: [f64::INFINITY; 2] };
+        fit.descend(listening, limiter);
+        for _ in 0..REWEIGHTINGS {
+            fit.weights = listening.weights(&fit.model);
+            fit.descend(listening, limiter);
+        }
+        fit
+    }
+
+    /// The same under weights shared with another fit.
+    fn settle(mut self, listening: &Listening, limiter: &mut Limiter, weights: Vec<f64>) -> Fit {
+        self.weights = weights;
+        self.descend(listening, limiter);
+        self
+    }
+
+    /// Sum of the logarithms of the variances that this fit leaves: the smaller, the better the fit, whatever its
+    /// weights (Gaussian likelihood).
+    fn log_variance(&self) -> f64 {
+        -self.weights.iter().map(|w| w.ln()).sum::<f64>()
+    }
+
+    fn descend(&mut self, listening: &Listening, limiter: &mut Limiter) {
+        (self.model, self.left) = self.try_out(listening, limiter, self.limits);
+        for _ in 0..STEPS {
+            let Some(step) = self.step(listening, limiter) else { break };
+            let mut factor = 1.0;
+            let mut better = None;
+            while factor > 0.02 && better.is_none() {
+                let trial = moved(self.limits, step, factor, limiter);
+                let (model, left) = self.try_out(listening, limiter, trial);
+                if left < self.left {
+                    better = Some((trial, model, left));
+                }
+                factor *= 0.4;
+            }
+            let Some((limits, model, left)) = better else { break };
+            let gained = self.left - left;
+            (self.limits, self.model, self.left) = (limits, model, left);
+            if gained < 1e-5 * left / listening.lines.len() as f64 {
+                break;
+            }
+        }
+    }
+
+    fn try_out(
+        &self,
+        listening: &Listening,
+        limiter: &mut Limiter,
+        limits: [Option<f64>; 2],
+    ) -> (Vec<Complex<f64>>, f64) {
+        let mut model = vec![Complex::new(0.0, 0.0); listening.lines.len()];
+        for (side, at) in SIDES.into_iter().zip(limits) {
+            let Some(at) = at else { continue };
+            let added = listening.through_response(&limiter.residual(side, at, &listening.lines));
+            model.iter_mut().zip(added).for_each(|(m, a)| *m += a);
+        }
+        let rest: Vec<Complex<f64>> = listening.captured.iter().zip(&model).map(|(y, m)| y - m).collect();
+        let left = inner(&self.weights, &rest, &rest);
+        (model, left)
+    }
+
+    /// The Gauss–Newton step, and the curvature kept for the intervals.
+    fn step(&mut self, listening: &Listening, limiter: &mut Limiter) -> Option<[f64; 2]> {
+        let rest: Vec<Complex<f64>> = listening.captured.iter().zip(&self.model).map(|(y, m)| y - m).collect();
+        let slopes: [Option<Vec<Complex<f64>>>; 2] = [0, 1].map(|i| {
+            let slope = limiter.slope(SIDES[i], self.limits[i]?, &listening.lines);
+            Some(listening.through_response(&slope))
+        });
+        let w = &self.weights;
+        let part = |i: usize| {
+            slopes[i].as_ref().map(|j| (inner(w, j, &rest), inner(w, j, j))).filter(|(_, square)| *square > 0.0)
+        };
+        let (g, a) = match (part(0), part(1)) {
+            (None, None) => return None,
+            (Some((g, a)), None) => return self.keep([g / a, 0.0], [1.0 / a, f64::INFINITY]),
+            (None, Some((g, a))) => return self.keep([0.0, g / a], [f64::INFINITY, 1.0 / a]),
+            (Some((g0, a0)), Some((g1, a1))) => ([g0, g1], [a0, a1]),
+        };
+        let cross = match &slopes {
+            [Some(j0), Some(j1)] => inner(w, j0, j1),
+            _ => 0.0,
+        };
+        let det = a[0] * a[1] - cross * cross;
+        if det <= 0.0 {
+            return None;
+        }
+        let step = [(g[0] * a[1] - g[1] * cross) / det, (g[1] * a[0] - g[0] * cross) / det];
+        self.keep(step, [a[1] / det, a[0] / det])
+    }
+
+    fn keep(&mut self, step: [f64; 2], variance: [f64; 2]) -> Option<[f64; 2]> {
+        self.variance = variance;
+        step.iter().all(|s| s.is_finite()).then_some(step)
+    }
+
+    /// The smaller of the fitted limits.
+    fn lowest_limit(&self) -> f64 {
+        self.limits.iter().flatten().copied().fold(f64::INFINITY, f64::min)
+    }
+
+    /// Mean square left per line.
+    fn mean_square(&self, listening: &Listening) -> f64 {
+        self.left / listening.lines.len() as f64
+    }
+
+    /// Takes out sides whose limit explains nothing of their own, the weaker first, and fits the other again.
+    fn drop_untouched_sides(&mut self, listening: &Listening, limiter: &mut Limiter) {
+        while self.limits.iter().any(Option::is_some) {
+            let mut own = SIDES.map(|side| self.own_evidence(listening, limiter, side));
+            if self.limits.iter().any(Option::is_none) {
+                own = own.map(|e| e.max(0.0));
+            }
+            let weaker = match self.limits {
+                [Some(_), Some(_)] => usize::from(own[1] < own[0]),
+                [Some(_), None] => 0,
+                _ => 1,
+            };
+            if own[weaker] > SIDE_EVIDENCE {
+                return;
+            }
+            self.limits[weaker] = None;
+            self.descend(listening, limiter);
+        }
+    }
+
+    /// Mean squares that one side explains and the other, moved a little, could not.
+    fn own_evidence(&self, listening: &Listening, limiter: &mut Limiter, side: Side) -> f64 {
+        let Some(at) = self.limits[side as usize] else { return 0.0 };
+        let part = listening.through_response(&limiter.residual(side, at, &listening.lines));
+        let without = self.rest_with(listening, &part, 1.0);
+        let slope = self.other_slope(listening, limiter, side);
+        (self.after_other_moves(&without, slope.as_deref()) - self.left) / self.mean_square(listening)
+    }
+
+    /// What the fit leaves, with `part` added `factor` times.
+    fn rest_with(&self, listening: &Listening, part: &[Complex<f64>], factor: f64) -> Vec<Complex<f64>> {
+        listening.captured.iter().zip(&self.model).zip(part).map(|((y, m), p)| y - m + p * factor).collect()
+    }
+
+    fn other_slope(&self, listening: &Listening, limiter: &mut Limiter, side: Side) -> Option<Vec<Complex<f64>>> {
+        let other = SIDES[1 - side as usize];
+        let at = self.limits[other as usize]?;
+        Some(listening.through_response(&limiter.slope(other, at, &listening.lines)))
+    }
+
+    /// Weighted squares of `rest` once the other side's limit has moved to lower them (to first order).
+    fn after_other_moves(&self, rest: &[Complex<f64>], slope: Option<&[Complex<f64>]>) -> f64 {
+        let squares = inner(&self.weights, rest, rest);
+        let Some(slope) = slope else { return squares };
+        let square = inner(&self.weights, slope, slope);
+        if square > 0.0 { squares - inner(&self.weights, slope, rest).powi(2) / square } else { squares }
+    }
+
+    fn reading(&self, listening: &Listening, limiter: &mut Limiter, side: Side, open: &Open) -> Reading {
+        let i = side as usize;
+        let Some(at) = self.limits[i] else { return self.untouched(listening, limiter, side) };
+        let sd = (0.5 * self.mean_square(listening) * self.variance[i]).sqrt();
+        let statistical = NORMAL_95 * DB_PER_NEPER * sd / at;
+        let db = DB_PER_NEPER * at.ln();
+        let overdrive_db = DB_PER_NEPER * (limiter.peak(side) / at).ln();
+        let memory_db = MEMORY_WIDENING * open.memory * overdrive_db;
+        let half = statistical.hypot(MODEL_HALF_WIDTH_DB) + memory_db + open.soft_db;
+        let mut estimate = Estimate::symmetric(db, half);
+        if let Some(other) = open.other_limits[i] {
+            let other_db = DB_PER_NEPER * other.ln();
+            estimate.interval = Interval { low: db.min(other_db) - half, high: db.max(other_db) + half };
+        }
+        Reading::Told(estimate)
+    }
+
+    /// The side's own peak is a lower bound, down to the limit that would just have been noticed.
+    fn untouched(&self, listening: &Listening, limiter: &mut Limiter, side: Side) -> Reading {
+        let peak = limiter.peak(side);
+        if peak <= 0.0 {
+            return Reading::NotTold("nothing was played on this polarity".into());
+        }
+        let slope = self.other_slope(listening, limiter, side);
+        let mut left_at = |at: f64| {
+            let part = listening.through_response(&limiter.residual(side, at, &listening.lines));
+            self.after_other_moves(&self.rest_with(listening, &part, -1.0), slope.as_deref())
+        };
+        let noticed = self.left + NORMAL_95 * NORMAL_95 * self.mean_square(listening);
+        let (mut low, mut high) = (0.5 * peak, peak);
+        for _ in 0..10 {
+            let middle = 0.5 * (low + high);
+            if left_at(middle) > noticed { low = middle } else { high = middle }
+        }
+        let db = |x: f64| DB_PER_NEPER * x.ln();
+        Reading::AtLeast(Estimate { value: db(low), interval: Interval { low: db(low), high: db(peak) } })
+    }
+}
+
+/// 20/ln 10: decibels of a natural logarithm.
+const DB_PER_NEPER: f64 = 8.685_889_638_065_035;
+
+/// Limits moved by a share of the step, kept between a tenth of the peak and just under it.
+fn moved(limits: [Option<f64>; 2], step: [f64; 2], factor: f64, limiter: &Limiter) -> [Option<f64>; 2] {
+    [0, 1].map(|i| {
+        let peak = limiter.peak(SIDES[i]);
+        limits[i].map(|at| (at + factor * step[i]).clamp(0.1 * peak, 0.9999 * peak))
+    })
+}
+
+/// A freely bent curve of the momentary value: the fitted limits and what further bends explain.
+struct Curve {
+    /// Share of the residual that the bends explain and the hard limits do not.
+    unexplained: f64,
+    /// The same in mean squares.
+    evidence: f64,
+    /// What the curve leaves.
+    rest: Vec<Complex<f64>>,
+}
+
+impl Curve {
+    fn through(listening: &Listening, fit: &Fit, limiter: &mut Limiter) -> Curve {
+        let mut bends: Vec<Vec<Complex<f64>>> = Vec::new();
+        for (side, at) in SIDES.into_iter().zip(fit.limits) {
+            let Some(at) = at else { continue };
+            for db in BENDS_DB {
+                let bend = at * crate::units::amplitude_from_db(db);
+                if bend < HIGHEST_BEND * limiter.peak(side) {
+                    let added = limiter.residual(side, bend, &listening.lines);
+                    bends.push(listening.through_response(&added));
+                }
+            }
+        }
+        let mut rest: Vec<Complex<f64>> = listening.captured.iter().zip(&fit.model).map(|(y, m)| y - m).collect();
+        let more = project_out(&fit.weights, &bends, &mut rest);
+        let there = inner(&fit.weights, &listening.captured, &listening.captured);
+        let explained = there - fit.left + more;
+        let mean_square = ((fit.left - more) / listening.lines.len() as f64).max(f64::MIN_POSITIVE);
+        let unexplained = if explained > 0.0 { (more / explained).clamp(0.0, 1.0) } else { 1.0 };
+        Curve { unexplained, evidence: more / mean_square, rest }
+    }
+
+    fn is_soft(&self) -> bool {
+        self.unexplained > SOFT_SHARE && self.evidence > SOFT_EVIDENCE
+    }
+}
+
+/// Takes the span of `basis` out of `rest` and returns its weighted squares (Gram–Schmidt; directions that vanish are
+/// skipped).
+fn project_out(weights: &[f64], basis: &[Vec<Complex<f64>>], rest: &mut [Complex<f64>]) -> f64 {
+    let mut done: Vec<Vec<Complex<f64>>> = Vec::new();
+    let mut sum = 0.0;
+    for direction in basis {
+        let before = inner(weights, direction, direction);
+        let mut d = direction.clone();
+        for unit in &done {
+            let along = inner(weights, unit, &d);
+            subtract(&mut d, unit, along);
+        }
+        let square = inner(weights, &d, &d);
+        if square <= 1e-9 * before || before <= 0.0 {
+            continue;
+        }
+        let norm = square.sqrt();
+        d.iter_mut().for_each(|x| *x /= norm);
+        let along = inner(weights, &d, rest);
+        subtract(rest, &d, along);
+        sum += along * along;
+        done.push(d);
+    }
+    sum
+}
+
+fn subtract(from: &mut [Complex<f64>], direction: &[Complex<f64>], factor: f64) {
+    from.iter_mut().zip(direction).for_each(|(x, d)| *x -= d * factor);
+}

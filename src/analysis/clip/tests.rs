@@ -1,0 +1,150 @@
+//! The trial behind the threshold, and levels against the limits the bench was set to.
+
+use super::bench::{Bench, Gauss, Limit, period};
+use super::*;
+use crate::analysis::{ActsOn, ClipLevel};
+use crate::stats::Reading;
+use crate::units::{amplitude_from_db, db_from_amplitude};
+
+/// Method 4: within 0.1 dB from 0.5 dB of overdrive up, 40 dB over noise.
+const LEVEL_DB: f64 = 0.1;
+
+/// Seeds of a trial. `LOUDENOUGH_TRIAL` sets another number; the threshold rests on 1 000.
+fn seeds(usual: u64) -> u64 {
+    std::env::var("LOUDENOUGH_TRIAL").ok().and_then(|s| s.parse().ok()).unwrap_or(usual)
+}
+
+/// A bench with headphone distortion of −60 to −45 dB of either order.
+fn drawn(seed: u64, periods: usize) -> Bench {
+    let mut random = Gauss::new(seed ^ 0xC11F);
+    let mut level = || -60.0 + 15.0 * random.uniform();
+    Bench { periods, headphone_db: Some((level(), level())), ..Bench::new(seed) }
+}
+
+fn judged(bench: &Bench) -> ClipFinding {
+    judge(&bench.step(1.0), &bench.reference(amplitude_from_db(-20.0)))
+}
+
+fn told(reading: &Reading) -> f64 {
+    reading.told().unwrap_or_else(|| panic!("{reading:?}")).value
+}
+
+fn assert_level(level: &ClipLevel, up: f64, down: f64, what: &str) {
+    for (reading, truth) in [(&level.positive, up), (&level.negative, down)] {
+        let truth = db_from_amplitude(truth).unwrap();
+        assert!((told(reading) - truth).abs() < LEVEL_DB, "{what}: {reading:?}, true {truth}");
+    }
+}
+
+/// The trial: no clean bench reaches the threshold, every bench driven 0.5 dB over passes it.
+#[test]
+fn evidence_parts_clean_benches_from_overdriven_ones() {
+    for periods in [2, 4] {
+        let threshold = evidence::threshold(periods);
+        let mut highest = 0.0f64;
+        let mut lowest = [f64::INFINITY; 4];
+        for seed in 0..seeds(16) {
+            let noise_db = 20.0 + (seed * 7 % 51) as f64;
+            let clean = judged(&Bench { over_noise_db: noise_db, ..drawn(seed, periods) });
+            if clean.evidence > 0.5 * threshold {
+                println!("{periods} periods, seed {seed}, {noise_db} dB over noise: {:.1}", clean.evidence);
+            }
+            assert!(!clean.is_evident() && clean.level.is_none() && clean.level_not_told.is_none());
+            highest = highest.max(clean.evidence);
+        }
+        for seed in 0..seeds(24) / 6 {
+            for (i, db) in [0.3, 0.5].into_iter().enumerate() {
+                let c = amplitude_from_db(-db);
+                for (j, limit) in [Limit::Samples(c, c), Limit::Waveform(c, c)].into_iter().enumerate() {
+                    let found = judged(&Bench { limit, ..drawn(seed, periods) });
+                    assert!(found.is_evident() || db < 0.5, "seed {seed}, {db} dB {limit:?}: {}", found.evidence);
+                    lowest[2 * i + j] = lowest[2 * i + j].min(found.evidence);
+                }
+            }
+        }
+        // Shown with --nocapture: the figures of the trial.
+        println!("{periods} periods: clean at most {highest:.1}; 0.3 dB, 0.5 dB on samples, waveform: {lowest:.1?}");
+    }
+}
+
+#[test]
+fn hard_limits_are_found_on_samples_and_on_the_waveform_each_polarity_by_itself() {
+    for (seed, db) in [(1, 0.5), (2, 1.0), (3, 3.0)] {
+        let (up, down) = (amplitude_from_db(-db), 0.9 * amplitude_from_db(-db));
+        for (limit, acts_on) in
+            [(Limit::Samples(up, down), ActsOn::Samples), (Limit::Waveform(up, down), ActsOn::Waveform)]
+        {
+            let level = judged(&Bench { limit, ..drawn(seed, 4) }).level.unwrap();
+            assert_level(&level, up, down, &format!("{limit:?}"));
+            assert_eq!(level.acts_on, acts_on, "{limit:?}");
+            assert!(!level.soft);
+        }
+    }
+}
+
+#[test]
+fn half_a_decibel_of_overdrive_is_enough_for_two_periods() {
+    let c = amplitude_from_db(-0.5);
+    for limit in [Limit::Samples(c, c), Limit::Waveform(c, c)] {
+        let level = judged(&Bench { limit, ..drawn(5, 2) }).level.unwrap();
+        assert_level(&level, c, c, &format!("{limit:?}"));
+    }
+}
+
+/// The polarity that nothing touched has shown its own peak, no more.
+#[test]
+fn a_limit_on_one_side_leaves_a_lower_bound_on_the_other() {
+    let c = amplitude_from_db(-1.5);
+    let level = judged(&Bench { limit: Limit::Waveform(9.0, c), ..drawn(7, 4) }).level.unwrap();
+    assert!((told(&level.negative) - db_from_amplitude(c).unwrap()).abs() < LEVEL_DB);
+    let Reading::AtLeast(bound) = &level.positive else { panic!("{:?}", level.positive) };
+    let peak = db_from_amplitude(period().peaks.positive).unwrap();
+    assert!(bound.value <= peak + 1e-9 && bound.value > peak - 0.5, "{bound:?}");
+}
+
+/// Truth of a soft limit: the same fit on the noise-free period (method 4). Its interval holds it.
+#[test]
+fn a_soft_limit_is_told_as_soft_with_its_hard_equivalent() {
+    for (seed, limit) in
+        [(8, Limit::SoftSamples(amplitude_from_db(-1.0))), (9, Limit::SoftWaveform(amplitude_from_db(-1.0)))]
+    {
+        let bench = Bench { limit, ..drawn(seed, 4) };
+        let ideal = Bench { headphone_db: None, over_noise_db: f64::INFINITY, residue_ppm: 0.0, ..bench };
+        let (level, truth) = (judged(&bench).level.unwrap(), judged(&ideal).level.unwrap());
+        assert!(level.soft && truth.soft && level.unexplained > 0.03);
+        for (reading, truth) in [(&level.positive, &truth.positive), (&level.negative, &truth.negative)] {
+            assert!((told(reading) - told(truth)).abs() < LEVEL_DB);
+            assert!(reading.told().unwrap().holds(told(truth)));
+        }
+    }
+}
+
+#[test]
+fn a_limit_behind_a_filter_is_a_visible_bend_without_a_level() {
+    for corner_hz in [40.0, 60.0] {
+        let found = judged(&Bench { limit: Limit::Memory(amplitude_from_db(-3.0), corner_hz), ..drawn(3, 4) });
+        assert!(found.is_evident() && found.level.is_none(), "{corner_hz} Hz: {:?}", found.level);
+        assert!(found.level_not_told.is_some_and(|why| why.contains("memory")));
+    }
+    // Where the filter matters little a level is told, and its interval holds what the limit is set to.
+    let mild = judged(&Bench { limit: Limit::Memory(amplitude_from_db(-3.0), 10.0), ..drawn(3, 4) }).level.unwrap();
+    assert!(mild.positive.told().unwrap().holds(-3.0) && mild.negative.told().unwrap().holds(-3.0), "{mild:?}");
+}
+
+/// A digital loop: nothing but the limit, no noise at all.
+#[test]
+fn a_loop_without_noise_gives_the_limit_to_a_thousandth() {
+    let c = amplitude_from_db(-2.0);
+    let ideal = |limit| Bench {
+        limit,
+        headphone_db: None,
+        over_noise_db: f64::INFINITY,
+        residue_ppm: 0.0,
+        resonant: false,
+        ..Bench::new(1)
+    };
+    let level = judged(&ideal(Limit::Samples(c, c))).level.unwrap();
+    assert!((told(&level.positive) + 2.0).abs() < 1e-3 && (told(&level.negative) + 2.0).abs() < 1e-3, "{level:?}");
+    assert_eq!(level.acts_on, ActsOn::Samples);
+    assert!(!judged(&ideal(Limit::None)).is_evident());
+}
