@@ -9,15 +9,16 @@
 
 mod align;
 pub mod band;
-mod clock;
-mod continuity;
 pub mod clip;
 mod clip_curve;
+mod clock;
+mod continuity;
 pub mod correction;
 pub mod fft;
 pub mod finding;
 mod hum;
 mod level;
+pub mod overload;
 mod periods;
 mod pink;
 mod played;
@@ -25,7 +26,6 @@ mod prepare;
 mod reference;
 pub mod resample;
 mod silence;
-pub mod overload;
 pub mod spectra;
 mod sums;
 pub mod tone;

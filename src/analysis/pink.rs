@@ -13,7 +13,7 @@ use super::prepare::{AnalysisError, prepare};
 use super::spectra::{Reference, Spectra};
 use super::sums::{LineSum, ScaledSum};
 use super::weighting::Weighting;
-use super::{Context, Measured, transfer};
+use super::{Context, Measured, clip, transfer};
 use crate::signal::LineKind;
 use crate::stats::Reading;
 use crate::take::Take;
@@ -59,7 +59,7 @@ pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured,
         odd,
         even_output: output.as_ref().map(Referred::even),
         odd_output: output.as_ref().map(Referred::odd),
-        clip: None,
+        clip: context.reference.filter(|r| r.response.len() == s.mean.len()).map(|r| clip::judge(&s, r)),
         common,
     };
     Ok(Measured { finding: Finding::Pink(Box::new(finding)), spectra: Some(s) })

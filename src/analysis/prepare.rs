@@ -5,11 +5,11 @@
 //! ```
 
 use super::clock::{self, Offset, WRONG_RATE_PPM};
-use super::finding::{ClockFit, Common, Flaw, HumLine, Overload, Window};
+use super::finding::{ClockFit, Common, Flaw, HumLine, Window};
 use super::played::{Played, played};
 use super::resample::{Path, Resampler};
 use super::spectra::{Reference, Spectra};
-use super::{Context, align, continuity, fft, hum, periods};
+use super::{Context, align, continuity, fft, hum, overload, periods};
 use crate::signal::LineKind;
 use crate::stats::Estimate;
 use crate::take::Take;
@@ -113,8 +113,14 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
         left_out: kept.iter().filter(|keep| !**keep).count(),
         delay_s: placed.delay_s,
     };
-    let common =
-        Common { window, clock, peak: PeakDb::from_amplitude(peak), hum: hums, overload: overload(&captured), flaws };
+    let common = Common {
+        window,
+        clock,
+        peak: PeakDb::from_amplitude(peak),
+        hum: hums,
+        overload: overload::overload(raw),
+        flaws,
+    };
     Ok(Prepared { spectra, common })
 }
 
@@ -481,22 +487,4 @@ fn delay_lines(lines: &mut [Complex<f64>], frames_late: f64, frames: usize) {
     if let Some(dc) = lines.first_mut() {
         *dc = Complex::new(dc.re, Complex::<f64>::zero().im);
     }
-}
-
-/// Codes at the input's limit, in runs of two or more, and the room left under full scale.
-fn overload(captured: &[f64]) -> Overload {
-    const LIMIT: f64 = 1.0 - 1.0 / 32_768.0;
-    let (mut run, mut at_limit) = (0usize, 0usize);
-    for x in captured.iter().chain(std::iter::once(&0.0)) {
-        if x.abs() >= LIMIT {
-            run += 1;
-        } else {
-            at_limit += if run >= 2 { run } else { 0 };
-            run = 0;
-        }
-    }
-    let largest = captured.iter().fold(0.0f64, |m, x| m.max(x.abs()));
-    // A capture of pure zeros has all the room a 24-bit converter has.
-    let room_db = crate::units::db_from_amplitude(largest).map_or(144.0, |db| (-db).max(0.0));
-    Overload { samples_at_limit: at_limit, room_db: if at_limit > 0 { 0.0 } else { room_db } }
 }

@@ -6,12 +6,9 @@
 //! and the low-pass' own known response divided out. The low-pass only has to keep what lies above 3 times the rate
 //! from folding onto the lines, so it is short, and exact where it matters.
 
-use crate::analysis::Spectra;
+use crate::analysis::{Spectra, fft};
 use realfft::num_complex::Complex;
-use realfft::{RealFftPlanner, RealToComplex};
-use std::cell::RefCell;
-use std::f64::consts::{PI, SQRT_2};
-use std::sync::Arc;
+use std::f64::consts::PI;
 
 /// Points per sample of the waveform. A kink between points moves the area of a 0.5 dB clip by well under 1 %.
 const OVERSAMPLING: usize = 8;
@@ -21,11 +18,6 @@ const DECIMATION: usize = 4;
 const HALF_TAPS: usize = 28;
 /// Kaiser window of the low-pass: about 90 dB between its pass band (half the rate) and 3/2 of the rate.
 const KAISER_BETA: f64 = 9.0;
-
-thread_local! {
-    // Planning half a million points costs more than the transform.
-    static PLANNER: RefCell<RealFftPlanner<f64>> = RefCell::new(RealFftPlanner::new());
-}
 
 /// Which side of zero.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -47,12 +39,10 @@ pub(super) struct Limiter {
     peaks: [f64; 2],
     /// The low-pass; `None` for a limit on samples.
     low_pass: Option<Vec<f64>>,
-    /// Response by which each line is divided (of the low-pass and the transform's scale).
+    /// What each line is multiplied by: undoes the low-pass.
     scale: Vec<f64>,
-    plan: Arc<dyn RealToComplex<f64>>,
+    /// Points to be transformed.
     input: Vec<f64>,
-    output: Vec<Complex<f64>>,
-    scratch: Vec<Complex<f64>>,
 }
 
 impl Limiter {
@@ -60,34 +50,22 @@ impl Limiter {
     pub(super) fn on_samples(spectra: &Spectra) -> Limiter {
         let frames = spectra.period.samples.len();
         let points: Vec<f64> = spectra.period.samples.iter().map(|x| spectra.gain * x).collect();
-        Limiter::new(points, frames, None, vec![SQRT_2 / frames as f64; frames / 2 + 1])
+        Limiter::new(points, frames, None, vec![1.0; frames / 2 + 1])
     }
 
     /// A limit on the waveform between the samples sent.
     pub(super) fn on_waveform(spectra: &Spectra) -> Limiter {
         let frames = spectra.period.samples.len();
-        let points = oversampled(&spectra.played, frames);
+        let points = fft::samples_of(&spectra.played, frames * OVERSAMPLING);
         let taps = low_pass();
         let length = frames * OVERSAMPLING / DECIMATION;
-        let scale = (0..=frames / 2)
-            .map(|k| SQRT_2 / (OVERSAMPLING * frames) as f64 / response_at(&taps, k, frames * OVERSAMPLING))
-            .collect();
+        let scale = (0..=frames / 2).map(|k| 1.0 / response_at(&taps, k, frames * OVERSAMPLING)).collect();
         Limiter::new(points, length, Some(taps), scale)
     }
 
     fn new(points: Vec<f64>, length: usize, low_pass: Option<Vec<f64>>, scale: Vec<f64>) -> Limiter {
-        let plan = PLANNER.with(|p| p.borrow_mut().plan_fft_forward(length));
         let (low, high) = points.iter().fold((0.0f64, 0.0f64), |(l, h), x| (l.min(*x), h.max(*x)));
-        Limiter {
-            points,
-            peaks: [high, -low],
-            low_pass,
-            scale,
-            input: plan.make_input_vec(),
-            output: plan.make_output_vec(),
-            scratch: plan.make_scratch_vec(),
-            plan,
-        }
+        Limiter { points, peaks: [high, -low], low_pass, scale, input: vec![0.0; length] }
     }
 
     /// Largest excursion on one side, a magnitude in units of full scale.
@@ -120,11 +98,8 @@ impl Limiter {
                 Some(taps) => spread(&mut self.input, taps, n, value),
             }
         }
-        // Lengths come from the plan itself; a failure leaves zeros, and zeros are no evidence.
-        if self.plan.process_with_scratch(&mut self.input, &mut self.output, &mut self.scratch).is_err() {
-            self.output.fill(Complex::new(0.0, 0.0));
-        }
-        lines.iter().map(|&k| self.output[k] * self.scale[k]).collect()
+        let transformed = fft::lines_of(&self.input);
+        lines.iter().map(|&k| transformed[k] * self.scale[k]).collect()
     }
 }
 
@@ -149,21 +124,20 @@ fn low_pass() -> Vec<f64> {
             let t = i as f64 - half;
             let x = 2.0 * PI * t / OVERSAMPLING as f64;
             let sinc = if t.abs() < 0.5 { 1.0 } else { x.sin() / x };
-            // The transform keeps one point of each DECIMATION: the gain makes up for it.
-            let gain = 2.0 * DECIMATION as f64 / OVERSAMPLING as f64;
-            gain * sinc * bessel_i0(KAISER_BETA * (1.0 - (t / (half + 1.0)).powi(2)).sqrt()) / bessel_i0(KAISER_BETA)
+            sinc * bessel_i0(KAISER_BETA * (1.0 - (t / (half + 1.0)).powi(2)).sqrt()) / bessel_i0(KAISER_BETA)
         })
         .collect()
 }
 
-/// Response of the symmetric low-pass at line `k`, per decimated point (Clenshaw's sum of a cosine series).
+/// Response of the symmetric low-pass at line `k`, as the mean over decimated points sees it (Clenshaw's sum of a cosine
+/// series).
 fn response_at(taps: &[f64], k: usize, waveform_points: usize) -> f64 {
     let twice_cos = 2.0 * (2.0 * PI * k as f64 / waveform_points as f64).cos();
     let (mut b1, mut b2) = (0.0, 0.0);
     for tap in taps[HALF_TAPS + 1..].iter().rev() {
         (b1, b2) = (2.0 * tap + twice_cos * b1 - b2, b1);
     }
-    (taps[HALF_TAPS] + 0.5 * twice_cos * b1 - b2) / DECIMATION as f64
+    taps[HALF_TAPS] + 0.5 * twice_cos * b1 - b2
 }
 
 /// Modified Bessel function of order zero, by its power series.
@@ -175,22 +149,6 @@ fn bessel_i0(x: f64) -> f64 {
         sum += term;
     }
     sum
-}
-
-/// The waveform of RMS-phasor lines, `OVERSAMPLING` points per sample.
-fn oversampled(lines: &[Complex<f64>], frames: usize) -> Vec<f64> {
-    let plan = PLANNER.with(|p| p.borrow_mut().plan_fft_inverse(frames * OVERSAMPLING));
-    let mut input = plan.make_input_vec();
-    let mut points = plan.make_output_vec();
-    // DC stays out (nothing is sent there), Nyquist carries nothing either.
-    let top = (frames / 2).min(lines.len());
-    for (to, line) in input.iter_mut().zip(&lines[..top]).skip(1) {
-        *to = line / SQRT_2;
-    }
-    if plan.process(&mut input, &mut points).is_err() {
-        points.fill(0.0);
-    }
-    points
 }
 
 #[cfg(test)]
@@ -210,13 +168,11 @@ pub(super) mod tests {
         let lines: Vec<usize> = (700..30_000).step_by(37).collect();
         let at = 0.8 * limiter.peak(Side::Negative);
         let quick = limiter.residual(Side::Negative, at, &lines);
-        let plan = RealFftPlanner::<f64>::new().plan_fft_forward(limiter.points.len());
-        let mut added: Vec<f64> = limiter.points.iter().map(|u| (-u - at).max(0.0)).collect();
-        let mut long = plan.make_output_vec();
-        plan.process(&mut added, &mut long).unwrap();
+        let added: Vec<f64> = limiter.points.iter().map(|u| (-u - at).max(0.0)).collect();
+        let long = fft::lines_of(&added);
         let largest = quick.iter().map(|x| x.norm()).fold(0.0, f64::max);
         for (q, k) in quick.iter().zip(&lines) {
-            let exact = long[*k] * (SQRT_2 / limiter.points.len() as f64);
+            let exact = long[*k];
             assert!((q - exact).norm() < RELATIVE * largest, "line {k}: {q} against {exact}");
         }
     }

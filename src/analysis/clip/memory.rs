@@ -10,8 +10,7 @@
 //! ```
 
 use super::listening::Listening;
-use crate::analysis::Spectra;
-use realfft::RealFftPlanner;
+use crate::analysis::{Spectra, fft};
 use realfft::num_complex::Complex;
 
 /// Samples above this share of the limit count as near a peak.
@@ -66,16 +65,12 @@ fn near_peaks(spectra: &Spectra, from: f64) -> Vec<bool> {
 
 /// Power over time of weighted lines whose response's phase is taken off.
 fn powers(listening: &Listening, weights: &[f64], lines: &[Complex<f64>], frames: usize) -> Vec<f64> {
-    let plan = RealFftPlanner::<f64>::new().plan_fft_inverse(frames);
-    let mut input = plan.make_input_vec();
-    let mut samples = plan.make_output_vec();
+    let mut spectrum = vec![Complex::new(0.0, 0.0); frames / 2];
     for (i, k) in listening.lines.iter().enumerate() {
         let h = listening.response[i];
-        input[*k] = lines[i] * (h.conj() / h.norm()) * weights[i].sqrt();
+        spectrum[*k] = lines[i] * (h.conj() / h.norm()) * weights[i].sqrt();
     }
-    if plan.process(&mut input, &mut samples).is_err() {
-        samples.fill(0.0);
-    }
+    let mut samples = fft::samples_of(&spectrum, frames);
     samples.iter_mut().for_each(|x| *x *= *x);
     samples
 }

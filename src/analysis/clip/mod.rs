@@ -22,7 +22,7 @@ mod listening;
 mod memory;
 
 #[cfg(test)]
-mod bench;
+pub(crate) mod bench;
 #[cfg(test)]
 mod tests;
 
