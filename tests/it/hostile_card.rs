@@ -238,6 +238,26 @@ fn a_full_scale_sine_reaches_full_scale_at_the_card_unclipped() {
     let peak = played.iter().fold(0.0f32, |peak, x| peak.max(x.abs()));
     assert!((takes[0].gain - 1.0).abs() < 1e-9 && (peak - 1.0).abs() < 1e-4, "{peak}");
     // Clipped tops would be level: a sine of 20 Hz has no two equal neighbours near its peak over 0.01 % of its period.
-    let level = played.windows(3).filter(|w| w[0].abs() > 0.5 && w[0] == w[1] && w[1] == w[2]).count();
+    let level =
+        played.windows(3).filter(|w| w[0].abs() > 0.5 && w.iter().all(|x| x.to_bits() == w[0].to_bits())).count();
     assert_eq!(level, 0);
+}
+
+/// A take ends void while its card stands still, gate open; when the card comes back, the old sound only fades.
+#[test]
+fn a_gate_that_still_closes_for_an_old_reason_does_not_turn_back_for_a_new_take() {
+    let acts = [
+        Act::Start { level_dbfs: 0.0, pink: false, guarded: false },
+        Act::Wait { ms: 1_000 },
+        Act::StallPlayback { blocks: 220 },
+        Act::Wait { ms: 1_900 },
+        Act::Start { level_dbfs: -60.0, pink: false, guarded: false },
+        Act::Wait { ms: 1_500 },
+    ];
+    let (played, takes, _) = perform(&acts, &[480]);
+    assert_eq!(takes.len(), 2, "the first take ended while its card stood still");
+    let back = takes[1].at;
+    assert!(played[back - 1].abs() > 0.01, "in mid-sound");
+    let faded = &played[back + RATE.frames_in(FADE_S)..];
+    assert!(faded.len() > 20_000 && faded.iter().all(|x| x.abs() <= 0.001 * 1.001));
 }
