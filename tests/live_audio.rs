@@ -3,7 +3,7 @@
 //! Each test starts its own server and runs an ignored test of this binary inside its environment. Without the server
 //! the test is skipped, unless `LOUDENOUGH_REQUIRE_AUDIO` is set. Expected values are what was played.
 #![cfg(feature = "sound-card")]
-#![allow(clippy::unwrap_used)] // test helpers outside #[test] functions may unwrap too
+#![allow(clippy::unwrap_used, clippy::print_stdout)] // test helpers outside #[test] functions may unwrap and tell figures
 
 #[path = "common/servers.rs"]
 mod servers;
