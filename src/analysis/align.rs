@@ -20,6 +20,13 @@ const FULL_WINDOW: f64 = 0.85;
 const AGREE_S: f64 = 0.06;
 /// Half of the fade-in: the onset is seen where the sound is half up, seconds.
 const HALF_FADE_S: f64 = 0.5 * crate::signal::FADE_S;
+/// The onset is told where this share of the window's power is signal.
+const LEAST_SHARE: f64 = 0.2;
+/// A missing piece is told where this share is signal: a regression over an eighth of a period then scatters by less
+/// than 0.08 (pink noise, bandwidth–time product about 300) …
+const CLEAR_SHARE: f64 = 0.4;
+/// … and is taken for missing under this part of it, more than four times that scatter away.
+const MISSING: f64 = 0.2;
 /// Windows per period.
 const HOPS: usize = 2;
 
@@ -36,6 +43,8 @@ pub struct Found {
     pub largest_jump: f64,
     /// Where the gain opened, if the onset is seen.
     pub opened: Option<f64>,
+    /// True where the sound is missing for a while between its onset and its expected end.
+    pub interrupted: bool,
 }
 
 /// Lag and height of the best agreement of one window.
@@ -50,7 +59,8 @@ struct Match {
 }
 
 /// Looks for the stimulus in `captured` (nominal played frames); `None` where it does not stand over the noise.
-pub fn find(captured: &[f64], played: &Played) -> Option<Found> {
+/// `played_frames`: frames between opening and closing of the gain.
+pub fn find(captured: &[f64], played: &Played, played_frames: usize) -> Option<Found> {
     let frames = played.period.samples.len();
     // All lines are odd, so half a period later the stimulus returns with its sign turned: positions are known modulo
     // half a period until sign or onset decide.
@@ -64,14 +74,15 @@ pub fn find(captured: &[f64], played: &Played) -> Option<Found> {
     // Of the windows that hold it from end to end the middle one is farthest from either fade.
     let middle = full[full.len() / 2];
     let (slope, jump) = steady_slope(&full, middle, modulus);
-    let opened = onset(captured, middle.start, frames, slope)
-        .map(|seen| refine_onset(seen, middle, modulus, slope, played.period.rate.hz()));
+    let content = Content::of(captured, middle.start, frames, slope);
+    let opened = content.as_ref().map(|c| refine_onset(c.onset(), middle, modulus, slope, played.period.rate.hz()));
     let origin = match opened {
         Some(at) => at + slope * (middle.start as f64 - at),
         None if middle.inverted => middle.origin + half,
         None => middle.origin,
     };
-    Some(Found { origin, best_window: middle.start, coarse_ppm: slope * 1e6, largest_jump: jump, opened })
+    let interrupted = content.zip(opened).is_some_and(|(c, at)| c.is_interrupted(at, played_frames));
+    Some(Found { origin, best_window: middle.start, coarse_ppm: slope * 1e6, largest_jump: jump, opened, interrupted })
 }
 
 /// The only excited line of a sine.
@@ -153,43 +164,71 @@ fn steady_slope(full: &[&Match], middle: &Match, modulus: f64) -> (f64, f64) {
     (slope, jump)
 }
 
-/// First position at which the content of the window at `window` is present: the content is continued periodically and
-/// the likelihood that it is there from `n` on is largest at the onset.
-fn onset(captured: &[f64], window: usize, frames: usize, slope: f64) -> Option<f64> {
-    let template = &captured[window..window + frames];
-    let expected = |n: usize| {
-        let ahead = n as f64 - window as f64;
-        let periods = (ahead / frames as f64).floor();
-        let within = ahead - periods * (frames as f64) - (periods * frames as f64 * slope).round();
-        template[(within.rem_euclid(frames as f64) as usize).min(frames - 1)]
-    };
-    let share = presence(captured, window, frames, &expected)?;
-    let (mut sum, mut least, mut at) = (0.0, 0.0, 0);
-    for (n, x) in captured.iter().enumerate().take(window) {
-        let m = expected(n);
-        sum += x * m - 0.5 * share * m * m;
-        if sum < least {
-            least = sum;
-            at = n + 1;
-        }
-    }
-    Some(at as f64)
+/// The content of the best window, continued periodically: what should be there whenever the stimulus sounds.
+struct Content<'a> {
+    captured: &'a [f64],
+    window: usize,
+    frames: usize,
+    slope: f64,
+    /// How much of it is signal and not noise: regression of the capture beside the window on it.
+    share: f64,
 }
 
-/// How much of the template is signal: regression of the capture beside the window on it; `None` under a fifth.
-fn presence(captured: &[f64], window: usize, frames: usize, expected: &impl Fn(usize) -> f64) -> Option<f64> {
-    let quarter = frames / 4;
-    let before = window.saturating_sub(quarter)..window;
-    let after = (window + frames).min(captured.len())..(window + frames + quarter).min(captured.len());
-    let share = |span: std::ops::Range<usize>| {
-        let (cross, own) = span.fold((0.0, 0.0), |(cross, own), n| {
-            let m = expected(n);
-            (cross + captured[n] * m, own + m * m)
-        });
-        if own > 0.0 { (cross / own).min(1.0) } else { 0.0 }
-    };
-    let best = share(before).max(share(after));
-    (best > 0.2).then_some(best)
+impl<'a> Content<'a> {
+    /// `None` where under a fifth of the window's power is signal.
+    fn of(captured: &'a [f64], window: usize, frames: usize, slope: f64) -> Option<Content<'a>> {
+        let mut content = Content { captured, window, frames, slope, share: 0.0 };
+        // An eighth of a period is less than the settling time.
+        let eighth = frames / 8;
+        let before = content.share_in(window.saturating_sub(eighth), window);
+        let after = content.share_in(window + frames, window + frames + eighth);
+        content.share = before.max(after).min(1.0);
+        (content.share > LEAST_SHARE).then_some(content)
+    }
+
+    fn expected(&self, n: usize) -> f64 {
+        let frames = self.frames as f64;
+        let ahead = n as f64 - self.window as f64;
+        let periods = (ahead / frames).floor();
+        let within = ahead - periods * frames - (periods * frames * self.slope).round();
+        self.captured[self.window + (within.rem_euclid(frames) as usize).min(self.frames - 1)]
+    }
+
+    /// Regression of the capture on the content between two positions.
+    fn share_in(&self, from: usize, to: usize) -> f64 {
+        let (mut cross, mut own) = (0.0, 0.0);
+        for n in from..to.min(self.captured.len()) {
+            let m = self.expected(n);
+            cross += self.captured[n] * m;
+            own += m * m;
+        }
+        if own > 0.0 { cross / own } else { 0.0 }
+    }
+
+    /// First position at which the content is present: the likelihood that it is there from `n` on is largest at the
+    /// onset.
+    fn onset(&self) -> f64 {
+        let (mut sum, mut least, mut at) = (0.0, 0.0, 0);
+        for (n, x) in self.captured.iter().enumerate().take(self.window) {
+            let m = self.expected(n);
+            sum += x * m - 0.5 * self.share * m * m;
+            if sum < least {
+                least = sum;
+                at = n + 1;
+            }
+        }
+        at as f64
+    }
+
+    /// True where the content is missing for an eighth of a period although it stands well over the noise.
+    fn is_interrupted(&self, opened: f64, played_frames: usize) -> bool {
+        let margin = self.frames / 16;
+        let from = opened.max(0.0) as usize + margin;
+        let to = (opened.max(0.0) as usize + played_frames).saturating_sub(margin).min(self.captured.len());
+        let size = self.frames / 8;
+        self.share > CLEAR_SHARE
+            && (from..to.saturating_sub(size)).step_by(size).any(|n| self.share_in(n, n + size) < MISSING * self.share)
+    }
 }
 
 /// The gain opens with frame 0 of the period, so where the onset and the phase agree the phase tells the delay exactly.

@@ -1,6 +1,6 @@
 //! One-third octaves, base ten, numbered from 0 at 1 kHz (IEC 61260-1:2014, 5.2 to 5.5).
 
-use std::ops::RangeInclusive;
+use std::ops::{Range, RangeInclusive};
 
 /// The 31 bands from 20 Hz to 20 kHz.
 pub const BANDS: RangeInclusive<i32> = -17..=13;
@@ -28,6 +28,12 @@ pub fn band_of(f_hz: f64) -> i32 {
     }
 }
 
+/// Lines of band `x` for a line spacing of `spacing_hz`: those with lower edge ≤ f < upper edge.
+pub fn lines_in(x: i32, spacing_hz: f64) -> Range<usize> {
+    let first_from = |edge_hz: f64| (edge_hz / spacing_hz).ceil() as usize;
+    first_from(lower_edge_hz(x))..first_from(lower_edge_hz(x + 1))
+}
+
 /// Nominal label of band `x` (IEC 61260-1 Annex, R10 series), for example `31.5 Hz` or `1.25 kHz`.
 pub fn label(x: i32) -> String {
     const MANTISSA: [f64; 10] = [1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0];
@@ -52,7 +58,7 @@ mod tests {
             (-10, 100.0, 89.1251, 112.2018),
             (0, 1000.0, 891.2509, 1122.0185),
             (5, 3162.2777, 2818.3829, 3548.1339),
-            (13, 19_952.6231, 17_782.7941, 22_387.2114),
+            (13, 19_952.623_1, 17_782.794_1, 22_387.211_4),
         ] {
             assert!((centre_hz(x) - centre).abs() < 6e-5);
             assert!((lower_edge_hz(x) - lower).abs() < 6e-5);

@@ -19,6 +19,8 @@ const DRIFT_SEEN_PPM: f64 = 0.01;
 const DRIFT_SIGMAS: f64 = 4.0;
 /// Smallest half width told, ppm: what resampling and double precision leave.
 const LEAST_HALF_WIDTH_PPM: f64 = 1e-4;
+/// Lines on either side over which a line's power is held against its noise: lines under it say little and are left out.
+const SMOOTHED: usize = 8;
 /// Variance that every line is given, re its own power: rounding of single-precision samples.
 const ROUNDING: f64 = 1e-12;
 
@@ -47,25 +49,31 @@ pub fn fit(
         return None;
     }
     let mut delays = vec![0.0; count];
-    let mut information = 0.0;
-    for &k in lines {
-        let turn = TAU * k as f64 / frames as f64;
-        let power = mean[k].norm_sqr();
-        let weight = 1.0 / (variance[k] + ROUNDING * power);
-        if !weight.is_finite() {
+    let (mut information, mut spread) = (0.0, 0.0);
+    for (i, &k) in lines.iter().enumerate() {
+        let near = &lines[i.saturating_sub(SMOOTHED)..(i + SMOOTHED + 1).min(lines.len())];
+        let over = |k: usize| mean[k].norm_sqr() - variance[k] / count as f64;
+        if near.iter().map(|k| over(*k)).sum::<f64>() <= near.iter().map(|k| variance[*k]).sum::<f64>() {
             continue;
         }
-        information += weight * turn * turn * power;
+        let turn = TAU * k as f64 / frames as f64;
+        let noise = variance[k] + ROUNDING * mean[k].norm_sqr();
+        if noise <= 0.0 || !noise.is_finite() {
+            continue;
+        }
+        information += turn * turn * over(k) / noise;
+        // Noise on the line and noise times noise; both weighted 1/σ².
+        spread += turn * turn * (0.5 * over(k) / noise + 0.5 / count as f64);
         for (delay, lines) in delays.iter_mut().zip(periods) {
-            *delay -= weight * turn * (lines[k] * mean[k].conj()).im;
+            *delay -= turn * (lines[k] * mean[k].conj()).im / noise;
         }
     }
-    if !(information > 0.0 && information.is_finite()) {
+    if !(information > 0.0 && information.is_finite() && spread > 0.0) {
         return None;
     }
-    delays.iter_mut().for_each(|d| *d /= information);
     // A later period lags when the capture clock is fast: its frame 0 comes later in captured samples.
-    let sigma_delay = (0.5 / information).sqrt();
+    delays.iter_mut().for_each(|d| *d /= information);
+    let sigma_delay = spread.sqrt() / information;
     let centre = 0.5 * (count - 1) as f64;
     let at = |p: usize| p as f64 - centre;
     let sum_squares: f64 = (0..count).map(|p| at(p).powi(2)).sum();

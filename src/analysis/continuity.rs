@@ -19,53 +19,62 @@ const DISAGREES: f64 = 0.3;
 /// … and agree, elsewhere in the take, under this one.
 const AGREES: f64 = 0.05;
 
-/// What is wrong with the continuity of `samples` (whole periods of `frames`), in words; `None` where nothing is seen.
-pub fn broken(
-    samples: &[f64],
-    frames: usize,
-    mean: &[Complex<f64>],
-    variance: &[f64],
-    lines: &[usize],
-) -> Option<String> {
-    let usable = |k: &&usize| mean[**k].norm_sqr() > OVER_NOISE * variance[**k];
+/// A stretch of resampled signal: the window and what there is of the sound on either side of it, so that a loss near
+/// an edge shows as well.
+pub struct Stretch<'a> {
+    /// Samples on the played clock.
+    pub samples: &'a [f64],
+    /// Frames before the window.
+    pub before: usize,
+    /// Frames of one period.
+    pub frames: usize,
+}
+
+/// What is wrong with the continuity, in words; `None` where nothing is seen. `mean`, `variance`: lines of the window.
+pub fn broken(stretch: &Stretch, mean: &[Complex<f64>], variance: &[f64], lines: &[usize]) -> Option<String> {
+    let frames = stretch.frames;
     let mut slope = vec![Complex::zero(); mean.len()];
-    for &k in lines.iter().filter(usable) {
+    for &k in lines.iter().filter(|k| mean[**k].norm_sqr() > OVER_NOISE * variance[**k]) {
         slope[k] = mean[k] * Complex::new(0.0, TAU * k as f64 / frames as f64);
     }
     let slope = fft::samples_of(&slope, frames);
-    let energy: f64 = slope.iter().map(|m| m * m).sum();
-    let periods: Vec<&[f64]> = samples.chunks_exact(frames).collect();
-    if energy <= 0.0 || periods.len() < 2 {
-        return None;
+    if let Some(step) = delay_step(&delays(stretch, &slope)) {
+        return Some(format!("the signal moves by {step:.2} frames on the way"));
     }
-    for pair in periods.windows(2) {
-        if let Some(step) = delay_step(pair[0], pair[1], &slope) {
-            return Some(format!("the signal moves by {step:.2} frames within a period"));
-        }
-    }
+    let window = stretch.samples.get(stretch.before..)?;
+    let periods: Vec<&[f64]> = window.chunks_exact(frames).collect();
     let longest = periods.windows(2).filter_map(|pair| disagreement(pair[0], pair[1])).max()?;
     (longest * BLOCK * 8 > frames).then(|| format!("successive periods disagree over {} frames", longest * BLOCK))
 }
 
-/// Size of the step of the local delay between two periods, if there is one.
-fn delay_step(first: &[f64], second: &[f64], slope: &[f64]) -> Option<f64> {
-    let mut delays = Vec::new();
-    for ((a, b), m) in first.chunks_exact(BLOCK).zip(second.chunks_exact(BLOCK)).zip(slope.chunks_exact(BLOCK)) {
-        let (mut cross, mut own) = (0.0, 0.0);
-        for ((a, b), m) in a.iter().zip(b).zip(m) {
-            cross += (b - a) * m;
-            own += m * m;
-        }
-        if own > 0.0 {
-            delays.push(-cross / own);
-        }
-    }
+/// Local delay, block by block, of the signal against itself half a period before. All lines of a stimulus are odd, so
+/// it returns there with its sign turned; a loss shows as a delay that lasts for half a period, wherever it happens.
+fn delays(stretch: &Stretch, slope: &[f64]) -> Vec<f64> {
+    let (half, samples) = (stretch.frames / 2, stretch.samples);
+    let starts = (0..samples.len().saturating_sub(half + BLOCK)).step_by(BLOCK);
+    let offset = stretch.frames * stretch.before.div_ceil(stretch.frames) - stretch.before;
+    starts
+        .filter_map(|start| {
+            let (mut cross, mut own) = (0.0, 0.0);
+            for n in start..start + BLOCK {
+                let m = slope[(n + offset) % stretch.frames];
+                cross += (samples[n] + samples[n + half]) * m;
+                own += m * m;
+            }
+            // The later half is −m(n − τ): its sum with the earlier one is τ·m'.
+            (own > 0.0).then(|| cross / own)
+        })
+        .collect()
+}
+
+/// Size of the step of the local delay, if there is one.
+fn delay_step(delays: &[f64]) -> Option<f64> {
     let count = delays.len();
     if count < 8 {
         return None;
     }
     let mean = delays.iter().sum::<f64>() / count as f64;
-    // Noise from successive differences, median for robustness: the one difference across a step does not count.
+    // Noise from successive differences, median for robustness: the differences across steps do not count.
     let mut steps: Vec<f64> = delays.windows(2).map(|w| (w[1] - w[0]).abs()).collect();
     steps.sort_by(f64::total_cmp);
     // Median of |difference| of normal values of standard deviation s is 0.6745·√2·s.
@@ -77,7 +86,7 @@ fn delay_step(first: &[f64], second: &[f64], slope: &[f64]) -> Option<f64> {
             (worst, at) = (f64::abs(sum), i + 1);
         }
     }
-    if worst < CUSUM * noise * (count as f64).sqrt() {
+    if at == 0 || worst < CUSUM * noise * (count as f64).sqrt() {
         return None;
     }
     let before = delays[..at].iter().sum::<f64>() / at as f64;

@@ -54,7 +54,7 @@ pub fn samples_of(lines: &[Complex<f64>], frames: usize) -> Vec<f64> {
 
 /// The lines that stand for themselves alone: DC, and Nyquist where there is one.
 fn edges(frames: usize) -> impl Iterator<Item = usize> {
-    std::iter::once(0).chain((frames % 2 == 0).then_some(frames / 2))
+    std::iter::once(0).chain(frames.is_multiple_of(2).then_some(frames / 2))
 }
 
 #[cfg(test)]

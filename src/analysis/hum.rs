@@ -26,8 +26,8 @@ const REACH: usize = 4;
 /// Explained power over noise power from which a harmonic counts as seen: noise alone passes once in e²⁰ trials, and
 /// about 10⁴ are made.
 const SEEN: f64 = 20.0;
-/// Repetitions: each takes off what the leakage of the others hid.
-const PASSES: usize = 3;
+/// Repetitions: each takes off what the leakage of the others hid, of one mains at a time.
+const PASSES: usize = 5;
 /// Share of a sinusoid that must remain after the periods' mean for it to be told from the stimulus.
 const SEPARABLE: f64 = 0.02;
 
@@ -55,7 +55,7 @@ struct Sinusoid {
 pub fn remove(samples: &mut [f64], frames: usize, rate_hz: f64, repeats: bool) -> Vec<HumLine> {
     let spacing_hz = rate_hz / frames as f64;
     let mut found: Vec<HumLine> = Vec::new();
-    for pass in 0..PASSES {
+    for _ in 0..PASSES {
         let residual = Residual::new(samples, frames, spacing_hz, repeats);
         let harmonics = residual.harmonics();
         if harmonics.is_empty() {
@@ -63,7 +63,7 @@ pub fn remove(samples: &mut [f64], frames: usize, rate_hz: f64, repeats: bool) -
         }
         for h in &harmonics {
             subtract(samples, frames, h);
-            if pass == 0 || !found.iter().any(|f| (f.frequency_hz / spacing_hz - h.nu).abs() < 2.0) {
+            if !found.iter().any(|f| (f.frequency_hz / spacing_hz - h.nu).abs() < 2.0) {
                 found.extend(h.as_line(spacing_hz, samples.len() / frames));
             }
         }
@@ -119,9 +119,11 @@ impl Residual {
         Residual { frames, spacing_hz, lines, remove_mean }
     }
 
-    /// All harmonics seen, of either mains.
+    /// The harmonics seen of one mains, the stronger: 300 Hz belongs to both and must be taken off once.
     fn harmonics(&self) -> Vec<Sinusoid> {
-        MAINS_HZ.iter().flat_map(|mains| self.harmonics_of(*mains)).collect()
+        let strength = |list: &[Sinusoid]| list.iter().map(|s| s.over_noise).sum::<f64>();
+        let lists = MAINS_HZ.map(|mains| self.harmonics_of(mains));
+        lists.into_iter().max_by(|a, b| strength(a).total_cmp(&strength(b))).unwrap_or_default()
     }
 
     fn harmonics_of(&self, mains_hz: f64) -> Vec<Sinusoid> {

@@ -1,12 +1,13 @@
 //! Levels from lines: energy of the stimulus lines with the noise's share taken off, weighted exactly in the frequency
 //! domain, with noise and distortion beside it. dBFS: mean square re ½ (AES17).
 
+use super::band::{BANDS, lines_in};
 use super::spectra::{Reference, Spectra};
 use super::sums::{LineSum, Power};
-use super::transfer;
 use crate::signal::LineKind;
 use crate::stats::Estimate;
 use crate::units::db_from_power;
+use std::ops::Range;
 
 /// Mean square of a full-scale sine.
 pub const FULL_SCALE_MS: f64 = 0.5;
@@ -16,13 +17,22 @@ const OVER_NOISE: f64 = 10.0;
 const SMOOTHED: usize = 8;
 /// Share of the stimulus' played power that must stand over the noise for a gain to be told.
 const LEAST_SHARE: f64 = 0.05;
-/// Noise is summed from here to here, Hz.
-pub const AUDIO_HZ: std::ops::RangeInclusive<f64> = 20.0..=20_000.0;
 
-/// Power of the stimulus lines, each multiplied by `weight(f)`.
-pub fn stimulus_power(s: &Spectra, weight: impl Fn(f64) -> f64) -> Option<Power> {
+/// All lines but DC.
+pub fn all(s: &Spectra) -> Range<usize> {
+    1..s.mean.len()
+}
+
+/// Usable lines of one kind within a span.
+pub fn usable(s: &Spectra, kind: LineKind, span: Range<usize>) -> impl Iterator<Item = usize> + '_ {
+    let span = span.start..span.end.min(s.mean.len());
+    span.filter(move |k| s.usable[*k] && s.period.lines.kind(*k) == kind)
+}
+
+/// Power of the stimulus lines within a span, each multiplied by `weight(f)`.
+pub fn stimulus_power(s: &Spectra, span: Range<usize>, weight: impl Fn(f64) -> f64) -> Option<Power> {
     let mut sum = LineSum::new(s.periods);
-    for k in s.period.lines.of(LineKind::Excited).filter(|k| s.usable[*k]) {
+    for k in usable(s, LineKind::Excited, span) {
         let w = weight(k as f64 * s.period.line_spacing_hz());
         if w > 0.0 {
             sum.add(w * s.mean[k].norm_sqr(), w * s.variance[k] / s.periods as f64, s.dof[k]);
@@ -32,29 +42,27 @@ pub fn stimulus_power(s: &Spectra, weight: impl Fn(f64) -> f64) -> Option<Power>
 }
 
 /// The same as a level, dBFS; `None` where it does not stand over the noise.
-pub fn stimulus_level(s: &Spectra, weight: impl Fn(f64) -> f64) -> Option<Estimate> {
-    stimulus_power(s, weight)?.level_db(FULL_SCALE_MS)
+pub fn stimulus_level(s: &Spectra, span: Range<usize>, weight: impl Fn(f64) -> f64) -> Option<Estimate> {
+    stimulus_power(s, span, weight)?.level_db(FULL_SCALE_MS)
 }
 
 /// Everything captured in the bands from 20 Hz to 20 kHz, noise and distortion included, dBFS.
 pub fn total_level(s: &Spectra) -> Option<f64> {
-    let lowest = super::band::lower_edge_hz(*super::band::BANDS.start());
-    let span = lowest..transfer::highest_hz();
-    let mean_share = (s.periods.max(1) - 1) as f64 / s.periods.max(1) as f64;
-    let sum: f64 =
-        lines_within(s, |f| span.contains(&f)).map(|k| s.mean[k].norm_sqr() + mean_share * s.variance[k]).sum();
-    db_from_power(sum / FULL_SCALE_MS)
+    let spacing = s.period.line_spacing_hz();
+    let span = lines_in(*BANDS.start(), spacing).start..lines_in(*BANDS.end(), spacing).end.min(s.mean.len());
+    let share = (s.periods.max(1) - 1) as f64 / s.periods.max(1) as f64;
+    db_from_power(span.map(|k| s.mean[k].norm_sqr() + share * s.variance[k]).sum::<f64>() / FULL_SCALE_MS)
+}
+
+/// Lines from 20 Hz to 20 kHz, where noise is summed.
+pub fn audio_lines(s: &Spectra) -> Range<usize> {
+    let spacing = s.period.line_spacing_hz();
+    (20.0 / spacing).ceil() as usize..((20_000.0 / spacing).floor() as usize + 1).min(s.mean.len())
 }
 
 /// Noise power between 20 Hz and 20 kHz, mean square.
 pub fn noise_power(s: &Spectra) -> f64 {
-    lines_within(s, |f| AUDIO_HZ.contains(&f)).map(|k| s.variance[k]).sum()
-}
-
-/// Lines whose frequency passes, unusable ones included.
-pub fn lines_within<'a>(s: &'a Spectra, inside: impl Fn(f64) -> bool + 'a) -> impl Iterator<Item = usize> + 'a {
-    let spacing = s.period.line_spacing_hz();
-    (1..s.mean.len()).filter(move |k| inside(*k as f64 * spacing))
+    audio_lines(s).map(|k| s.variance[k]).sum()
 }
 
 /// Broadband gain on lines over the noise, dB: own, without a reference.
@@ -77,7 +85,7 @@ pub fn gain_change_db(s: &Spectra, r: &Reference) -> Option<Estimate> {
 }
 
 fn gain_on(s: &Spectra, expected: impl Fn(usize) -> f64) -> Option<Estimate> {
-    let excited: Vec<usize> = s.period.lines.of(LineKind::Excited).filter(|k| s.usable[*k]).collect();
+    let excited: Vec<usize> = usable(s, LineKind::Excited, all(s)).collect();
     let mut sum = LineSum::new(s.periods);
     let (mut against, mut all) = (0.0, 0.0);
     for (i, &k) in excited.iter().enumerate() {

@@ -6,18 +6,19 @@
 //! against the power of the stimulus sent, times the change of broadband gain since the reference: that equals the
 //! reference's broadband gain at the exciting frequencies wherever nothing compresses.
 
-use super::band::{BANDS, band_of};
+use super::band::{BANDS, lines_in};
 use super::finding::{BandFinding, Finding, Flaw, PinkFinding};
 use super::level::{self, FULL_SCALE_MS};
 use super::prepare::{AnalysisError, prepare};
 use super::spectra::{Reference, Spectra};
-use super::sums::{LineSum, ScaledSum};
+use super::sums::{LineSum, Power, ScaledSum};
 use super::weighting::Weighting;
 use super::{Context, Measured, clip, transfer};
 use crate::signal::LineKind;
 use crate::stats::Reading;
 use crate::take::Take;
 use crate::units::db_from_power;
+use std::ops::{Range, RangeInclusive};
 
 /// First band in which odd-order distortion is told: below it there are too few detection lines (63 Hz).
 const ODD_FROM_BAND: i32 = -12;
@@ -37,31 +38,34 @@ const RESIDUE_IGNORED_DB: f64 = -95.0;
 pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured, AnalysisError> {
     let prepared = prepare(take, input, context)?;
     let (s, mut common) = (prepared.spectra, prepared.common);
-    let stimulus = level::stimulus_power(&s, |_| 1.0).filter(|p| p.interval.low > 0.0);
+    let stimulus = level::stimulus_power(&s, level::all(&s), |_| 1.0).filter(|p| p.interval.low > 0.0);
     let at_ear = stimulus.map(|p| p.value);
-    let even = even_reading(&s, at_ear, |_| true);
-    let odd = odd_reading(&s, at_ear);
+    let even = even_reading(&s, at_ear, level::all(&s));
+    let odd = odd_reading(&s, at_ear, BANDS);
     common.flaws.extend(clock_doubt(&common.clock, &even));
     let output = context.reference.filter(|r| r.response.len() == s.mean.len()).map(|r| Referred::new(&s, r));
     let noise = level::noise_power(&s);
-    let finding = PinkFinding {
-        level_z: level::stimulus_level(&s, |_| 1.0),
-        level_a: level::stimulus_level(&s, |f| Weighting::A.power_at(f)),
-        level_c: level::stimulus_level(&s, |f| Weighting::C.power_at(f)),
-        level_mid: level::stimulus_level(&s, |f| if (100.0..=10_000.0).contains(&f) { 1.0 } else { 0.0 }),
-        level_total: level::total_level(&s),
-        bands: bands(&s),
-        response: transfer::response(&s),
-        gain_db: level::gain_db(&s, context.reference),
-        noise: db_from_power(noise / FULL_SCALE_MS),
-        over_noise_db: at_ear.and_then(|p| db_from_power(p / noise)),
-        even,
-        odd,
-        even_output: output.as_ref().map(Referred::even),
-        odd_output: output.as_ref().map(Referred::odd),
-        clip: context.reference.filter(|r| r.response.len() == s.mean.len()).map(|r| clip::judge(&s, r)),
-        common,
-    };
+    let finding =
+        PinkFinding {
+            level_z: level::stimulus_level(&s, level::all(&s), |_| 1.0),
+            level_a: level::stimulus_level(&s, level::all(&s), |f| Weighting::A.power_at(f)),
+            level_c: level::stimulus_level(&s, level::all(&s), |f| Weighting::C.power_at(f)),
+            level_mid: level::stimulus_level(&s, level::all(&s), |f| {
+                if (100.0..=10_000.0).contains(&f) { 1.0 } else { 0.0 }
+            }),
+            level_total: level::total_level(&s),
+            bands: bands(&s),
+            response: transfer::response(&s),
+            gain_db: level::gain_db(&s, context.reference),
+            noise: db_from_power(noise / FULL_SCALE_MS),
+            over_noise_db: at_ear.and_then(|p| db_from_power(p / noise)),
+            even,
+            odd,
+            even_output: output.as_ref().map(Referred::even),
+            odd_output: output.as_ref().map(Referred::odd),
+            clip: context.reference.filter(|r| r.response.len() == s.mean.len()).map(|r| clip::judge(&s, r)),
+            common,
+        };
     Ok(Measured { finding: Finding::Pink(Box::new(finding)), spectra: Some(s) })
 }
 
@@ -70,84 +74,64 @@ fn not_over_noise() -> Reading {
 }
 
 /// Σ over even lines that pass, re the stimulus.
-fn even_reading(s: &Spectra, stimulus: Option<f64>, inside: impl Fn(f64) -> bool) -> Reading {
+fn even_reading(s: &Spectra, stimulus: Option<f64>, span: Range<usize>) -> Reading {
     let Some(stimulus) = stimulus else { return not_over_noise() };
-    let spacing = s.period.line_spacing_hz();
     let mut sum = LineSum::new(s.periods);
-    for k in s.period.lines.of(LineKind::Even).filter(|k| s.usable[*k] && inside(*k as f64 * spacing)) {
+    for k in level::usable(s, LineKind::Even, span) {
         sum.add(s.mean[k].norm_sqr(), s.variance[k] / s.periods as f64, s.dof[k]);
     }
     told(sum.over_noise(), stimulus, "no even line is free of hum here")
 }
 
-fn odd_reading(s: &Spectra, stimulus: Option<f64>) -> Reading {
+fn odd_reading(s: &Spectra, stimulus: Option<f64>, bands: RangeInclusive<i32>) -> Reading {
+    if *bands.end() < ODD_FROM_BAND {
+        return Reading::NotTold("too few detection lines under 63 Hz".into());
+    }
     let Some(stimulus) = stimulus else { return not_over_noise() };
-    let mut scaled = ScaledSum::default();
-    for (detected, odd_lines) in detection_bands(s, |_| 1.0) {
-        scaled.add(&detected, odd_lines);
-    }
-    told(scaled.power(), stimulus, "no detection line is free of hum")
+    told(odd_power(s, bands, |_| 1.0), stimulus, "no detection line is free of hum here")
 }
 
-fn told(power: Option<super::sums::Power>, stimulus: f64, otherwise: &str) -> Reading {
-    power.map_or_else(|| Reading::NotTold(otherwise.into()), |p| p.reading(stimulus))
-}
-
-/// Detection lines of each band that tells odd-order distortion, and the number of its odd lines. Lines with a weight of
-/// zero are left out.
-fn detection_bands(s: &Spectra, weight: impl Fn(usize) -> f64) -> Vec<(LineSum, usize)> {
+/// Odd-order power of some bands, scaled from detection lines to all odd lines. Lines weighted zero are left out.
+fn odd_power(s: &Spectra, bands: RangeInclusive<i32>, weight: impl Fn(usize) -> f64) -> Option<Power> {
     let spacing = s.period.line_spacing_hz();
-    let mut bands = vec![(LineSum::new(s.periods), 0usize); BANDS.count()];
-    let lines = &s.period.lines;
-    for k in (1..s.mean.len()).step_by(2) {
-        let Some(band) = transfer::band_index(k as f64 * spacing).and_then(|b| bands.get_mut(b)) else { continue };
-        match lines.kind(k) {
-            LineKind::Excited => band.1 += 1,
-            LineKind::Detection => {
-                band.1 += 1;
-                let w = weight(k);
-                if s.usable[k] && w > 0.0 {
-                    band.0.add(w * s.mean[k].norm_sqr(), w * s.variance[k] / s.periods as f64, s.dof[k]);
-                }
+    let mut scaled = ScaledSum::default();
+    for x in bands.filter(|x| *x >= ODD_FROM_BAND) {
+        let span = lines_in(x, spacing);
+        let mut detected = LineSum::new(s.periods);
+        for k in level::usable(s, LineKind::Detection, span.clone()) {
+            let w = weight(k);
+            if w > 0.0 {
+                detected.add(w * s.mean[k].norm_sqr(), w * s.variance[k] / s.periods as f64, s.dof[k]);
             }
-            LineKind::Even | LineKind::Outside => {}
         }
+        let odd = span.filter(|k| matches!(s.period.lines.kind(*k), LineKind::Excited | LineKind::Detection)).count();
+        scaled.add(&detected, odd);
     }
-    bands.drain(..(ODD_FROM_BAND - BANDS.start()) as usize);
-    bands.retain(|(sum, _)| sum.lines() > 0);
-    bands
+    scaled.power()
+}
+
+fn told(power: Option<Power>, stimulus: f64, otherwise: &str) -> Reading {
+    power.map_or_else(|| Reading::NotTold(otherwise.into()), |p| p.reading(stimulus))
 }
 
 fn bands(s: &Spectra) -> Vec<BandFinding> {
     let spacing = s.period.line_spacing_hz();
     BANDS
         .map(|x| {
-            let inside = |f: f64| band_of(f) == x;
-            let weight = |f: f64| if inside(f) { 1.0 } else { 0.0 };
-            let stimulus = level::stimulus_power(s, weight).filter(|p| p.interval.low > 0.0).map(|p| p.value);
-            let noise: f64 = level::lines_within(s, inside).map(|k| s.variance[k]).sum();
+            let span = lines_in(x, spacing);
+            let power = level::stimulus_power(s, span.clone(), |_| 1.0);
+            let stimulus = power.filter(|p| p.interval.low > 0.0).map(|p| p.value);
+            let end = span.end.min(s.mean.len());
+            let noise: f64 = s.variance.get(span.start..end).map_or(0.0, |v| v.iter().sum());
             BandFinding {
                 x,
-                level: level::stimulus_level(s, weight),
+                level: power.and_then(|p| p.level_db(FULL_SCALE_MS)),
                 noise: db_from_power(noise / FULL_SCALE_MS),
-                even: even_reading(s, stimulus, inside),
-                odd: band_odd(s, x, stimulus, spacing),
+                even: even_reading(s, stimulus, span),
+                odd: odd_reading(s, stimulus, x..=x),
             }
         })
         .collect()
-}
-
-fn band_odd(s: &Spectra, x: i32, stimulus: Option<f64>, spacing: f64) -> Reading {
-    if x < ODD_FROM_BAND {
-        return Reading::NotTold("too few detection lines under 63 Hz".into());
-    }
-    let Some(stimulus) = stimulus else { return not_over_noise() };
-    let mut scaled = ScaledSum::default();
-    let inside = |k: usize| if band_of(k as f64 * spacing) == x { 1.0 } else { 0.0 };
-    for (detected, odd_lines) in detection_bands(s, inside) {
-        scaled.add(&detected, odd_lines);
-    }
-    told(scaled.power(), stimulus, "no detection line is free of hum here")
 }
 
 /// Distortion as it leaves the output.
@@ -188,7 +172,7 @@ impl<'a> Referred<'a> {
             return no;
         }
         let mut sum = LineSum::new(self.s.periods);
-        for k in self.s.period.lines.of(LineKind::Even).filter(|k| self.s.usable[*k]) {
+        for k in level::usable(self.s, LineKind::Even, level::all(self.s)) {
             let w = self.weight(k);
             if w > 0.0 {
                 sum.add(w * self.s.mean[k].norm_sqr(), w * self.s.variance[k] / self.s.periods as f64, self.s.dof[k]);
@@ -201,11 +185,8 @@ impl<'a> Referred<'a> {
         if let Some(no) = self.refused(LineKind::Detection) {
             return no;
         }
-        let mut scaled = ScaledSum::default();
-        for (detected, odd_lines) in detection_bands(self.s, |k| self.weight(k)) {
-            scaled.add(&detected, odd_lines);
-        }
-        told(scaled.power(), self.stimulus.unwrap_or(1.0), "no detection line can be referred to the output")
+        let power = odd_power(self.s, BANDS, |k| self.weight(k));
+        told(power, self.stimulus.unwrap_or(1.0), "no detection line can be referred to the output")
     }
 }
 

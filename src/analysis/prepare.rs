@@ -10,7 +10,7 @@ use super::played::{Played, played};
 use super::resample::{Path, Resampler};
 use super::spectra::{Reference, Spectra};
 use super::{Context, align, continuity, fft, hum, overload, periods};
-use crate::signal::LineKind;
+use crate::signal::{FADE_S, LineKind};
 use crate::stats::Estimate;
 use crate::take::Take;
 use crate::units::PeakDb;
@@ -66,6 +66,8 @@ const ROUNDS: usize = 5;
 const CONVERGED_PPM: f64 = 5e-4;
 /// Hum on a line that stands this far under the stimulus of its band changes it by less than 0.05 dB: a note.
 const HUM_IS_SMALL_DB: f64 = -45.0;
+/// Frames on either side of the window that are looked at for lost samples.
+const WIDENED: usize = 4096;
 /// A run of exact zeros of this share of a period means that the input is muted.
 const MUTED_SHARE: f64 = 0.25;
 
@@ -80,7 +82,7 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
     }
     let captured: Vec<f64> = raw.iter().map(|x| f64::from(*x)).collect();
     let bench = Bench::new(take, &captured);
-    let found = if bench.silent { None } else { align::find(&bench.nominal(), &bench.played) };
+    let found = if bench.silent { None } else { align::find(&bench.nominal(), &bench.played, take.head.played_frames) };
     let placed = bench.place(context, found.as_ref())?;
     let mut flaws = Vec::new();
     let muted = !bench.silent && bench.is_muted(&placed);
@@ -92,7 +94,7 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
     }
     let (mut samples, clock) = bench.on_played_clock(context, found.as_ref(), &placed);
     if !muted {
-        flaws.extend(bench.broken(&samples, found.as_ref(), &clock));
+        flaws.extend(bench.broken(&samples, found.as_ref(), &placed, &clock));
     }
     let mut hums = hum::remove(&mut samples, bench.frames, bench.played_hz, !bench.silent);
     let clean = periods::clean_periods(&samples, bench.frames);
@@ -159,6 +161,8 @@ struct Placed {
     start: f64,
     periods: usize,
     delay_s: Option<f64>,
+    /// True where the sound began too late for the window to fit after it.
+    late: bool,
 }
 
 impl<'a> Bench<'a> {
@@ -202,24 +206,32 @@ impl<'a> Bench<'a> {
         let delay_s = opened.map(|at| (at - pre_roll) / self.played_hz);
         let known = opened.or_else(|| context.route_delay_s.map(|d| pre_roll + d * self.played_hz));
         let wanted = head.periods.max(2);
-        let (earliest, preferred) = match known {
-            _ if self.silent => (self.resampler.reach() as f64, pre_roll + head.settle as f64),
-            Some(opened) => (opened + LEAST_SETTLE_S * self.played_hz, opened + head.settle as f64),
-            None => {
-                let latest = pre_roll + LONGEST_DELAY_S * self.played_hz + head.settle as f64;
-                (pre_roll + head.settle as f64, latest.min(last - length(wanted)))
-            }
+        let reach = self.resampler.reach() as f64;
+        let settle = head.settle as f64;
+        let blind = || {
+            let latest = pre_roll + LONGEST_DELAY_S * self.played_hz + settle;
+            (pre_roll + settle, latest.min(last - length(wanted)))
         };
-        let earliest = earliest.max(self.resampler.reach() as f64);
-        for periods in (2..=wanted).rev() {
-            let latest = last - length(periods);
-            if latest >= earliest {
+        let (earliest, preferred) = match known {
+            _ if self.silent => (reach, pre_roll + settle),
+            Some(opened) => (opened + LEAST_SETTLE_S * self.played_hz, opened + settle),
+            None => blind(),
+        };
+        let fit = |earliest: f64, preferred: f64, late: bool| {
+            let earliest = earliest.max(reach);
+            (2..=wanted).rev().find(|periods| last - length(*periods) >= earliest).map(|periods| {
                 // Whole frames: a digital loop then needs no interpolation at all.
-                return Ok(Placed { start: preferred.clamp(earliest, latest).floor(), periods, delay_s });
-            }
-        }
-        let need = ((earliest + length(2)) * self.ratio).ceil() as usize + self.resampler.reach();
-        Err(AnalysisError::TooShort { have: self.captured.len(), need })
+                let start = preferred.clamp(earliest, last - length(periods)).floor();
+                Placed { start, periods, delay_s, late }
+            })
+        };
+        let need = ((pre_roll + settle + length(2)) * self.ratio).ceil() as usize + self.resampler.reach();
+        fit(earliest, preferred, false)
+            .or_else(|| {
+                let (earliest, preferred) = blind();
+                fit(earliest, preferred, true)
+            })
+            .ok_or(AnalysisError::TooShort { have: self.captured.len(), need })
     }
 
     /// True where a long stretch of the window is exactly zero.
@@ -333,7 +345,7 @@ impl<'a> Bench<'a> {
     }
 
     /// Flaws of the clock and of the continuity.
-    fn broken(&self, samples: &[f64], found: Option<&align::Found>, clock: &ClockFit) -> Option<Flaw> {
+    fn broken(&self, samples: &[f64], found: Option<&align::Found>, placed: &Placed, clock: &ClockFit) -> Option<Flaw> {
         let found = found?;
         let lost = |what: String| {
             Flaw::void(
@@ -343,6 +355,12 @@ impl<'a> Bench<'a> {
                 ),
             )
         };
+        if found.interrupted {
+            return Some(lost("the sound is missing for a while".into()));
+        }
+        if placed.late {
+            return Some(lost("the sound begins too late or was interrupted".into()));
+        }
         if self.jumps(found) {
             return Some(lost(format!("the signal jumps by {:.0} frames", found.largest_jump)));
         }
@@ -358,7 +376,28 @@ impl<'a> Bench<'a> {
         let per_period = periods::lines_per_period(samples, self.frames);
         let mean = periods::mean_of(&per_period);
         let (variance, _) = periods::pooled_variance(&per_period, &mean, &self.played.period.lines, WEIGHT_DOF);
-        continuity::broken(samples, self.frames, &mean, &variance, &self.excited).map(lost)
+        let (widened, before) = self.widened(samples, found, placed, clock);
+        let stretch = continuity::Stretch { samples: &widened, before, frames: self.frames };
+        continuity::broken(&stretch, &mean, &variance, &self.excited).map(lost)
+    }
+
+    /// The window with the settled sound around it, and the number of frames before it.
+    fn widened(&self, samples: &[f64], found: &align::Found, placed: &Placed, clock: &ClockFit) -> (Vec<f64>, usize) {
+        let Some(opened) = found.opened else { return (samples.to_vec(), 0) };
+        let settled = placed.start - opened - LEAST_SETTLE_S * self.played_hz;
+        let before = (settled.max(0.0) as usize).min(WIDENED);
+        let closing = opened + self.take.head.played_frames as f64 - (FADE_S + 0.01) * self.played_hz;
+        let after = closing - placed.start - (samples.len() as f64) * (1.0 + WRONG_RATE_PPM * 1e-6);
+        let after = (after.max(0.0) as usize).min(WIDENED);
+        let path = self.path(placed.start, clock.used_ppm, 0.0, placed.periods);
+        let part = |from: f64, count: usize| {
+            let path = Path { start: path.at(from), ..path };
+            self.resampler.along(self.captured, &path, count)
+        };
+        let mut widened = part(-(before as f64), before);
+        widened.extend_from_slice(samples);
+        widened.extend(part(samples.len() as f64, after));
+        (widened, before)
     }
 
     /// Mean and variance with the curve applied.

@@ -25,7 +25,7 @@ impl Reference {
             response_variance,
             gain_db: level::own_gain_db(s).map_or(0.0, |g| g.value),
             drive_rms: (s.gain * s.period.rms).max(0.0),
-            level_ms: level::stimulus_power(s, |_| 1.0).map_or(0.0, |p| p.value.max(0.0)),
+            level_ms: level::stimulus_power(s, level::all(s), |_| 1.0).map_or(0.0, |p| p.value.max(0.0)),
         }
     }
 

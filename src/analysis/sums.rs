@@ -11,6 +11,8 @@ use crate::units::db_from_power;
 
 /// Relative half width that every power carries: what resampling (−110 dB) and single-precision samples leave.
 const NUMERICAL: f64 = 1e-5;
+/// Without any noise nothing is told below this share of the reference: rounding of single-precision samples.
+const FLOOR: f64 = 1e-15;
 /// Power over noise, or number of lines, from which the limits are those of a normal distribution (skewness under 0.12).
 const NORMAL_FROM: f64 = 300.0;
 /// Normal 95 % factor.
@@ -101,6 +103,15 @@ impl LineSum {
         self.power - self.noise
     }
 
+    /// Variance that noise gives the value.
+    pub fn noise_variance(&self) -> f64 {
+        if self.noise <= 0.0 || self.noise_squared <= 0.0 {
+            return (NUMERICAL * self.power).powi(2);
+        }
+        let lines = self.noise * self.noise / self.noise_squared;
+        self.variance(lines, lines * self.own_dof)
+    }
+
     fn noncentral_limits(&self, value: f64, lines: f64, nu: f64) -> (f64, f64) {
         let limits = noncentrality_95(self.power / self.noise, 2.0 * lines, nu);
         let per_unit = 0.5 * self.noise / lines;
@@ -143,7 +154,7 @@ impl Power {
         if let Some(level) = self.level_db(reference) {
             return Reading::Told(level);
         }
-        match db_from_power(self.interval.high / reference) {
+        match db_from_power((self.interval.high / reference).max(FLOOR)) {
             Some(high) => Reading::Below(high),
             None => Reading::NotTold("the stimulus does not stand over the noise".into()),
         }
@@ -154,11 +165,12 @@ impl Power {
 #[derive(Clone, Copy, Debug, Default)]
 pub struct ScaledSum {
     value: f64,
-    /// Quadratic sums of the distances to the noise limits.
-    below: f64,
-    above: f64,
-    /// Σ S²/L and Σ S: the number of detection lines the sum is worth.
+    /// Variance of the value from noise.
+    variance: f64,
+    /// Σ S²/L: with S it tells how many detection lines the sum is worth.
     squares: f64,
+    /// Limits of the only band so far, from noise.
+    single: Option<Interval>,
     bands: usize,
 }
 
@@ -168,10 +180,11 @@ impl ScaledSum {
         let Some(power) = detected.over_noise() else { return };
         let scale = odd_lines as f64 / detected.lines() as f64;
         self.value += scale * power.value;
-        self.below += (scale * (power.value - power.interval.low)).powi(2);
-        self.above += (scale * (power.interval.high - power.value)).powi(2);
+        self.variance += scale * scale * detected.noise_variance();
         self.squares += (scale * power.value).powi(2) / detected.lines() as f64;
         self.bands += 1;
+        let limits = Interval { low: scale * power.interval.low, high: scale * power.interval.high };
+        self.single = (self.bands == 1).then_some(limits);
     }
 
     /// The scaled power; `None` without any band.
@@ -179,8 +192,9 @@ impl ScaledSum {
         if self.bands == 0 {
             return None;
         }
-        let mut below = self.below;
-        let mut above = self.above;
+        let half = NORMAL_95 * self.variance.sqrt();
+        let noise = self.single.unwrap_or(Interval { low: self.value - half, high: (self.value + half).max(half) });
+        let (mut below, mut above) = ((self.value - noise.low).powi(2), (noise.high - self.value).powi(2));
         if self.value > 0.0 && self.squares > 0.0 {
             let lines = (self.value * self.value / self.squares).max(1.0);
             // True power of the three silent companions over that of the detection lines: F(6L, 2L), method 4.
@@ -188,7 +202,7 @@ impl ScaledSum {
             below += (self.value * (1.0 - share(0.025))).powi(2);
             above += (self.value * (share(0.975) - 1.0)).powi(2);
         }
-        let low = (self.value - below.sqrt()).max(0.0);
+        let low = if noise.low > 0.0 { (self.value - below.sqrt()).max(0.0) } else { 0.0 };
         Some(Power { value: self.value, interval: Interval { low, high: self.value + above.sqrt() } })
     }
 }

@@ -1,7 +1,8 @@
 //! Captured over played: the frequency response on excited lines, its uncertainty, and its values in between.
 
-use super::band::{BANDS, band_of, lower_edge_hz};
+use super::band::{BANDS, band_of, lines_in};
 use super::finding::ResponsePoint;
+use super::level::usable;
 use super::sums::LineSum;
 use super::{Spectra, fft};
 use crate::signal::LineKind;
@@ -69,14 +70,16 @@ pub fn fine_lag(s: &Spectra, target: &[Complex<f64>], excited: &[usize]) -> f64 
 /// lines uncertain beside the noise. Index as in [`BANDS`]; zero where nothing is seen.
 pub fn odd_density(s: &Spectra) -> Vec<f64> {
     let spacing = s.period.line_spacing_hz();
-    let mut sums = vec![(0.0, 0usize); BANDS.count()];
-    for k in s.period.lines.of(LineKind::Detection).filter(|k| s.usable[*k]) {
-        if let Some(sum) = band_index(k as f64 * spacing).and_then(|b| sums.get_mut(b)) {
-            sum.0 += s.mean[k].norm_sqr() - s.variance[k] / s.periods as f64;
-            sum.1 += 1;
-        }
-    }
-    sums.iter().map(|(sum, count)| (sum / (*count).max(1) as f64).max(0.0)).collect()
+    BANDS
+        .map(|x| {
+            let (mut sum, mut count) = (0.0, 0usize);
+            for k in usable(s, LineKind::Detection, lines_in(x, spacing)) {
+                sum += s.mean[k].norm_sqr() - s.variance[k] / s.periods as f64;
+                count += 1;
+            }
+            (sum / count.max(1) as f64).max(0.0)
+        })
+        .collect()
 }
 
 /// Index into per-band vectors.
@@ -160,9 +163,4 @@ pub fn at_all_lines(s: &Spectra) -> Option<(Vec<Complex<f64>>, Vec<f64>)> {
         variance.push(v);
     }
     Some((response, variance))
-}
-
-/// Upper edge of the highest band, Hz: nothing above belongs to the stimulus.
-pub fn highest_hz() -> f64 {
-    lower_edge_hz(BANDS.end() + 1)
 }

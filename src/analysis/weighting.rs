@@ -20,8 +20,14 @@ struct Poles {
     f4: f64,
 }
 
+/// The pole frequencies, computed once.
+fn poles() -> &'static Poles {
+    static POLES: std::sync::OnceLock<Poles> = std::sync::OnceLock::new();
+    POLES.get_or_init(define_poles)
+}
+
 /// The pole frequencies from their definition rather than from rounded constants.
-fn poles() -> Poles {
+fn define_poles() -> Poles {
     let (fr, fl, fh, fa) = (1000.0f64, 10f64.powf(1.5), 10f64.powf(3.9), 10f64.powf(2.45));
     let d = std::f64::consts::FRAC_1_SQRT_2;
     let b = (fr * fr + (fl * fh / fr).powi(2) - d * (fl * fl + fh * fh)) / (1.0 - d);

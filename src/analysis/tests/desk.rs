@@ -118,7 +118,33 @@ impl Desk {
         lines.map(|k| have[k].norm_sqr()).sum()
     }
 
+    /// The take, noise and faults included.
     pub fn take(&self) -> Take {
+        self.noisy(&Desk { noise: 0.0, bang: None, loss: None, ..self.clone() }.make(), self.seed)
+    }
+
+    /// A clean take with this desk's noise of another seed and its faults added.
+    pub fn noisy(&self, clean: &Take, seed: u64) -> Take {
+        let mut take = clean.clone();
+        let mut random = Pcg64::seed_from_u64(seed);
+        let mut samples: Vec<f64> = take.inputs[0].samples.iter().map(|x| f64::from(*x)).collect();
+        if self.noise > 0.0 {
+            samples.iter_mut().for_each(|x| *x += self.noise * normal(&mut random));
+        }
+        if let Some((at, length, rms)) = self.bang {
+            samples[at..at + length].iter_mut().for_each(|x| *x += rms * normal(&mut random));
+        }
+        if let Some((at, lost)) = self.loss {
+            // The card goes on recording: what was lost is followed by more of the silence at the end.
+            samples.drain(at..at + lost);
+            let noise = self.noise;
+            samples.extend((0..lost).map(|_| noise * normal(&mut random)));
+        }
+        take.inputs[0].samples = samples.iter().map(|x| *x as f32).collect();
+        take
+    }
+
+    fn make(&self) -> Take {
         let frames = self.period().samples.len();
         let played_hz = self.played_rate.hz();
         let settle = self.played_rate.frames_in(self.settle_s);
@@ -127,8 +153,7 @@ impl Desk {
         let ratio = self.captured_rate.hz() / played_hz;
         let captured = pre_roll + ((played_frames as f64 + self.delay + 0.2 * played_hz) * ratio * 1.0003) as usize;
         let fine = fft::samples_of(&self.true_lines(), frames * OVERSAMPLING);
-        let mut random = Pcg64::seed_from_u64(self.seed);
-        let mut samples: Vec<f64> = (0..captured + 200_000)
+        let samples: Vec<f64> = (0..captured)
             .map(|n| {
                 let local = n as f64 / ratio;
                 let true_time = local / (1.0 + self.ppm * 1e-6 + 0.5 * self.drift_ppm_per_s * 1e-6 * local / played_hz);
@@ -146,16 +171,6 @@ impl Desk {
                 sound + hum
             })
             .collect();
-        if self.noise > 0.0 {
-            samples.iter_mut().for_each(|x| *x += self.noise * normal(&mut random));
-        }
-        if let Some((at, length, rms)) = self.bang {
-            samples[at..at + length].iter_mut().for_each(|x| *x += rms * normal(&mut random));
-        }
-        if let Some((at, lost)) = self.loss {
-            samples.drain(at..at + lost);
-        }
-        samples.truncate(captured);
         Take {
             head: TakeHead {
                 stimulus: self.stimulus,

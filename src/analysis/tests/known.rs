@@ -1,27 +1,18 @@
+//! Known answers: what the desk is set to, closed forms, and the noise-free period summed plainly.
+
 use super::desk::Desk;
-use crate::analysis::{Context, Correction, Finding, Measured, PinkFinding, Reference, measure};
+use super::{context, even_truth_db, odd_truth_db, pink, pink_with, told};
+use crate::analysis::{Context, Correction, Finding, Reference, measure};
+use crate::signal::{LineKind, Stimulus};
 use crate::stats::{Estimate, Reading};
-use crate::units::Dbfs;
-
-fn context(correction: &Correction) -> Context<'_> {
-    Context { correction, pooled_clock: None, route_delay_s: None, reference: None, mains_lines: &[] }
-}
-
-fn pink(desk: &Desk) -> (PinkFinding, Measured) {
-    pink_with(desk, None)
-}
-
-fn pink_with(desk: &Desk, reference: Option<&Reference>) -> (PinkFinding, Measured) {
-    let none = Correction::none();
-    let measured = measure(&desk.take(), 0, &Context { reference, ..context(&none) }).unwrap();
-    let Finding::Pink(finding) = &measured.finding else { panic!("pink in, pink out") };
-    ((**finding).clone(), measured)
-}
+use crate::units::{Dbfs, SampleRate, db_from_power};
 
 /// Levels agree with the desk within this where noise stands 30 dB under them.
 const LEVEL_DB: f64 = 0.01;
 /// Issue and method 2: single takes within this where the signal stands 30 dB over noise, ppm.
 const CLOCK_PPM: f64 = 0.01;
+/// Without noise single-precision samples and the resampler are all that is left.
+const NOISELESS_DB: f64 = 0.001;
 
 #[test]
 fn level_and_clock_are_the_desks_over_the_whole_range_of_clocks() {
@@ -36,6 +27,181 @@ fn level_and_clock_are_the_desks_over_the_whole_range_of_clocks() {
         assert!(f.common.flaws.is_empty(), "{:?}", f.common.flaws);
         assert!(matches!(f.even, Reading::Below(_)), "nothing is bent: {:?}", f.even);
     }
+}
+
+/// Ideal pink noise over the 31 bands reads −2.9875 dB (A) and −1.2286 dB (C) re Z (integral of the weightings of
+/// IEC 61672-1 over 1/f); 100 Hz to 10 kHz holds 20 of its 31 thirds of an octave.
+#[test]
+fn weighted_levels_of_the_stimulus_itself_are_those_of_pink_noise() {
+    // The lines sample the integral; between 17.8 and 50 Hz there are few.
+    const LINES_DB: f64 = 0.05;
+    let (f, _) = pink(&Desk { gain: 1.0, drive_db: -30.0, ..Desk::pink() });
+    let z = f.level_z.unwrap().value;
+    assert!((z + 30.0).abs() < NOISELESS_DB);
+    assert!((f.level_a.unwrap().value - z + 2.9875).abs() < LINES_DB, "{:?}", f.level_a);
+    assert!((f.level_c.unwrap().value - z + 1.2286).abs() < LINES_DB, "{:?}", f.level_c);
+    assert!((f.level_mid.unwrap().value - z - 10.0 * (20.0f64 / 31.0).log10()).abs() < LINES_DB, "{:?}", f.level_mid);
+    assert!((f.gain_db.unwrap().value).abs() < NOISELESS_DB);
+    for band in &f.bands {
+        // Every band holds exactly 1/31 of the power.
+        assert!((band.level.unwrap().value - z + 10.0 * 31f64.log10()).abs() < NOISELESS_DB, "{band:?}");
+    }
+}
+
+/// Pintelon & Schoukens (closed form, check value 7): y = u + a₂u² + a₃u³ of Gaussian-like u of variance s puts
+/// 2a₂²s² on even lines and 6a₃²s³ beside the best linear approximation, whose gain is 1 + 3a₃s.
+#[test]
+fn a_polynomial_puts_its_closed_form_on_even_and_detection_lines() {
+    // One period is one draw of phases: its Gaussian moments scatter (4 000 lines a band above 1 kHz, few below).
+    const ONE_PERIOD_DB: f64 = 0.7;
+    let (square, cube, s) = (0.2, 1.0, 0.5 * 10f64.powf(-1.4));
+    let desk = Desk { square, cube, drive_db: -14.0, gain: 1.0, ppm: 35.0, ..Desk::pink() };
+    let (f, _) = pink(&desk);
+    let linear = (1.0 + 3.0 * cube * s).powi(2) * s;
+    // Products above 22.4 kHz fall outside the lines that are summed; for pink noise they are few.
+    let even = db_from_power(2.0 * square * square * s * s / linear).unwrap();
+    let odd = db_from_power(6.0 * cube * cube * s * s * s / linear).unwrap();
+    assert!((told(&f.even).value - even).abs() < ONE_PERIOD_DB, "{:?}, closed form {even}", f.even);
+    assert!((told(&f.odd).value - odd).abs() < 2.0 * ONE_PERIOD_DB, "{:?}, closed form {odd}", f.odd);
+    let gain = 20.0 * (1.0 + 3.0 * cube * s).log10();
+    assert!((f.gain_db.unwrap().value - gain).abs() < 0.1, "{:?}, closed form {gain}", f.gain_db);
+    // And against this very period, summed plainly.
+    assert!((told(&f.even).value - even_truth_db(&desk)).abs() < 0.02);
+    assert!((told(&f.odd).value - odd_truth_db(&desk)).abs() < 0.02);
+}
+
+/// Method 2: uncorrected, 40 ppm read as −16 dB of even-order distortion.
+#[test]
+fn forty_parts_per_million_leave_no_false_distortion() {
+    const LEFT_DB: f64 = -105.0;
+    for ppm in [0.0, 40.0] {
+        let (f, _) = pink(&Desk { ppm, resonance_db: 10.0, ..Desk::pink() });
+        for reading in [&f.even, &f.odd] {
+            let upper = match reading {
+                Reading::Told(e) => e.interval.high,
+                Reading::Below(high) => *high,
+                other => panic!("{other:?}"),
+            };
+            assert!(upper < LEFT_DB, "{ppm} ppm: {reading:?}");
+        }
+    }
+}
+
+#[test]
+fn two_cards_at_different_rates_agree_with_the_desk() {
+    for (played, captured) in [(48_000, 44_100), (44_100, 48_000), (48_000, 96_000), (96_000, 48_000)] {
+        let (played_rate, captured_rate) = (SampleRate::new(played).unwrap(), SampleRate::new(captured).unwrap());
+        let stimulus = Stimulus::pink(played_rate);
+        let desk = Desk { stimulus, played_rate, captured_rate, ppm: -70.0, periods: 2, ..Desk::pink() };
+        let (f, m) = pink(&desk);
+        let s = m.spectra.unwrap();
+        let truth = desk.true_power(s.period.lines.of(LineKind::Excited).filter(|k| s.usable[*k]));
+        let level = f.level_z.unwrap_or_else(|| panic!("{played} to {captured}: {:?}", f.common)).value;
+        assert!((level - db_from_power(2.0 * truth).unwrap()).abs() < NOISELESS_DB, "{played} to {captured}: {level}");
+        assert!((f.common.clock.used_ppm + 70.0).abs() < 1e-3, "{:?}", f.common.clock);
+        assert!(f.common.flaws.is_empty(), "{played} to {captured}: {:?}", f.common.flaws);
+    }
+}
+
+#[test]
+fn the_response_is_the_desks_in_size_and_phase() {
+    let desk = Desk { resonance_db: 12.0, ppm: 80.0, delay: 20_000.25, ..Desk::pink() };
+    let (f, _) = pink(&desk);
+    // The peak of the impulse response is taken for zero; a delay remains that is common to all.
+    let (a, b) = (&f.response[300], &f.response[301]);
+    let truth = |hz: f64| desk.response(hz) * 0.5;
+    let turn = |p: &crate::analysis::ResponsePoint| p.phase_rad - truth(p.frequency_hz).arg();
+    let tau = (turn(b) - turn(a)) / (b.frequency_hz - a.frequency_hz);
+    for p in f.response.iter().filter(|p| (100.0..20_000.0).contains(&p.frequency_hz)) {
+        let h = truth(p.frequency_hz);
+        assert!((p.gain_db - 20.0 * h.norm().log10()).abs() < 0.02, "{p:?} {}", 20.0 * h.norm().log10());
+        let off = turn(p) - turn(a) - tau * (p.frequency_hz - a.frequency_hz);
+        assert!(off.sin().abs() < 0.05, "{p:?}: {off}");
+    }
+    assert!((f.common.window.delay_s.unwrap() - desk.delay / 48_000.0).abs() < 5e-4, "{:?}", f.common.window);
+}
+
+/// A headphone's resonance of 20 dB raises what falls on it; referred to the output it is taken off again.
+#[test]
+fn distortion_referred_to_the_output_is_that_before_the_headphone() {
+    let quiet = Desk { drive_db: -40.0, resonance_db: 20.0, ..Desk::pink() };
+    let (_, measured) = pink(&quiet);
+    let reference = Reference::from_spectra(&measured.spectra.unwrap());
+    let loud = Desk { drive_db: -14.0, square: 0.05, cube: 0.5, ppm: 12.0, ..quiet.clone() };
+    let (f, _) = pink_with(&loud, Some(&reference));
+    let before = Desk { resonance_db: 0.0, ..loud.clone() };
+    assert!((told(&f.even).value - even_truth_db(&loud)).abs() < 0.05, "{:?}", f.even);
+    let (even, odd) = (told(f.even_output.as_ref().unwrap()).value, told(f.odd_output.as_ref().unwrap()).value);
+    assert!((even - even_truth_db(&before)).abs() < 0.1, "{even}, before the headphone {}", even_truth_db(&before));
+    assert!((odd - odd_truth_db(&before)).abs() < 0.2, "{odd}, before the headphone {}", odd_truth_db(&before));
+    assert!((even_truth_db(&before) - even_truth_db(&loud)).abs() > 1.0, "the test must tell the two apart");
+}
+
+#[test]
+fn a_louder_take_shares_the_references_time_base() {
+    let quiet = Desk { drive_db: -40.0, resonance_db: 10.0, delay: 4321.3, noise: 1e-6, ..Desk::pink() };
+    let (_, measured) = pink(&quiet);
+    let reference = Reference::from_spectra(&measured.spectra.unwrap());
+    let (_, m) = pink_with(&Desk { drive_db: -20.0, delay: 7000.77, ppm: 90.0, ..quiet }, Some(&reference));
+    let s = m.spectra.unwrap();
+    let worst = s
+        .period
+        .lines
+        .of(LineKind::Excited)
+        .map(|k| (s.mean[k] / (s.played[k] * reference.response[k])).arg().abs())
+        .fold(0.0, f64::max);
+    assert!(worst < 0.01, "{worst} rad");
+}
+
+#[test]
+fn a_curve_is_added_before_bands_are_summed() {
+    let curve = Correction::new(vec![(20.0, 3.0), (20_000.0, 3.0)]).unwrap();
+    let desk = Desk { periods: 2, ..Desk::pink() };
+    let plain = pink(&desk).0;
+    let Finding::Pink(raised) = measure(&desk.take(), 0, &context(&curve)).unwrap().finding else { panic!() };
+    assert!((raised.level_a.unwrap().value - plain.level_a.unwrap().value - 3.0).abs() < 1e-9);
+    assert!((raised.bands[5].level.unwrap().value - plain.bands[5].level.unwrap().value - 3.0).abs() < 1e-9);
+}
+
+/// White noise of RMS σ puts σ²·B/(fs/2) into a band of width B.
+#[test]
+fn silence_tells_the_noise_it_was_made_of() {
+    let desk = Desk { stimulus: Stimulus::silence(), noise: 1e-3, ..Desk::pink() };
+    let measured = measure(&desk.take(), 0, &context(&Correction::none())).unwrap();
+    let Finding::Silence(f) = measured.finding else { panic!() };
+    let density = 1e-6 / 24_000.0;
+    let truth = |width_hz: f64| db_from_power(2.0 * density * width_hz).unwrap();
+    assert!((f.noise_z.unwrap().value - truth(19_980.0)).abs() < 0.05, "{:?}", f.noise_z);
+    let band = f.bands.iter().find(|b| b.x == 0).unwrap().level.unwrap();
+    assert!(band.holds(truth(230.7675)), "{band:?} {}", truth(230.7675));
+    let zero = Desk { noise: 0.0, ..desk };
+    let Finding::Silence(f) = measure(&zero.take(), 0, &context(&Correction::none())).unwrap().finding else {
+        panic!()
+    };
+    assert_eq!(f.noise_z, None, "digital zero has no level");
+}
+
+#[test]
+fn a_pooled_clock_serves_where_the_own_fit_is_poor() {
+    let mut desk = Desk { ppm: 60.0, ..Desk::pink() };
+    desk.noise = desk.signal_rms();
+    let none = Correction::none();
+    let pooled = Some(Estimate::symmetric(60.0, 0.002));
+    let measured = measure(&desk.take(), 0, &Context { pooled_clock: pooled, ..context(&none) }).unwrap();
+    let clock = measured.finding.common().clock;
+    assert!(clock.pooled && (clock.used_ppm - 60.0).abs() < 1e-12, "{clock:?}");
+    assert!(clock.own_ppm.unwrap().half_width() > 0.005);
+}
+
+#[test]
+fn a_clock_that_drifts_within_a_take_is_followed() {
+    // 0.05 ppm/s over 5.5 s, method 2 follows the second order.
+    let (f, _) = pink(&Desk { ppm: 30.0, drift_ppm_per_s: 0.05, ..Desk::pink() });
+    let drift = f.common.clock.drift_ppm_per_s.unwrap_or_else(|| panic!("{:?}", f.common.clock));
+    assert!((drift - 0.05).abs() < 0.005, "{drift}");
+    assert!(told(&f.even).interval.high < -90.0, "{:?}", f.even);
+    let (steady, _) = pink(&Desk { ppm: 30.0, ..Desk::pink() });
+    assert_eq!(steady.common.clock.drift_ppm_per_s, None);
 }
 
 #[test]
