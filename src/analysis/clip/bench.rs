@@ -61,6 +61,8 @@ pub(crate) struct Bench {
     pub limit: Limit,
     /// Even- and odd-order distortion of the headphone at full drive, dB re the stimulus.
     pub headphone_db: Option<(f64, f64)>,
+    /// Corner of the low-pass before its distortion, Hz.
+    pub headphone_hz: f64,
     /// Stimulus at full drive over noise, dB.
     pub over_noise_db: f64,
     pub periods: usize,
@@ -75,6 +77,7 @@ impl Bench {
             seed,
             limit: Limit::None,
             headphone_db: Some((-50.0, -50.0)),
+            headphone_hz: 150.0,
             over_noise_db: 40.0,
             periods: 4,
             residue_ppm: 0.003,
@@ -137,7 +140,7 @@ impl Bench {
         let sent: Vec<f64> = period.samples.iter().map(|x| gain * x).collect();
         let limited = self.limited(&sent);
         let mut captured = match self.headphone_db {
-            Some(level) => distorted(&limited, &period.samples, level),
+            Some(level) => distorted(&limited, &period.samples, level, self.headphone_hz),
             None => limited,
         };
         filter(&mut captured, |k| self.response(k, frames));
@@ -232,14 +235,14 @@ fn soft(u: f64, c: f64) -> f64 {
     if beyond <= 0.0 { u } else { u.signum() * (knee + (c - knee) * (beyond / (c - knee)).tanh()) }
 }
 
-/// v + a₂·lp(v)² + a₃·lp(v)³ with a second-order low-pass at 150 Hz; factors set so that each order has its level at
+/// v + a₂·lp(v)² + a₃·lp(v)³ with a second-order low-pass; factors set so that each order has its level at
 /// full drive.
-fn distorted(v: &[f64], full: &[f64], (even_db, odd_db): (f64, f64)) -> Vec<f64> {
+fn distorted(v: &[f64], full: &[f64], (even_db, odd_db): (f64, f64), corner_hz: f64) -> Vec<f64> {
     let low_passed = |x: &[f64]| {
         let mut low = x.to_vec();
         let frames = x.len();
         filter(&mut low, |k| {
-            let pole = Line::new(1.0, k as f64 * 48_000.0 / frames as f64 / 150.0);
+            let pole = Line::new(1.0, k as f64 * 48_000.0 / frames as f64 / corner_hz);
             1.0 / (pole * pole)
         });
         low

@@ -3,6 +3,7 @@
 use crate::analysis::{Reference, Spectra};
 use crate::signal::LineKind;
 use realfft::num_complex::Complex;
+use std::ops::Range;
 
 /// Below this a headphone's own distortion leads.
 const LOWEST_HZ: f64 = 500.0;
@@ -93,6 +94,14 @@ impl Listening {
         let held = means(&powers, &bands, self.pools.div_ceil(2));
         self.floor = bands.iter().map(|b| MODEL_FLOOR * held[*b] + self.numerical).collect();
         self.captured = captured;
+    }
+
+    /// Ranges of listening lines, an octave each, from the lowest on.
+    pub(super) fn octaves(&self) -> impl Iterator<Item = Range<usize>> {
+        let octave = |pool: &usize| pool / (2 * BANDS_PER_OCTAVE as usize);
+        let last = self.pool.iter().map(octave).max().map_or(0, |o| o + 1);
+        (0..last)
+            .map(move |o| self.pool.partition_point(|p| octave(p) < o)..self.pool.partition_point(|p| octave(p) <= o))
     }
 
     /// True where too few lines are left to judge anything.

@@ -15,6 +15,7 @@
 //! pair of limits fits best, on samples or on the waveform, hard or soft?) and `clip_curve.rs` (what does it look like?).
 //! Formulas: weighted linear and Gauss–Newton least squares on complex lines (closed form, no further source).
 
+mod driver;
 mod evidence;
 mod level;
 mod limiter;
@@ -43,7 +44,7 @@ pub fn judge(spectra: &Spectra, reference: &Reference) -> ClipFinding {
     }
     let mut samples = Limiter::on_samples(spectra);
     let mut waveform = Limiter::on_waveform(spectra);
-    let seen = evidence::look(&listening, &mut samples, &mut waveform);
+    let seen = evidence::look(&listening, spectra, &mut samples, &mut waveform);
     let mut finding = ClipFinding { evidence: seen.evidence, threshold, level: None, level_not_told: None, curve };
     if finding.is_evident() {
         match level::fit(&listening, spectra, &mut samples, &mut waveform, &seen) {
