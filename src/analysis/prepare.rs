@@ -61,6 +61,8 @@ const LONGEST_DELAY_S: f64 = 2.0;
 const JUMP_FRAMES: f64 = 3.0;
 /// Clock fits better than this are used even where a pooled one is at hand, ppm half width.
 const OWN_IS_GOOD_PPM: f64 = 0.01;
+/// Half width of an offset read from correlation alone, ppm: half a frame in half a period.
+const COARSE_PPM: f64 = 15.0;
 /// Rounds of fitting and resampling at most, and the correction under which they end, ppm.
 const ROUNDS: usize = 5;
 const CONVERGED_PPM: f64 = 5e-4;
@@ -109,10 +111,12 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
     bench.settle_time_base(&mut spectra, context.reference, found.as_ref(), &placed, clock.used_ppm);
     bench.judge_hum(&mut spectra, &mut hums, context.mains_lines, &mut flaws);
     let peak = bench.peak(&placed);
+    // A take void for its disturbances has used none of the disturbed periods, whatever its numbers were made of.
+    let used = if bench.silent { lines.len() } else { clean.iter().filter(|c| **c).count() };
     let window = Window {
         start_frame: placed.start * bench.ratio,
-        periods: lines.len(),
-        left_out: kept.iter().filter(|keep| !**keep).count(),
+        periods: used,
+        left_out: kept.len() - used,
         delay_s: placed.delay_s,
     };
     let common = Common {
@@ -284,7 +288,8 @@ impl<'a> Bench<'a> {
         let coarse = self.coarse_ppm(found);
         if coarse.abs() > WRONG_RATE_PPM || self.jumps(found) {
             // Void in any case: no fine fit of what is not one clock.
-            let fit = ClockFit { own_ppm: None, used_ppm: coarse, pooled: false, drift_ppm_per_s: None };
+            let own_ppm = (!self.jumps(found)).then(|| Estimate::symmetric(coarse, COARSE_PPM));
+            let fit = ClockFit { own_ppm, used_ppm: coarse, pooled: false, drift_ppm_per_s: None };
             return (self.resample(placed, coarse, 0.0), fit);
         }
         let near = pooled.filter(|p| (p.value - coarse).abs() < 10.0 + p.half_width());

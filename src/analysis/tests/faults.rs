@@ -44,6 +44,7 @@ fn clean_takes_are_never_void() {
 fn four_hundred_parts_per_million_are_a_wrong_rate() {
     let (f, _) = pink(&Desk { ppm: 400.0, ..Desk::pink() });
     assert_eq!(voids(&f), ["wrong-rate"], "{:?}", f.common);
+    assert!(f.common.clock.own_ppm.unwrap().holds(400.0), "{:?}", f.common.clock);
 }
 
 #[test]
@@ -58,6 +59,7 @@ fn a_bang_costs_one_period_of_four_and_a_take_of_two() {
     assert!((f.level_z.unwrap().value - truth).abs() < 0.01);
     let (f, _) = pink(&Desk { periods: 2, ..desk });
     assert_eq!(voids(&f), ["disturbed"], "{:?}", f.common);
+    assert!(f.common.window.periods < 2);
 }
 
 #[test]

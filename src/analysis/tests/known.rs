@@ -2,7 +2,7 @@
 
 use super::desk::Desk;
 use super::{context, even_truth_db, odd_truth_db, pink, pink_with, told};
-use crate::analysis::{Context, Correction, Finding, Reference, measure};
+use crate::analysis::{Context, Correction, Finding, Reference, measure, prepare};
 use crate::signal::{LineKind, Stimulus};
 use crate::stats::{Estimate, Reading};
 use crate::units::{Dbfs, SampleRate, db_from_power};
@@ -191,6 +191,41 @@ fn a_pooled_clock_serves_where_the_own_fit_is_poor() {
     let clock = measured.finding.common().clock;
     assert!(clock.pooled && (clock.used_ppm - 60.0).abs() < 1e-12, "{clock:?}");
     assert!(clock.own_ppm.unwrap().half_width() > 0.005);
+}
+
+#[test]
+fn a_known_route_delay_places_the_window_where_nothing_is_seen() {
+    let mut desk = Desk { periods: 2, ..Desk::pink() };
+    desk.noise = 300.0 * desk.signal_rms();
+    let none = Correction::none();
+    let with = Context { route_delay_s: Some(desk.delay / 48_000.0), ..context(&none) };
+    let measured = measure(&desk.take(), 0, &with).unwrap();
+    // 0.3 s of pre-roll, the delay, 0.25 s of settling.
+    assert!((measured.finding.common().window.start_frame - (14_400.0 + 4_321.0 + 12_000.0)).abs() < 2.0);
+}
+
+/// Closed form: sin² = (1 − cos 2ωt)/2, so y = u + a·u² has a second harmonic of a·û²/2; as cosines the fundamental
+/// stands at −π/2 and the harmonic at π, and φ₂ − 2φ₁ is a whole turn.
+#[test]
+fn a_sine_arrives_on_the_same_lines_with_its_harmonics_in_phase() {
+    for (hz, ppm) in [(997.0, 150.0), (61.0, -180.0), (9_000.0, 200.0)] {
+        let mut desk = Desk { stimulus: Stimulus::sine(hz), drive_db: -20.0, square: 0.1, ppm, ..Desk::pink() };
+        desk.noise = desk.signal_rms() * 1e-3;
+        let prepared = prepare(&desk.take(), 0, &context(&Correction::none())).unwrap();
+        let s = &prepared.spectra;
+        let line = s.period.lines.of(LineKind::Excited).next().unwrap();
+        let clock = prepared.common.clock;
+        assert!((clock.used_ppm - ppm).abs() < 0.05 && clock.own_ppm.unwrap().half_width() < 0.1, "{hz}: {clock:?}");
+        assert!(prepared.common.flaws.is_empty(), "{hz}: {:?}", prepared.common.flaws);
+        let level = db_from_power(s.mean[line].norm_sqr() / desk.signal_rms().powi(2)).unwrap();
+        assert!(level.abs() < LEVEL_DB, "{hz}: {level}");
+        let (first, second) = (s.mean[line], s.mean[2 * line]);
+        let ratio = 20.0 * (second.norm() / first.norm()).log10();
+        // û = 0.1: second harmonic of 0.1·0.1/2 re the fundamental, −46.02 dB; noise per line is 105 dB down.
+        assert!((ratio + 46.02).abs() < 0.05, "{hz}: {ratio}");
+        let phase = (second * first.conj() * first.conj()).arg();
+        assert!(phase.abs() < 0.02, "{hz}: {phase}");
+    }
 }
 
 #[test]
