@@ -2,6 +2,7 @@
 
 use clap::Parser;
 use loudenough::audio::Backend;
+use loudenough::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
 use loudenough::cli::{Arguments, Surroundings, carry_out};
 use std::io::Write;
 use std::process::ExitCode;
@@ -11,7 +12,7 @@ fn main() -> ExitCode {
     let outcome = match arguments.command {
         Some(command) => {
             let mut out = std::io::stdout();
-            carry_out(command, &mut Surroundings { out: &mut out, backends: backends(), now })
+            carry_out(command, &mut Surroundings { out: &mut out, backends: backends(Pace::AsFastAsPossible), now })
         }
         None => window(),
     };
@@ -25,9 +26,14 @@ fn main() -> ExitCode {
     }
 }
 
-/// Real sound cards.
-fn backends() -> Vec<Box<dyn Backend>> {
-    Vec::new()
+/// The simulated bench (invented devices) at this pace, and the real sound cards where the build has them.
+fn backends(pace: Pace) -> Vec<Box<dyn Backend>> {
+    let desk = BenchSpec::named("console phones socket", "closed 80 Ω").unwrap_or_default();
+    vec![
+        Box::new(SimulatedBackend::new(desk, SimulatedCardSpec::default(), pace)),
+        #[cfg(feature = "sound-card")]
+        Box::new(loudenough::audio::backend::cpal::CpalBackend),
+    ]
 }
 
 /// The one place that asks for the time of day: RFC 3339 with the local offset.
@@ -42,18 +48,13 @@ fn window() -> anyhow::Result<()> {
 
 #[cfg(feature = "gui")]
 fn window() -> anyhow::Result<()> {
-    use loudenough::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
     use loudenough::gui::{BenchLink, StartState, open_window};
     use std::sync::Arc;
     use std::sync::atomic::{AtomicBool, Ordering};
 
     let start = StartState::as_last_used();
-    let bench_on_the_desk = || BenchSpec::named("console phones socket", "closed 80 Ω").unwrap_or_default();
-    let simulated = SimulatedBackend::new(bench_on_the_desk(), SimulatedCardSpec::default(), Pace::WallClock);
-    let mut all: Vec<Box<dyn Backend>> = vec![Box::new(simulated)];
-    all.extend(backends());
     // Dropped after the window is closed: that fades out, ends the bench and waits for it.
-    let bench = loudenough::session::runner::Bench::spawn(all, now);
+    let bench = loudenough::session::runner::Bench::spawn(backends(Pace::WallClock), now);
     let leave = Arc::new(AtomicBool::new(false));
     let (stop, asked) = (bench.stop.clone(), leave.clone());
     ctrlc::set_handler(move || {

@@ -1,17 +1,13 @@
 //! `cards`: what can be asked for.
 
 use super::Surroundings;
-use crate::audio::Backend;
-use crate::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
 use crate::card::{CardDescription, Direction};
 use anyhow::Result;
 
 pub(super) fn cards(json: bool, surroundings: &mut Surroundings) -> Result<()> {
-    let simulated = SimulatedBackend::new(BenchSpec::default(), SimulatedCardSpec::default(), Pace::AsFastAsPossible);
     let mut cards: Vec<CardDescription> = Vec::new();
     let mut failed = Vec::new();
-    let simulated: &dyn Backend = &simulated;
-    for backend in std::iter::once(simulated).chain(surroundings.backends.iter().map(AsRef::as_ref)) {
+    for backend in &surroundings.backends {
         match backend.list() {
             Ok(found) => cards.extend(found),
             Err(error) => failed.push(format!("{}: {error}", backend.name())),

@@ -22,7 +22,7 @@ use std::io::Write;
 pub struct Surroundings<'a> {
     /// Results.
     pub out: &'a mut dyn Write,
-    /// Real back ends (the simulated one is added where a command wants it).
+    /// All back ends, the simulated bench among them.
     pub backends: Vec<Box<dyn Backend>>,
     /// RFC 3339 time of day.
     pub now: fn() -> String,

@@ -105,9 +105,18 @@ impl Stop {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).asked
     }
 
+    /// A command begins: what was asked of an earlier one is forgotten.
+    fn begin(&self) {
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = StopState::default();
+    }
+
+    /// The cards are open; a stop asked for while they were being opened acts now.
     fn arm(&self, handle: StopHandle) {
         let mut state = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        *state = StopState { handle: Some(handle), asked: false };
+        if state.asked {
+            handle.stop();
+        }
+        state.handle = Some(handle);
     }
 
     fn disarm(&self) {
@@ -167,6 +176,7 @@ impl Worker {
     fn serve(&self, inbox: &Receiver<Command>) {
         while let Ok(command) = inbox.recv() {
             let mut kept = None;
+            self.stop.begin();
             let outcome = match command {
                 Command::Quit => return,
                 Command::ListCards => {
