@@ -18,6 +18,7 @@ pub mod fft;
 pub mod finding;
 mod hum;
 mod level;
+pub mod live;
 pub mod overload;
 mod periods;
 mod pink;

@@ -9,10 +9,8 @@
 //! ```
 
 use super::digest::Digest;
-use crate::card::InputRole;
 use crate::session::protocol::{Command, Event};
 use crate::session::runner::Bench;
-use crate::units::{Dbfs, PeakDb};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, unbounded};
 use std::sync::Arc;
 use std::thread;
@@ -24,33 +22,7 @@ const PICTURES_PER_SECOND: u64 = 30;
 /// Progress that brings nothing else is drawn this seldom.
 const PROGRESS_SHOWN: Duration = Duration::from_millis(250);
 
-/// What one input hears now, in full-scale terms.
-#[derive(Clone, Debug, PartialEq)]
-pub struct LiveInput {
-    /// What is connected.
-    pub role: InputRole,
-    /// Level, time weighting F, Z; `None` for digital zero.
-    pub level_z: Option<Dbfs>,
-    /// The same, A.
-    pub level_a: Option<Dbfs>,
-    /// Highest true peak of the last moments.
-    pub peak: Option<PeakDb>,
-    /// Room left to the input's full scale, dB.
-    pub room_db: Option<f64>,
-    /// Everything that is not the stimulus re the stimulus, at the ear, dB; `None` where it cannot be told.
-    pub distortion_db: Option<f64>,
-    /// Spectrum: frequency in Hz (rising) and level in dBFS.
-    pub spectrum: Vec<(f64, f64)>,
-    /// Samples at the input's own full scale since the take began.
-    pub overloads: u64,
-}
-
-/// The live picture: a new one replaces the old one.
-#[derive(Clone, Debug, PartialEq, Default)]
-pub struct Live {
-    /// One per capture channel.
-    pub inputs: Vec<LiveInput>,
-}
+pub use crate::analysis::live::{Live, LiveInput};
 
 /// Reads the latest live picture; `None` while nothing is heard.
 pub type ReadLive = Box<dyn Fn() -> Option<Arc<Live>> + Send>;
@@ -74,11 +46,11 @@ pub struct BenchLink {
 impl BenchLink {
     /// To a bench on its thread.
     pub fn to(bench: &Bench, now: fn() -> String, leave: impl Fn() -> bool + Send + 'static) -> BenchLink {
-        let stop = bench.stop.clone();
+        let (stop, live) = (bench.stop.clone(), bench.live.clone());
         BenchLink {
             commands: bench.commands.clone(),
             events: bench.events.clone(),
-            live: Box::new(|| None),
+            live: Box::new(move || live.get()),
             stop: Box::new(move || stop.now()),
             leave: Box::new(leave),
             now: Box::new(now),

@@ -53,6 +53,11 @@ fn drive(record: &Record, threshold: &Threshold) -> (Reading, String) {
     let Some(highest) = clean.iter().filter(below).copied().reduce(f64::max) else {
         return (Reading::NotTold("no step was shown to be clean".into()), "nothing".into());
     };
+    if matches!(threshold, Threshold::NotTold { .. }) && record.steps.iter().any(clip_evident) {
+        // A bend was seen whose level, and so whose maker, is not told: up to here it was clean, more is not known.
+        let why = "the last step before a bend whose level is not told".into();
+        return (Reading::AtLeast(Estimate::exact(highest)), why);
+    }
     match (lowest_unclean, record.stop()) {
         (Some(unclean), _) => {
             let interval = Interval { low: highest, high: unclean };

@@ -23,7 +23,7 @@ use std::fmt;
 pub const FIRST_PROBE: Dbfs = Dbfs(-70.0);
 /// Rise from one probe to the next, dB.
 pub const PROBE_STEP_DB: f64 = 10.0;
-/// The stimulus lines stand over the noise from here on, dB.
+/// The stimulus lines stand over the noise from here on, dB; below it no gain is believed and nothing is predicted.
 pub const OVER_NOISE_DB: f64 = 10.0;
 /// A good reference stands this far over the noise, dB.
 pub const REFERENCE_OVER_NOISE_DB: f64 = 60.0;
@@ -234,9 +234,13 @@ impl Climb<'_> {
         lowest.unwrap_or(DriveCeiling { rms: UNCALIBRATED_CEILING, because: "no sound level is known".into() })
     }
 
-    /// Gain of input `input`, captured over played in dB, from the latest step that told it.
+    /// Gain of input `input`, captured over played in dB, from the latest step that stood over the noise.
     pub fn gain_db(&self, input: usize) -> Option<f64> {
-        self.results.iter().rev().find_map(|r| Some(r.pink(input)?.0.gain_db?.value))
+        self.results.iter().rev().find_map(|r| {
+            let pink = r.pink(input)?.0;
+            let stands = pink.over_noise_db? >= OVER_NOISE_DB;
+            Some(pink.gain_db?.value).filter(|_| stands)
+        })
     }
 
     /// dB SPL minus dBFS of drive at the louder calibrated ear.

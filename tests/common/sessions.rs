@@ -1,7 +1,7 @@
 //! Runs whole sessions on the simulated bench through the same bench thread as the program, with time of day frozen.
 
 use loudenough::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
-use loudenough::calibration::{Acoustic, Calibrator};
+use loudenough::calibration::Acoustic;
 use loudenough::card::{CardId, InputRole};
 use loudenough::cli::fresh_chain;
 use loudenough::session::chain::{Chain, Coupler};
@@ -63,17 +63,4 @@ pub fn run(
     let request = SessionRequest { plan, chain, sessions: sessions.into(), id: Some(format!("seed-{}", spec.seed)) };
     bench.commands.send(Command::Run(Box::new(request))).unwrap();
     finish(&bench)
-}
-
-/// Takes the offset by the ordinary procedure.
-pub fn calibrate(bench: &Bench, chain: &Chain, calibrator: Calibrator) -> Result<Acoustic, String> {
-    let command = Command::Calibrate { chain: Box::new(chain.clone()), role: InputRole::LeftEar, calibrator };
-    bench.commands.send(command).unwrap();
-    loop {
-        match bench.events.recv().map_err(|e| e.to_string())? {
-            Event::Calibrated { acoustic, .. } => return Ok(acoustic),
-            Event::Failed(failure) => return Err(failure.message),
-            _ => {}
-        }
-    }
 }

@@ -17,8 +17,7 @@ use super::plan::{Extent, Plan, PlanError};
 use super::protocol::{Command, Event, Failure, SessionRequest};
 use super::record::{Happening, Record, SCHEMA, SessionEvent, SessionHead};
 use super::storage::{Storage, StorageError};
-/// Stand-in.
-pub type Snapshot = ();
+use crate::analysis::live::{Live, LiveAnalyser};
 use crate::audio::{AudioError, Backend, Engine, StopHandle};
 use crate::card::Routing;
 use crate::signal::Period;
@@ -67,16 +66,21 @@ pub enum RunError {
 
 /// The newest live picture; a slow reader misses some, never waits.
 #[derive(Clone, Default)]
-pub struct Latest(Arc<Mutex<Option<Arc<Snapshot>>>>);
+pub struct Latest(Arc<Mutex<Option<Arc<Live>>>>);
 
 impl Latest {
     /// The newest, if there is one.
-    pub fn get(&self) -> Option<Arc<Snapshot>> {
+    pub fn get(&self) -> Option<Arc<Live>> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
-    fn set(&self, snapshot: Snapshot) {
-        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Some(Arc::new(snapshot));
+    /// Nothing is heard any more.
+    fn clear(&self) {
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = None;
+    }
+
+    fn set(&self, picture: Live) {
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Some(Arc::new(picture));
     }
 }
 
@@ -188,6 +192,7 @@ impl Worker {
                 Command::Calibrate { chain, role, calibrator } => self.calibrate(&chain, role, calibrator),
             };
             self.stop.disarm();
+            self.live.clear();
             if let Err(error) = outcome {
                 self.tell(Event::Failed(Failure { message: error.to_string(), kept }));
             }
@@ -228,9 +233,19 @@ impl Worker {
         Ok(self.backends[playback].as_ref())
     }
 
-    fn open(&self, backend: &dyn Backend, routing: &Routing, period: Arc<Period>) -> Result<Engine, RunError> {
-        let _ = period;
-        let engine = Engine::open(backend, routing, Box::new(|_| {}))?;
+    fn open(&self, backend: &dyn Backend, routing: &Routing) -> Result<Engine, RunError> {
+        let live = self.live.clone();
+        let roles = routing.capture_channels.iter().map(|channel| channel.role);
+        let mut analyser = LiveAnalyser::new(routing.capture_rate, roles);
+        let engine = Engine::open(
+            backend,
+            routing,
+            Box::new(move |block| {
+                if let Some(picture) = analyser.push(block) {
+                    live.set(picture);
+                }
+            }),
+        )?;
         self.stop.arm(engine.stop_handle());
         Ok(engine)
     }
@@ -243,7 +258,7 @@ impl Worker {
             return Err(RunError::NoEar);
         }
         let period = plan.pink.period(rate);
-        let engine = self.open(self.backend(&chain.routing)?, &chain.routing, period.clone())?;
+        let engine = self.open(self.backend(&chain.routing)?, &chain.routing)?;
         let started_at = (self.now)();
         let (playback, capture) = engine.granted();
         let head = SessionHead {
@@ -271,7 +286,7 @@ impl Worker {
             record.steps.pop();
         }
         let routing = record.head.chain.routing.clone();
-        let engine = self.open(self.backend(&routing)?, &routing, period.clone())?;
+        let engine = self.open(self.backend(&routing)?, &routing)?;
         let event = SessionEvent { at: (self.now)(), what: Happening::Continued };
         storage.append_event(&event)?;
         record.events.push(event);
