@@ -93,7 +93,7 @@ impl LiveAnalyser {
         let ratio = 1000f64.powf(1.0 / BANDS as f64);
         let band = |k: usize| {
             let f = k as f64 * line_hz;
-            (f >= 20.0 && f < 20_000.0).then(|| (((f / 20.0).ln() / ratio.ln()) as usize).min(BANDS - 1))
+            (20.0..20_000.0).contains(&f).then(|| (((f / 20.0).ln() / ratio.ln()) as usize).min(BANDS - 1))
         };
         let count = frames / 2 + 1;
         let ears = roles.into_iter().map(|role| Ear {

@@ -19,7 +19,7 @@ pub fn overload(samples: &[f32]) -> Overload {
     for x in samples {
         peak = peak.max(x.abs());
         let at_limit = x.abs() >= AT_LIMIT;
-        let same_side = x.signum() == last_sign;
+        let same_side = x * last_sign > 0.0;
         run = match (at_limit, same_side) {
             (true, true) => run + 1,
             (true, false) => 1,

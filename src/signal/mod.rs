@@ -101,7 +101,7 @@ impl Period {
 /// at multiples of these rates, so that line spacing stays the same.
 pub fn period_frames(rate: SampleRate, doubled: bool) -> usize {
     let hz = rate.get();
-    let base = if hz % 11_025 == 0 { (61_440.0, 44_100.0) } else { (65_536.0, 48_000.0) };
+    let base = if hz.is_multiple_of(11_025) { (61_440.0, 44_100.0) } else { (65_536.0, 48_000.0) };
     let whole = (f64::from(hz) / base.1).log2().round();
     let frames = (base.0 * 2f64.powf(whole)) as usize;
     if doubled { 2 * frames } else { frames }

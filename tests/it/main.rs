@@ -1,6 +1,6 @@
 //! Integration tests: one binary, one module per question.
 
-#![allow(clippy::unwrap_used)] // test helpers outside #[test] functions may unwrap too
+#![allow(clippy::unwrap_used, clippy::print_stdout)] // test helpers outside #[test] functions may unwrap and tell figures
 
 mod command_line;
 #[path = "../common/mod.rs"]

@@ -92,7 +92,7 @@ fn score(name: &str, spec: &BenchSpec, listening_db: f64, record: &Record) -> Sc
     }
     let told_or =
         |answer: Answer| told.answer == answer || told.or == Some(answer) || told.at_least && told.answer > answer;
-    if !told_or(expected) && !told_or(at_end) && !(told.answer == Answer::NotTold) {
+    if !told_or(expected) && !told_or(at_end) && told.answer != Answer::NotTold {
         wrong(&mut score, format!("verdict {told}, truth {expected} ({clean_spl:.2} dB SPL for {listening_db:.2} dB)"));
     }
     if told.answer == Answer::NotTold {

@@ -67,7 +67,7 @@ impl Known {
     pub(crate) fn pooled(steps: &[StepResult]) -> (Option<Estimate>, Option<f64>) {
         let usable = || steps.iter().flat_map(|s| &s.takes).filter(|t| t.void.is_none()).flat_map(|t| &t.inputs);
         let fits: Vec<Estimate> = usable().filter_map(|i| i.finding.common().clock.own_ppm).collect();
-        let delay = usable().filter_map(|i| i.finding.common().window.delay_s).last();
+        let delay = usable().rev().find_map(|i| i.finding.common().window.delay_s);
         (analysis::pool_clock(&fits), delay)
     }
 
