@@ -17,8 +17,8 @@ use std::sync::Arc;
 const FAST_S: f64 = 0.125;
 /// Pictures a second.
 const PICTURES_PER_S: f64 = 30.0;
-/// How long a peak is held, seconds.
-const PEAK_HELD_S: f64 = 1.0;
+/// A peak is held for one to two of these, seconds.
+const PEAK_HELD_S: f64 = 0.5;
 /// Bands of the spectrum between 20 Hz and 20 kHz.
 const BANDS: usize = 200;
 /// A sample this near to full scale counts as overloaded.
@@ -35,7 +35,7 @@ pub struct LiveInput {
     pub level_z: Option<Dbfs>,
     /// The same, A.
     pub level_a: Option<Dbfs>,
-    /// Highest sample of the last second.
+    /// Highest sample of the last half to whole second.
     pub peak: Option<PeakDb>,
     /// Room left to the input's full scale, dB.
     pub room_db: Option<f64>,
@@ -78,7 +78,8 @@ struct Ear {
     at: usize,
     mean_square: f64,
     offset: f64,
-    peak: f32,
+    /// Largest sample of this and of the last stretch of [`PEAK_HELD_S`].
+    peaks: [f32; 2],
     peak_age_s: f64,
     overloads: u64,
 }
@@ -102,7 +103,7 @@ impl LiveAnalyser {
             at: 0,
             mean_square: 0.0,
             offset: 0.0,
-            peak: 0.0,
+            peaks: [0.0; 2],
             peak_age_s: 0.0,
             overloads: 0,
         });
@@ -141,6 +142,7 @@ impl LiveAnalyser {
 
     fn picture(&mut self, index: usize) -> LiveInput {
         let ear = &self.ears[index];
+        let peak = ear.peaks[0].max(ear.peaks[1]);
         let frames = self.window.len();
         for (n, (x, w)) in self.input.iter_mut().zip(&self.window).enumerate() {
             *x = f64::from(ear.recent[(ear.at + n) % frames]) * w;
@@ -164,8 +166,8 @@ impl LiveAnalyser {
             role: ear.role,
             level_z,
             level_a: level_z.zip(a_less_z).map(|(l, d)| l + d),
-            peak: PeakDb::from_amplitude(f64::from(ear.peak)),
-            room_db: (ear.peak > 0.0).then(|| room_db(ear.peak, usize::from(ear.peak >= AT_LIMIT))),
+            peak: PeakDb::from_amplitude(f64::from(peak)),
+            room_db: (peak > 0.0).then(|| room_db(peak, usize::from(peak >= AT_LIMIT))),
             distortion_db: None,
             spectrum: spectrum.filter_map(|(f, p)| Some((*f, Dbfs::from_rms(p.sqrt())?.db()))).collect(),
             overloads: ear.overloads,
@@ -185,10 +187,11 @@ impl Ear {
             self.mean_square = keep * self.mean_square + (1.0 - keep) * moving * moving;
             self.overloads += u64::from(x.abs() >= AT_LIMIT);
         }
-        let peak = samples.iter().fold(0f32, |m, x| m.max(x.abs()));
+        self.peaks[0] = samples.iter().fold(self.peaks[0], |m, x| m.max(x.abs()));
         self.peak_age_s += samples.len() as f64 / rate_hz;
-        if peak >= self.peak || self.peak_age_s > PEAK_HELD_S {
-            (self.peak, self.peak_age_s) = (peak, 0.0);
+        if self.peak_age_s > PEAK_HELD_S {
+            self.peaks = [0.0, self.peaks[0]];
+            self.peak_age_s = 0.0;
         }
         // Below any converter's resolution it is silence, not a level.
         if self.mean_square < 1e-20 {

@@ -27,6 +27,7 @@ mod prepare;
 mod reference;
 pub mod resample;
 mod silence;
+mod sine;
 pub mod spectra;
 mod sums;
 pub mod tone;
@@ -77,7 +78,7 @@ pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured,
     match take.head.stimulus {
         Stimulus::Pink(_) => pink::measure(take, input, context),
         Stimulus::Silence { .. } => silence::measure(take, input, context),
-        Stimulus::Sine(_) => Err(AnalysisError::NoMethod(take.head.stimulus.short_name())),
+        Stimulus::Sine(_) => sine::measure(take, input, context),
     }
 }
 

@@ -43,6 +43,7 @@ pub(super) fn sentence(
         Threshold::Told(told) if told.whose == Whose::Output => " before it clips".to_string(),
         Threshold::Told(_) => " before output or headphone clips (which of them: not told)".to_string(),
         Threshold::NoneUpTo { full_scale: true, .. } => ", with no clipping up to full scale".to_string(),
+        Threshold::NoneUpTo { .. } if record.stop().is_none() => " clean, so far".to_string(),
         Threshold::NoneUpTo { .. } => format!(" clean; the climb ended because {}", stop(record)),
         Threshold::NotTold { because } => format!(" clean; where it clips is not told: {because}"),
     };
