@@ -238,8 +238,7 @@ impl Climb<'_> {
     pub fn gain_db(&self, input: usize) -> Option<f64> {
         self.results.iter().rev().find_map(|r| {
             let pink = r.pink(input)?.0;
-            let stands = pink.over_noise_db? >= OVER_NOISE_DB;
-            Some(pink.gain_db?.value).filter(|_| stands)
+            Some(pink.gain_db?.value).filter(|_| over_noise_db(pink) >= OVER_NOISE_DB)
         })
     }
 
@@ -295,7 +294,7 @@ impl Climb<'_> {
     }
 
     fn after_probe(&self) -> Next {
-        let over = self.last_pink().and_then(|(p, _)| p.over_noise_db).unwrap_or(0.0);
+        let over = self.last_pink().map_or(f64::NEG_INFINITY, |(pink, _)| over_noise_db(pink));
         let (limit, _) = self.limit();
         let drive = self.last_drive();
         if over < OVER_NOISE_DB {
@@ -465,6 +464,15 @@ impl Climb<'_> {
             return reason;
         }
         until_top.blocked().unwrap_or(StopReason::WantedHeadroom)
+    }
+}
+
+/// Stimulus over noise, dB: without end on a digital loop, which has a level and no noise.
+fn over_noise_db(pink: &PinkFinding) -> f64 {
+    match (pink.over_noise_db, pink.level_z) {
+        (Some(over), _) => over,
+        (None, Some(_)) if pink.noise.is_none() => f64::INFINITY,
+        _ => f64::NEG_INFINITY,
     }
 }
 

@@ -41,7 +41,7 @@ impl Desk {
         let finding = match step.drive {
             None => Finding::Silence(Box::new(SilenceFinding {
                 common,
-                noise_z: Some(Estimate::exact(self.noise_dbfs)),
+                noise_z: self.noise_dbfs.is_finite().then(|| Estimate::exact(self.noise_dbfs)),
                 noise_a: None,
                 bands: Vec::new(),
             })),
@@ -110,8 +110,8 @@ impl Desk {
             bands: Vec::new(),
             response: Vec::new(),
             gain_db: told.then(|| Estimate::exact(self.gain_db + sag)),
-            noise: Some(self.noise_dbfs),
-            over_noise_db: Some(over),
+            noise: self.noise_dbfs.is_finite().then_some(self.noise_dbfs),
+            over_noise_db: over.is_finite().then_some(over),
             even: Reading::Below(-80.0),
             odd: Reading::Below(-80.0),
             even_output: None,
@@ -277,4 +277,13 @@ fn sound_time_by_plan_stays_under_its_limits() {
     let (quick_s, session_s) = (seconds(&quick, desk.period.seconds()), seconds(&session, desk.period.seconds()));
     println!("sound by plan: quick look {quick_s:.1} s, session {session_s:.1} s");
     assert!(quick_s < 20.0 && session_s < 120.0);
+}
+
+/// A digital loop has no noise at all: the first probe is heard.
+#[test]
+fn a_loop_without_any_noise_is_heard_at_the_first_probe() {
+    let desk = Desk { noise_dbfs: f64::NEG_INFINITY, clips_at: Some(-30.0), ..Desk::quiet(0.0) };
+    let (results, reason) = run(&Plan::session(SampleRate::DEFAULT), &chain(None), &desk);
+    assert_eq!(reason, StopReason::ClipEvidence);
+    assert_eq!(drives(&results, Purpose::Probe), vec![-70.0]);
 }
