@@ -45,7 +45,7 @@ pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured,
         level: fundamental.and_then(|p| p.level_db(FULL_SCALE_MS)),
         gain_db: fundamental.and_then(|p| p.level_db(s.played[line].norm_sqr())),
         harmonics,
-        thd: thd(&s, &orders, line, power, |_| 1.0),
+        thd: thd(&s, &orders, line, power, |_| Some(1.0)),
         thd_output: context
             .reference
             .filter(|r| r.response.len() == s.mean.len())
@@ -57,10 +57,14 @@ pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured,
     Ok(Measured { finding: Finding::Sine(Box::new(finding)), spectra: Some(s) })
 }
 
-/// Power ratio that refers a product at line `k` to the output.
-fn referred(reference: &Reference, line: usize, k: usize) -> f64 {
+/// A reference line under this many dB over noise is not divided by.
+const REFERENCE_OVER_NOISE_DB: f64 = 10.0;
+
+/// Power ratio that refers a product at line `k` to the output; `None` where the reference does not tell it.
+fn referred(reference: &Reference, line: usize, k: usize) -> Option<f64> {
+    let known = |k: usize| reference.over_noise_db[k] >= REFERENCE_OVER_NOISE_DB;
     let own = reference.response[k].norm_sqr();
-    if own > 0.0 { reference.response[line].norm_sqr() / own } else { 0.0 }
+    (known(k) && known(line) && own > 0.0).then(|| reference.response[line].norm_sqr() / own)
 }
 
 fn no_tone() -> Reading {
@@ -91,11 +95,21 @@ fn harmonic(s: &Spectra, line: usize, order: usize, fundamental: Option<f64>) ->
     HarmonicFinding { order: order as u32, level, phase_rad }
 }
 
-fn thd(s: &Spectra, orders: &[usize], line: usize, fundamental: Option<f64>, weight: impl Fn(usize) -> f64) -> Reading {
+/// A harmonic that cannot be read makes the sum not told: without it the figure would be too good.
+fn thd(
+    s: &Spectra,
+    orders: &[usize],
+    line: usize,
+    fundamental: Option<f64>,
+    weight: impl Fn(usize) -> Option<f64>,
+) -> Reading {
     let Some(fundamental) = fundamental else { return no_tone() };
     let mut sum = LineSum::new(s.periods);
-    for k in orders.iter().map(|n| n * line).filter(|k| s.usable[*k]) {
-        add(&mut sum, s, k, weight(k));
+    for k in orders.iter().map(|n| n * line) {
+        let (true, Some(weight)) = (s.usable[k], weight(k)) else {
+            return Reading::NotTold("a harmonic lies on hum or where the quiet reference is lost in noise".into());
+        };
+        add(&mut sum, s, k, weight);
     }
     reading(&sum, fundamental)
 }
