@@ -9,7 +9,7 @@ use crate::units::{amplitude_from_db, db_from_amplitude};
 /// Method 4: within 0.1 dB from 0.5 dB of overdrive up, 40 dB over noise.
 const LEVEL_DB: f64 = 0.1;
 
-/// Seeds of a trial. `LOUDENOUGH_TRIAL` sets another number; the threshold rests on 1 000.
+/// Seeds of a trial. `LOUDENOUGH_TRIAL` sets another number; the threshold rests on 100 so far.
 fn seeds(usual: u64) -> u64 {
     std::env::var("LOUDENOUGH_TRIAL").ok().and_then(|s| s.parse().ok()).unwrap_or(usual)
 }
