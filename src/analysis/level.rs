@@ -35,7 +35,7 @@ pub fn stimulus_power(s: &Spectra, span: Range<usize>, weight: impl Fn(f64) -> f
     for k in usable(s, LineKind::Excited, span) {
         let w = weight(k as f64 * s.period.line_spacing_hz());
         if w > 0.0 {
-            sum.add(w * s.mean[k].norm_sqr(), w * s.variance[k] / s.periods as f64, s.dof[k]);
+            sum.add(w * s.mean[k].norm_sqr(), w * s.noise_of_mean(k), s.dof[k]);
         }
     }
     sum.over_noise()
@@ -65,9 +65,11 @@ pub fn noise_power(s: &Spectra) -> f64 {
     audio_lines(s).map(|k| s.variance[k]).sum()
 }
 
-/// Broadband gain on lines over the noise, dB: own, without a reference.
+/// Broadband gain, dB, without a reference: power captured over power sent on all stimulus lines. (Lines over the noise
+/// alone would tell the gain of the loudest part of the response as that of the whole.)
 pub fn own_gain_db(s: &Spectra) -> Option<Estimate> {
-    gain_on(s, |k| s.played[k].norm_sqr())
+    let sent: f64 = usable(s, LineKind::Excited, all(s)).map(|k| s.played[k].norm_sqr()).sum();
+    stimulus_power(s, all(s), |_| 1.0)?.level_db(sent)
 }
 
 /// Broadband gain, dB. With a reference: the reference's gain and the change against it on lines that stand over the
@@ -95,7 +97,7 @@ fn gain_on(s: &Spectra, expected: impl Fn(usize) -> f64) -> Option<Estimate> {
         all += expected(k);
         if power > OVER_NOISE * noise && power > 0.0 {
             against += expected(k);
-            sum.add(s.mean[k].norm_sqr(), s.variance[k] / s.periods as f64, s.dof[k]);
+            sum.add(s.mean[k].norm_sqr(), s.noise_of_mean(k), s.dof[k]);
         }
     }
     if against < LEAST_SHARE * all || against <= 0.0 {

@@ -17,6 +17,7 @@ use crate::units::PeakDb;
 use realfft::num_complex::Complex;
 use realfft::num_traits::Zero;
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 use std::sync::Arc;
 
@@ -63,10 +64,12 @@ const JUMP_FRAMES: f64 = 3.0;
 const OWN_IS_GOOD_PPM: f64 = 0.01;
 /// Half width of an offset read from correlation alone, ppm: half a frame in half a period.
 const COARSE_PPM: f64 = 15.0;
+/// Power of the stimulus over the noise from which its clock is believed to be wrong: 10 dB.
+const CLEAR: f64 = 10.0;
 /// Rounds of fitting and resampling at most, and the correction under which they end, ppm.
 const ROUNDS: usize = 5;
 const CONVERGED_PPM: f64 = 5e-4;
-/// Hum on a line that stands this far under the stimulus of its band changes it by less than 0.05 dB: a note.
+/// Hum on a line that stands this far under the whole stimulus changes its level by less than 0.05 dB: a note.
 const HUM_IS_SMALL_DB: f64 = -45.0;
 /// Frames on either side of the window that are looked at for lost samples.
 const WIDENED: usize = 4096;
@@ -96,6 +99,7 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
     }
     let (mut samples, clock) = bench.on_played_clock(context, found.as_ref(), &placed);
     if !muted {
+        flaws.extend((placed.blind && found.is_some()).then(onset_not_seen));
         flaws.extend(bench.broken(&samples, found.as_ref(), &placed, &clock));
     }
     let mut hums = hum::remove(&mut samples, bench.frames, bench.played_hz, !bench.silent);
@@ -128,6 +132,14 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
         flaws,
     };
     Ok(Prepared { spectra, common })
+}
+
+/// What a window placed by luck means.
+fn onset_not_seen() -> Flaw {
+    Flaw::doubt(
+        "onset-not-seen",
+        "The sound stands so little over the noise that its beginning is not seen; some silence may be in the window, and the level read up to 1 dB low. A louder take shows it.",
+    )
 }
 
 /// Which periods stay; says so where too few are clean (then all stay, and the take is void).
@@ -167,6 +179,8 @@ struct Placed {
     delay_s: Option<f64>,
     /// True where the sound began too late for the window to fit after it.
     late: bool,
+    /// True where neither the onset is seen nor the route delay known.
+    blind: bool,
 }
 
 impl<'a> Bench<'a> {
@@ -226,7 +240,7 @@ impl<'a> Bench<'a> {
             (2..=wanted).rev().find(|periods| last - length(*periods) >= earliest).map(|periods| {
                 // Whole frames: a digital loop then needs no interpolation at all.
                 let start = preferred.clamp(earliest, last - length(periods)).floor();
-                Placed { start, periods, delay_s, late }
+                Placed { start, periods, delay_s, late, blind: known.is_none() && !self.silent }
             })
         };
         let need = ((pre_roll + settle + length(2)) * self.ratio).ceil() as usize + self.resampler.reach();
@@ -285,12 +299,17 @@ impl<'a> Bench<'a> {
             let fit = ClockFit { own_ppm: None, used_ppm, pooled: pooled.is_some(), drift_ppm_per_s: None };
             return (self.resample(placed, used_ppm, 0.0), fit);
         };
-        let coarse = self.coarse_ppm(found);
+        let mut coarse = self.coarse_ppm(found);
         if coarse.abs() > WRONG_RATE_PPM || self.jumps(found) {
-            // Void in any case: no fine fit of what is not one clock.
-            let own_ppm = (!self.jumps(found)).then(|| Estimate::symmetric(coarse, COARSE_PPM));
-            let fit = ClockFit { own_ppm, used_ppm: coarse, pooled: false, drift_ppm_per_s: None };
-            return (self.resample(placed, coarse, 0.0), fit);
+            let samples = self.resample(placed, coarse, 0.0);
+            if self.jumps(found) || self.stands_clear(&samples) {
+                // Void in any case: no fine fit of what is not one clock.
+                let own_ppm = (!self.jumps(found)).then(|| Estimate::symmetric(coarse, COARSE_PPM));
+                let fit = ClockFit { own_ppm, used_ppm: coarse, pooled: false, drift_ppm_per_s: None };
+                return (samples, fit);
+            }
+            // Noise made the correlation of one window peak elsewhere: no claim of a clock.
+            coarse = pooled.map_or(0.0, |p| p.value);
         }
         let near = pooled.filter(|p| (p.value - coarse).abs() < 10.0 + p.half_width());
         let (samples, own, drift) = self.converge(placed, near.map_or(coarse, |p| p.value), near.is_some());
@@ -342,6 +361,16 @@ impl<'a> Bench<'a> {
         (samples, own, (drift != 0.0).then_some(drift))
     }
 
+    /// True where the stimulus stands well over what does not repeat: only then may its clock void the take.
+    fn stands_clear(&self, samples: &[f64]) -> bool {
+        let per_period = periods::lines_per_period(samples, self.frames);
+        let mean = periods::mean_of(&per_period);
+        let (variance, _) = periods::pooled_variance(&per_period, &mean, &self.played.period.lines, WEIGHT_DOF);
+        let (Some(first), Some(last)) = (self.excited.first(), self.excited.last()) else { return false };
+        let stimulus: f64 = self.excited.iter().map(|k| mean[*k].norm_sqr()).sum();
+        stimulus > CLEAR * variance[*first..=*last].iter().sum::<f64>()
+    }
+
     /// True where the delay between windows jumps; a clock offset blurs the delay of a window by as much as it moves.
     fn jumps(&self, found: &align::Found) -> bool {
         found.largest_jump
@@ -369,7 +398,7 @@ impl<'a> Bench<'a> {
         if self.jumps(found) {
             return Some(lost(format!("the signal jumps by {:.0} frames", found.largest_jump)));
         }
-        if clock.used_ppm.abs() > WRONG_RATE_PPM {
+        if clock.used_ppm.abs() > WRONG_RATE_PPM && self.stands_clear(samples) {
             return Some(Flaw::void(
                 "wrong-rate",
                 format!(
@@ -429,6 +458,7 @@ impl<'a> Bench<'a> {
             variance,
             dof,
             usable,
+            hum: BTreeMap::new(),
             periods: lines.len(),
         }
     }
@@ -490,6 +520,10 @@ impl<'a> Bench<'a> {
         }
         for hum in hums.iter().filter(|h| h.on_line) {
             flaws.push(self.inseparable(spectra, hum, spacing));
+            let line = (hum.frequency_hz / spacing).round() as usize;
+            if self.played.period.lines.kind(line) == LineKind::Excited {
+                spectra.hum.insert(line, hum.level.rms().powi(2));
+            }
         }
     }
 
@@ -497,20 +531,20 @@ impl<'a> Bench<'a> {
         let line = (hum.frequency_hz / spacing).round() as usize;
         let kind = self.played.period.lines.kind(line);
         let band = super::band::band_of(hum.frequency_hz);
-        let in_band: f64 = self
-            .excited
-            .iter()
-            .filter(|k| super::band::band_of(**k as f64 * spacing) == band)
-            .map(|k| spectra.mean[*k].norm_sqr())
-            .sum();
-        let under = crate::units::db_from_power(hum.level.rms().powi(2) / in_band);
+        let power = |counts: &dyn Fn(usize) -> bool| -> f64 {
+            self.excited.iter().filter(|k| counts(**k)).map(|k| spectra.mean[*k].norm_sqr()).sum()
+        };
+        let in_band = power(&|k| super::band::band_of(k as f64 * spacing) == band);
+        let hum_ms = hum.level.rms().powi(2);
+        let under = crate::units::db_from_power(hum_ms / in_band);
+        let under_all = crate::units::db_from_power(hum_ms / power(&|_| true));
         let text = format!(
-            "Mains hum of {:.1} at {:.2} Hz falls on a line of the stimulus and cannot be told from it ({}). Another mains-free supply or a lower hum helps.",
+            "Mains hum of {:.1} at {:.2} Hz falls on a line of the stimulus and cannot be told from it ({}); the intervals allow for it. Another mains-free supply or a lower hum helps.",
             hum.level,
             hum.frequency_hz,
             under.map_or("its band has no stimulus".into(), |db| format!("{db:+.0} dB re the stimulus in its band")),
         );
-        let matters = kind == LineKind::Excited && under.is_none_or(|db| db > HUM_IS_SMALL_DB);
+        let matters = kind == LineKind::Excited && under_all.is_none_or(|db| db > HUM_IS_SMALL_DB);
         if matters { Flaw::doubt("hum-on-line", text) } else { Flaw::note("hum-on-line", text) }
     }
 

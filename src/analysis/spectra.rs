@@ -6,6 +6,7 @@
 
 use crate::signal::Period;
 use realfft::num_complex::Complex;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// One input of one take, resampled onto the played clock, hum taken out, averaged over whole periods.
@@ -25,8 +26,18 @@ pub struct Spectra {
     pub dof: Vec<f64>,
     /// False for lines left out (a mains harmonic within one spacing, nothing known).
     pub usable: Vec<bool>,
+    /// Power (mean square) of mains hum on excited lines, which no averaging takes off.
+    pub hum: BTreeMap<usize, f64>,
     /// Periods averaged.
     pub periods: usize,
+}
+
+impl Spectra {
+    /// Power that noise and inseparable hum leave on the mean line `k`: `σ²/P`, and hum of unknown phase, whose square
+    /// adds to the line's own and whose product with it spreads it just as noise does.
+    pub fn noise_of_mean(&self, k: usize) -> f64 {
+        self.variance[k] / self.periods.max(1) as f64 + self.hum.get(&k).copied().unwrap_or(0.0)
+    }
 }
 
 /// The quiet step's response, gain and level, per input and seat: what "undistorted" means for the louder steps.

@@ -91,7 +91,7 @@ pub fn band_index(f_hz: f64) -> Option<usize> {
 /// Variance of the mean line: noise and odd-order distortion density.
 pub fn line_variance(s: &Spectra, k: usize, odd: &[f64]) -> f64 {
     let density = band_index(k as f64 * s.period.line_spacing_hz()).and_then(|b| odd.get(b)).copied().unwrap_or(0.0);
-    s.variance[k] / s.periods.max(1) as f64 + density
+    s.noise_of_mean(k) + density
 }
 
 /// The response on its grid. Points whose power does not stand over the noise are left out.
@@ -109,7 +109,7 @@ fn point(s: &Spectra, lines: &[usize], odd: &[f64]) -> Option<ResponsePoint> {
     let mut weighted_hz = 0.0;
     for &k in lines {
         let (power, variance) = (s.mean[k].norm_sqr(), line_variance(s, k, odd));
-        sum.add(power, s.variance[k] / s.periods as f64, s.dof[k]);
+        sum.add(power, s.noise_of_mean(k), s.dof[k]);
         played += s.played[k].norm_sqr();
         cross += s.mean[k] * s.played[k].conj();
         spread += variance * (2.0 * power + variance);

@@ -34,6 +34,7 @@ pub(crate) fn clean(period: &Arc<Period>, gain: f64) -> Spectra {
         dof: vec![1e9; played.len()],
         usable: vec![true; played.len()],
         played,
+        hum: Default::default(),
         periods: 4,
     }
 }

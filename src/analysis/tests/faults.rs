@@ -48,6 +48,37 @@ fn four_hundred_parts_per_million_are_a_wrong_rate() {
 }
 
 #[test]
+fn a_wrong_rate_is_told_also_over_some_noise() {
+    let mut desk = Desk { ppm: -400.0, resonance_db: 12.0, ..Desk::pink() };
+    desk.noise = desk.signal_rms() * 10f64.powf(-15.0 / 20.0);
+    assert_eq!(voids(&pink(&desk).0), ["wrong-rate"]);
+}
+
+/// Seen in a session: a probe under the noise claimed 359 ppm and a gain 5.6 dB off, that of the ear's resonance alone.
+#[test]
+fn a_probe_near_the_noise_neither_claims_a_rate_nor_the_gain_of_its_loudest_part() {
+    let (mut held, mut told) = (0, 0);
+    for seed in 0..24 {
+        let mut desk = Desk { ppm: 80.0, periods: 2, resonance_db: 20.0, seed, ..Desk::pink() };
+        desk.noise = desk.signal_rms() * 10f64.powf((16.0 - seed as f64) / 20.0);
+        let (f, _) = pink(&desk);
+        assert!(voids(&f).is_empty(), "{seed}: {:?}", f.common.flaws);
+        let truth = 20.0 * desk.signal_rms().log10() - desk.drive_db + 10.0 * 2f64.log10();
+        let doubted = f.common.flaws.iter().any(|f| f.code == "onset-not-seen");
+        let Some(gain) = f.gain_db else { continue };
+        assert!(
+            (gain.value - truth).abs() < if doubted { 1.0 + gain.half_width() } else { 0.1 },
+            "{seed}: {gain:?} for {truth}"
+        );
+        if !doubted {
+            told += 1;
+            held += usize::from(gain.holds(truth));
+        }
+    }
+    assert!(told >= 12 && held * 10 >= told * 8, "{held} of {told}");
+}
+
+#[test]
 fn a_bang_costs_one_period_of_four_and_a_take_of_two() {
     let bang = Some((WINDOW + 80_000, 6_000, 0.05));
     let mut desk = Desk { bang, ppm: 10.0, ..Desk::pink() };
