@@ -21,7 +21,7 @@ pub use sine::Sine;
 use crate::units::{Dbfs, SampleRate};
 use serde::{Deserialize, Serialize};
 use std::fmt;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 /// What is played. Same value and rate: same samples.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -37,6 +37,9 @@ pub enum Stimulus {
         doubled: bool,
     },
 }
+
+/// Periods kept: a plan has a handful of stimuli.
+const PERIODS_KEPT: usize = 8;
 
 /// One repetition of a stimulus at one rate.
 #[derive(Clone, Debug)]
@@ -138,10 +141,26 @@ impl Stimulus {
         period_frames(rate, doubled)
     }
 
-    /// Computes the period. Costs some tens of milliseconds for pink noise: keep the result.
+    /// The period. A session asks for the same few again and again, so the last ones are kept: computing pink noise
+    /// takes some tens of milliseconds and, for its true peak, eight times the memory.
     pub fn period(&self, rate: SampleRate) -> Arc<Period> {
+        static RECENT: Mutex<Vec<(Stimulus, SampleRate, Arc<Period>)>> = Mutex::new(Vec::new());
+        let recent = || RECENT.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((.., kept)) = recent().iter().find(|(s, r, _)| s == self && *r == rate) {
+            return Arc::clone(kept);
+        }
+        let period = Arc::new(self.compute(rate));
+        let mut recent = recent();
+        if recent.len() == PERIODS_KEPT {
+            recent.remove(0);
+        }
+        recent.push((*self, rate, Arc::clone(&period)));
+        period
+    }
+
+    fn compute(&self, rate: SampleRate) -> Period {
         let frames = self.period_frames(rate);
-        Arc::new(match self {
+        match self {
             Stimulus::Pink(pink) => pink.period(rate, frames),
             Stimulus::Sine(sine) => sine.period(rate, frames),
             Stimulus::Silence { .. } => Period {
@@ -151,7 +170,7 @@ impl Stimulus {
                 peaks: Peaks { positive: 0.0, negative: 0.0 },
                 rate,
             },
-        })
+        }
     }
 
     /// Short name for files and tables.
