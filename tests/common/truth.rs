@@ -6,7 +6,9 @@
 #![allow(dead_code)]
 
 use loudenough::audio::simulated::{ActsOn, BenchSpec, Knee, Shape};
-use loudenough::signal::{LineKind, Period};
+use loudenough::card::InputRole;
+use loudenough::signal::{FADE_S, LineKind, Period, raised_cosine};
+use loudenough::take::{Input, Take, TakeHead};
 use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
 use std::f64::consts::{FRAC_1_SQRT_2, PI, SQRT_2};
@@ -42,6 +44,24 @@ pub fn steady_period(spec: &BenchSpec, period: &[f64], gain: f64, rate_hz: f64) 
         *line *= coloured(spec, k as f64 * spacing_hz, rate_hz) * per_volt;
     }
     Truth { samples: inverse(&lines, frames), lines, spacing_hz, offset_db: spec.microphone.full_scale_db_spl }
+}
+
+/// A take of the noise-free period at the drive and with the numbers of `head`, on one clock: faded in and out around the
+/// steady period, between stretches of digital zero.
+pub fn noise_free_take(spec: &BenchSpec, period: &Period, head: &TakeHead) -> Take {
+    let rate_hz = period.rate.hz();
+    let steady = steady_period(spec, &period.samples, head.drive.gain(), rate_hz).samples;
+    let open = |frame: f64| raised_cosine(frame / (FADE_S * rate_hz));
+    let pre_roll = (0.3 * rate_hz) as usize;
+    let samples = (0..pre_roll + head.played_frames + pre_roll).map(|n| {
+        let Some(frame) = n.checked_sub(pre_roll).filter(|f| *f < head.played_frames) else { return 0.0 };
+        let fade = open(frame as f64) * open((head.played_frames - frame) as f64);
+        (fade * steady[frame % steady.len()]) as f32
+    });
+    Take {
+        inputs: vec![Input { role: InputRole::LeftEar, samples: samples.collect() }],
+        head: TakeHead { pre_roll, gaps: vec![], void: None, ..head.clone() },
+    }
 }
 
 /// Linear response from volts across the headphone to pascals at the microphone's converter.

@@ -3,16 +3,16 @@
 
 use crate::common::sessions::{chain, plan, run};
 use crate::common::truth;
-use loudenough::analysis::{PinkFinding, Weight};
+use loudenough::analysis::{Context, Correction, Finding, PinkFinding, Reference, Weight, measure};
 use loudenough::audio::simulated::{BenchSpec, Knee, SimulatedCardSpec};
-use loudenough::judgement::{Answer, Judgement, Threshold, judge, verdict};
+use loudenough::judgement::{Answer, Judgement, Threshold, ThresholdTold, judge, verdict};
 use loudenough::session::climb::Purpose;
 use loudenough::session::plan::HeadroomRule;
 use loudenough::session::record::Record;
 use loudenough::signal::{LineKind, Period, Stimulus};
 use loudenough::stats::{Estimate, Reading};
 use loudenough::units::SampleRate;
-use std::sync::Mutex;
+use std::sync::{Arc, Mutex};
 
 /// Levels, dB.
 const LEVEL_DB: f64 = 0.05;
@@ -37,6 +37,8 @@ struct Score {
     not_told: usize,
     level_error_db: f64,
     clip_error_db: f64,
+    soft_error_db: f64,
+    beyond_but_held: usize,
     clock_error_ppm: f64,
     held: usize,
     intervals: usize,
@@ -51,6 +53,8 @@ impl Score {
         self.not_told += other.not_told;
         self.level_error_db = self.level_error_db.max(other.level_error_db);
         self.clip_error_db = self.clip_error_db.max(other.clip_error_db);
+        self.soft_error_db = self.soft_error_db.max(other.soft_error_db);
+        self.beyond_but_held += other.beyond_but_held;
         self.clock_error_ppm = self.clock_error_ppm.max(other.clock_error_ppm);
         self.held += other.held;
         self.intervals += other.intervals;
@@ -71,16 +75,20 @@ fn score(name: &str, spec: &BenchSpec, listening_db: f64, record: &Record) -> Sc
     clock(&mut score, name, spec, record);
     threshold(&mut score, name, spec, &judgement, record);
     let (clean_spl, _) = truth::highest_clean_level(spec, &period);
-    let full_ceiling = 115.0f64.min(clean_spl);
-    let expected =
-        verdict(&Reading::Told(Estimate::exact(full_ceiling - listening_db)), HeadroomRule::default(), 0).answer;
-    // A soft limit is told as its equivalent hard limit, which lies between where the bend starts and where it ends.
-    let at_end = verdict(
-        &Reading::Told(Estimate::exact(bend_ends_spl(spec, &period).min(115.0) - listening_db)),
-        HeadroomRule::default(),
-        0,
-    )
-    .answer;
+    let soft = spec.output.knee != Knee::Hard;
+    let levels_spl = match &judgement.threshold {
+        // A soft limit is told as its equivalent hard limit: that of the same fit on the noise-free period.
+        Threshold::Told(told) if soft => match equivalent_limit(&mut score, name, spec, &period, record, told) {
+            Some(spl) => vec![spl],
+            None => vec![clean_spl, bend_ends_spl(spec, &period)],
+        },
+        _ if soft => vec![clean_spl, bend_ends_spl(spec, &period)],
+        _ => vec![clean_spl],
+    };
+    let answer_at = |spl: f64| {
+        verdict(&Reading::Told(Estimate::exact(spl.min(115.0) - listening_db)), HeadroomRule::default(), 0).answer
+    };
+    let expected: Vec<Answer> = levels_spl.iter().map(|spl| answer_at(*spl)).collect();
     let told = &judgement.headroom.verdict;
     let doubtful = judgement.flaws.iter().any(|f| f.weight == Weight::Doubt);
     if doubtful {
@@ -92,8 +100,11 @@ fn score(name: &str, spec: &BenchSpec, listening_db: f64, record: &Record) -> Sc
     }
     let told_or =
         |answer: Answer| told.answer == answer || told.or == Some(answer) || told.at_least && told.answer > answer;
-    if !told_or(expected) && !told_or(at_end) && told.answer != Answer::NotTold {
-        wrong(&mut score, format!("verdict {told}, truth {expected} ({clean_spl:.2} dB SPL for {listening_db:.2} dB)"));
+    if !expected.iter().any(|e| told_or(*e)) && told.answer != Answer::NotTold {
+        wrong(
+            &mut score,
+            format!("verdict {told}, truth {expected:?} ({levels_spl:.2?} dB SPL for {listening_db:.2} dB)"),
+        );
     }
     if told.answer == Answer::NotTold {
         score.not_told += 1;
@@ -101,6 +112,51 @@ fn score(name: &str, spec: &BenchSpec, listening_db: f64, record: &Record) -> Sc
         println!("{name}: not told: {}", told.because);
     }
     score
+}
+
+/// Holds a soft threshold against the same fit on the noise-free period; the level that its hard equivalent stands for,
+/// dB SPL. `None` where that fit tells no level either.
+fn equivalent_limit(
+    score: &mut Score,
+    name: &str,
+    spec: &BenchSpec,
+    period: &Arc<Period>,
+    record: &Record,
+    told: &ThresholdTold,
+) -> Option<f64> {
+    let none = Correction::none();
+    let context =
+        |reference| Context { correction: &none, pooled_clock: None, route_delay_s: None, reference, mains_lines: &[] };
+    let head_of = |number: usize| &record.steps[number - 1].takes.last().expect("a step has takes").head;
+    let quiet = head_of(record.last(Purpose::Reference)?.step.number);
+    let quiet = measure(&truth::noise_free_take(spec, period, quiet), 0, &context(None)).ok()?;
+    let reference = Reference::from_spectra(quiet.spectra.as_ref()?);
+    let loud = truth::noise_free_take(spec, period, head_of(told.step));
+    let Finding::Pink(pink) = measure(&loud, 0, &context(Some(&reference))).ok()?.finding else { return None };
+    let level = pink.clip?.level?;
+    let over = record.steps[told.step - 1].pink(0).and_then(|(p, _)| p.over_noise_db).unwrap_or(0.0);
+    let mut gain = 1.0f64;
+    for (reading, truth, peak) in [
+        (&told.positive, &level.positive, period.peaks.positive),
+        (&told.negative, &level.negative, period.peaks.negative),
+    ] {
+        let Some(truth) = truth.told() else { continue };
+        gain = gain.min(10f64.powf(truth.value / 20.0) / peak);
+        if let (Some(e), true) = (reading.told(), over >= 40.0) {
+            let error = (e.value - truth.value).abs();
+            score.soft_error_db = score.soft_error_db.max(error);
+            if error > CLIP_DB {
+                score.wrong.push(format!(
+                    "{name}: soft clip level {:.3} for {:.3} dB, {over:.0} dB over noise, acts on {:?} / {:?}",
+                    e.value, truth.value, told.acts_on, level.acts_on
+                ));
+            }
+        }
+    }
+    let mut straight = spec.clone();
+    (straight.output.positive_limit_v, straight.output.negative_limit_v, straight.output.current_limit_a) =
+        (None, None, None);
+    Some(truth::steady_period(&straight, &period.samples, gain, period.rate.hz()).level_db_spl())
 }
 
 /// Level at which the waveform touches the end of the bend (the limit itself), dB SPL.
@@ -147,7 +203,9 @@ fn distortion(
         match reading {
             Reading::Told(e) if true_db > -over - 10.0 => {
                 // With two periods the noise alone moves a sum so far under it by more than 1 dB at times: then its interval says so.
-                if (e.value - true_db).abs() > DISTORTION_DB && !e.holds(true_db) {
+                let beyond = (e.value - true_db).abs() > DISTORTION_DB;
+                score.beyond_but_held += usize::from(beyond && e.holds(true_db));
+                if beyond && !e.holds(true_db) {
                     score.wrong.push(format!(
                         "{name} step {step}: {what} {:.2} for {true_db:.2} dB, noise {:.1}",
                         e.value, -over
@@ -262,27 +320,24 @@ fn sessions_on_named_benches_find_the_true_values() {
     judge_scores(&total);
 }
 
-/// A dozen fixed seeds; LOUDENOUGH_SEED gives another first one (`commit`: from the commit), LOUDENOUGH_SESSIONS
+/// Seeds that once showed a fault: a probe under the noise claimed a wrong rate; hum on a line was a doubt about a level
+/// that it could not move.
+const ONCE_FAILED: [u64; 3] = [13, 18, 27];
+
+/// A dozen fixed seeds and those that once failed; LOUDENOUGH_SEED gives another first one (`commit`: from the commit), LOUDENOUGH_SESSIONS
 /// another number.
 #[test]
 fn sessions_on_seeded_benches_find_the_true_values() {
     let first = first_seed();
     let count: u64 = std::env::var("LOUDENOUGH_SESSIONS").ok().and_then(|n| n.parse().ok()).unwrap_or(12);
     println!("{count} benches from seed {first}");
-    let (next, total) = (Mutex::new(first), Mutex::new(Score::default()));
+    let seeds: Vec<u64> = (first..first + count).chain(ONCE_FAILED).collect();
+    let (next, total) = (Mutex::new(seeds.into_iter()), Mutex::new(Score::default()));
     std::thread::scope(|scope| {
         for _ in 0..2 {
             scope.spawn(|| {
                 loop {
-                    let seed = {
-                        let mut next = next.lock().unwrap();
-                        let seed = *next;
-                        *next += 1;
-                        seed
-                    };
-                    if seed >= first + count {
-                        return;
-                    }
+                    let Some(seed) = next.lock().unwrap().next() else { return };
                     let spec = BenchSpec::seeded(seed);
                     let period = Stimulus::pink(SampleRate::DEFAULT).period(SampleRate::DEFAULT);
                     let (clean, _) = truth::highest_clean_level(&spec, &period);
