@@ -5,6 +5,9 @@
 #![cfg(feature = "sound-card")]
 #![allow(clippy::unwrap_used, clippy::print_stdout)] // test helpers outside #[test] functions may unwrap and tell figures
 
+#[cfg(target_os = "linux")]
+#[path = "live_audio/program.rs"]
+mod program;
 #[path = "common/servers.rs"]
 mod servers;
 

@@ -22,6 +22,9 @@ pub const LIMIT_DB: f64 = -12.0;
 /// A running server.
 pub struct Server {
     child: Child,
+    command: Command,
+    /// Answers once the server is ready.
+    probe: (&'static str, &'static [&'static str]),
     _folder: TempDir,
     env: Vec<(String, String)>,
 }
@@ -64,8 +67,7 @@ impl Server {
             env.push(("LOUDENOUGH_TEST_LIMITER".into(), "1".into()));
         }
         command.env("LADSPA_PATH", "/usr/lib/ladspa").env("PULSE_CONFIG", at("daemon.conf"));
-        let child = spawn(&mut command, &env)?;
-        Server { child, _folder: folder, env }.when_ready("pactl", &["info"])
+        Server::start(command, ("pactl", &["info"]), folder, env)
     }
 
     /// True where the server has the sink `limited`.
@@ -84,8 +86,27 @@ impl Server {
         ];
         let mut command = Command::new("jackd");
         command.args(["-r", "-n", &name, "-d", "dummy", "-r", "48000", "-p", "512"]);
-        let child = spawn(&mut command, &env)?;
-        Server { child, _folder: folder, env }.when_ready("jack_lsp", &[])
+        Server::start(command, ("jack_lsp", &[]), folder, env)
+    }
+
+    fn start(
+        mut command: Command,
+        probe: (&'static str, &'static [&'static str]),
+        folder: TempDir,
+        env: Vec<(String, String)>,
+    ) -> Result<Server, String> {
+        command.envs(env.iter().map(|(name, value)| (name, value)));
+        command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null());
+        let child = spawn(&mut command)?;
+        let mut server = Server { child, command, probe, _folder: folder, env };
+        server.wait_until_ready()?;
+        Ok(server)
+    }
+
+    /// Starts it again, in the same place, after [`Server::kill`].
+    pub fn restart(&mut self) -> Result<(), String> {
+        self.child = spawn(&mut self.command)?;
+        self.wait_until_ready()
     }
 
     /// Kills the server at once.
@@ -117,7 +138,8 @@ impl Server {
         output
     }
 
-    fn when_ready(mut self, probe: &str, args: &[&str]) -> Result<Server, String> {
+    fn wait_until_ready(&mut self) -> Result<(), String> {
+        let (probe, args) = self.probe;
         let began = Instant::now();
         while began.elapsed() < START_WAIT {
             if let Ok(Some(status)) = self.child.try_wait() {
@@ -126,7 +148,7 @@ impl Server {
             let mut command = Command::new(probe);
             command.args(args).envs(self.env()).stdout(Stdio::null()).stderr(Stdio::null());
             match command.status() {
-                Ok(status) if status.success() => return Ok(self),
+                Ok(status) if status.success() => return Ok(()),
                 Ok(_) => std::thread::sleep(Duration::from_millis(100)),
                 Err(error) => return Err(format!("{probe} is missing ({error})")),
             }
@@ -141,10 +163,8 @@ pub fn skipped(what: &str, why: &str) {
     println!("skipped: {what}: {why}");
 }
 
-fn spawn(command: &mut Command, env: &[(String, String)]) -> Result<Child, String> {
+fn spawn(command: &mut Command) -> Result<Child, String> {
     let name = command.get_program().to_string_lossy().into_owned();
-    command.envs(env.iter().map(|(name, value)| (name, value)));
-    command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null());
     command.spawn().map_err(|error| format!("{name} is missing ({error})"))
 }
 
