@@ -28,4 +28,9 @@ export LOUDENOUGH_REQUIRE_AUDIO=1 LOUDENOUGH_REQUIRE_DISPLAY=1
 # Tests never touch the user's own sessions.
 export LOUDENOUGH_HOME="$scratch/home"
 
+# Signals of other people's tools are left here by the tests that analyse them, for the reference to analyse as well.
+export LOUDENOUGH_FOREIGN="$scratch/foreign"
+
 cargo test --features jack,pulseaudio --no-fail-fast "$@"
+# The whole run also holds the numbers against other people's mathematics.
+if [ $# -eq 0 ]; then sh tests/reference/run.sh; fi
