@@ -20,13 +20,17 @@ const FULL_WINDOW: f64 = 0.85;
 const AGREE_S: f64 = 0.06;
 /// Half of the fade-in: the onset is seen where the sound is half up, seconds.
 const HALF_FADE_S: f64 = 0.5 * crate::signal::FADE_S;
-/// The onset is told where this share of the window's power is signal.
+/// The onset is looked for where this share of the window's power is signal …
 const LEAST_SHARE: f64 = 0.2;
-/// A missing piece is told where this share is signal: a regression over an eighth of a period then scatters by less
-/// than 0.08 (pink noise, bandwidth–time product about 300) …
+/// … and is sure from here on.
+const SURE_SHARE: f64 = 0.5;
+/// A missing piece is told where this share of the best window is its own content …
 const CLEAR_SHARE: f64 = 0.4;
-/// … and is taken for missing under this part of it, more than four times that scatter away.
+/// … and is taken for missing under this part of it …
 const MISSING: f64 = 0.2;
+/// … and the power before the sound is under this part of that within it. Pink noise has most of its power where few
+/// cycles fit into an eighth of a period, so that nearer to the noise the shares of eighths scatter too widely.
+const QUIET_BEFORE: f64 = 0.1;
 /// Windows per period.
 const HOPS: usize = 2;
 
@@ -43,6 +47,8 @@ pub struct Found {
     pub largest_jump: f64,
     /// Where the gain opened, if the onset is seen.
     pub opened: Option<f64>,
+    /// True where noise may have moved the onset.
+    pub unsure: bool,
     /// True where the sound is missing for a while between its onset and its expected end.
     pub interrupted: bool,
 }
@@ -59,8 +65,8 @@ struct Match {
 }
 
 /// Looks for the stimulus in `captured` (nominal played frames); `None` where it does not stand over the noise.
-/// `played_frames`: frames between opening and closing of the gain.
-pub fn find(captured: &[f64], played: &Played, played_frames: usize) -> Option<Found> {
+/// `played_frames`: frames between opening and closing of the gain; `pre_roll`: frames before its opening.
+pub fn find(captured: &[f64], played: &Played, played_frames: usize, pre_roll: usize) -> Option<Found> {
     let frames = played.period.samples.len();
     // All lines are odd, so half a period later the stimulus returns with its sign turned: positions are known modulo
     // half a period until sign or onset decide.
@@ -81,8 +87,18 @@ pub fn find(captured: &[f64], played: &Played, played_frames: usize) -> Option<F
         None if middle.inverted => middle.origin + half,
         None => middle.origin,
     };
-    let interrupted = content.zip(opened).is_some_and(|(c, at)| c.is_interrupted(at, played_frames));
-    Some(Found { origin, best_window: middle.start, coarse_ppm: slope * 1e6, largest_jump: jump, opened, interrupted })
+    let unsure = content.as_ref().is_none_or(|c| c.share < SURE_SHARE);
+    let interrupted =
+        content.zip(opened).is_some_and(|(c, at)| c.is_quiet_before(pre_roll) && c.is_interrupted(at, played_frames));
+    Some(Found {
+        origin,
+        best_window: middle.start,
+        coarse_ppm: slope * 1e6,
+        largest_jump: jump,
+        opened,
+        unsure,
+        interrupted,
+    })
 }
 
 /// The only excited line of a sine.
@@ -228,6 +244,13 @@ impl<'a> Content<'a> {
         let size = self.frames / 8;
         self.share > CLEAR_SHARE
             && (from..to.saturating_sub(size)).step_by(size).any(|n| self.share_in(n, n + size) < MISSING * self.share)
+    }
+
+    /// True where what is heard before the sound is well under it.
+    fn is_quiet_before(&self, pre_roll: usize) -> bool {
+        let mean_square = |x: &[f64]| x.iter().map(|x| x * x).sum::<f64>() / x.len().max(1) as f64;
+        let before = mean_square(&self.captured[..pre_roll.min(self.window)]);
+        before < QUIET_BEFORE * mean_square(&self.captured[self.window..self.window + self.frames])
     }
 }
 

@@ -87,7 +87,11 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
     }
     let captured: Vec<f64> = raw.iter().map(|x| f64::from(*x)).collect();
     let bench = Bench::new(take, &captured);
-    let found = if bench.silent { None } else { align::find(&bench.nominal(), &bench.played, take.head.played_frames) };
+    let found = if bench.silent {
+        None
+    } else {
+        align::find(&bench.nominal(), &bench.played, take.head.played_frames, bench.pre_roll())
+    };
     let placed = bench.place(context, found.as_ref())?;
     let mut flaws = Vec::new();
     let muted = !bench.silent && bench.is_muted(&placed);
@@ -167,7 +171,7 @@ struct Bench<'a> {
     captured_hz: f64,
     /// Captured samples per played frame, nominal.
     ratio: f64,
-    resampler: std::rc::Rc<Resampler>,
+    resampler: Arc<Resampler>,
     silent: bool,
     excited: Vec<usize>,
 }
@@ -213,16 +217,23 @@ impl<'a> Bench<'a> {
         Cow::Owned(self.resampler.along(self.captured, &Path { start: 0.0, step: self.ratio, bend: 0.0 }, count))
     }
 
+    /// Nominal played frames before the gain opened.
+    fn pre_roll(&self) -> usize {
+        (self.take.head.pre_roll as f64 / self.ratio) as usize
+    }
+
     /// Chooses the window: after settling where the onset is seen or the route delay known, else as late as fits.
     fn place(&self, context: &Context, found: Option<&align::Found>) -> Result<Placed, AnalysisError> {
         let head = &self.take.head;
-        let pre_roll = head.pre_roll as f64 / self.ratio;
+        let pre_roll = self.pre_roll() as f64;
         // A fast capture clock makes periods longer; 300 ppm are allowed for.
         let length = |periods: usize| (periods * self.frames) as f64 * (1.0 + WRONG_RATE_PPM * 1e-6) + 2.0;
         let last = (self.captured.len() as f64 - self.resampler.reach() as f64) / self.ratio;
         let opened = found.and_then(|f| f.opened);
-        let delay_s = opened.map(|at| (at - pre_roll) / self.played_hz);
-        let known = opened.or_else(|| context.route_delay_s.map(|d| pre_roll + d * self.played_hz));
+        let sure = opened.filter(|_| found.is_some_and(|f| !f.unsure));
+        let delay_s = sure.map(|at| (at - pre_roll) / self.played_hz);
+        let expected = context.route_delay_s.map(|d| pre_roll + d * self.played_hz);
+        let known = sure.or(expected).or(opened);
         let wanted = head.periods.max(2);
         let reach = self.resampler.reach() as f64;
         let settle = head.settle as f64;
@@ -240,7 +251,7 @@ impl<'a> Bench<'a> {
             (2..=wanted).rev().find(|periods| last - length(*periods) >= earliest).map(|periods| {
                 // Whole frames: a digital loop then needs no interpolation at all.
                 let start = preferred.clamp(earliest, last - length(periods)).floor();
-                Placed { start, periods, delay_s, late, blind: known.is_none() && !self.silent }
+                Placed { start, periods, delay_s, late, blind: !self.silent && sure.or(expected).is_none() }
             })
         };
         let need = ((pre_roll + settle + length(2)) * self.ratio).ceil() as usize + self.resampler.reach();

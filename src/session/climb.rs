@@ -11,7 +11,7 @@
 use super::chain::Chain;
 use super::plan::{Extent, Plan, UNCALIBRATED_CEILING, Weighting};
 use super::record::{InputResult, StepResult};
-use crate::analysis::{ClipLevel, PinkFinding};
+use crate::analysis::{ClipLevel, Finding, PinkFinding};
 use crate::signal::{DriveCeiling, Peaks, Period, Stimulus};
 use crate::stats::Reading;
 use crate::take::VoidReason;
@@ -338,7 +338,14 @@ impl Climb<'_> {
             (Extent::Session, None) => START_UNKNOWN,
             (Extent::QuickLook, _) => self.quick_look_top() - MIDDLE_BELOW_LAST_DB,
         };
-        self.step(Purpose::Climb, Some(Dbfs(first.db().min(limit.db()))))
+        let first = first.db().max(self.lowest_telling_drive().db());
+        self.step(Purpose::Climb, Some(Dbfs(first.min(limit.db()))))
+    }
+
+    /// Lowest drive at which the stimulus stands over the noise: steps under it would tell nothing.
+    fn lowest_telling_drive(&self) -> Dbfs {
+        let over = self.last_pink().map_or(f64::INFINITY, |(pink, _)| over_noise_db(pink));
+        if over.is_finite() { Dbfs(self.last_drive().db() - over + OVER_NOISE_DB) } else { FIRST_PROBE }
     }
 
     /// Last step of a quick look: listening level plus wanted headroom, or the limit.
@@ -483,9 +490,11 @@ pub fn clip_evident(result: &StepResult) -> bool {
         .any(crate::analysis::ClipFinding::is_evident)
 }
 
-/// True where the gain stands within the tolerance of the reference, its interval considered.
+/// True where the gain stands within the tolerance of the reference, its interval considered, or where too little stands
+/// over the noise to say.
 pub fn gain_is_clean(result: &InputResult) -> bool {
-    result.gain_change_db.is_none_or(|change| change.value.abs() - change.half_width() <= GAIN_TOLERANCE_DB)
+    let heard = matches!(&result.finding, Finding::Pink(pink) if over_noise_db(pink) >= OVER_NOISE_DB);
+    !heard || result.gain_change_db.is_none_or(|c| c.value.abs() - c.half_width() <= GAIN_TOLERANCE_DB)
 }
 
 /// RMS drive at which the period reaches the fitted limit, on the polarity that reaches it first.
