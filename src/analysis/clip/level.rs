@@ -28,12 +28,14 @@ const MOST_MEMORY: f64 = 0.15;
 /// Under that, the share times the overdrive widens the interval (the same trial: errors of 1 to 2.8 times that).
 const MEMORY_WIDENING: f64 = 3.0;
 /// Bends of the curve a hard limit is held against, dB re the fitted limit (below it: the knee; above: its slope).
-const BENDS_DB: [f64; 5] = [-6.0, -3.0, -1.5, -0.5, 0.7];
+const BENDS_DB: [f64; 7] = [-6.0, -4.0, -2.5, -1.5, -0.7, 0.3, 0.8];
 /// Where a soft limit's hard equivalent lies depends on which lines count most: dB of half width per unexplained share
 /// (trial: up to 0.11 dB between a noisy and a noise-free take at a share of 0.2).
 const SOFT_WIDENING_DB: f64 = 0.5;
 /// Bends nearer to the peak than this share of it touch too few points.
 const HIGHEST_BEND: f64 = 0.98;
+/// A bend of which less than this share is its own is spanned by the others.
+const SPANNED: f64 = 1e-9;
 /// Half width that no fit goes under, dB: the reference's response between its lines and the two kinds of limit.
 const MODEL_HALF_WIDTH_DB: f64 = 0.02;
 /// Normal deviate of a 95 % interval.
@@ -81,7 +83,7 @@ pub(super) fn fit(
 fn tell(
     listening: &Listening,
     spectra: &Spectra,
-    fit: &Fit,
+    fit: &mut Fit,
     limiter: &mut Limiter,
     acts_on: ActsOn,
     other_limits: [Option<f64>; 2],
@@ -98,6 +100,9 @@ fn tell(
             100.0 * surely
         ));
     }
+    if curve.is_soft() {
+        fit.limits = equivalent_limits(spectra, limiter, fit, &curve);
+    }
     let soft_db = if curve.is_soft() { SOFT_WIDENING_DB * curve.unexplained } else { 0.0 };
     let other_limits = if acts_on == ActsOn::NotTold { other_limits } else { [None; 2] };
     let open = Open { other_limits, memory, soft_db };
@@ -113,6 +118,23 @@ fn tell(
         soft: curve.is_soft(),
         unexplained: curve.unexplained,
     })
+}
+
+/// The hard equivalent of a bent curve: the limits whose clipped period comes nearest to that of the curve. Held against
+/// the captured lines, the nearest limit would depend on which of them the noise and the headphone leave.
+fn equivalent_limits(spectra: &Spectra, limiter: &mut Limiter, fit: &Fit, curve: &Curve) -> [Option<f64>; 2] {
+    let mut sent = Listening::at_the_output(spectra);
+    let hard = SIDES.into_iter().zip(fit.limits).filter_map(|(side, at)| Some((side, at?, 1.0)));
+    let parts: Vec<(Side, f64, f64)> = hard.chain(curve.bends.iter().copied()).collect();
+    for (side, at, share) in parts {
+        let added = limiter.residual(side, at, &sent.lines);
+        sent.captured.iter_mut().zip(added).for_each(|(y, a)| *y += a * share);
+    }
+    let weights = vec![1.0; sent.lines.len()];
+    let mut nearest =
+        Fit { limits: fit.limits, model: Vec::new(), weights, left: f64::INFINITY, variance: fit.variance };
+    nearest.descend(&sent, limiter);
+    nearest.limits
 }
 
 /// What the model leaves open beside its statistics.
@@ -351,28 +373,37 @@ struct Curve {
     evidence: f64,
     /// What the curve leaves.
     rest: Vec<Complex<f64>>,
+    /// The bends beside the limits: where, and how much of the slope they take.
+    bends: Vec<(Side, f64, f64)>,
 }
 
 impl Curve {
     fn through(listening: &Listening, fit: &Fit, limiter: &mut Limiter) -> Curve {
-        let mut bends: Vec<Vec<Complex<f64>>> = Vec::new();
+        let mut bends: Vec<(Side, f64, f64)> = Vec::new();
+        let mut lines: Vec<Vec<Complex<f64>>> = Vec::new();
         for (side, at) in SIDES.into_iter().zip(fit.limits) {
             let Some(at) = at else { continue };
             for db in BENDS_DB {
                 let bend = at * crate::units::amplitude_from_db(db);
                 if bend < HIGHEST_BEND * limiter.peak(side) {
                     let added = limiter.residual(side, bend, &listening.lines);
-                    bends.push(listening.through_response(&added));
+                    lines.push(listening.through_response(&added));
+                    bends.push((side, bend, 0.0));
                 }
             }
         }
         let mut rest: Vec<Complex<f64>> = listening.captured.iter().zip(&fit.model).map(|(y, m)| y - m).collect();
-        let more = project_out(&fit.weights, &bends, &mut rest);
+        let shares = least_squares(&fit.weights, &lines, &rest);
+        for ((bend, line), share) in bends.iter_mut().zip(&lines).zip(shares) {
+            bend.2 = share;
+            rest.iter_mut().zip(line).for_each(|(x, d)| *x -= d * share);
+        }
+        let more = (fit.left - inner(&fit.weights, &rest, &rest)).max(0.0);
         let there = inner(&fit.weights, &listening.captured, &listening.captured);
         let explained = there - fit.left + more;
         let mean_square = ((fit.left - more) / listening.lines.len() as f64).max(f64::MIN_POSITIVE);
         let unexplained = if explained > 0.0 { (more / explained).clamp(0.0, 1.0) } else { 1.0 };
-        Curve { unexplained, evidence: more / mean_square, rest }
+        Curve { unexplained, evidence: more / mean_square, rest, bends }
     }
 
     fn is_soft(&self) -> bool {
@@ -380,32 +411,31 @@ impl Curve {
     }
 }
 
-/// Takes the span of `basis` out of `rest` and returns its weighted squares (Gram–Schmidt; directions that vanish are
-/// skipped).
-fn project_out(weights: &[f64], basis: &[Vec<Complex<f64>>], rest: &mut [Complex<f64>]) -> f64 {
-    let mut done: Vec<Vec<Complex<f64>>> = Vec::new();
-    let mut sum = 0.0;
-    for direction in basis {
-        let before = inner(weights, direction, direction);
-        let mut d = direction.clone();
-        for unit in &done {
-            let along = inner(weights, unit, &d);
-            subtract(&mut d, unit, along);
+/// Real factors of `basis` that leave least of `rest` (normal equations by Cholesky; a direction that the ones before it
+/// already span is given none).
+fn least_squares(weights: &[f64], basis: &[Vec<Complex<f64>>], rest: &[Complex<f64>]) -> Vec<f64> {
+    let count = basis.len();
+    let mut lower = vec![vec![0.0; count]; count];
+    let mut forward = vec![0.0; count];
+    for i in 0..count {
+        for j in 0..=i {
+            let product = inner(weights, &basis[i], &basis[j]);
+            let known: f64 = (0..j).map(|k| lower[i][k] * lower[j][k]).sum();
+            let left = product - known;
+            lower[i][j] = match i == j {
+                true if left > SPANNED * product => left.sqrt(),
+                true => f64::INFINITY,
+                false if lower[j][j].is_finite() => left / lower[j][j],
+                false => 0.0,
+            };
         }
-        let square = inner(weights, &d, &d);
-        if square <= 1e-9 * before || before <= 0.0 {
-            continue;
-        }
-        let norm = square.sqrt();
-        d.iter_mut().for_each(|x| *x /= norm);
-        let along = inner(weights, &d, rest);
-        subtract(rest, &d, along);
-        sum += along * along;
-        done.push(d);
+        let known: f64 = (0..i).map(|k| lower[i][k] * forward[k]).sum();
+        forward[i] = (inner(weights, &basis[i], rest) - known) / lower[i][i];
     }
-    sum
-}
-
-fn subtract(from: &mut [Complex<f64>], direction: &[Complex<f64>], factor: f64) {
-    from.iter_mut().zip(direction).for_each(|(x, d)| *x -= d * factor);
+    let mut factors = vec![0.0; count];
+    for i in (0..count).rev() {
+        let known: f64 = (i + 1..count).map(|k| lower[k][i] * factors[k]).sum();
+        factors[i] = if lower[i][i].is_finite() { (forward[i] - known) / lower[i][i] } else { 0.0 };
+    }
+    factors
 }

@@ -7,6 +7,8 @@ use std::ops::Range;
 
 /// Below this a headphone's own distortion leads.
 const LOWEST_HZ: f64 = 500.0;
+/// Above this nothing is heard.
+const HIGHEST_HZ: f64 = 20_000.0;
 /// The reference must stand this far over its noise, dB.
 const REFERENCE_OVER_NOISE_DB: f64 = 10.0;
 /// Fewer lines than this give no statistics worth a threshold.
@@ -94,6 +96,28 @@ impl Listening {
         let held = means(&powers, &bands, self.pools.div_ceil(2));
         self.floor = bands.iter().map(|b| MODEL_FLOOR * held[*b] + self.numerical).collect();
         self.captured = captured;
+    }
+
+    /// The lines that would listen at the output itself: no response, no noise, nothing on them yet.
+    pub(super) fn at_the_output(spectra: &Spectra) -> Listening {
+        let spacing_hz = spectra.period.line_spacing_hz();
+        let listens = |k: &usize| {
+            matches!(spectra.period.lines.kind(*k), LineKind::Even | LineKind::Detection)
+                && (LOWEST_HZ..HIGHEST_HZ).contains(&(*k as f64 * spacing_hz))
+        };
+        let lines: Vec<usize> = (0..spectra.mean.len()).filter(listens).collect();
+        let count = lines.len();
+        Listening {
+            lines,
+            captured: vec![Complex::new(0.0, 0.0); count],
+            response: vec![Complex::new(1.0, 0.0); count],
+            response_variance: vec![0.0; count],
+            noise: vec![0.0; count],
+            pool: vec![0; count],
+            pools: 1,
+            numerical: 0.0,
+            floor: vec![0.0; count],
+        }
     }
 
     /// Ranges of listening lines, an octave each, from the lowest on.
