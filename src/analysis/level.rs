@@ -56,8 +56,12 @@ pub fn total_level(s: &Spectra) -> Option<f64> {
 
 /// Lines from 20 Hz to 20 kHz, where noise is summed.
 pub fn audio_lines(s: &Spectra) -> Range<usize> {
-    let spacing = s.period.line_spacing_hz();
-    (20.0 / spacing).ceil() as usize..((20_000.0 / spacing).floor() as usize + 1).min(s.mean.len())
+    audio_range(s.period.line_spacing_hz(), s.mean.len())
+}
+
+/// The same for any spectrum of `count` lines.
+pub fn audio_range(spacing_hz: f64, count: usize) -> Range<usize> {
+    (20.0 / spacing_hz).ceil() as usize..((20_000.0 / spacing_hz).floor() as usize + 1).min(count)
 }
 
 /// Noise power between 20 Hz and 20 kHz, mean square.

@@ -4,12 +4,18 @@
 //! from the Z level and the latest spectrum. Spectrum: Hann window over about 0.17 s, summed into 200 bands of equal
 //! ratio. All memory is taken when the analyser is made.
 
+mod distortion;
+
+pub use distortion::{Expected, NoiseFloor};
+
 use super::overload::room_db;
 use super::weighting::Weighting;
 use crate::card::InputRole;
 use crate::units::{Dbfs, PeakDb, SampleRate};
+use distortion::Listener;
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
+use std::collections::VecDeque;
 use std::f64::consts::TAU;
 use std::sync::Arc;
 
@@ -23,6 +29,8 @@ const PEAK_HELD_S: f64 = 0.5;
 const BANDS: usize = 200;
 /// A sample this near to full scale counts as overloaded.
 const AT_LIMIT: f32 = 1.0 - 1.5 / 32_768.0;
+/// Time between two looks at the distortion, seconds: each costs some milliseconds.
+const DISTORTION_EVERY_S: f64 = 0.5;
 /// Corner of the high-pass that keeps a converter's offset out of the level, Hz.
 const OFFSET_CORNER_HZ: f64 = 2.0;
 
@@ -39,7 +47,8 @@ pub struct LiveInput {
     pub peak: Option<PeakDb>,
     /// Room left to the input's full scale, dB.
     pub room_db: Option<f64>,
-    /// Everything that is not the stimulus re the stimulus, at the ear, dB; `None` where it cannot be told.
+    /// Even- and odd-order distortion at the ear re the stimulus, dB; `None` while nothing steady plays, while the
+    /// clocks are not known yet, and where it does not stand over the noise.
     pub distortion_db: Option<f64>,
     /// Spectrum: frequency in Hz (rising) and level in dBFS.
     pub spectrum: Vec<(f64, f64)>,
@@ -68,6 +77,10 @@ pub struct LiveAnalyser {
     rate_hz: f64,
     hop: usize,
     pending: usize,
+    rate: SampleRate,
+    listener: Option<Listener>,
+    /// Frames since the distortion was last looked at.
+    unheard: usize,
     ears: Vec<Ear>,
 }
 
@@ -82,6 +95,9 @@ struct Ear {
     peaks: [f32; 2],
     peak_age_s: f64,
     overloads: u64,
+    /// Steady sound so far, as much as one look at the distortion needs.
+    steady: VecDeque<f64>,
+    distortion_db: Option<f64>,
 }
 
 impl LiveAnalyser {
@@ -106,6 +122,8 @@ impl LiveAnalyser {
             peaks: [0.0; 2],
             peak_age_s: 0.0,
             overloads: 0,
+            steady: VecDeque::new(),
+            distortion_db: None,
         });
         LiveAnalyser {
             window: (0..frames).map(|n| 0.5 - 0.5 * (TAU * n as f64 / frames as f64).cos()).collect(),
@@ -121,13 +139,28 @@ impl LiveAnalyser {
             rate_hz,
             hop: (rate_hz / PICTURES_PER_S) as usize,
             pending: 0,
+            rate,
+            listener: None,
+            unheard: 0,
             ears: ears.collect(),
         }
     }
 
-    /// Takes one block per input; gives a picture where one is due.
-    pub fn push(&mut self, block: &[Vec<f32>]) -> Option<Live> {
+    /// What plays from now on; `None`: nothing whose distortion could be told.
+    pub fn expect(&mut self, expected: Option<Expected>) {
+        self.listener = expected.map(|e| Listener::new(e, self.rate));
+        let span = self.listener.as_ref().map_or(0, Listener::span);
+        for ear in &mut self.ears {
+            ear.steady = VecDeque::with_capacity(span);
+            ear.distortion_db = None;
+        }
+    }
+
+    /// Takes one block per input; gives a picture where one is due. Of the block's last frames `steady` (or more, then
+    /// all) hear the stimulus at full drive.
+    pub fn push(&mut self, block: &[Vec<f32>], steady: usize) -> Option<Live> {
         let frames = block.first().map_or(0, Vec::len);
+        self.listen(block, steady, frames);
         for (ear, samples) in self.ears.iter_mut().zip(block) {
             ear.hear(samples, self.rate_hz);
         }
@@ -138,6 +171,29 @@ impl LiveAnalyser {
         self.pending = 0;
         let inputs = (0..self.ears.len()).map(|i| self.picture(i)).collect();
         Some(Live { inputs })
+    }
+
+    /// Keeps steady sound and looks at its distortion from time to time.
+    fn listen(&mut self, block: &[Vec<f32>], steady: usize, frames: usize) {
+        let Some(listener) = &self.listener else { return };
+        let span = listener.span();
+        self.unheard += frames;
+        let due = self.unheard as f64 >= DISTORTION_EVERY_S * self.rate_hz;
+        for (input, (ear, samples)) in self.ears.iter_mut().zip(block).enumerate() {
+            let fresh = &samples[samples.len() - steady.min(samples.len())..];
+            if fresh.len() < samples.len() {
+                ear.steady.clear();
+                ear.distortion_db = None;
+            }
+            ear.steady.extend(fresh.iter().map(|x| f64::from(*x)));
+            ear.steady.drain(..ear.steady.len().saturating_sub(span));
+            if due && ear.steady.len() == span {
+                ear.distortion_db = listener.distortion_db(input, ear.steady.make_contiguous());
+            }
+        }
+        if due && self.ears.iter().all(|e| e.steady.len() == span) {
+            self.unheard = 0;
+        }
     }
 
     fn picture(&mut self, index: usize) -> LiveInput {
@@ -168,7 +224,7 @@ impl LiveAnalyser {
             level_a: level_z.zip(a_less_z).map(|(l, d)| l + d),
             peak: PeakDb::from_amplitude(f64::from(peak)),
             room_db: (peak > 0.0).then(|| room_db(peak, usize::from(peak >= AT_LIMIT))),
-            distortion_db: None,
+            distortion_db: ear.distortion_db,
             spectrum: spectrum.filter_map(|(f, p)| Some((*f, Dbfs::from_rms(p.sqrt())?.db()))).collect(),
             overloads: ear.overloads,
         }
@@ -211,7 +267,7 @@ mod tests {
     fn last(analyser: &mut LiveAnalyser, samples: &[f32]) -> LiveInput {
         let mut picture = None;
         for block in samples.chunks(777) {
-            picture = analyser.push(&[block.to_vec()]).or(picture);
+            picture = analyser.push(&[block.to_vec()], 0).or(picture);
         }
         picture.unwrap().inputs.remove(0)
     }

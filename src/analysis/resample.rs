@@ -10,8 +10,7 @@
 //!
 //! Formula for length and β: Kaiser, as in Oppenheim & Schafer, *Discrete-Time Signal Processing*, ch. 7 (from memory).
 
-use std::cell::RefCell;
-use std::rc::Rc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 /// Design rejection of the kernel, dB.
 const REJECTION_DB: f64 = 126.0;
@@ -47,14 +46,12 @@ pub struct Resampler {
     table: Vec<f64>,
 }
 
-thread_local! {
-    // One table per pair of rates met; a session has one or two.
-    static TABLES: RefCell<Vec<Rc<Resampler>>> = const { RefCell::new(Vec::new()) };
-}
+/// One table per pair of rates met; a session has one or two.
+static TABLES: Mutex<Vec<Arc<Resampler>>> = Mutex::new(Vec::new());
 
 impl Resampler {
     /// For a capture at `captured_hz` onto `played_hz`, exact up to `highest_hz` (both rates nominal).
-    pub fn cached(captured_hz: f64, played_hz: f64, highest_hz: f64) -> Rc<Resampler> {
+    pub fn cached(captured_hz: f64, played_hz: f64, highest_hz: f64) -> Arc<Resampler> {
         let lower = captured_hz.min(played_hz);
         // At least 1 % of the rate is left for the transition, at most a quarter is used.
         let pass = highest_hz.clamp(0.375 * lower, 0.49 * lower) / captured_hz;
@@ -62,16 +59,14 @@ impl Resampler {
         let cutoff = 0.5 * (pass + stop);
         let taps = (REJECTION_DB - 8.0) / (2.285 * std::f64::consts::TAU * (stop - pass));
         let half = (0.5 * taps).ceil() as usize + 1;
-        TABLES.with(|tables| {
-            let mut tables = tables.borrow_mut();
-            let same = |r: &&Rc<Resampler>| r.half == half && (r.cutoff - cutoff).abs() < 1e-12;
-            if let Some(found) = tables.iter().find(same) {
-                return Rc::clone(found);
-            }
-            let made = Rc::new(Resampler::new(half, cutoff));
-            tables.push(Rc::clone(&made));
-            made
-        })
+        let mut tables = TABLES.lock().unwrap_or_else(PoisonError::into_inner);
+        let same = |r: &&Arc<Resampler>| r.half == half && (r.cutoff - cutoff).abs() < 1e-12;
+        if let Some(found) = tables.iter().find(same) {
+            return Arc::clone(found);
+        }
+        let made = Arc::new(Resampler::new(half, cutoff));
+        tables.push(Arc::clone(&made));
+        made
     }
 
     /// `half` samples on either side, cut off at `cutoff` cycles per captured sample.

@@ -7,8 +7,17 @@ use super::ring::Reader;
 use crate::take::{Gap, GapWitness};
 use std::sync::Arc;
 
-/// What the live picture is fed with: one slice of samples per kept channel. Called on the capture thread.
-pub type Live = Box<dyn FnMut(&[Vec<f32>]) + Send>;
+/// What the live picture is fed with.
+#[derive(Clone, Copy, Debug)]
+pub struct Heard<'a> {
+    /// Samples, one vector per kept channel.
+    pub inputs: &'a [Vec<f32>],
+    /// So many frames up to the last one hear a take's stimulus at full drive without a break (0: none is certain to).
+    pub steady: usize,
+}
+
+/// Called on the capture thread with whatever has come.
+pub type Live = Box<dyn FnMut(Heard) + Send>;
 
 /// Frames drained at a time.
 const CHUNK: usize = 4096;
@@ -55,6 +64,14 @@ impl Recording {
     /// Frames so far.
     pub fn frames(&self) -> usize {
         self.inputs.first().map_or(0, Vec::len)
+    }
+
+    /// Frames up to the last one that certainly hear the stimulus at full drive.
+    fn steady(&self, shared: &Shared) -> usize {
+        let Some((order, guard)) = &self.guard else { return 0 };
+        let Some(pre_roll) = self.pre_roll(shared, *order) else { return 0 };
+        let (span, heard) = (guard.steady(), self.frames().saturating_sub(pre_roll));
+        if heard > span.end { 0 } else { heard.saturating_sub(span.start) }
     }
 
     /// Recorded frames before the gain opened under this order, once it has.
@@ -122,10 +139,12 @@ impl Capture {
                 samples.extend(self.interleaved[..count].iter().skip(channel).step_by(channels));
             }
             self.read += (count / channels) as u64;
-            (self.live)(&self.chunk);
+            let mut steady = 0;
             if let Some(recording) = &mut self.recording {
                 keep(recording, &self.chunk, &self.shared);
+                steady = recording.steady(&self.shared);
             }
+            (self.live)(Heard { inputs: &self.chunk, steady });
         }
     }
 

@@ -84,6 +84,11 @@ impl GuardWatch {
         }
     }
 
+    /// Captured frames after the opening of the gain between which the stimulus certainly sounds at full drive.
+    pub fn steady(&self) -> std::ops::Range<usize> {
+        self.steady.clone()
+    }
+
     /// Takes the next captured frames, the first of which is `first` frames after the opening; what is wrong, if so.
     pub fn feed(&mut self, inputs: &[Vec<f32>], first: usize) -> Option<String> {
         let (hop, period, steady, extra) = (self.hop, self.period, self.steady.clone(), self.quick_extra_db);

@@ -23,7 +23,7 @@ mod running;
 pub mod simulated;
 
 pub use backend::{Advance, Around, Backend, Callbacks, OpenCards, plainly};
-pub use capture::Live;
+pub use capture::{Heard, Live};
 pub use error::{AudioError, Side};
 pub use faults::{FaultKind, Faults, STORM_PER_S};
 pub use guard::{Guard, GuardedInput};

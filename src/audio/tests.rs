@@ -292,7 +292,7 @@ fn unknown_cards_and_channels_are_refused_with_what_exists() {
 fn the_live_picture_gets_every_captured_frame() {
     let (tell, heard) = std::sync::mpsc::channel();
     let backend = SimulatedBackend::new(BenchSpec::default(), wire(), Pace::AsFastAsPossible);
-    let live = Box::new(move |block: &[Vec<f32>]| tell.send(block[0].len()).unwrap());
+    let live = Box::new(move |heard: Heard| tell.send(heard.inputs[0].len()).unwrap());
     let mut engine = Engine::open(&backend, &routing(), live).unwrap();
     engine.poll(Duration::from_secs(1)).unwrap();
     let frames: usize = heard.try_iter().sum();

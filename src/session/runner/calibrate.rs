@@ -22,7 +22,7 @@ impl Worker {
         let fitted = backend.with_calibrator(calibrator.level.value, calibrator.frequency_hz);
         let backend = fitted.as_deref().unwrap_or(backend);
         let silence = Stimulus::silence();
-        let mut engine = self.open(backend, routing)?;
+        let (mut engine, _) = self.open(backend, routing)?;
         engine.start(TakeRequest {
             stimulus: silence,
             drive: Drive::SILENT,

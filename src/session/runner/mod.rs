@@ -17,7 +17,7 @@ use super::plan::{Extent, Plan, PlanError};
 use super::protocol::{Command, Event, Failure, SessionRequest};
 use super::record::{Happening, Record, SCHEMA, SessionEvent, SessionHead};
 use super::storage::{Storage, StorageError};
-use crate::analysis::live::{Live, LiveAnalyser};
+use crate::analysis::live::{Expected, Live, LiveAnalyser};
 use crate::audio::{AudioError, Backend, Engine, StopHandle};
 use crate::card::Routing;
 use crate::signal::Period;
@@ -26,6 +26,8 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use step::{StepError, StepRunner};
 
+/// What plays next may wait so often for a capture thread that hears nothing.
+const EXPECTATIONS_WAITING: usize = 16;
 /// Events that may wait for a slow front end.
 const EVENTS_WAITING: usize = 256;
 
@@ -233,21 +235,26 @@ impl Worker {
         Ok(self.backends[playback].as_ref())
     }
 
-    fn open(&self, backend: &dyn Backend, routing: &Routing) -> Result<Engine, RunError> {
+    /// Opens the cards. Through the sender the live picture is told what will play.
+    fn open(&self, backend: &dyn Backend, routing: &Routing) -> Result<(Engine, Sender<Option<Expected>>), RunError> {
+        let (tell, told) = bounded(EXPECTATIONS_WAITING);
         let live = self.live.clone();
         let roles = routing.capture_channels.iter().map(|channel| channel.role);
         let mut analyser = LiveAnalyser::new(routing.capture_rate, roles);
         let engine = Engine::open(
             backend,
             routing,
-            Box::new(move |block| {
-                if let Some(picture) = analyser.push(block) {
+            Box::new(move |heard| {
+                if let Some(expected) = told.try_iter().last() {
+                    analyser.expect(expected);
+                }
+                if let Some(picture) = analyser.push(heard.inputs, heard.steady) {
                     live.set(picture);
                 }
             }),
         )?;
         self.stop.arm(engine.stop_handle());
-        Ok(engine)
+        Ok((engine, tell))
     }
 
     fn run(&self, request: &SessionRequest, kept: &mut Option<PathBuf>) -> Result<(), RunError> {
@@ -258,7 +265,7 @@ impl Worker {
             return Err(RunError::NoEar);
         }
         let period = plan.pink.period(rate);
-        let engine = self.open(self.backend(&chain.routing)?, &chain.routing)?;
+        let (engine, tell_live) = self.open(self.backend(&chain.routing)?, &chain.routing)?;
         let started_at = (self.now)();
         let (playback, capture) = engine.granted();
         let head = SessionHead {
@@ -274,7 +281,7 @@ impl Worker {
         let mut storage = Storage::create(sessions, &head)?;
         storage.save_period(&plan.pink, &period)?;
         *kept = Some(storage.folder().to_path_buf());
-        self.climb(engine, storage, Record::new(head), period)
+        self.climb((engine, tell_live), storage, Record::new(head), period)
     }
 
     fn carry_on(&self, folder: &Path, kept: &mut Option<PathBuf>) -> Result<(), RunError> {
@@ -286,20 +293,26 @@ impl Worker {
             record.steps.pop();
         }
         let routing = record.head.chain.routing.clone();
-        let engine = self.open(self.backend(&routing)?, &routing)?;
+        let (engine, tell_live) = self.open(self.backend(&routing)?, &routing)?;
         let event = SessionEvent { at: (self.now)(), what: Happening::Continued };
         storage.append_event(&event)?;
         record.events.push(event);
-        self.climb(engine, storage, record, period)
+        self.climb((engine, tell_live), storage, record, period)
     }
 
     /// Plays step after step until the climb is done.
-    fn climb(&self, engine: Engine, storage: Storage, record: Record, period: Arc<Period>) -> Result<(), RunError> {
+    fn climb(
+        &self,
+        (engine, tell_live): (Engine, Sender<Option<Expected>>),
+        storage: Storage,
+        record: Record,
+        period: Arc<Period>,
+    ) -> Result<(), RunError> {
         let folder = storage.folder().to_path_buf();
         let (playback, capture) = engine.granted();
         let granted = (playback.clone(), capture.clone());
         self.tell(Event::Began { record: Arc::new(record.clone()), folder: folder.clone(), granted });
-        let mut steps = StepRunner::new(self, engine, storage, record, period)?;
+        let mut steps = StepRunner::new(self, engine, storage, record, period, tell_live)?;
         let stop = loop {
             let next = match steps.next() {
                 Next::Step(step) => step,

@@ -7,12 +7,14 @@ use super::super::protocol::Event;
 use super::super::record::{Happening, InputResult, Record, SessionEvent, StepResult, TakeResult};
 use super::super::storage::Storage;
 use super::{RunError, Worker};
+use crate::analysis::live::{Expected, NoiseFloor};
 use crate::analysis::{self, Context, Finding, HumLine, Reference, Weight};
 use crate::audio::{AudioError, Engine, Guard, GuardedInput, Progress, TakeRequest};
 use crate::signal::{Drive, Period, Stimulus};
 use crate::stats::Estimate;
 use crate::take::{Take, VoidReason};
 use crate::units::SampleRate;
+use crossbeam_channel::Sender;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
@@ -46,6 +48,7 @@ pub(super) struct StepRunner<'a> {
     storage: Storage,
     pub(super) record: Record,
     period: Arc<Period>,
+    tell_live: Sender<Option<Expected>>,
     known: Known,
 }
 
@@ -132,6 +135,7 @@ impl<'a> StepRunner<'a> {
         storage: Storage,
         record: Record,
         period: Arc<Period>,
+        tell_live: Sender<Option<Expected>>,
     ) -> Result<Self, RunError> {
         let mut known = Known::new();
         for step in record.steps.iter().filter(|s| matches!(s.step.purpose, Purpose::Silence | Purpose::Reference)) {
@@ -140,7 +144,7 @@ impl<'a> StepRunner<'a> {
                 known.analyse(&record, step.step.purpose, &loaded, (take.pooled_ppm, take.route_delay_s))?;
             }
         }
-        Ok(StepRunner { worker, engine, storage, record, period, known })
+        Ok(StepRunner { worker, engine, storage, record, period, tell_live, known })
     }
 
     fn climb(&self) -> Climb<'_> {
@@ -213,6 +217,8 @@ impl<'a> StepRunner<'a> {
             return Err(StepError::Stopped);
         }
         let request = self.request(step, stimulus)?;
+        // A picture that is not told what to expect shows no distortion, nothing worse.
+        let _ = self.tell_live.try_send(self.expected(stimulus));
         match self.engine.start(request) {
             Err(AudioError::Lost(what)) => return Err(StepError::Card(what)),
             other => other?,
@@ -244,6 +250,18 @@ impl<'a> StepRunner<'a> {
             delay_allowance_s: delay.map_or(DELAY_UNKNOWN_S, |d| d + DELAY_MARGIN_S),
             guard: self.guard(&climb, &drive, stimulus),
         })
+    }
+
+    /// What the live picture needs to tell distortion; `None` before the clocks are known.
+    fn expected(&self, stimulus: &Stimulus) -> Option<Expected> {
+        if stimulus.is_silent() {
+            return None;
+        }
+        let clock_ppm = Known::pooled(&self.record.steps).0?.value;
+        let silence = self.record.last(Purpose::Silence);
+        let inputs = self.record.head.chain.routing.capture_channels.len();
+        let noise = (0..inputs).map(|input| Some(NoiseFloor::of(silence?.silence(input)?))).collect();
+        Some(Expected { period: stimulus.period(self.rate()), clock_ppm, noise })
     }
 
     /// What the capture thread trips the gain at.
