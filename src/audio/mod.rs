@@ -45,6 +45,8 @@ use std::time::{Duration, Instant};
 pub const LONGEST_TAKE_S: f64 = 120.0;
 /// Longest wait for the last fade when the engine is dropped, seconds.
 const LAST_FADE_S: f64 = 0.5;
+/// Longest wait for what the card and its server still hold when the engine is dropped, seconds.
+const LONGEST_WAY_S: f64 = 1.0;
 
 /// How far a take is.
 #[derive(Debug)]
@@ -88,6 +90,8 @@ pub struct Engine {
     capture: Granted,
     running: Option<Running>,
     period: Option<(Stimulus, Arc<Period>)>,
+    /// Until a take is heard to its end, its fade may still be on the way to the card: for this long, seconds.
+    on_its_way_s: f64,
 }
 
 impl Engine {
@@ -114,7 +118,16 @@ impl Engine {
         let drain = Capture::new(heard_out, kept.len(), Arc::clone(&shared), Arc::clone(&faults), live);
         let pump = Arc::new(Pump::new(shared, faults, generator, drain, cards));
         let threads = pump.spawn();
-        Ok(Engine { pump, threads, routing: routing.clone(), playback, capture, running: None, period: None })
+        Ok(Engine {
+            pump,
+            threads,
+            routing: routing.clone(),
+            playback,
+            capture,
+            running: None,
+            period: None,
+            on_its_way_s: 0.0,
+        })
     }
 
     /// What the cards granted: playback, capture.
@@ -152,6 +165,7 @@ impl Engine {
             return Err(AudioError::Lost(why.into()));
         }
         let period = self.period_of(request.stimulus);
+        self.on_its_way_s = request.delay_allowance_s;
         self.running = Some(Running::new(request, period, &self.pump, &self.routing)?);
         Ok(())
     }
@@ -176,6 +190,9 @@ impl Engine {
             };
             if running.step(&self.pump, &self.routing) {
                 let take = self.running.take().map(|running| running.finish(&self.pump, &self.routing));
+                if take.as_ref().is_some_and(|take| take.head.void.is_none()) {
+                    self.on_its_way_s = 0.0;
+                }
                 return Ok(take.map_or(Progress::Idle, |take| Progress::Done(Box::new(take))));
             }
             // A bench paced by the wall clock may stand still; the wall does not.
@@ -199,12 +216,12 @@ impl Engine {
 }
 
 impl Drop for Engine {
-    /// Fades, waits until what the card has buffered is out, and closes.
+    /// Fades, waits until the fade is out of the card's buffers, which closing would empty, and closes.
     fn drop(&mut self) {
         let sounding = self.pump.shared.is_open();
         self.pump.shared.stop();
         let (block, _) = self.pump.shared.largest_blocks();
-        let buffered_s = (2.0 * block as f64 / self.routing.playback_rate.hz()).min(1.0);
+        let buffered_s = (2.0 * block as f64 / self.routing.playback_rate.hz()).min(LONGEST_WAY_S);
         let began = Instant::now();
         while self.pump.shared.is_open()
             && self.pump.has_cards()
@@ -212,8 +229,8 @@ impl Drop for Engine {
         {
             self.pump.turn(Duration::from_millis(5));
         }
-        if sounding && !self.pump.is_caller_driven() && self.pump.has_cards() {
-            std::thread::sleep(Duration::from_secs_f64(buffered_s));
+        if (sounding || self.on_its_way_s > 0.0) && !self.pump.is_caller_driven() && self.pump.has_cards() {
+            std::thread::sleep(Duration::from_secs_f64(buffered_s.max(self.on_its_way_s.min(LONGEST_WAY_S))));
         }
         self.pump.close();
         for thread in self.threads.drain(..) {

@@ -1,10 +1,11 @@
 //! The program itself on real paths: `loudenough run` as typed, through a private server, to its exit code.
 
 use super::servers::{LIMIT_DB, Server, skipped};
+use loudenough::signal::FADE_S;
 use serde_json::Value;
 use std::fs::File;
-use std::path::Path;
-use std::process::{Command, Stdio};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 use tempfile::TempDir;
 
@@ -14,10 +15,13 @@ const DRIVE_DBFS: f64 = -14.0;
 const CLIP_LEVEL_DB: f64 = 0.1;
 /// A digital path changes nothing: what is left is the rounding of 32-bit floats, far below this, dB.
 const LEVEL_DB: f64 = 0.01;
-/// A server's death is told within this, at this price of processor time and lines.
+/// An end that was not planned is told within this, at this price of processor time and lines.
 const END_WITHIN_S: f64 = 3.0;
 const PROCESSOR_S: f64 = 0.3;
 const LINES: usize = 5;
+/// The last sixth of a raised-cosine fade lies 30 dB under the sound before it, on average; pink noise scatters by a
+/// few dB over so short a time. Sound that is cut off lies 0 dB under it.
+const FADED_DB: f64 = -20.0;
 /// Longest wait for a step of a session, takes that had to be repeated included.
 const STEP_WAIT: Duration = Duration::from_secs(90);
 
@@ -105,57 +109,122 @@ fn run_through_a_null_sink_brings_every_level_back_unchanged_and_without_a_doubt
     });
 }
 
+/// Stopped in the reference, taken up, killed in the next step, taken up again.
 #[test]
-fn run_outlives_its_server_plainly_and_is_taken_up_again() {
+fn run_outlives_ctrl_c_and_its_server_plainly_and_is_taken_up_again() {
     with_server(false, |mut server| {
         let home = tempfile::tempdir().unwrap();
         let session = home.path().join("sessions/it");
-        let [out, err] = ["out", "err"].map(|name| home.path().join(name));
-        let arguments = run("alsa:bench_out", &["--quick"]);
-        let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
-        let mut command = loudenough(&server, &home, &arguments);
-        command.stdout(File::create(&out).unwrap()).stderr(File::create(&err).unwrap());
-        let mut child = command.spawn().unwrap();
-        wait_until("the third step to be finished", || session.join("steps/0003/step.json").exists());
-        // In the middle of the fourth.
-        std::thread::sleep(Duration::from_millis(1500));
+        let heard = Recorder::start(&server, &home);
+        let mut first = Started::new(&server, &home, &run("alsa:bench_out", &["--quick"]));
+        first.wait_in_mid_step(&session, 3);
+        let ended = first.ends_plainly(&session, |pid| {
+            assert!(Command::new("kill").args(["-INT", &pid.to_string()]).status().unwrap().success());
+        });
+        println!("Ctrl-C: {ended}");
+        let faded_db = heard.end_of_sound_db();
+        println!("the last of the sound lies {faded_db:.0} dB under what was before");
+        assert!(faded_db < FADED_DB, "cut off");
 
-        let lines_before = lines(&out) + lines(&err);
-        let (alive, before_s) = processor_time(child.id());
-        assert!(alive, "it ended by itself: {}", std::fs::read_to_string(&err).unwrap());
-        server.kill();
-        let killed = Instant::now();
-        // The entry of an ended process keeps its times until it is waited for.
-        wait_until("the program to end", || !processor_time(child.id()).0);
-        let took_s = killed.elapsed().as_secs_f64();
-        let spent_s = processor_time(child.id()).1 - before_s;
-        let status = child.wait().unwrap();
+        let folder = session.to_str().unwrap();
+        let again = ["run", "--continue", folder, "--json", "--no-progress"].map(String::from);
+        let mut second = Started::new(&server, &home, &again);
+        second.wait_in_mid_step(&session, 4);
+        let ended = second.ends_plainly(&session, |_| server.kill());
+        println!("server killed: {ended}");
+        assert_eq!(std::fs::read_to_string(&second.out).unwrap(), "", "nothing but the message");
 
-        let said = std::fs::read_to_string(&err).unwrap();
-        let printed = lines(&out) + lines(&err) - lines_before;
-        println!("ended after {took_s:.2} s, {spent_s:.2} s of processor time, {printed} lines, {status}:\n{said}");
-        assert!(took_s < END_WITHIN_S && spent_s < PROCESSOR_S && printed <= LINES);
-        assert!(!status.success() && !said.contains("panicked"));
-        for word in ["loudenough: ", session.to_str().unwrap(), "run --continue"] {
-            assert!(said.contains(word), "it does not say `{word}`");
-        }
-        kept_and_finished(&mut server, &home, &session);
+        let third = session.join("steps/0003/step.json");
+        let before = std::fs::read(&third).unwrap();
+        let judged = told(&server, &home, &["judge", folder, "--json"]);
+        // Silence, probe and reference: the reference, played at the first probe's drive, is the highest clean step.
+        assert_eq!(judged["highest_clean"]["drive"]["at-least"]["value"], -70.0, "{judged}");
+        server.restart().unwrap();
+        let all = told(&server, &home, &again);
+        let errors = level_errors(&all);
+        println!("after --continue, level less drive at each step, dB: {errors:?}");
+        assert!(errors.len() >= 4 && errors.iter().all(|e| e.abs() < LEVEL_DB), "{errors:?}");
+        assert_eq!(std::fs::read(&third).unwrap(), before, "a finished step was touched");
     });
 }
 
-/// The three finished steps can be judged, and once the server is back the rest is played.
-fn kept_and_finished(server: &mut Server, home: &TempDir, session: &Path) {
-    let folder = session.to_str().unwrap();
-    let first = std::fs::read(session.join("steps/0003/step.json")).unwrap();
-    let judged = told(server, home, &["judge", folder, "--json"]);
-    // Silence, probe and reference: the reference, played at the first probe's drive, is the highest clean step.
-    assert_eq!(judged["highest_clean"]["drive"]["at-least"]["value"], -70.0, "{judged}");
-    server.restart().unwrap();
-    let all = told(server, home, &["run", "--continue", folder, "--json"]);
-    let errors = level_errors(&all);
-    println!("after --continue, level less drive at each step, dB: {errors:?}");
-    assert!(errors.len() >= 4 && errors.iter().all(|e| e.abs() < LEVEL_DB), "{errors:?}");
-    assert_eq!(std::fs::read(session.join("steps/0003/step.json")).unwrap(), first, "a finished step was touched");
+/// The program under way, what it prints kept in files.
+struct Started {
+    child: Child,
+    out: PathBuf,
+    err: PathBuf,
+}
+
+impl Started {
+    fn new(server: &Server, home: &TempDir, arguments: &[String]) -> Started {
+        let [out, err] = ["out", "err"].map(|name| home.path().join(name));
+        let mut command = loudenough(server, home, &arguments.iter().map(String::as_str).collect::<Vec<_>>());
+        command.stdout(File::create(&out).unwrap()).stderr(File::create(&err).unwrap());
+        Started { child: command.spawn().unwrap(), out, err }
+    }
+
+    fn wait_in_mid_step(&self, session: &Path, number: usize) {
+        let before = session.join(format!("steps/{:04}/step.json", number - 1));
+        wait_until(&format!("step {} to be finished", number - 1), || {
+            assert!(processor_time(self.child.id()).0, "it ended: {}", std::fs::read_to_string(&self.err).unwrap());
+            before.exists()
+        });
+        std::thread::sleep(Duration::from_millis(1500));
+        assert!(!session.join(format!("steps/{number:04}/step.json")).exists(), "step {number} is over already");
+    }
+
+    /// `cut` ends the session; the program ends soon, says where the finished steps are, and costs little.
+    fn ends_plainly(&mut self, session: &Path, cut: impl FnOnce(u32)) -> String {
+        let pid = self.child.id();
+        let (_, before_s) = processor_time(pid);
+        cut(pid);
+        let began = Instant::now();
+        // The entry of an ended process keeps its times until it is waited for.
+        wait_until("the program to end", || !processor_time(pid).0);
+        let took_s = began.elapsed().as_secs_f64();
+        let spent_s = processor_time(pid).1 - before_s;
+        let status = self.child.wait().unwrap();
+        let said = std::fs::read_to_string(&self.err).unwrap();
+        let lines = said.lines().count();
+        let told = format!("{took_s:.2} s, {spent_s:.2} s of processor time, {lines} lines, {status}:\n{said}");
+        assert!(took_s < END_WITHIN_S && spent_s < PROCESSOR_S && lines <= LINES && !status.success(), "{told}");
+        for word in ["loudenough: ", session.to_str().unwrap(), "run --continue"] {
+            assert!(said.contains(word), "it does not say `{word}`: {told}");
+        }
+        assert!(!said.contains("panicked"), "{told}");
+        told
+    }
+}
+
+/// Records what leaves the null sink, beside the program.
+struct Recorder {
+    child: Child,
+    file: PathBuf,
+}
+
+impl Recorder {
+    fn start(server: &Server, home: &TempDir) -> Recorder {
+        let file = home.path().join("heard.raw");
+        let mut command = Command::new("parec");
+        command.args(["--device=bench.monitor", "--format=float32le", "--rate=48000", "--channels=1", "--raw"]);
+        command.envs(server.env()).stdout(File::create(&file).unwrap()).stderr(Stdio::null());
+        Recorder { child: command.spawn().unwrap(), file }
+    }
+
+    /// Level of the last sixth of a fade before silence, less that of 0.1 s of sound before the fade, dB.
+    fn end_of_sound_db(mut self) -> f64 {
+        // What was played last is on its way to the file.
+        std::thread::sleep(Duration::from_millis(2500));
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+        let bytes = std::fs::read(&self.file).unwrap();
+        let samples: Vec<f32> = bytes.chunks_exact(4).map(|b| f32::from_le_bytes(b.try_into().unwrap())).collect();
+        let end = samples.iter().rposition(|x| x.abs() > 0.0).unwrap() + 1;
+        let fade = (FADE_S * 48_000.0) as usize;
+        let power = |part: &[f32]| part.iter().map(|x| f64::from(*x).powi(2)).sum::<f64>() / part.len() as f64;
+        let sound = &samples[end - fade - 4800..end - fade];
+        10.0 * (power(&samples[end - fade / 6..end]) / power(sound)).log10()
+    }
 }
 
 fn wait_until(what: &str, mut reached: impl FnMut() -> bool) {
@@ -172,8 +241,4 @@ fn processor_time(pid: u32) -> (bool, f64) {
     let fields: Vec<&str> = stat.rsplit_once(')').unwrap().1.split_whitespace().collect();
     // utime and stime, in ticks of 1/100 s (Linux reports USER_HZ = 100 on every platform).
     (fields[0] != "Z", fields[11..13].iter().map(|ticks| ticks.parse::<f64>().unwrap() / 100.0).sum())
-}
-
-fn lines(path: &Path) -> usize {
-    std::fs::read_to_string(path).unwrap().lines().count()
 }
