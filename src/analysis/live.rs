@@ -8,7 +8,7 @@ mod distortion;
 
 pub use distortion::{Expected, NoiseFloor};
 
-use super::overload::room_db;
+use super::overload::{AT_LIMIT, room_db};
 use super::weighting::Weighting;
 use crate::card::InputRole;
 use crate::units::{Dbfs, PeakDb, SampleRate};
@@ -27,8 +27,6 @@ const PICTURES_PER_S: f64 = 30.0;
 const PEAK_HELD_S: f64 = 0.5;
 /// Bands of the spectrum between 20 Hz and 20 kHz.
 const BANDS: usize = 200;
-/// A sample this near to full scale counts as overloaded.
-const AT_LIMIT: f32 = 1.0 - 1.5 / 32_768.0;
 /// Time between two looks at the distortion, seconds: each costs some milliseconds.
 const DISTORTION_EVERY_S: f64 = 0.5;
 /// Corner of the high-pass that keeps a converter's offset out of the level, Hz.

@@ -6,7 +6,7 @@ use crate::units::db_from_amplitude;
 
 /// A sample this near to full scale is at the limit: one code of 16 bits below it (a 16-bit converter's largest
 /// positive code is 1 − 2⁻¹⁵), and a little for the float's own rounding.
-const AT_LIMIT: f32 = 1.0 - 1.5 / 32_768.0;
+pub const AT_LIMIT: f32 = 1.0 - 1.5 / 32_768.0;
 /// One sample may touch full scale by chance; two in a row have been held there.
 const SHORTEST_RUN: usize = 2;
 
