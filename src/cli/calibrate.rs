@@ -5,7 +5,7 @@ use super::{Surroundings, follow, request};
 use crate::calibration::{Acoustic, Calibrator};
 use crate::card::InputRole;
 use crate::session::chain_file;
-use crate::session::protocol::{Command, Event};
+use crate::session::protocol::Command;
 use crate::session::runner::Bench;
 use crate::stats::Estimate;
 use anyhow::{Result, bail, ensure};
@@ -44,13 +44,7 @@ pub(super) fn level(desk: &Desk, wanted: Wanted, surroundings: &mut Surroundings
                 role: wanted.role,
                 calibrator,
             })?;
-            loop {
-                match bench.events.recv()? {
-                    Event::Calibrated { acoustic, .. } => break acoustic,
-                    Event::Failed(failure) => bail!("{}", failure.message),
-                    _ => {}
-                }
-            }
+            follow::calibration(&bench)?
         }
         (None, Some(offset)) => Acoustic::typed(offset, wanted.half_width, &(surroundings.now)())?,
         (None, None) => bail!("give --calibrator with the calibrator's level, or --typed with the offset"),

@@ -2,6 +2,7 @@
 
 use super::args::Keep;
 use super::show;
+use crate::calibration::Acoustic;
 use crate::session::protocol::Event;
 use crate::session::record::Record;
 use crate::session::runner::{Bench, Stop};
@@ -28,6 +29,17 @@ pub fn stop_on_ctrl_c(bench: &Bench) {
                 stop.now();
             }
         });
+    }
+}
+
+/// Waits for the calibration offset that `bench` was asked to take.
+pub fn calibration(bench: &Bench) -> Result<Acoustic> {
+    loop {
+        match bench.events.recv()? {
+            Event::Calibrated { acoustic, .. } => return Ok(acoustic),
+            Event::Failed(failure) => bail!("{}", failure.message),
+            _ => {}
+        }
     }
 }
 

@@ -8,11 +8,11 @@ use crate::calibration::Calibrator;
 use crate::card::{CardId, InputRole};
 use crate::session::chain::{Chain, Coupler};
 use crate::session::plan::ListeningLevel;
-use crate::session::protocol::{Command, Event, SessionRequest};
+use crate::session::protocol::{Command, SessionRequest};
 use crate::session::runner::Bench;
 use crate::session::storage;
 use crate::units::DbSpl;
-use anyhow::{Context, Result, bail};
+use anyhow::{Context, Result};
 
 /// Listening level of the demo (the bench itself assumes none).
 const DEMO_LISTENING: DbSpl = DbSpl(70.0);
@@ -63,14 +63,6 @@ pub fn demo_chain(output: &str, headphone: &str) -> Chain {
 fn calibrate(bench: &Bench, chain: &mut Chain) -> Result<()> {
     let calibrator = Calibrator::at_1_khz(94.0);
     bench.commands.send(Command::Calibrate { chain: Box::new(chain.clone()), role: InputRole::LeftEar, calibrator })?;
-    loop {
-        match bench.events.recv()? {
-            Event::Calibrated { role, acoustic } => {
-                chain.acoustic.insert(role, acoustic);
-                return Ok(());
-            }
-            Event::Failed(failure) => bail!("{}", failure.message),
-            _ => {}
-        }
-    }
+    chain.acoustic.insert(InputRole::LeftEar, follow::calibration(bench)?);
+    Ok(())
 }
