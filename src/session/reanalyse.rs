@@ -20,7 +20,7 @@ pub struct Reanalysed {
 /// # Errors
 /// [`RunError`] where the folder, a WAV or a take cannot be read or analysed.
 pub fn reanalyse(folder: &Path, write: bool) -> Result<Reanalysed, RunError> {
-    let (mut storage, mut record) = Storage::open(folder)?;
+    let (mut storage, mut record) = if write { Storage::take_up(folder)? } else { Storage::open(folder)? };
     let stored = std::mem::take(&mut record.steps);
     let roles: Vec<_> = record.head.chain.routing.capture_channels.iter().map(|c| c.role).collect();
     let mut known = Known::new();

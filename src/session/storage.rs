@@ -8,6 +8,7 @@
 //!   steps/0007/step.json     written last: the commit mark
 //!   events/000012.json       append-only
 //!   summary.csv              one row per step, rewritten after each
+//!   session.lock             empty; locked by the program that writes here
 //! ```
 //!
 //! Every file is written under another name, synced, renamed, and its folder synced: a name that is there holds the
@@ -35,6 +36,7 @@ use json::Stamped;
 use recording::Recording;
 use serde::Serialize;
 use std::collections::BTreeMap;
+use std::fs::File;
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -53,6 +55,8 @@ pub struct Storage {
     /// Takes of the step now running.
     running: Option<BTreeMap<String, Recording>>,
     next_event: usize,
+    /// Held as long as this program may write here.
+    _lock: Option<File>,
 }
 
 /// `step.json`.
@@ -69,11 +73,11 @@ impl Storage {
     /// # Errors
     /// [`StorageError`]; an existing session is never overwritten.
     pub fn create(sessions: &Path, head: &SessionHead) -> Result<Storage, StorageError> {
-        std::fs::create_dir_all(sessions).map_err(|e| io_error("make the folder", sessions, e))?;
-        Storage::create_on(Box::new(FileSystem), sessions, head)
+        let sessions = std::path::absolute(sessions).map_err(|e| io_error("make the folder", sessions, e))?;
+        Storage::create_on(Box::new(FileSystem), &sessions, head)
     }
 
-    /// [`Storage::create`] on any disk; `sessions` exists.
+    /// [`Storage::create`] on any disk; `sessions` is absolute.
     ///
     /// # Errors
     /// As [`Storage::create`].
@@ -84,40 +88,66 @@ impl Storage {
         let bytes = json::to_bytes("the session's head", head, head)?;
         let folder = sessions.join(&head.id);
         let mut storage = Storage::on(disk, folder, head);
+        storage.make_folders(sessions)?;
         storage.disk.make_folder(&storage.folder).map_err(|e| match e.kind() {
             io::ErrorKind::AlreadyExists => StorageError::Exists(storage.folder.clone()),
             _ => io_error("make the folder", &storage.folder, e),
         })?;
         storage.sync(sessions)?;
+        storage.lock()?;
         storage.put(&storage.folder.join(names::HEAD), &bytes)?;
         Ok(storage)
     }
 
-    /// Opens a session folder and reads its finished steps and events, in order.
+    /// Opens a session folder to read its finished steps and events, in order.
     ///
     /// # Errors
     /// [`StorageError`] naming the file that is missing, foreign, newer or broken.
     pub fn open(folder: &Path) -> Result<(Storage, Record), StorageError> {
-        Storage::open_on(Box::new(FileSystem), folder)
+        let head = open::head(&FileSystem, folder)?;
+        Storage::on(Box::new(FileSystem), folder.into(), &head).read_all(head)
     }
 
-    /// [`Storage::open`] on any disk.
+    /// Opens a session folder to write on: no other program can do so until this one lets go.
     ///
     /// # Errors
-    /// As [`Storage::open`].
-    pub fn open_on(disk: Box<dyn Disk>, folder: &Path) -> Result<(Storage, Record), StorageError> {
+    /// As [`Storage::open`], and [`StorageError::InUse`].
+    pub fn take_up(folder: &Path) -> Result<(Storage, Record), StorageError> {
+        Storage::take_up_on(Box::new(FileSystem), folder)
+    }
+
+    /// [`Storage::take_up`] on any disk.
+    ///
+    /// # Errors
+    /// As [`Storage::take_up`].
+    pub fn take_up_on(disk: Box<dyn Disk>, folder: &Path) -> Result<(Storage, Record), StorageError> {
+        // The head never changes, and shows that the lock is not made in somebody else's folder.
         let head = open::head(disk.as_ref(), folder)?;
-        let (steps, recordings) = open::steps(disk.as_ref(), folder)?;
-        let (events, next_event) = open::events(disk.as_ref(), folder)?;
         let mut storage = Storage::on(disk, folder.into(), &head);
-        storage.finished = recordings;
-        storage.next_event = next_event;
-        Ok((storage, Record { head, steps, events }))
+        storage.lock()?;
+        storage.read_all(head)
     }
 
     fn on(disk: Box<dyn Disk>, folder: PathBuf, head: &SessionHead) -> Storage {
         let deciding_input = head.chain.deciding_input();
-        Storage { disk, folder, deciding_input, finished: Vec::new(), running: None, next_event: 1 }
+        Storage { disk, folder, deciding_input, finished: Vec::new(), running: None, next_event: 1, _lock: None }
+    }
+
+    fn read_all(mut self, head: SessionHead) -> Result<(Storage, Record), StorageError> {
+        let (steps, recordings) = open::steps(self.disk.as_ref(), &self.folder)?;
+        let (events, next_event) = open::events(self.disk.as_ref(), &self.folder)?;
+        self.finished = recordings;
+        self.next_event = next_event;
+        Ok((self, Record { head, steps, events }))
+    }
+
+    fn lock(&mut self) -> Result<(), StorageError> {
+        let path = self.folder.join(names::LOCK);
+        self._lock = self.disk.lock(&path).map_err(|e| match e.kind() {
+            io::ErrorKind::WouldBlock => StorageError::InUse(self.folder.clone()),
+            _ => io_error("write", &path, e),
+        })?;
+        Ok(())
     }
 
     /// Where the session is kept.
@@ -177,13 +207,27 @@ impl Storage {
     fn begin_step(&mut self, folder: &Path, number: usize) -> Result<(), StorageError> {
         let steps = self.folder.join(names::STEPS);
         self.make_folder_once(&steps)?;
-        let present = self.list_or_nothing(&steps)?;
-        if present.contains(&names::step_folder(number)) {
-            let aside = steps.join(names::aside(number, &present));
-            self.rename(folder, &aside)?;
-        }
+        self.move_aside(&steps, number)?;
         self.disk.make_folder(folder).map_err(|e| io_error("make the folder", folder, e))?;
         self.sync(&steps)
+    }
+
+    fn move_aside(&mut self, steps: &Path, number: usize) -> Result<(), StorageError> {
+        let present = self.list_or_nothing(steps)?;
+        if !present.contains(&names::step_folder(number)) {
+            return Ok(());
+        }
+        self.rename(&self.step_folder(number), &steps.join(names::aside(number, &present)))
+    }
+
+    /// The last finished step counts as never finished: it is moved aside with all its takes, to be run again.
+    ///
+    /// # Errors
+    /// [`StorageError`]; it then stays finished.
+    pub fn withdraw_last_step(&mut self) -> Result<(), StorageError> {
+        self.move_aside(&self.folder.join(names::STEPS), self.finished.len())?;
+        self.finished.pop();
+        Ok(())
     }
 
     /// Reads a take back as it was analysed, one input per role.
@@ -308,6 +352,18 @@ impl Storage {
 
     fn sync(&mut self, path: &Path) -> Result<(), StorageError> {
         self.disk.sync(path).map_err(|e| io_error("write", path, e))
+    }
+
+    /// Makes a folder and those above it, each certain on the disk before the next.
+    fn make_folders(&mut self, path: &Path) -> Result<(), StorageError> {
+        let Some(above) = path.parent() else { return Ok(()) };
+        if self.disk.list(path).is_ok() {
+            // An earlier run may have ended between making and syncing it; where syncing is refused it is not ours.
+            let _ = self.disk.sync(above);
+            return Ok(());
+        }
+        self.make_folders(above)?;
+        self.make_folder_once(path)
     }
 
     fn make_folder_once(&mut self, path: &Path) -> Result<(), StorageError> {

@@ -6,11 +6,13 @@ use loudenough::session::record::{Record, SessionEvent, StepResult};
 use loudenough::session::storage::{Disk, FileSystem, Storage, StorageError};
 use loudenough::signal::Stimulus;
 use std::collections::BTreeMap;
+use std::fs::File;
 use std::io;
 use std::path::{Component, Path};
 use std::sync::{Arc, Mutex};
 
-const HOME: &str = "/";
+/// None of it is there before.
+const HOME: &str = "/home/bench/sessions";
 const ID: &str = "session-1";
 
 /// How the lights go out.
@@ -90,6 +92,11 @@ impl Model {
 
     fn gone() -> io::Error {
         io::Error::other("the power is gone")
+    }
+
+    /// The program is gone, the system goes on: what was not synced still is not.
+    fn after_kill(&self) -> Model {
+        Model { done: 0, granted: usize::MAX, ..self.clone() }
     }
 
     /// What is found after the lights are on again.
@@ -187,6 +194,11 @@ impl Disk for TestDisk {
             Node::Folder(_) => Err(io::ErrorKind::IsADirectory.into()),
         }
     }
+
+    /// Nobody else sees this disk.
+    fn lock(&mut self, _: &Path) -> io::Result<Option<File>> {
+        Ok(None)
+    }
 }
 
 /// What storage has promised so far: each was told as done.
@@ -240,8 +252,8 @@ fn append(storage: &mut Storage, record: &mut Record, promised: &mut Promised) -
     Ok(())
 }
 
-fn run_from_nothing(disk: TestDisk, promised: &mut Promised) -> Result<Record, StorageError> {
-    let head = stored::head(ID);
+fn run_from_nothing(disk: TestDisk, id: &str, promised: &mut Promised) -> Result<Record, StorageError> {
+    let head = stored::head(id);
     let mut storage = Storage::create_on(Box::new(disk), Path::new(HOME), &head)?;
     promised.head = true;
     let mut record = Record::new(head);
@@ -251,7 +263,7 @@ fn run_from_nothing(disk: TestDisk, promised: &mut Promised) -> Result<Record, S
 
 fn open(model: Model) -> Result<(Storage, Record, Arc<Mutex<Model>>), StorageError> {
     let (disk, shared) = disk(model);
-    let (storage, record) = Storage::open_on(Box::new(disk), &Path::new(HOME).join(ID))?;
+    let (storage, record) = Storage::take_up_on(Box::new(disk), &Path::new(HOME).join(ID))?;
     Ok((storage, record, shared))
 }
 
@@ -296,7 +308,7 @@ fn finish(mut storage: Storage, mut record: Record, shared: &Mutex<Model>, expec
 fn undisturbed() -> (Expected, usize) {
     let (disk, shared) = disk(Model::new());
     let mut promised = Promised::default();
-    let record = run_from_nothing(disk, &mut promised).unwrap();
+    let record = run_from_nothing(disk, ID, &mut promised).unwrap();
     assert_eq!(promised, Promised { head: true, steps: 3, events: 2 });
     let operations = shared.lock().unwrap().done;
     (Expected { steps: record.steps, events: record.events }, operations)
@@ -304,7 +316,7 @@ fn undisturbed() -> (Expected, usize) {
 
 fn stopped_after(k: usize, promised: &mut Promised) -> Model {
     let (disk, shared) = disk(Model { granted: k, ..Model::new() });
-    assert!(run_from_nothing(disk, promised).is_err(), "operation {k}");
+    assert!(run_from_nothing(disk, ID, promised).is_err(), "operation {k}");
     shared.lock().unwrap().clone()
 }
 
@@ -355,6 +367,41 @@ fn a_second_stop_while_the_rest_is_run_loses_nothing_either() {
     assert!(second_stops > 200, "{second_stops}");
 }
 
+/// The first program is killed with folders made that are certain on no disk yet; the second finds them in place.
+#[test]
+fn folders_that_an_earlier_program_made_and_did_not_sync_hold_the_next_session() {
+    for k in 0..12 {
+        let left = stopped_after(k, &mut Promised::default()).after_kill();
+        let (disk, shared) = disk(left);
+        run_from_nothing(disk, "session-2", &mut Promised::default()).unwrap();
+        let left = shared.lock().unwrap().after(Loss::Unsynced);
+        let (disk, _) = self::disk(left);
+        let (_, record) = Storage::take_up_on(Box::new(disk), &Path::new(HOME).join("session-2"))
+            .unwrap_or_else(|e| panic!("killed after operation {k}: {e}"));
+        assert_eq!(record.steps.len(), 3, "killed after operation {k}");
+    }
+}
+
+/// A step that was given up is there, or it never happened; whatever else was finished stays.
+#[test]
+fn a_withdrawn_step_is_whole_or_gone_wherever_it_stops() {
+    let (expected, _) = undisturbed();
+    let (disk, shared) = disk(Model::new());
+    run_from_nothing(disk, ID, &mut Promised::default()).unwrap();
+    let whole = shared.lock().unwrap().clone();
+    let mut seen = [false; 4];
+    for (k, loss) in (0..4).flat_map(|k| LOSSES.map(|loss| (k, loss))) {
+        let (mut storage, _, shared) = open(Model { done: 0, granted: k, ..whole.clone() }).unwrap();
+        let withdrawn = storage.withdraw_last_step().is_ok();
+        let left = shared.lock().unwrap().after(loss);
+        let (_, record, _) = open(left).unwrap();
+        assert!(record.steps.len() == 2 || record.steps.len() == 3 && !withdrawn, "{k}, {loss:?}");
+        assert_eq!(record.steps[..], expected.steps[..record.steps.len()], "{k}, {loss:?}");
+        seen[record.steps.len()] = true;
+    }
+    assert!(seen[2] && seen[3]);
+}
+
 #[test]
 fn what_an_interrupted_step_left_is_moved_aside_and_not_mixed_with_the_new_takes() {
     let home = tempfile::tempdir().unwrap();
@@ -367,7 +414,7 @@ fn what_an_interrupted_step_left_is_moved_aside_and_not_mixed_with_the_new_takes
     let folder = storage.folder().to_path_buf();
     drop(storage);
 
-    let (mut storage, record) = Storage::open(&folder).unwrap();
+    let (mut storage, record) = Storage::take_up(&folder).unwrap();
     assert!(record.steps.is_empty());
     assert_eq!(storage.save_take(&step, &takes[1]).unwrap(), "pink-1.wav");
     let files = vec!["pink-1.wav".to_string()];

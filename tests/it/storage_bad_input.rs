@@ -9,6 +9,7 @@ use loudenough::session::wav::Wav;
 use loudenough::signal::Stimulus;
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 
 /// A whole session on the real file system.
 struct Bench {
@@ -89,7 +90,7 @@ fn a_session_reads_back_equal_to_the_last_bit_and_has_the_files_that_were_promis
     files.sort();
     let stimulus = files.iter().position(|f| f.starts_with("stimuli/")).unwrap();
     assert_eq!(files.remove(stimulus).len(), "stimuli/0123456789abcdef.wav".len());
-    let expected = "events/000001.json events/000002.json session.json steps/0001/silence-1.wav steps/0001/step.json \
+    let expected = "events/000001.json events/000002.json session.json session.lock steps/0001/silence-1.wav steps/0001/step.json \
         steps/0002/pink-1.wav steps/0002/pink-2.wav steps/0002/step.json steps/0003/pink-1.wav \
         steps/0003/sine-31.5hz-1.wav steps/0003/sine-997hz-1.wav steps/0003/step.json summary.csv";
     assert_eq!(files.join(" "), expected.split_whitespace().collect::<Vec<_>>().join(" "));
@@ -190,7 +191,7 @@ fn half_a_json_is_named_with_the_way_out_and_the_way_out_works() {
     for step in ["0002", "0003"] {
         fs::rename(bench.folder.join("steps").join(step), bench._home.path().join(step)).unwrap();
     }
-    let (mut storage, mut record) = Storage::open(&bench.folder).unwrap();
+    let (mut storage, mut record) = Storage::take_up(&bench.folder).unwrap();
     assert_eq!(record.steps[..], bench.record.steps[..1]);
     for number in [2, 3] {
         let result = store(&mut storage, &record, number, |_| {}).unwrap();
@@ -293,7 +294,7 @@ fn a_number_that_is_none_is_refused_with_its_step_and_take_and_nothing_is_writte
     let bench = bench();
     for bad in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY] {
         for change in changes {
-            let (mut storage, record) = Storage::open(&bench.folder).unwrap();
+            let (mut storage, record) = Storage::take_up(&bench.folder).unwrap();
             let message = store(&mut storage, &record, 4, |r| change(r, bad)).unwrap_err().to_string();
             assert!(message.contains("step 4, pink-1.wav, input 2"), "{message}");
             assert!(!bench.folder.join("steps/0004/step.json").exists());
@@ -324,6 +325,28 @@ fn no_session_is_overwritten_and_no_unsafe_name_becomes_a_folder() {
 }
 
 #[test]
+fn two_programs_do_not_write_into_one_session() {
+    let bench = bench();
+    let folder = bench.folder.to_str().unwrap();
+    let program = |arguments: &[&str]| {
+        let output = Command::new(env!("CARGO_BIN_EXE_loudenough")).args(arguments).output().unwrap();
+        (output.status.success(), String::from_utf8_lossy(&output.stderr).into_owned())
+    };
+    let (storage, _) = Storage::take_up(&bench.folder).unwrap();
+    for arguments in [&["run", "--continue", folder][..], &["reanalyse", "--write", folder]] {
+        let (accepted, said) = program(arguments);
+        assert!(!accepted && said.contains(folder) && said.contains("in use by another loudenough"), "{said}");
+    }
+    // Reading hurts nobody.
+    let (accepted, said) = program(&["judge", folder]);
+    assert!(accepted, "{said}");
+    assert_eq!(Storage::open(&bench.folder).unwrap().1, bench.record);
+    drop(storage);
+    let (_, said) = program(&["run", "--continue", folder]);
+    assert!(!said.contains("in use"), "{said}");
+}
+
+#[test]
 fn what_is_no_session_is_said_to_be_none() {
     let bench = bench();
     for other in [bench.folder.join("steps"), bench.folder.join("nowhere"), bench.folder.join("session.json")] {
@@ -334,7 +357,7 @@ fn what_is_no_session_is_said_to_be_none() {
 #[test]
 fn a_step_out_of_turn_or_with_a_take_that_was_never_stored_is_refused() {
     let bench = bench();
-    let (mut storage, record) = Storage::open(&bench.folder).unwrap();
+    let (mut storage, record) = Storage::take_up(&bench.folder).unwrap();
     for (number, why) in [(2, "finished already"), (5, "step 4 comes first")] {
         let message = store(&mut storage, &record, number, |_| {}).unwrap_err().to_string();
         assert!(message.contains(why), "{message}");
@@ -348,11 +371,12 @@ fn a_step_out_of_turn_or_with_a_take_that_was_never_stored_is_refused() {
 #[test]
 fn analysing_again_replaces_a_finished_step_and_keeps_its_recordings_known() {
     let bench = bench();
-    let (mut storage, mut record) = Storage::open(&bench.folder).unwrap();
+    let (mut storage, mut record) = Storage::take_up(&bench.folder).unwrap();
     record.steps[1].seat = 2;
     let result = record.steps[1].clone();
     storage.replace_step(&result, &record).unwrap();
-    let (mut storage, again) = Storage::open(&bench.folder).unwrap();
+    drop(storage);
+    let (mut storage, again) = Storage::take_up(&bench.folder).unwrap();
     assert_eq!(again, record);
     let wav = bench.folder.join("steps/0002/pink-1.wav");
     let mut bytes = fs::read(&wav).unwrap();
@@ -368,7 +392,7 @@ fn analysing_again_replaces_a_finished_step_and_keeps_its_recordings_known() {
 #[test]
 fn a_period_is_kept_once_and_another_one_under_its_name_is_refused() {
     let bench = bench();
-    let mut storage = Storage::open(&bench.folder).unwrap().0;
+    let mut storage = Storage::take_up(&bench.folder).unwrap().0;
     let sine = Stimulus::sine(997.0);
     let name = fs::read_dir(bench.folder.join("stimuli")).unwrap().next().unwrap().unwrap().path();
     let stored = Wav::from_bytes(&fs::read(&name).unwrap()).unwrap();
@@ -389,7 +413,7 @@ fn a_period_is_kept_once_and_another_one_under_its_name_is_refused() {
 fn a_full_disk_is_named_and_finished_steps_are_kept() {
     for file in ["sine-997hz-1.wav", "step.json"] {
         let bench = bench();
-        let (mut storage, record) = Storage::open(&bench.folder).unwrap();
+        let (mut storage, record) = Storage::take_up(&bench.folder).unwrap();
         let (mut step, takes) = stored::script().swap_remove(2);
         step.number = 4;
         let mut files = vec![storage.save_take(&step, &takes[0]).unwrap()];
@@ -405,8 +429,9 @@ fn a_full_disk_is_named_and_finished_steps_are_kept() {
             assert!(message.contains(part), "{part:?} is not in: {message}");
         }
         assert_eq!(Storage::open(&bench.folder).unwrap().1, bench.record);
+        drop(storage);
         // Space was freed (the failed part is gone): the same step is run again.
-        let (mut storage, record) = Storage::open(&bench.folder).unwrap();
+        let (mut storage, record) = Storage::take_up(&bench.folder).unwrap();
         store(&mut storage, &record, 4, |_| {}).unwrap();
         assert_eq!(Storage::open(&bench.folder).unwrap().1.steps.len(), 4);
     }
@@ -422,7 +447,7 @@ fn a_limit_on_file_size_is_named_and_finished_steps_are_kept() {
     let this = std::env::current_exe().unwrap();
     let script =
         format!("ulimit -f 100 && exec '{}' --exact storage_bad_input::limited --ignored --nocapture", this.display());
-    let output = std::process::Command::new("sh").args(["-c", &script]).env(LIMITED, &bench.folder).output().unwrap();
+    let output = Command::new("sh").args(["-c", &script]).env(LIMITED, &bench.folder).output().unwrap();
     let text = String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr);
     assert!(output.status.success(), "{:?}: {text}", output.status);
     for part in ["could not write", "steps/0004/pink-1.wav", "ulimit -f", "finished steps are kept"] {
@@ -436,7 +461,7 @@ fn a_limit_on_file_size_is_named_and_finished_steps_are_kept() {
 #[ignore = "needs the limit that its caller sets"]
 fn limited() {
     let Some(folder) = std::env::var_os(LIMITED) else { return };
-    let (mut storage, _) = Storage::open(Path::new(&folder)).unwrap();
+    let (mut storage, _) = Storage::take_up(Path::new(&folder)).unwrap();
     let (mut step, mut takes) = stored::script().swap_remove(2);
     step.number = 4;
     takes[0].inputs.iter_mut().for_each(|input| input.samples = vec![0.25; 100_000]);

@@ -1,6 +1,6 @@
 //! The few file operations a session needs, behind a trait, so that a test can cut the power after any of them.
 
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, Write};
 use std::path::Path;
 
@@ -40,6 +40,12 @@ pub trait Disk: Send {
     /// # Errors
     /// The system's.
     fn read(&self, path: &Path) -> io::Result<Vec<u8>>;
+    /// Holds the lock that this file stands for until the result is dropped; the file is made where missing. `None`
+    /// on a disk that no other program sees, or whose file system knows no locks.
+    ///
+    /// # Errors
+    /// `WouldBlock` where it is held already, and the system's.
+    fn lock(&mut self, path: &Path) -> io::Result<Option<File>>;
 }
 
 /// The file system.
@@ -86,6 +92,16 @@ impl Disk for FileSystem {
             return Err(io::Error::new(io::ErrorKind::InvalidData, "it is larger than any file of a session"));
         }
         fs::read(path)
+    }
+
+    fn lock(&mut self, path: &Path) -> io::Result<Option<File>> {
+        let file = OpenOptions::new().create(true).truncate(false).write(true).open(path)?;
+        match file.try_lock() {
+            Ok(()) => Ok(Some(file)),
+            Err(TryLockError::WouldBlock) => Err(io::ErrorKind::WouldBlock.into()),
+            Err(TryLockError::Error(e)) if e.kind() == io::ErrorKind::Unsupported => Ok(None),
+            Err(TryLockError::Error(e)) => Err(e),
+        }
     }
 }
 

@@ -19,6 +19,9 @@ pub enum StorageError {
     /// A session of this name exists.
     #[error("{} exists already and is not overwritten; choose another name, or take it up again with `loudenough run --continue`", .0.display())]
     Exists(PathBuf),
+    /// Another program writes there.
+    #[error("{} is in use by another loudenough, and two in one session would overwrite each other; wait until that one is done or end it", .0.display())]
+    InUse(PathBuf),
     /// A name that is no folder name on every system.
     #[error(
         "{0:?} cannot name a session; use up to 100 letters, digits, `-`, `_` and `.`, beginning with a letter or digit"

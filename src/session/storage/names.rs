@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 
 pub const HEAD: &str = "session.json";
 pub const STEP: &str = "step.json";
+pub const LOCK: &str = "session.lock";
 pub const SUMMARY: &str = "summary.csv";
 pub const STIMULI: &str = "stimuli";
 pub const STEPS: &str = "steps";
