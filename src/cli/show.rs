@@ -211,5 +211,6 @@ fn with_interval(reading: &Reading) -> String {
 
 /// What a stopped session means for the exit code.
 pub fn is_failure(stop: Option<&StopReason>) -> bool {
-    matches!(stop, Some(StopReason::Card { .. } | StopReason::NoSignal | StopReason::TakesVoid { .. }))
+    use StopReason::{Card, NoSignal, Stopped, TakesVoid};
+    matches!(stop, Some(Stopped | Card { .. } | NoSignal | TakesVoid { .. }))
 }

@@ -7,6 +7,7 @@ mod command_line;
 mod common;
 mod crash_recovery;
 mod hostile_card;
+mod interrupted;
 mod layering;
 mod sessions;
 mod simulated_device;

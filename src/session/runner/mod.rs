@@ -285,15 +285,17 @@ impl Worker {
     }
 
     fn carry_on(&self, folder: &Path, kept: &mut Option<PathBuf>) -> Result<(), RunError> {
-        let (mut storage, mut record) = Storage::open(folder)?;
+        let (mut storage, mut record) = Storage::take_up(folder)?;
         *kept = Some(folder.to_path_buf());
         let period = record.head.plan.pink.period(record.head.chain.routing.playback_rate);
-        // A step that was given up is played again.
-        if record.steps.last().is_some_and(|s| s.given_up().is_some()) {
-            record.steps.pop();
-        }
         let routing = record.head.chain.routing.clone();
         let (engine, tell_live) = self.open(self.backend(&routing)?, &routing)?;
+        // A step that was given up is played again.
+        if record.steps.last().is_some_and(|s| s.given_up().is_some()) {
+            storage.withdraw_last_step()?;
+            record.steps.pop();
+        }
+        storage.refresh_summary(&record)?;
         let event = SessionEvent { at: (self.now)(), what: Happening::Continued };
         storage.append_event(&event)?;
         record.events.push(event);
