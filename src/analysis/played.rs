@@ -35,7 +35,7 @@ pub fn played(stimulus: &Stimulus, rate: SampleRate) -> Played {
         if recent.len() == KEPT {
             recent.remove(0);
         }
-        recent.push((*stimulus, rate, made.clone()));
+        recent.push((stimulus.clone(), rate, made.clone()));
         made
     })
 }

@@ -164,7 +164,7 @@ impl Engine {
         if let Some(why) = self.pump.lost() {
             return Err(AudioError::Lost(why.into()));
         }
-        let period = self.period_of(request.stimulus);
+        let period = self.period_of(&request.stimulus);
         self.on_its_way_s = request.delay_allowance_s;
         self.running = Some(Running::new(request, period, &self.pump, &self.routing)?);
         Ok(())
@@ -203,12 +203,12 @@ impl Engine {
         }
     }
 
-    fn period_of(&mut self, stimulus: Stimulus) -> Arc<Period> {
+    fn period_of(&mut self, stimulus: &Stimulus) -> Arc<Period> {
         match &self.period {
-            Some((kept, period)) if *kept == stimulus => Arc::clone(period),
+            Some((kept, period)) if kept == stimulus => Arc::clone(period),
             _ => {
                 let period = stimulus.period(self.routing.playback_rate);
-                self.period = Some((stimulus, Arc::clone(&period)));
+                self.period = Some((stimulus.clone(), Arc::clone(&period)));
                 period
             }
         }

@@ -271,12 +271,12 @@ impl Climb<'_> {
     fn step(&self, purpose: Purpose, drive: Option<Dbfs>) -> Next {
         let stimuli = match purpose {
             Purpose::Silence => {
-                vec![Stimulus::Silence { doubled: matches!(self.plan.pink, Stimulus::Pink(p) if p.doubled) }]
+                vec![Stimulus::Silence { doubled: matches!(&self.plan.pink, Stimulus::Pink(p) if p.doubled) }]
             }
-            Purpose::Climb | Purpose::Threshold | Purpose::Bisect => {
-                std::iter::once(self.plan.pink).chain(self.plan.sines_hz.iter().map(|f| Stimulus::sine(*f))).collect()
-            }
-            Purpose::Probe | Purpose::Reference | Purpose::ReferenceAgain => vec![self.plan.pink],
+            Purpose::Climb | Purpose::Threshold | Purpose::Bisect => std::iter::once(self.plan.pink.clone())
+                .chain(self.plan.sines_hz.iter().map(|f| Stimulus::sine(*f)))
+                .collect(),
+            Purpose::Probe | Purpose::Reference | Purpose::ReferenceAgain => vec![self.plan.pink.clone()],
         };
         let periods = match purpose {
             Purpose::Probe | Purpose::Climb => self.plan.climb_periods,

@@ -24,7 +24,7 @@ use std::fmt;
 use std::sync::{Arc, Mutex, PoisonError};
 
 /// What is played. Same value and rate: same samples.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "kebab-case")]
 pub enum Stimulus {
     /// Periodic pink noise with silent detection lines: the main one.
@@ -154,7 +154,7 @@ impl Stimulus {
         if recent.len() == PERIODS_KEPT {
             recent.remove(0);
         }
-        recent.push((*self, rate, Arc::clone(&period)));
+        recent.push((self.clone(), rate, Arc::clone(&period)));
         period
     }
 

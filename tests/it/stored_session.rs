@@ -95,7 +95,8 @@ pub fn script() -> Vec<(Step, Vec<Take>)> {
     let lost = VoidReason::LostSamples { what: "the host said so".into() };
     let silence = (Purpose::Silence, None, vec![take(Stimulus::silence(), None, None, 0.3)]);
     let at = Some(Dbfs(-40.1));
-    let reference = (Purpose::Reference, at, vec![take(pink, at, Some(lost), 0.5), take(pink, at, None, 0.7)]);
+    let reference =
+        (Purpose::Reference, at, vec![take(pink.clone(), at, Some(lost), 0.5), take(pink.clone(), at, None, 0.7)]);
     let sines = [997.0, 31.5].map(|hz| take(Stimulus::sine(hz), Some(Dbfs(-37.1)), None, 0.9));
     let climb = (
         Purpose::Climb,
@@ -106,7 +107,7 @@ pub fn script() -> Vec<(Step, Vec<Take>)> {
         .into_iter()
         .enumerate()
         .map(|(i, (purpose, drive, takes)): (usize, (Purpose, Option<Dbfs>, Vec<Take>))| {
-            let mut stimuli: Vec<Stimulus> = takes.iter().map(|t| t.head.stimulus).collect();
+            let mut stimuli: Vec<Stimulus> = takes.iter().map(|t| t.head.stimulus.clone()).collect();
             stimuli.dedup();
             (Step { number: i + 1, purpose, drive, stimuli, periods: 2 }, takes)
         })

@@ -129,7 +129,7 @@ impl Desk {
         let ceiling = DriveCeiling { rms: Dbfs(100.0), because: "test".into() };
         let grant = |d| Drive::grant(d, &self.period, &ceiling).unwrap();
         let head = TakeHead {
-            stimulus: step.stimuli[0],
+            stimulus: step.stimuli[0].clone(),
             drive: step.drive.map_or(Drive::SILENT, grant),
             played_rate: SampleRate::DEFAULT,
             captured_rate: SampleRate::DEFAULT,

@@ -173,7 +173,7 @@ impl Desk {
             .collect();
         Take {
             head: TakeHead {
-                stimulus: self.stimulus,
+                stimulus: self.stimulus.clone(),
                 drive: self.drive(),
                 played_rate: self.played_rate,
                 captured_rate: self.captured_rate,

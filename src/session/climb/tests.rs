@@ -54,7 +54,7 @@ impl Desk {
         let sound = None;
         let input = InputResult { role: InputRole::LeftEar, finding, gain_change_db, sound };
         let head = TakeHead {
-            stimulus: step.stimuli[0],
+            stimulus: step.stimuli[0].clone(),
             drive: crate::signal::Drive::SILENT,
             played_rate: SampleRate::DEFAULT,
             captured_rate: SampleRate::DEFAULT,

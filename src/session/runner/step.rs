@@ -243,7 +243,7 @@ impl<'a> StepRunner<'a> {
         };
         let (_, delay) = Known::pooled(&self.record.steps);
         Ok(TakeRequest {
-            stimulus: *stimulus,
+            stimulus: stimulus.clone(),
             drive,
             periods: step.periods,
             settle_s: SETTLE_S,
