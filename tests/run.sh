@@ -31,6 +31,9 @@ export LOUDENOUGH_HOME="$scratch/home"
 # Signals of other people's tools are left here by the tests that analyse them, for the reference to analyse as well.
 export LOUDENOUGH_FOREIGN="$scratch/foreign"
 
+# Fifty seeded benches from the commit; the first seed is printed.
+export LOUDENOUGH_SEED="${LOUDENOUGH_SEED:-commit}" LOUDENOUGH_SESSIONS="${LOUDENOUGH_SESSIONS:-50}"
+
 cargo test --features jack,pulseaudio --no-fail-fast "$@"
 # The whole run also holds the numbers against other people's mathematics.
 if [ $# -eq 0 ]; then sh tests/reference/run.sh; fi

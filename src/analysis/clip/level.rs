@@ -100,10 +100,10 @@ fn tell(
             100.0 * surely
         ));
     }
-    if curve.is_soft() {
+    if curve.is_bent() {
         fit.limits = equivalent_limits(spectra, limiter, fit, &curve);
     }
-    let soft_db = if curve.is_soft() { SOFT_WIDENING_DB * curve.unexplained } else { 0.0 };
+    let soft_db = if curve.is_bent() { SOFT_WIDENING_DB * curve.unexplained } else { 0.0 };
     let other_limits = if acts_on == ActsOn::NotTold { other_limits } else { [None; 2] };
     let open = Open { other_limits, memory, soft_db };
     let mut readings = SIDES.map(|side| fit.reading(listening, limiter, side, &open));
@@ -406,8 +406,13 @@ impl Curve {
         Curve { unexplained, evidence: more / mean_square, rest, bends }
     }
 
+    /// True where the further bends are more than noise.
+    fn is_bent(&self) -> bool {
+        self.evidence > SOFT_EVIDENCE
+    }
+
     fn is_soft(&self) -> bool {
-        self.unexplained > SOFT_SHARE && self.evidence > SOFT_EVIDENCE
+        self.unexplained > SOFT_SHARE && self.is_bent()
     }
 }
 
