@@ -75,10 +75,13 @@ pub struct Measured {
 /// [`AnalysisError`] where there is nothing to measure; what is measured but doubtful or void is a [`Flaw`] of the
 /// finding.
 pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured, AnalysisError> {
-    match take.head.stimulus {
+    match &take.head.stimulus {
         Stimulus::Pink(_) => pink::measure(take, input, context),
         Stimulus::Silence { .. } => silence::measure(take, input, context),
         Stimulus::Sine(_) => sine::measure(take, input, context),
+        // The lines of shaped noise are those of pink noise.
+        Stimulus::Shaped(_) => pink::measure(take, input, context),
+        other => Err(AnalysisError::NoMethod(other.short_name())),
     }
 }
 

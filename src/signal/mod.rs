@@ -6,17 +6,28 @@
 //!
 //! A new stimulus is one file here and one arm of [`Stimulus`].
 
+pub mod burst;
 mod drive;
 mod envelope;
 mod lines;
+mod noise;
 mod pink;
+mod shaped;
 mod sine;
+mod sweep;
+mod synthesis;
+mod two_tones;
 
+pub use burst::Burst;
 pub use drive::{Drive, DriveCeiling, DriveRefused};
 pub use envelope::{FADE_S, raised_cosine};
 pub use lines::{LineKind, Lines};
+pub use noise::Noise;
 pub use pink::Pink;
+pub use shaped::{BadTable, Per, Shaped, TableRow};
 pub use sine::Sine;
+pub use sweep::{Sweep, SweepShape};
+pub use two_tones::TwoTones;
 
 use crate::units::{Dbfs, SampleRate};
 use serde::{Deserialize, Serialize};
@@ -31,6 +42,16 @@ pub enum Stimulus {
     Pink(Pink),
     /// One sine on an odd line of the analysis period.
     Sine(Sine),
+    /// Two sines at once: intermodulation.
+    TwoTones(TwoTones),
+    /// Synchronised exponential sweep: response and harmonics against frequency.
+    Sweep(Sweep),
+    /// 1 kHz bursts: short-term peak capability.
+    Burst(Burst),
+    /// Gaussian pink noise that never repeats within a take.
+    Noise(Noise),
+    /// Periodic noise with a user's spectrum.
+    Shaped(Shaped),
     /// Digital zero for as many periods: noise floor and hum.
     Silence {
         /// Use the doubled period of [`Pink::doubled`], to match a session that does.
@@ -133,12 +154,16 @@ impl Stimulus {
 
     /// Frames of one period at this rate.
     pub fn period_frames(&self, rate: SampleRate) -> usize {
-        let doubled = match self {
-            Stimulus::Pink(p) => p.doubled,
-            Stimulus::Sine(s) => s.doubled,
-            Stimulus::Silence { doubled } => *doubled,
-        };
-        period_frames(rate, doubled)
+        let one = |doubled| period_frames(rate, doubled);
+        match self {
+            Stimulus::Pink(p) => one(p.doubled),
+            Stimulus::Sine(s) => one(s.doubled),
+            Stimulus::Silence { doubled } => one(*doubled),
+            Stimulus::TwoTones(_) | Stimulus::Shaped(_) => one(false),
+            Stimulus::Sweep(sweep) => sweep.spans * one(false),
+            Stimulus::Noise(noise) => noise.spans * one(false),
+            Stimulus::Burst(_) => burst::frames(rate),
+        }
     }
 
     /// The period. A session asks for the same few again and again, so the last ones are kept: computing pink noise
@@ -163,6 +188,11 @@ impl Stimulus {
         match self {
             Stimulus::Pink(pink) => pink.period(rate, frames),
             Stimulus::Sine(sine) => sine.period(rate, frames),
+            Stimulus::TwoTones(pair) => pair.period(rate, frames),
+            Stimulus::Sweep(sweep) => sweep.period(rate, frames),
+            Stimulus::Burst(_) => Burst::period(rate, frames),
+            Stimulus::Noise(noise) => noise.period(rate, frames),
+            Stimulus::Shaped(shaped) => shaped.period(rate, frames),
             Stimulus::Silence { .. } => Period {
                 samples: vec![0.0; frames],
                 lines: Lines::none(frames),
@@ -178,6 +208,12 @@ impl Stimulus {
         match self {
             Stimulus::Pink(_) => "pink",
             Stimulus::Sine(_) => "sine",
+            Stimulus::TwoTones(TwoTones::Modulation) => "modulation",
+            Stimulus::TwoTones(TwoTones::DifferenceFrequency) => "difference",
+            Stimulus::Sweep(_) => "sweep",
+            Stimulus::Burst(_) => "burst",
+            Stimulus::Noise(_) => "noise",
+            Stimulus::Shaped(_) => "shaped",
             Stimulus::Silence { .. } => "silence",
         }
     }
@@ -188,7 +224,15 @@ impl fmt::Display for Stimulus {
         match self {
             Stimulus::Pink(_) => write!(f, "pink noise"),
             Stimulus::Sine(sine) => write!(f, "sine {:.0} Hz", sine.frequency_hz),
+            Stimulus::TwoTones(pair) => write!(f, "{}", pair.words()),
+            Stimulus::Sweep(_) => write!(f, "sweep"),
+            Stimulus::Burst(_) => write!(f, "1 kHz bursts"),
+            Stimulus::Noise(_) => write!(f, "stationary pink noise"),
+            Stimulus::Shaped(_) => write!(f, "shaped noise"),
             Stimulus::Silence { .. } => write!(f, "silence"),
         }
     }
 }
+
+#[cfg(test)]
+mod conformance;

@@ -12,11 +12,12 @@
 //!        # · # · d · # · #
 //! ```
 
+use super::synthesis::inverse;
 use super::{LineKind, Lines, Peaks, Period};
 use crate::units::SampleRate;
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::{Rng, SeedableRng};
-use realfft::{RealFftPlanner, num_complex::Complex};
+use realfft::num_complex::Complex;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::TAU;
 
@@ -51,16 +52,23 @@ impl Pink {
     pub(super) fn period(&self, rate: SampleRate, frames: usize) -> Period {
         let mut random = Pcg64::seed_from_u64(self.seed);
         let spacing_hz = rate.hz() / frames as f64;
-        let lines = draw_lines(&mut random, frames, spacing_hz, rate);
-        let spectrum = draw_spectrum(&mut random, &lines, spacing_hz, frames);
-        let waveform = Peaks::of(&inverse(&spectrum, frames * PEAK_OVERSAMPLING));
-        let peak = waveform.largest();
-        let mut samples = inverse(&spectrum, frames);
-        samples.iter_mut().for_each(|x| *x /= peak);
-        let rms = (samples.iter().map(|x| x * x).sum::<f64>() / frames as f64).sqrt();
-        let peaks = Peaks { positive: waveform.positive / peak, negative: waveform.negative / peak };
-        Period { samples, lines, rms, peaks, rate }
+        let lines = Lines::new(draw_lines(&mut random, frames, spacing_hz, rate));
+        let mut share = [0.0; 31];
+        for k in lines.of(LineKind::Excited) {
+            if let Some(band) = band_of(k as f64 * spacing_hz) {
+                share[band] += 1.0 / k as f64;
+            }
+        }
+        draw_phases(&mut random, &lines, rate, frames, |k| {
+            band_of(k as f64 * spacing_hz).map_or(0.0, |band| 1.0 / (k as f64 * share[band]))
+        })
     }
+}
+
+#[cfg(test)]
+/// Mid-band frequency of one-third octave `x`, Hz (IEC 61260-1: 1000·10^(x/10)).
+pub(super) fn third_octave_hz(x: i32) -> f64 {
+    1000.0 * 10f64.powf(f64::from(x) / 10.0)
 }
 
 /// Lower edge of one-third octave `x`, Hz (IEC 61260-1: 1000·10^(x/10) less half a band).
@@ -69,12 +77,12 @@ fn lower_edge_hz(x: i32) -> f64 {
 }
 
 /// The one-third octave that holds `f_hz`, if it is one of the 31.
-fn band_of(f_hz: f64) -> Option<usize> {
+pub(super) fn band_of(f_hz: f64) -> Option<usize> {
     let x = (10.0 * (f_hz / 1000.0).log10() + 0.5).floor() as i32;
     BANDS.contains(&x).then(|| (x - BANDS.start()) as usize)
 }
 
-fn draw_lines(random: &mut Pcg64, frames: usize, spacing_hz: f64, rate: SampleRate) -> Lines {
+pub(super) fn draw_lines(random: &mut Pcg64, frames: usize, spacing_hz: f64, rate: SampleRate) -> Vec<LineKind> {
     let lowest_hz = lower_edge_hz(*BANDS.start());
     let highest_hz = lower_edge_hz(*BANDS.end() + 1).min(0.49 * rate.hz());
     let mut kinds = vec![LineKind::Outside; frames / 2 + 1];
@@ -89,44 +97,36 @@ fn draw_lines(random: &mut Pcg64, frames: usize, spacing_hz: f64, rate: SampleRa
     for group in odd.chunks_exact(4) {
         kinds[group[(random.next_u64() >> 62) as usize]] = LineKind::Detection;
     }
-    Lines::new(kinds)
+    kinds
 }
 
-fn draw_spectrum(random: &mut Pcg64, lines: &Lines, spacing_hz: f64, frames: usize) -> Vec<Complex<f64>> {
-    let mut share = [0.0; 31];
-    for k in lines.of(LineKind::Excited) {
-        if let Some(band) = band_of(k as f64 * spacing_hz) {
-            share[band] += 1.0 / k as f64;
-        }
-    }
+/// The period whose excited lines have these powers and random phases, at unit true peak.
+pub(super) fn draw_phases(
+    random: &mut Pcg64,
+    lines: &Lines,
+    rate: SampleRate,
+    frames: usize,
+    power: impl Fn(usize) -> f64,
+) -> Period {
     let mut spectrum = vec![Complex::new(0.0, 0.0); frames / 2 + 1];
     for k in lines.of(LineKind::Excited) {
         // 53 random bits make a uniform turn in [0, 1).
         let turn = (random.next_u64() >> 11) as f64 / (1u64 << 53) as f64;
-        if let Some(band) = band_of(k as f64 * spacing_hz) {
-            let power = 1.0 / (k as f64 * share[band]);
-            spectrum[k] = Complex::from_polar(power.sqrt(), TAU * turn);
-        }
+        spectrum[k] = Complex::from_polar(power(k).sqrt(), TAU * turn);
     }
-    spectrum
-}
-
-fn inverse(spectrum: &[Complex<f64>], frames: usize) -> Vec<f64> {
-    let plan = RealFftPlanner::<f64>::new().plan_fft_inverse(frames);
-    let mut input = vec![Complex::new(0.0, 0.0); frames / 2 + 1];
-    let filled = spectrum.len().min(input.len());
-    input[..filled].copy_from_slice(&spectrum[..filled]);
-    let mut output = plan.make_output_vec();
-    // Lengths come from the plan itself, and DC and Nyquist are real by construction: this cannot fail.
-    if plan.process(&mut input, &mut output).is_err() {
-        output.fill(0.0);
-    }
-    output
+    let waveform = Peaks::of(&inverse(&spectrum, frames * PEAK_OVERSAMPLING));
+    let peak = waveform.largest();
+    let mut samples = inverse(&spectrum, frames);
+    samples.iter_mut().for_each(|x| *x /= peak);
+    let rms = (samples.iter().map(|x| x * x).sum::<f64>() / frames as f64).sqrt();
+    let peaks = Peaks { positive: waveform.positive / peak, negative: waveform.negative / peak };
+    Period { samples, lines: lines.clone(), rms, peaks, rate }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use realfft::RealFftPlanner;
 
     const RATES: [u32; 6] = [44_100, 48_000, 88_200, 96_000, 176_400, 192_000];
 
