@@ -9,6 +9,7 @@ mod crash_recovery;
 mod hostile_card;
 mod interrupted;
 mod layering;
+mod old_sessions;
 mod sessions;
 mod simulated_device;
 mod storage_bad_input;
