@@ -49,6 +49,22 @@ pub struct CardDescription {
     pub rates: Vec<SampleRate>,
     /// Why samples may be resampled on the way, where they may; `None` for a route that cannot.
     pub may_resample: Option<String>,
+    /// Devices that stand behind a simulated card; `None` for a real one.
+    pub simulates: Option<SimulatedDevices>,
+}
+
+/// Invented devices that a simulated card can stand for, by name. The first of each stands in for any other name.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SimulatedDevices {
+    /// Outputs.
+    pub outputs: Vec<String>,
+    /// Headphones.
+    pub headphones: Vec<String>,
+}
+
+/// A pair of devices in words: `console phones socket with closed 80 Ω`.
+pub fn pair_in_words(output: &str, headphone: &str) -> String {
+    format!("{output} with {headphone}")
 }
 
 /// What a card granted when it was opened.
@@ -66,6 +82,9 @@ pub struct Granted {
     pub format: String,
     /// As in [`CardDescription::may_resample`].
     pub may_resample: Option<String>,
+    /// Devices that were simulated behind it ([`pair_in_words`]); `None` for a real card.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub simulates: Option<String>,
 }
 
 /// What to open: one playback and one capture direction and the channels used on each.

@@ -53,6 +53,12 @@ pub trait Backend: Send {
     /// [`AudioError`]: unknown card (names those that exist), missing channel, rate not offered, or refused by the host.
     fn open(&self, routing: &Routing, callbacks: Callbacks) -> Result<Box<dyn OpenCards>, AudioError>;
 
+    /// The same bench with the devices of these names, where they can be had without a person (the simulated bench).
+    /// `None`: it knows neither name, or its devices stand on a desk; they stay what they are.
+    fn with_devices(&self, _output: &str, _headphone: &str) -> Option<Box<dyn Backend>> {
+        None
+    }
+
     /// The same bench with a sound calibrator of this level and frequency on the microphone, where that can be had
     /// without a person (the simulated bench).
     fn with_calibrator(&self, _level_db_spl: f64, _frequency_hz: f64) -> Option<Box<dyn Backend>> {

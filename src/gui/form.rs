@@ -5,14 +5,14 @@ use super::StartState;
 use super::text;
 use crate::analysis::Correction;
 use crate::calibration::{Acoustic, Calibrator};
-use crate::card::{CaptureChannel, CardDescription, CardId, Direction, InputRole, Routing};
+use crate::card::{CaptureChannel, CardDescription, CardId, Direction, InputRole, Routing, SimulatedDevices};
 use crate::session::chain::{Chain, Coupler};
 use crate::session::plan::{DEFAULT_CEILING, Extent, ListeningLevel, Plan, PlanError, UNCALIBRATED_CEILING, Weighting};
 use crate::session::protocol::SessionRequest;
 use crate::stats::Estimate;
 use crate::units::{DbSpl, Dbfs, SampleRate};
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Rates offered.
 pub const RATES: [u32; 6] = [44_100, 48_000, 88_200, 96_000, 176_400, 192_000];
@@ -129,6 +129,8 @@ pub struct Form {
     sessions: PathBuf,
     /// Messages, beside their fields.
     pub wrong: BTreeMap<Field, String>,
+    /// What the simulated bench takes for a name that it does not know, beside the field of the name.
+    pub stands_in: BTreeMap<Field, String>,
     ready: Option<(Plan, Chain)>,
     full_drive: Option<(SampleRate, f64)>,
     /// What the offsets were taken on: card, channels, rate.
@@ -186,6 +188,7 @@ impl Form {
             base: plan,
             sessions,
             wrong: BTreeMap::new(),
+            stands_in: BTreeMap::new(),
             ready: None,
             full_drive: None,
             calibrated_on,
@@ -209,6 +212,11 @@ impl Form {
     pub fn ears(&self) -> impl Iterator<Item = InputRole> + '_ {
         let ear = |role: &InputRole| matches!(role, InputRole::LeftEar | InputRole::RightEar);
         self.inputs.iter().map(|i| i.role).filter(ear)
+    }
+
+    /// Folder that sessions are kept in.
+    pub fn sessions(&self) -> &Path {
+        &self.sessions
     }
 
     /// The plan and chain, where nothing is wrong.
@@ -245,6 +253,19 @@ impl Form {
         let bars = wrong.keys().any(|f: &Field| f.bars_start());
         self.ready = plan.zip(chain).filter(|_| !bars);
         self.wrong = wrong;
+        self.stands_in = self.simulated(cards).map_or_else(BTreeMap::new, |devices| {
+            let fields = [
+                (Field::Output, &self.output, &devices.outputs),
+                (Field::Headphone, &self.headphone, &devices.headphones),
+            ];
+            fields.into_iter().filter_map(|(field, name, all)| Some((field, stands_in(name.trim(), all)?))).collect()
+        });
+    }
+
+    /// What the chosen playback card can simulate; `None` for a real card.
+    pub fn simulated<'a>(&self, cards: &'a [CardDescription]) -> Option<&'a SimulatedDevices> {
+        let card = cards.iter().find(|c| c.id == self.playback && c.direction == Direction::Playback)?;
+        card.simulates.as_ref()
     }
 
     /// An offset belongs to one card, channel and rate: on another it would turn into a wrong number.
@@ -431,6 +452,12 @@ impl Form {
         }
         Ok(Calibrator { level: Estimate::symmetric(level, half), ..Calibrator::at_1_khz(level) })
     }
+}
+
+/// Where a name is none of those that the simulated bench knows: which of them it takes.
+fn stands_in(name: &str, known: &[String]) -> Option<String> {
+    let first = known.first().filter(|_| !known.iter().any(|k| k == name))?;
+    Some(format!("Simulated in its place: {first}. The simulated bench has {}.", known.join(", ")))
 }
 
 fn missing_card(cards: &[CardDescription], playback: &CardId, capture: &CardId) -> Option<String> {

@@ -118,6 +118,9 @@ pub fn field(
     if let Some(message) = which.and_then(|w| desk.form.wrong.get(&w)) {
         wrong(ui, message);
     }
+    if let Some(devices) = which.and_then(|w| desk.form.stands_in.get(&w)) {
+        quiet(ui, devices.clone());
+    }
     if changed {
         desk.changed();
     }

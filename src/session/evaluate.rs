@@ -4,7 +4,7 @@ use super::chain::Chain;
 use super::climb::{GAIN_TOLERANCE_DB, Purpose};
 use super::record::{InputResult, Record, SoundLevels};
 use crate::analysis::{Finding, Flaw, Reference};
-use crate::card::InputRole;
+use crate::card::{InputRole, pair_in_words};
 use crate::stats::Estimate;
 
 /// Turns one input's finding into physical values.
@@ -47,6 +47,7 @@ pub fn chain_flaws(record: &Record) -> Vec<Flaw> {
             ));
         }
     }
+    flaws.extend(head.playback.simulates.as_ref().map(|devices| simulated(devices, &head.chain)));
     if !head.chain.is_calibrated() {
         flaws.push(Flaw::note(
             "not-calibrated",
@@ -55,6 +56,17 @@ pub fn chain_flaws(record: &Record) -> Vec<Flaw> {
     }
     flaws.extend(reference_moved(record));
     flaws
+}
+
+/// What was behind the card, and whether it is what the session is named after.
+fn simulated(devices: &str, chain: &Chain) -> Flaw {
+    let asked = pair_in_words(&chain.output, &chain.headphone);
+    let instead = if asked == devices {
+        String::new()
+    } else {
+        format!(" It has no {asked}: that is only the name of this session.")
+    };
+    Flaw::note("simulated", format!("The bench was simulated: {devices}, all invented.{instead}"))
 }
 
 /// The reference played again at the end shows whether seat, gain or chain moved.

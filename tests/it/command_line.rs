@@ -99,6 +99,33 @@ fn an_offset_is_typed_once_and_kept_with_the_chain() {
     );
 }
 
+/// The device follows the names; a name that the bench does not know is only a name, and the answer says so.
+#[test]
+fn a_simulated_session_says_which_devices_were_simulated() {
+    let home = tempfile::tempdir().unwrap();
+    let run = |headphone: &str| {
+        let desk = ["--playback", "simulated:bench", "--capture", "simulated:bench", "--offset", "130"];
+        let names = ["--output", "field recorder", "--headphone", headphone, "--id", "it"];
+        let rest = ["--quick", "--listening", "60", "--json", "--sessions"];
+        let kept = home.path().join(headphone);
+        let output = loudenough(home.path(), &[&["run"][..], &desk, &names, &rest, &[kept.to_str().unwrap()]].concat());
+        assert!(output.status.success(), "{}", said(&output));
+        let all: Value = serde_json::from_slice(&output.stdout).unwrap();
+        let note = all["judgement"]["flaws"].as_array().unwrap().iter().find(|flaw| flaw["code"] == "simulated");
+        let reference = &all["record"]["steps"][3]["takes"][0]["inputs"][0]["finding"]["gain_db"]["value"];
+        (note.unwrap()["text"].as_str().unwrap().to_string(), reference.as_f64().unwrap())
+    };
+    let (open, open_gain_db) = run("open 300 Ω");
+    assert_eq!(open, "The bench was simulated: field recorder with open 300 Ω, all invented.");
+    let (closed, closed_gain_db) = run("closed 80 Ω");
+    assert_eq!(closed, "The bench was simulated: field recorder with closed 80 Ω, all invented.");
+    let (other, other_gain_db) = run("my own");
+    assert!(other.contains("closed 80 Ω, all invented. It has no field recorder with my own"), "{other}");
+    // Full scale plays the closed one 5 to 7 dB louder than the open one: 96 and 90 dB clean from the same output.
+    assert!((5.0..8.0).contains(&(closed_gain_db - open_gain_db)), "{closed_gain_db} {open_gain_db}");
+    assert!((other_gain_db - closed_gain_db).abs() < 1e-9, "{other_gain_db} {closed_gain_db}");
+}
+
 #[test]
 fn cards_lists_the_simulated_bench_for_people_and_for_machines() {
     let home = tempfile::tempdir().unwrap();

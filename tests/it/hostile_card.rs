@@ -63,6 +63,7 @@ impl Backend for HostileCard {
             block_frames: None,
             format: "f32".into(),
             may_resample: None,
+            simulates: None,
         };
         Ok(Box::new(HostileCards { tape: Arc::clone(&self.0), callbacks, granted, turn: 0, frames: 0 }))
     }

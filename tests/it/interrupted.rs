@@ -1,7 +1,9 @@
 //! Can a session that was cut short be taken up again, with nothing lost and the same answer in the end?
 
 use crate::common::sessions;
+use loudenough::analysis::Weight;
 use loudenough::audio::simulated::{BenchSpec, Fault, FaultAction, SimulatedCardSpec};
+use loudenough::judgement::judge;
 use loudenough::session::climb::StopReason;
 use loudenough::session::protocol::Command;
 use loudenough::session::storage::Storage;
@@ -28,8 +30,11 @@ fn a_step_that_was_given_up_is_played_again_when_the_session_is_taken_up() {
     let spec = BenchSpec::named("console phones socket", "closed 80 Ω").unwrap();
     let dead = Fault { at_frame: 48_000 * 25, what: FaultAction::Mute };
     let card = SimulatedCardSpec { faults: vec![dead], ..SimulatedCardSpec::default() };
-    let (plan, chain) = (sessions::plan(70.0), sessions::chain(&spec));
-    let (record, folder) = sessions::run(&spec, card, plan, chain, home.path()).unwrap();
+    // The bench starts with other devices than the chain names: both times the session takes those of its names.
+    let mut chain = sessions::chain(&spec);
+    (chain.output, chain.headphone) = ("field recorder".into(), "open 300 Ω".into());
+    let (record, folder) = sessions::run(&spec, card, sessions::plan(70.0), chain, home.path()).unwrap();
+    assert_eq!(record.head.playback.simulates.as_deref(), Some("field recorder with open 300 Ω"));
     assert!(matches!(record.stop(), Some(StopReason::TakesVoid { .. })), "{:?}", record.stop());
     let given_up = record.steps.len();
     assert!(given_up > 3 && record.steps.last().unwrap().given_up().is_some());
@@ -40,6 +45,10 @@ fn a_step_that_was_given_up_is_played_again_when_the_session_is_taken_up() {
     assert!(whole.steps.iter().all(|step| step.given_up().is_none()));
     let (_, stored) = Storage::open(&folder).unwrap();
     assert_eq!(stored, whole);
+    // The reference came back at the level it had before: it is the same headphone.
+    let flaws = judge(&whole).flaws;
+    assert!(flaws.iter().all(|flaw| flaw.weight == Weight::Note), "{flaws:?}");
+    assert!(flaws.iter().any(|flaw| flaw.text.ends_with("field recorder with open 300 Ω, all invented.")));
     assert_eq!(rows(&folder), 1 + whole.steps.len());
     // The void takes are kept beside it.
     assert!(folder.join(format!("steps/{given_up:04}-unfinished-1/step.json")).exists());

@@ -23,6 +23,7 @@ pub fn head(id: &str) -> SessionHead {
         block_frames: None,
         format: "f32".into(),
         may_resample: Some("it is \"in between\", µ and \\ included".into()),
+        simulates: None,
     };
     SessionHead {
         schema: SCHEMA.into(),

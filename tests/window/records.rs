@@ -3,7 +3,9 @@
 
 use loudenough::analysis::*;
 use loudenough::calibration::Acoustic;
-use loudenough::card::{CaptureChannel, CardDescription, CardId, Direction, Granted, InputRole, Routing};
+use loudenough::card::{
+    CaptureChannel, CardDescription, CardId, Direction, Granted, InputRole, Routing, SimulatedDevices,
+};
 use loudenough::session::chain::{Chain, Coupler};
 use loudenough::session::climb::{Climb, Next, Purpose, Step};
 use loudenough::session::plan::{ListeningLevel, Plan, Weighting};
@@ -61,6 +63,10 @@ pub fn cards() -> Vec<CardDescription> {
         channels: 2,
         rates: vec![SampleRate::DEFAULT],
         may_resample: may_resample.map(Into::into),
+        simulates: id.starts_with("simulated:").then(|| SimulatedDevices {
+            outputs: vec!["console phones socket".into()],
+            headphones: vec!["closed 80 Ω".into(), "open 300 Ω".into()],
+        }),
     };
     vec![
         one("simulated:bench", Direction::Playback, None),
@@ -77,6 +83,7 @@ pub fn granted() -> Granted {
         block_frames: Some(2048),
         format: "f32".into(),
         may_resample: None,
+        simulates: None,
     }
 }
 

@@ -142,6 +142,7 @@ fn cards_of(host: &Host) -> Vec<CardDescription> {
                 channels: channels_of(&device, direction, &configs, resamples.is_some()),
                 rates: rates_of(&configs),
                 may_resample: resamples,
+                simulates: None,
                 id: id.clone(),
             });
         }
@@ -319,6 +320,7 @@ impl Side<'_> {
             block_frames: stream.buffer_size().ok(),
             format: format!("{}{}", choice.format, if dithered { " dithered" } else { "" }),
             may_resample: may_resample(self.id),
+            simulates: None,
         }
     }
 

@@ -18,6 +18,8 @@ use serde::{Deserialize, Serialize};
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct BenchSpec {
+    /// Output and headphone in words, stored with every session.
+    pub name: String,
     /// Seed of every noise on the desk.
     pub seed: u64,
     /// How much faster than nominal the playback card runs, parts per million.
@@ -44,6 +46,7 @@ pub struct BenchSpec {
 impl Default for BenchSpec {
     fn default() -> BenchSpec {
         BenchSpec {
+            name: "an output with a headphone of no name".into(),
             seed: 1,
             playback_clock_ppm: 4.1,
             capture_clock_ppm: -8.2,

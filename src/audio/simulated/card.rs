@@ -4,11 +4,12 @@
 //! number of the playback card, never by a race.
 
 use super::bench::{BenchSpec, SoundSource};
+use super::demo::{HEADPHONES, OUTPUTS};
 use super::device::{CAPTURE_CHANNELS, Device};
 use crate::audio::backend::{Advance, Backend, Callbacks, OpenCards, find};
 use crate::audio::callback::CardSample;
 use crate::audio::{AudioError, FaultKind};
-use crate::card::{CardDescription, CardId, Direction, Granted, Routing};
+use crate::card::{CardDescription, CardId, Direction, Granted, Routing, SimulatedDevices};
 use crate::units::SampleRate;
 use rand_pcg::Pcg32;
 use rand_pcg::rand_core::{Rng, SeedableRng};
@@ -147,6 +148,10 @@ impl Backend for SimulatedBackend {
             channels,
             rates: RATES.iter().filter_map(|hz| SampleRate::new(*hz).ok()).collect(),
             may_resample: None,
+            simulates: Some(SimulatedDevices {
+                outputs: OUTPUTS.map(String::from).into(),
+                headphones: HEADPHONES.map(String::from).into(),
+            }),
         };
         Ok(vec![
             describe(Direction::Playback, PLAYBACK_CHANNELS),
@@ -186,6 +191,16 @@ impl Backend for SimulatedBackend {
             }
         }
         Ok(Box::new(SimulatedCards::new(&self.bench, &self.card, self.pace, routing, callbacks)))
+    }
+
+    fn with_devices(&self, output: &str, headphone: &str) -> Option<Box<dyn Backend>> {
+        let known = |names: &[&'static str], asked: &str| names.iter().copied().find(|name| *name == asked);
+        let (output, headphone) = match (known(&OUTPUTS, output), known(&HEADPHONES, headphone)) {
+            (None, None) => return None,
+            (output, headphone) => (output.unwrap_or(OUTPUTS[0]), headphone.unwrap_or(HEADPHONES[0])),
+        };
+        let bench = BenchSpec { seed: self.bench.seed, ..BenchSpec::named(output, headphone)? };
+        Some(Box::new(SimulatedBackend { bench, ..self.clone() }))
     }
 
     fn with_calibrator(&self, level_db_spl: f64, frequency_hz: f64) -> Option<Box<dyn Backend>> {
@@ -291,6 +306,7 @@ impl SimulatedCards {
             },
             format: format.words().into(),
             may_resample: None,
+            simulates: Some(bench.name.clone()),
         };
         let mut sizes =
             [spec.playback_blocks, spec.capture_blocks].map(|blocks| BlockSizes::new(blocks, routing.block_frames));

@@ -11,16 +11,18 @@
 
 use super::bench::{ActsOn, BenchSpec, CouplerSpec, DriverDistortion, HeadphoneSpec, Hum, Knee, OutputSpec};
 use super::filters::Shape;
+use crate::card::pair_in_words;
 
-/// Names of the outputs on the simulated desk.
+/// Names of the outputs on the simulated desk; the first stands in for any other name.
 pub const OUTPUTS: [&str; 3] = ["console phones socket", "field recorder", "desk amplifier"];
-/// Names of the headphones on the simulated desk.
+/// Names of the headphones on the simulated desk; likewise.
 pub const HEADPHONES: [&str; 4] = ["closed 80 Ω", "open 300 Ω", "planar 18 Ω", "in-ear 16 Ω"];
 
 impl BenchSpec {
     /// One of the named outputs with one of the named headphones ([`OUTPUTS`], [`HEADPHONES`]); `None` for a name
     /// that is not among them. All values are invented.
     pub fn named(output: &str, headphone: &str) -> Option<BenchSpec> {
+        let name = pair_in_words(output, headphone);
         let (output, noise_v_rms) = match output {
             "console phones socket" => (console_phones_socket(), 8e-6),
             "field recorder" => (field_recorder(), 4e-6),
@@ -34,8 +36,13 @@ impl BenchSpec {
             "in-ear 16 Ω" => (in_ear_16(), closed_ear_canal()),
             _ => return None,
         };
-        let mut spec =
-            BenchSpec { output: OutputSpec { noise_v_rms, ..output }, headphone, coupler, ..BenchSpec::default() };
+        let mut spec = BenchSpec {
+            name,
+            output: OutputSpec { noise_v_rms, ..output },
+            headphone,
+            coupler,
+            ..BenchSpec::default()
+        };
         spec.microphone.hum = vec![
             Hum { frequency_hz: 50.02, level_db_spl: 34.0 },
             Hum { frequency_hz: 100.04, level_db_spl: 27.0 },

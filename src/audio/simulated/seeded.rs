@@ -45,6 +45,7 @@ impl BenchSpec {
         let loudest_db_spl = draw.between(84.0, 108.0);
         let playback_clock_ppm = draw.between(-30.0, 30.0);
         let mut spec = BenchSpec {
+            name: format!("output and headphone of seed {seed}"),
             seed,
             playback_clock_ppm,
             capture_clock_ppm: playback_clock_ppm - draw.between(-200.0, 200.0),

@@ -12,6 +12,7 @@ mod step;
 
 pub(crate) use step::Known;
 
+use super::chain::Chain;
 use super::climb::{Climb, FIRST_PROBE, Next, Purpose, START_BELOW_LISTENING_DB, START_UNKNOWN, StopReason};
 use super::plan::{Extent, Plan, PlanError};
 use super::protocol::{Command, Event, Failure, SessionRequest};
@@ -235,6 +236,13 @@ impl Worker {
         Ok(self.backends[playback].as_ref())
     }
 
+    /// Opens the cards of a chain; a simulated bench takes the devices that the chain names.
+    fn open_chain(&self, chain: &Chain) -> Result<(Engine, Sender<Option<Expected>>), RunError> {
+        let backend = self.backend(&chain.routing)?;
+        let named = backend.with_devices(&chain.output, &chain.headphone);
+        self.open(named.as_deref().unwrap_or(backend), &chain.routing)
+    }
+
     /// Opens the cards. Through the sender the live picture is told what will play.
     fn open(&self, backend: &dyn Backend, routing: &Routing) -> Result<(Engine, Sender<Option<Expected>>), RunError> {
         let (tell, told) = bounded(EXPECTATIONS_WAITING);
@@ -265,7 +273,7 @@ impl Worker {
             return Err(RunError::NoEar);
         }
         let period = plan.pink.period(rate);
-        let (engine, tell_live) = self.open(self.backend(&chain.routing)?, &chain.routing)?;
+        let (engine, tell_live) = self.open_chain(chain)?;
         let started_at = (self.now)();
         let (playback, capture) = engine.granted();
         let head = SessionHead {
@@ -288,8 +296,7 @@ impl Worker {
         let (mut storage, mut record) = Storage::take_up(folder)?;
         *kept = Some(folder.to_path_buf());
         let period = record.head.plan.pink.period(record.head.chain.routing.playback_rate);
-        let routing = record.head.chain.routing.clone();
-        let (engine, tell_live) = self.open(self.backend(&routing)?, &routing)?;
+        let (engine, tell_live) = self.open_chain(&record.head.chain)?;
         // A step that was given up is played again.
         if record.steps.last().is_some_and(|s| s.given_up().is_some()) {
             storage.withdraw_last_step()?;
