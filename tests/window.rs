@@ -19,11 +19,14 @@ use loudenough::gui::view::Phase;
 use loudenough::gui::{BenchLink, Desk, Live, LiveInput, Page, StartState, theme};
 use loudenough::judgement::{Threshold, judge};
 use loudenough::session::chain::Chain;
+use loudenough::session::climb::StopReason;
 use loudenough::session::plan::{Extent, Plan};
 use loudenough::session::protocol::{Command, Event, Failure};
-use loudenough::session::record::Record;
+use loudenough::session::record::{Happening, Record, SessionEvent, SessionHead};
+use loudenough::session::storage::Storage;
 use loudenough::take::VoidReason;
 use loudenough::units::{Dbfs, PeakDb, SampleRate};
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Instant;
@@ -40,6 +43,10 @@ struct Bench {
 type Window = Harness<'static, Desk>;
 
 fn start(chain: Chain, plan: Plan) -> (Desk, Bench) {
+    start_in("/nowhere".into(), chain, plan)
+}
+
+fn start_in(sessions: PathBuf, chain: Chain, plan: Plan) -> (Desk, Bench) {
     let (commands, asked) = bounded(16);
     let (events, told) = unbounded();
     let live: Arc<Mutex<Option<Arc<Live>>>> = Arc::default();
@@ -56,7 +63,7 @@ fn start(chain: Chain, plan: Plan) -> (Desk, Bench) {
         leave: Box::new(move || left.load(Ordering::SeqCst)),
         now: Box::new(|| "2026-03-01T10:00:00+01:00".into()),
     };
-    let desk = Desk::new(link, StartState { chain, plan, ..StartState::simulated("/nowhere".into()) });
+    let desk = Desk::new(link, StartState { chain, plan, ..StartState::simulated(sessions) });
     let bench = Bench { commands: asked, events, live, stops, leave };
     assert!(matches!(bench.commands.try_recv(), Ok(Command::ListCards)), "cards are listed at once");
     (desk, bench)
@@ -332,6 +339,69 @@ fn the_next_headphone_is_one_key_and_a_name_and_keeps_the_rest() {
     let Ok(Command::Run(request)) = bench.commands.try_recv() else { panic!("nothing was asked to run") };
     let expected = Chain { headphone: "open 300 Ω".into(), ..records::chain(true) };
     assert_eq!(request.chain, expected);
+}
+
+#[test]
+fn a_name_that_the_simulated_bench_does_not_know_says_what_is_simulated_in_its_place() {
+    let (mut window, bench) = calibrated();
+    bench.events.send(Event::Cards { cards: records::cards(), failed: Vec::new() }).unwrap();
+    window.run_steps(2);
+    press(&mut window, Key::F6);
+    assert!(says(&window, "The simulated bench has closed 80 Ω, open 300 Ω."));
+    press(&mut window, Key::Escape);
+    assert!(!says(&window, "Simulated in its place"));
+    retype(&mut window, "Headphone", "my own");
+    assert!(says(&window, "Simulated in its place: closed 80 Ω. The simulated bench has closed 80 Ω, open 300 Ω."));
+    retype(&mut window, "Headphone", "open 300 Ω");
+    assert!(!says(&window, "Simulated in its place"));
+}
+
+/// Leaves a session in `sessions` that began at this hour, cut short or not.
+fn leave_session(sessions: &Path, hour: u32, headphone: &str, ended: bool) -> SessionHead {
+    let record = records::session(records::plan(), Chain { headphone: headphone.into(), ..records::chain(true) });
+    let started_at = format!("2026-03-01T{hour:02}:00:00+00:00");
+    let head = SessionHead { id: format!("at-{hour}"), started_at, ..record.head };
+    let mut storage = Storage::create(sessions, &head).unwrap();
+    if ended {
+        storage.append_event(record.events.last().unwrap()).unwrap();
+    }
+    head
+}
+
+#[test]
+fn a_session_that_was_cut_short_is_taken_up_by_keyboard_and_shown_as_it_was_asked() {
+    let home = tempfile::tempdir().unwrap();
+    let sessions = home.path().join("sessions");
+    let (desk, bench) = start_in(sessions.clone(), records::chain(true), records::plan());
+    let mut window = window(desk, 1280.0, 800.0, 1.0, Theme::Dark);
+    press(&mut window, Key::F11);
+    assert!(says(&window, "No session here was cut short."));
+    press(&mut window, Key::Escape);
+    leave_session(&sessions, 9, "closed 80 Ω", false);
+    let head = leave_session(&sessions, 10, "open 300 Ω", false);
+    leave_session(&sessions, 11, "planar 18 Ω", true);
+
+    press(&mut window, Key::F11);
+    window.run_steps(2);
+    assert_eq!(window.state().to_go_on.as_ref().unwrap().name, "at-10");
+    assert!(says(&window, "at-10: console phones socket with open 300 Ω") && says(&window, "at-9: "));
+    assert!(!says(&window, "at-11"), "a finished session is offered");
+    press(&mut window, Key::Enter);
+    let Ok(Command::Continue { folder }) = bench.commands.try_recv() else { panic!("nothing was taken up") };
+    assert_eq!((folder.clone(), window.state().view.phase), (sessions.join("at-10"), Phase::Opening));
+
+    let record = Arc::new(Record::new(head));
+    bench.events.send(Event::Began { record: record.clone(), folder: folder.clone(), granted: granted() }).unwrap();
+    window.run_steps(2);
+    assert_eq!(window.state().form.headphone, "open 300 Ω");
+    press(&mut window, Key::F11);
+    assert!(says(&window, "A session runs"));
+    let mut stopped = Record::clone(&record);
+    let what = Happening::Ended { stop: StopReason::Stopped };
+    stopped.events.push(SessionEvent { at: "2026-03-01T12:00:00+00:00".into(), what });
+    bench.events.send(Event::Ended { record: Arc::new(stopped), folder }).unwrap();
+    window.run_steps(2);
+    assert!(says(&window, "ended early, F11 goes on"));
 }
 
 #[test]

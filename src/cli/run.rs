@@ -3,6 +3,7 @@
 use super::args::{Keep, Run};
 use super::{Surroundings, follow, request, show};
 use crate::judgement::judge;
+use crate::session::climb::StopReason;
 use crate::session::protocol::{Command, SessionRequest};
 use crate::session::record::Record;
 use crate::session::runner::Bench;
@@ -38,13 +39,15 @@ pub(super) fn report(record: &Record, folder: &Path, keep: &Keep, out: &mut dyn 
         show::judgement(record, &judgement, out)?;
         writeln!(out, "\nEverything is kept in {}", folder.display())?;
     }
-    if show::is_failure(record.stop()) {
-        bail!(
-            "the session did not finish: {}. Finished steps are kept in {}; go on with `loudenough run --continue \"{}\"`.",
-            record.stop().map_or_else(String::new, ToString::to_string),
+    match record.stop() {
+        Some(reason) if record.can_go_on() => bail!(
+            "the session did not finish: {reason}. Finished steps are kept in {}; go on with `loudenough run --continue \"{}\"`.",
             folder.display(),
             folder.display()
-        );
+        ),
+        Some(reason @ StopReason::NoSignal) => {
+            bail!("the session found nothing to measure: {reason}. What was recorded is kept in {}.", folder.display())
+        }
+        _ => Ok(()),
     }
-    Ok(())
 }

@@ -2,7 +2,6 @@
 
 use crate::card::Granted;
 use crate::judgement::{Judgement, Threshold, Whose};
-use crate::session::climb::StopReason;
 use crate::session::record::{Record, StepResult};
 use crate::stats::Reading;
 use std::io::{Result, Write};
@@ -207,10 +206,4 @@ fn with_interval(reading: &Reading) -> String {
         Reading::Below(b) => format!("below {}", tidy(*b, 2)),
         Reading::NotTold(why) => format!("not told ({why})"),
     }
-}
-
-/// What a stopped session means for the exit code.
-pub fn is_failure(stop: Option<&StopReason>) -> bool {
-    use StopReason::{Card, NoSignal, Stopped, TakesVoid};
-    matches!(stop, Some(Stopped | Card { .. } | NoSignal | TakesVoid { .. }))
 }

@@ -11,6 +11,8 @@ use super::{StartState, chain_page, climb};
 use crate::card::CardId;
 use crate::session::chain_file;
 use crate::session::protocol::{Command, Event, Failure};
+use crate::session::record::SessionHead;
+use crate::session::storage::{Unfinished, unfinished};
 use crossbeam_channel::{Receiver, Sender, TrySendError};
 use eframe::egui::{self, Context, Panel, RichText, ScrollArea, Theme, Ui};
 use std::path::PathBuf;
@@ -47,6 +49,15 @@ impl Table {
     ];
 }
 
+/// A session to be taken up.
+#[derive(Clone, Debug, Default)]
+pub struct ToGoOn {
+    /// Its name in the folder of sessions, or the path of its folder.
+    pub name: String,
+    /// Those that could be, the latest first.
+    pub found: Vec<Unfinished>,
+}
+
 enum Inbox {
     /// Digested where it is read (tests).
     Direct(Receiver<Event>, ReadLive, Box<dyn Fn() -> bool + Send>),
@@ -72,6 +83,8 @@ pub struct Desk {
     pub cautions_open: bool,
     /// Name of the next headphone while it is typed.
     pub next_headphone: Option<String>,
+    /// The session to go on with, while its name is typed.
+    pub to_go_on: Option<ToGoOn>,
     /// Why the last action did nothing.
     pub refused: Option<String>,
     /// The picture before a session.
@@ -79,6 +92,8 @@ pub struct Desk {
     /// The large figure, held for as long as a person needs to read it.
     pub(super) held: climb::Held,
     pub(super) wants_focus: Option<egui::Id>,
+    /// A session is being taken up: the form is to show what that one was asked.
+    goes_on: bool,
     chain_file: Option<PathBuf>,
     inbox: Inbox,
     commands: Sender<Command>,
@@ -121,6 +136,8 @@ impl Desk {
             flaws_open: false,
             cautions_open: false,
             next_headphone: None,
+            to_go_on: None,
+            goes_on: false,
             refused: None,
             empty,
             held: climb::Held::default(),
@@ -158,6 +175,12 @@ impl Desk {
             if matches!(piece, News::Leave) {
                 self.act(Action::Quit, ctx);
             }
+            if self.goes_on
+                && let News::Event(event, _) = &piece
+                && let Event::Began { record, .. } = event.as_ref()
+            {
+                self.show_as_asked(&record.head);
+            }
             self.view.apply(piece);
             if cards {
                 self.changed();
@@ -193,6 +216,7 @@ impl Desk {
             Action::Stop => self.stop_now(),
             Action::Start => self.start(),
             Action::NextHeadphone => self.ask_next_headphone(),
+            Action::GoOn => self.ask_session_to_go_on(),
             Action::Chain => self.page = Page::Chain,
             Action::Climb => self.page = Page::Climb,
             Action::Cautions => self.cautions_open = !self.cautions_open,
@@ -218,6 +242,7 @@ impl Desk {
     fn stop_now(&mut self) {
         (self.stop)();
         self.next_headphone = None;
+        self.to_go_on = None;
         if self.view.phase.is_busy() {
             self.view.phase = Phase::Stopping;
         }
@@ -240,6 +265,7 @@ impl Desk {
         };
         self.view.failure = None;
         self.keep_chain();
+        self.goes_on = false;
         self.view.phase = Phase::Opening;
         self.pinned = None;
         self.page = Page::Climb;
@@ -273,6 +299,7 @@ impl Desk {
             return;
         }
         self.page = Page::Climb;
+        self.to_go_on = None;
         self.next_headphone = Some(String::new());
         self.wants_focus = Some(climb::next_headphone_id());
     }
@@ -286,6 +313,38 @@ impl Desk {
             self.pinned = None;
             self.changed();
         }
+    }
+
+    fn ask_session_to_go_on(&mut self) {
+        if self.view.phase != Phase::Idle {
+            self.refused = Some(self.busy_because());
+            return;
+        }
+        self.page = Page::Climb;
+        self.next_headphone = None;
+        let found = unfinished(self.form.sessions());
+        let name = found.first().map_or_else(String::new, |latest| latest.name.clone());
+        self.to_go_on = Some(ToGoOn { name, found });
+        self.wants_focus = Some(climb::to_go_on_id());
+    }
+
+    /// Takes up the session that was named.
+    pub(super) fn go_on(&mut self) {
+        let Some(asked) = self.to_go_on.take().filter(|s| !s.name.trim().is_empty()) else { return };
+        let folder = self.form.sessions().join(asked.name.trim());
+        self.view.failure = None;
+        self.view.phase = Phase::Opening;
+        self.pinned = None;
+        self.goes_on = true;
+        self.send(Command::Continue { folder });
+    }
+
+    /// What is asked is what the session that was taken up had been asked.
+    fn show_as_asked(&mut self, head: &SessionHead) {
+        self.goes_on = false;
+        let (chain, plan, sessions) = (head.chain.clone(), head.plan.clone(), self.form.sessions().to_path_buf());
+        self.form = Form::new(StartState { chain, plan, sessions, chain_file: None, problem: None });
+        self.changed();
     }
 
     fn other_extent(&mut self) {

@@ -20,6 +20,8 @@ pub enum Action {
     Start,
     /// Keep everything but the headphone.
     NextHeadphone,
+    /// Take up a session that was cut short.
+    GoOn,
     /// Quick look or session.
     Extent,
     /// Next table under the picture.
@@ -36,7 +38,7 @@ pub enum Action {
 
 impl Action {
     /// All of them, with key and name.
-    pub const ALL: [(Action, Key, &'static str); 13] = [
+    pub const ALL: [(Action, Key, &'static str); 14] = [
         (Action::Stop, Key::Escape, "Stop"),
         (Action::Cautions, Key::F1, "Cautions"),
         (Action::Chain, Key::F2, "Chain"),
@@ -48,6 +50,7 @@ impl Action {
         (Action::Details, Key::F8, "Next table"),
         (Action::Flaws, Key::F9, "Notes and doubts"),
         (Action::Theme, Key::F10, "Light or dark"),
+        (Action::GoOn, Key::F11, "Go on with a session"),
         (Action::Calibrate, Key::F12, "Listen to the calibrator"),
         (Action::Quit, Key::Q, "Quit"),
     ];

@@ -184,6 +184,12 @@ impl Record {
         }
     }
 
+    /// True where the climb was cut short, so that taking the session up plays the rest.
+    pub fn can_go_on(&self) -> bool {
+        use StopReason::{Card, Stopped, TakesVoid};
+        matches!(self.stop(), None | Some(Stopped | Card { .. } | TakesVoid { .. }))
+    }
+
     /// The last step of one purpose.
     pub fn last(&self, purpose: Purpose) -> Option<&StepResult> {
         self.steps.iter().rev().find(|s| s.step.purpose == purpose)

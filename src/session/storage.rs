@@ -21,10 +21,12 @@ mod names;
 mod open;
 mod recording;
 mod summary;
+mod unfinished;
 
 pub use disk::{Disk, FileSystem};
 pub use error::StorageError;
 pub use names::default_sessions_dir;
+pub use unfinished::{Unfinished, unfinished};
 
 use super::climb::Step;
 use super::record::{Record, SessionEvent, SessionHead, StepResult, TakeResult};

@@ -87,8 +87,10 @@ fn status_words(desk: &Desk) -> String {
     let view = &desk.view;
     let phase = match view.phase {
         Phase::Idle => match (&view.digest, &view.folder) {
-            (Some(d), Some(folder)) if d.finished => format!("finished, kept in {}", folder.display()),
-            (Some(_), Some(folder)) => format!("ended early, finished steps kept in {}", folder.display()),
+            (Some(d), Some(folder)) if d.record.can_go_on() => {
+                format!("ended early, {} goes on; finished steps kept in {}", Action::GoOn.key(), folder.display())
+            }
+            (Some(_), Some(folder)) => format!("finished, kept in {}", folder.display()),
             _ => "silent".into(),
         },
         Phase::Opening => "opening the cards".into(),

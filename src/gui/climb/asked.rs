@@ -1,5 +1,6 @@
 //! What is asked: output, headphone, levels, ceiling, extent.
 
+use crate::card::pair_in_words;
 use crate::gui::app::Desk;
 use crate::gui::form::Field;
 use crate::gui::keys::Action;
@@ -7,11 +8,19 @@ use crate::gui::parts;
 use crate::gui::text;
 use crate::gui::theme::STEP;
 use crate::session::plan::{Extent, Weighting};
-use eframe::egui::{Id, Key, TextEdit, Ui};
+use eframe::egui::{Button, Id, Key, TextEdit, Ui};
+
+/// Sessions that could be taken up, shown at most.
+const MOST_SHOWN: usize = 3;
 
 /// Where the name of the next headphone is typed.
 pub fn next_headphone_id() -> Id {
     Id::unique("next-headphone-name")
+}
+
+/// Where the session to go on with is typed.
+pub fn to_go_on_id() -> Id {
+    Id::unique("session-to-go-on-with")
 }
 
 /// All fields of the session.
@@ -81,32 +90,65 @@ fn extent(desk: &mut Desk, ui: &mut Ui) {
     parts::quiet(ui, format!("{} changes between the two", Action::Extent.key()));
 }
 
-/// One key and a name: everything else stays.
-pub fn next_headphone(desk: &mut Desk, ui: &mut Ui) {
-    let ctx = ui.ctx().clone();
-    let Some(name) = &mut desk.next_headphone else {
-        if ui
-            .add_enabled(!desk.view.phase.is_busy(), eframe::egui::Button::new(Action::NextHeadphone.button()))
-            .clicked()
-        {
-            desk.act(Action::NextHeadphone, &ctx);
+/// The next headphone, or a session to go on with: one key and a name each.
+pub fn what_next(desk: &mut Desk, ui: &mut Ui) {
+    if desk.next_headphone.is_some() {
+        next_headphone(desk, ui);
+    } else if desk.to_go_on.is_some() {
+        to_go_on(desk, ui);
+    } else {
+        let ctx = ui.ctx().clone();
+        for action in [Action::NextHeadphone, Action::GoOn] {
+            if ui.add_enabled(!desk.view.phase.is_busy(), Button::new(action.button())).clicked() {
+                desk.act(action, &ctx);
+            }
         }
-        return;
-    };
-    let mut done = false;
-    ui.horizontal(|ui| {
-        let words = ui.label("Name of the next one");
-        let edit = TextEdit::singleline(name).id(next_headphone_id()).desired_width(ui.available_width() - 2.0 * STEP);
-        let response = ui.add(edit).labelled_by(words.id);
-        done = response.lost_focus() && ui.input(|i| i.key_pressed(Key::Enter));
-        if desk.wants_focus.take().is_some() {
-            response.request_focus();
-        }
-    });
+    }
+}
+
+/// Everything else stays.
+fn next_headphone(desk: &mut Desk, ui: &mut Ui) {
+    let cards = desk.view.cards.as_ref().map_or(&[][..], |c| &c.found);
+    let simulated = desk.form.simulated(cards).map(|devices| devices.headphones.join(", "));
+    let focus = desk.wants_focus.take().is_some();
+    let Some(name) = &mut desk.next_headphone else { return };
+    let done = name_typed(ui, "Name of the next one", next_headphone_id(), name, focus);
     parts::quiet(ui, format!("Enter takes it, {} leaves it; all the rest stays", Action::Stop.key()));
+    if let Some(names) = simulated {
+        parts::quiet(ui, format!("The simulated bench has {names}."));
+    }
     if done {
         desk.take_next_headphone();
     }
+}
+
+/// Finished steps stay as they are, the rest is played.
+fn to_go_on(desk: &mut Desk, ui: &mut Ui) {
+    let focus = desk.wants_focus.take().is_some();
+    let Some(asked) = &mut desk.to_go_on else { return };
+    let done = name_typed(ui, "Session or its folder", to_go_on_id(), &mut asked.name, focus);
+    parts::quiet(ui, format!("Enter plays the rest of it, {} leaves it", Action::Stop.key()));
+    if asked.found.is_empty() {
+        parts::quiet(ui, "No session here was cut short.");
+    }
+    for session in asked.found.iter().take(MOST_SHOWN) {
+        let chain = &session.head.chain;
+        parts::quiet(ui, format!("{}: {}", session.name, pair_in_words(&chain.output, &chain.headphone)));
+    }
+    if done {
+        desk.go_on();
+    }
+}
+
+/// A named field that takes the keyboard; true once Enter was pressed in it.
+fn name_typed(ui: &mut Ui, label: &str, id: Id, name: &mut String, focus: bool) -> bool {
+    let words = ui.label(label);
+    let edit = TextEdit::singleline(name).id(id).desired_width(ui.available_width() - 2.0 * STEP);
+    let response = ui.add(edit).labelled_by(words.id);
+    if focus {
+        response.request_focus();
+    }
+    response.lost_focus() && ui.input(|i| i.key_pressed(Key::Enter))
 }
 
 /// `listening level 70.0 dB SPL` for the axis.

@@ -7,7 +7,7 @@ mod now;
 mod picture;
 mod tables;
 
-pub use asked::next_headphone_id;
+pub use asked::{next_headphone_id, to_go_on_id};
 pub use now::Held;
 
 use super::app::{Desk, Table};
@@ -38,7 +38,7 @@ fn wide(desk: &mut Desk, ui: &mut Ui) {
         Panel::bottom("asked-actions").resizable(false).show_separator_line(false).frame(Frame::NONE).show(ui, |ui| {
             ui.add_space(STEP);
             ui.horizontal(|ui| parts::start_stop(desk, ui));
-            asked::next_headphone(desk, ui);
+            asked::what_next(desk, ui);
             ui.add_space(STEP);
         });
         ScrollArea::vertical().id_salt("asked-fields").auto_shrink(false).show(ui, |ui| asked::fields(desk, ui));
@@ -84,7 +84,7 @@ fn folded(desk: &mut Desk, ui: &mut Ui) {
                 picture::level(desk, ui, level);
                 picture::distortion(desk, ui, 0.6 * level);
                 ui.separator();
-                asked::next_headphone(desk, ui);
+                asked::what_next(desk, ui);
                 asked::fields(desk, ui);
                 ui.separator();
                 now::rest(desk, ui);
