@@ -140,7 +140,7 @@ fn input(role: InputRole, head: &TakeHead) -> InputResult {
             Flaw::doubt("clock-drift", "x"),
         ],
     };
-    let finding = match head.stimulus {
+    let finding = match &head.stimulus {
         Stimulus::Pink(_) => Finding::Pink(Box::new(pink(common))),
         Stimulus::Sine(sine) => Finding::Sine(Box::new(SineFinding {
             common,
@@ -164,6 +164,7 @@ fn input(role: InputRole, head: &TakeHead) -> InputResult {
             noise_a: None,
             bands: Vec::new(),
         })),
+        other => panic!("the script plays no {other}"),
     };
     InputResult { role, finding, gain_change_db: Some(Estimate::exact(-0.01)), sound: None }
 }
