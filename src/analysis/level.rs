@@ -3,7 +3,7 @@
 
 use super::band::{BANDS, lines_in};
 use super::spectra::{Reference, Spectra};
-use super::sums::{LineSum, Power};
+use super::sums::{LineSum, MeanSquare, Power};
 use crate::signal::LineKind;
 use crate::stats::Estimate;
 use crate::units::db_from_power;
@@ -50,8 +50,7 @@ pub fn stimulus_level(s: &Spectra, span: Range<usize>, weight: impl Fn(f64) -> f
 pub fn total_level(s: &Spectra) -> Option<f64> {
     let spacing = s.period.line_spacing_hz();
     let span = lines_in(*BANDS.start(), spacing).start..lines_in(*BANDS.end(), spacing).end.min(s.mean.len());
-    let share = (s.periods.max(1) - 1) as f64 / s.periods.max(1) as f64;
-    db_from_power(span.map(|k| s.mean[k].norm_sqr() + share * s.variance[k]).sum::<f64>() / FULL_SCALE_MS)
+    db_from_power(MeanSquare::of(s, span, |_| 1.0).value() / FULL_SCALE_MS)
 }
 
 /// Lines from 20 Hz to 20 kHz, where noise is summed.

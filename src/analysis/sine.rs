@@ -10,10 +10,10 @@ use super::finding::{Finding, HarmonicFinding, SineFinding};
 use super::level::{self, FULL_SCALE_MS};
 use super::prepare::{AnalysisError, prepare};
 use super::spectra::{Reference, Spectra};
-use super::sums::LineSum;
+use super::sums::{LineSum, MeanSquare};
 use super::{Context, Measured};
 use crate::signal::LineKind;
-use crate::stats::Reading;
+use crate::stats::{Estimate, Interval, Reading};
 use crate::take::Take;
 use crate::units::db_from_power;
 
@@ -114,17 +114,15 @@ fn thd(
     reading(&sum, fundamental)
 }
 
-/// Noise is part of what is asked for here, so it is not taken off: mean lines plus what their average hides.
+/// Noise is part of what is asked for here, so it is not taken off.
 fn thd_n(s: &Spectra, line: usize, fundamental: Option<f64>) -> Reading {
     let Some(fundamental) = fundamental else { return no_tone() };
-    let hidden = 1.0 - 1.0 / s.periods as f64;
-    let rest: f64 =
-        level::audio_lines(s).filter(|k| *k != line).map(|k| s.mean[k].norm_sqr() + hidden * s.variance[k]).sum();
-    let count = level::audio_lines(s).len().max(1) as f64 * s.periods as f64;
-    match db_from_power(rest / (rest + fundamental)) {
-        // Gaussian noise over that many lines: relative deviation of a sum of squares, twice (Bendat & Piersol, ch. 8).
-        Some(db) => Reading::Told(crate::stats::Estimate::symmetric(db, 1.96 * 4.343 / count.sqrt())),
-        None => Reading::NotTold("nothing but the sine was captured".into()),
+    let rest = MeanSquare::of(s, level::audio_lines(s).filter(|k| *k != line), |_| 1.0);
+    let db = |rest: f64| db_from_power(rest / (rest + fundamental));
+    let interval = rest.interval();
+    match (db(rest.value()), db(interval.low), db(interval.high)) {
+        (Some(value), Some(low), Some(high)) => Reading::Told(Estimate { value, interval: Interval { low, high } }),
+        _ => Reading::NotTold("nothing but the sine was captured".into()),
     }
 }
 

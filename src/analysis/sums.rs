@@ -6,7 +6,8 @@
 //! noise differs count as fewer lines (Satterthwaite), and where S is seen its spread is corrected for where the power
 //! actually lies. Nothing is clamped per line.
 
-use crate::stats::{Estimate, Interval, Reading, f_quantile, noncentrality_95};
+use super::spectra::Spectra;
+use crate::stats::{Estimate, Interval, Reading, chi_squared_quantile, f_quantile, noncentrality_95};
 use crate::units::db_from_power;
 
 /// Relative half width that every power carries: what resampling (−110 dB) and single-precision samples leave.
@@ -135,6 +136,56 @@ impl LineSum {
             + 2.0 * value * self.noise / lines
             + (value + self.noise).powi(2) * 2.0 / nu;
         (self.variance(lines, nu) / model).sqrt()
+    }
+}
+
+/// Mean square over whole periods of some lines, noise included: mean lines plus what their average hides.
+///
+/// `Σ |Ȳ|² + (1 − 1/P)·σ²`; its variance is that of noise with itself and with what repeats, `Σ σ⁴/P + 2|D|²σ²/P`, and
+/// the limits are those of chi-squared with as many degrees of freedom as that is worth (Satterthwaite).
+#[derive(Clone, Copy, Debug, Default)]
+pub struct MeanSquare {
+    value: f64,
+    noise_squared: f64,
+    cross: f64,
+}
+
+impl MeanSquare {
+    /// Over lines of `s` that pass, each power multiplied by `weight(k)`.
+    pub fn of(s: &Spectra, lines: impl Iterator<Item = usize>, weight: impl Fn(usize) -> f64) -> MeanSquare {
+        let periods = s.periods.max(1) as f64;
+        let mut sum = MeanSquare::default();
+        for k in lines {
+            let (w, power, variance) = (weight(k), s.mean[k].norm_sqr(), s.variance[k]);
+            sum.value += w * (power + (1.0 - 1.0 / periods) * variance);
+            // The square of a pooled estimate is too large by 1 + 2/dof on average.
+            sum.noise_squared += (w * variance).powi(2) / (1.0 + 2.0 / s.dof[k].max(1.0)) / periods;
+            sum.cross += w * w * (power - variance / periods) * variance / periods;
+        }
+        sum
+    }
+
+    /// Mean square.
+    pub fn value(&self) -> f64 {
+        self.value
+    }
+
+    /// Its 95 % limits.
+    pub fn interval(&self) -> Interval {
+        let variance = self.noise_squared + 2.0 * self.cross.max(0.0);
+        if variance <= 0.0 {
+            return Interval { low: self.value * (1.0 - NUMERICAL), high: self.value * (1.0 + NUMERICAL) };
+        }
+        let dof = 2.0 * self.value * self.value / variance;
+        let at = |p: f64| self.value * dof / chi_squared_quantile(p, dof);
+        Interval { low: at(0.975), high: at(0.025) }
+    }
+
+    /// Level in dB re `reference`; `None` for nothing at all.
+    pub fn level_db(&self, reference: f64) -> Option<Estimate> {
+        let db = |power: f64| db_from_power(power / reference);
+        let Interval { low, high } = self.interval();
+        Some(Estimate { value: db(self.value)?, interval: Interval { low: db(low)?, high: db(high)? } })
     }
 }
 

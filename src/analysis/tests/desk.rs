@@ -34,8 +34,10 @@ pub struct Desk {
     pub gain: f64,
     /// Ear-like resonance of this many dB near 3 kHz and a fall under 50 Hz.
     pub resonance_db: f64,
-    /// White noise, RMS.
+    /// Noise, RMS over all frequencies …
     pub noise: f64,
+    /// … white, or falling by 3 dB per octave from 20 Hz up.
+    pub pink_noise: bool,
     /// (frequency in Hz of the played clock, RMS) of hum.
     pub hum: Vec<(f64, f64)>,
     /// Captured sample at which so many samples are lost.
@@ -62,6 +64,7 @@ impl Desk {
             gain: 0.5,
             resonance_db: 0.0,
             noise: 0.0,
+            pink_noise: false,
             hum: vec![],
             loss: None,
             bang: None,
@@ -129,7 +132,8 @@ impl Desk {
         let mut random = Pcg64::seed_from_u64(seed);
         let mut samples: Vec<f64> = take.inputs[0].samples.iter().map(|x| f64::from(*x)).collect();
         if self.noise > 0.0 {
-            samples.iter_mut().for_each(|x| *x += self.noise * normal(&mut random));
+            let noise = self.noise_samples(samples.len(), &mut random);
+            samples.iter_mut().zip(noise).for_each(|(x, n)| *x += n);
         }
         if let Some((at, length, rms)) = self.bang {
             samples[at..at + length].iter_mut().for_each(|x| *x += rms * normal(&mut random));
@@ -142,6 +146,33 @@ impl Desk {
         }
         take.inputs[0].samples = samples.iter().map(|x| *x as f32).collect();
         take
+    }
+
+    fn noise_samples(&self, count: usize, random: &mut Pcg64) -> Vec<f64> {
+        if !self.pink_noise {
+            return (0..count).map(|_| self.noise * normal(random)).collect();
+        }
+        // Shaped as a whole, in the frequency domain; a little longer than needed, a power of two.
+        let whole = count.next_power_of_two();
+        let spacing = self.captured_rate.hz() / whole as f64;
+        let shape = |f: f64| (20.0 / f.max(20.0)).sqrt();
+        let power: f64 = (1..whole / 2).map(|k| shape(k as f64 * spacing).powi(2)).sum();
+        let lines: Vec<Complex<f64>> = (0..=whole / 2)
+            .map(|k| {
+                let size = if k == 0 || k == whole / 2 { 0.0 } else { shape(k as f64 * spacing) };
+                Complex::new(normal(random), normal(random)) * (size * self.noise * (0.5 / power).sqrt())
+            })
+            .collect();
+        let mut samples = fft::samples_of(&lines, whole);
+        samples.truncate(count);
+        samples
+    }
+
+    /// Share of the noise power that lies on these lines of the period.
+    pub fn noise_share(&self, lines: std::ops::RangeInclusive<usize>) -> f64 {
+        let spacing = self.period().line_spacing_hz();
+        let power = |k: usize| if self.pink_noise { 20.0 / (k as f64 * spacing).max(20.0) } else { 1.0 };
+        lines.map(power).sum::<f64>() / (1..self.period().samples.len() / 2).map(power).sum::<f64>()
     }
 
     fn make(&self) -> Take {
@@ -202,22 +233,29 @@ fn lagrange(fine: &[f64], position: f64) -> f64 {
     let t = position - whole;
     let n = fine.len() as isize;
     let first = whole as isize - 3;
-    let mut sum = 0.0;
-    for i in 0..8isize {
-        let mut weight = 1.0;
-        for j in 0..8isize {
-            if i != j {
-                weight *= (t + 3.0 - j as f64) / (i - j) as f64;
-            }
-        }
-        sum += weight * fine[(first + i).rem_euclid(n) as usize];
+    // 1/Π(i − j) over the other seven points.
+    const SCALE: [f64; 8] =
+        [-1.0 / 5040.0, 1.0 / 720.0, -1.0 / 240.0, 1.0 / 144.0, -1.0 / 144.0, 1.0 / 240.0, -1.0 / 720.0, 1.0 / 5040.0];
+    let away: [f64; 8] = std::array::from_fn(|j| t + 3.0 - j as f64);
+    let mut after = [1.0; 9];
+    for i in (0..8).rev() {
+        after[i] = after[i + 1] * away[i];
+    }
+    let (mut before, mut sum) = (1.0, 0.0);
+    for i in 0..8 {
+        sum += before * after[i + 1] * SCALE[i] * fine[(first + i as isize).rem_euclid(n) as usize];
+        before *= away[i];
     }
     sum
 }
 
+/// Uniform between 0 and 1.
+pub fn uniform(random: &mut Pcg64) -> f64 {
+    ((random.next_u64() >> 11) as f64 + 0.5) / (1u64 << 53) as f64
+}
+
 /// Normal deviate (Box–Muller).
 pub fn normal(random: &mut Pcg64) -> f64 {
-    let unit = |r: &mut Pcg64| ((r.next_u64() >> 11) as f64 + 0.5) / (1u64 << 53) as f64;
-    let (a, b) = (unit(random), unit(random));
+    let (a, b) = (uniform(random), uniform(random));
     (-2.0 * a.ln()).sqrt() * (TAU * b).cos()
 }
