@@ -67,6 +67,16 @@ pub fn pair_in_words(output: &str, headphone: &str) -> String {
     format!("{output} with {headphone}")
 }
 
+/// The name among `known` that is meant. Few keyboards have an Ω, so only letters and digits of ASCII count, in any
+/// case: `open 300` and `Open 300 ohm` mean `open 300 Ω`.
+pub fn known_name<'a>(asked: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    let letters = |name: &str| {
+        let plain: String = name.chars().filter(char::is_ascii_alphanumeric).collect();
+        plain.to_ascii_lowercase().trim_end_matches("ohm").to_string()
+    };
+    known.into_iter().find(|name| letters(name) == letters(asked))
+}
+
 /// What a card granted when it was opened.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Granted {
@@ -130,4 +140,20 @@ pub enum InputRole {
     Witness,
     /// The playback card's own output, straight back.
     Loopback,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_name_is_known_without_the_sign_of_the_ohm() {
+        let known = ["closed 80 Ω", "open 300 Ω"];
+        for asked in ["open 300 Ω", "open 300", "Open 300 ohm", " open300ω "] {
+            assert_eq!(known_name(asked, known), Some("open 300 Ω"), "{asked}");
+        }
+        for other in ["open 30", "my own", ""] {
+            assert_eq!(known_name(other, known), None, "{other}");
+        }
+    }
 }

@@ -348,7 +348,9 @@ fn a_name_that_the_simulated_bench_does_not_know_says_what_is_simulated_in_its_p
     window.run_steps(2);
     press(&mut window, Key::F6);
     assert!(says(&window, "The simulated bench has closed 80 Ω, open 300 Ω."));
-    press(&mut window, Key::Escape);
+    window.event(eframe::egui::Event::Text("open 300".into()));
+    press(&mut window, Key::Enter);
+    assert_eq!(window.state().form.headphone, "open 300 Ω", "few keyboards have an Ω");
     assert!(!says(&window, "Simulated in its place"));
     retype(&mut window, "Headphone", "my own");
     assert!(says(&window, "Simulated in its place: closed 80 Ω. The simulated bench has closed 80 Ω, open 300 Ω."));
@@ -402,6 +404,23 @@ fn a_session_that_was_cut_short_is_taken_up_by_keyboard_and_shown_as_it_was_aske
     bench.events.send(Event::Ended { record: Arc::new(stopped), folder }).unwrap();
     window.run_steps(2);
     assert!(says(&window, "ended early, F11 goes on"));
+}
+
+#[test]
+fn on_a_small_window_the_field_that_a_key_opens_comes_into_sight() {
+    let (desk, _bench) = start(records::chain(true), records::plan());
+    let mut window = window(desk, 800.0, 600.0, 1.0, Theme::Dark);
+    for (key, field) in [(Key::F6, "Name of the next one"), (Key::F11, "Session or its folder")] {
+        press(&mut window, key);
+        window.run_steps(30);
+        let place = window.get_by_role_and_label(Role::TextInput, field).rect();
+        assert!(place.top() > 0.0 && place.bottom() < 600.0 - 11.5 * 8.0, "{field} at {place:?}");
+        window.event(eframe::egui::Event::Text("typed".into()));
+        window.run_steps(2);
+        let desk = window.state();
+        assert!(desk.next_headphone.iter().chain(desk.to_go_on.iter().map(|s| &s.name)).all(|name| name == "typed"));
+        press(&mut window, Key::Escape);
+    }
 }
 
 #[test]

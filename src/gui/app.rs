@@ -8,7 +8,7 @@ use super::parts;
 use super::theme::{self, STEP};
 use super::view::{Phase, View};
 use super::{StartState, chain_page, climb};
-use crate::card::CardId;
+use crate::card::{CardId, known_name};
 use crate::session::chain_file;
 use crate::session::protocol::{Command, Event, Failure};
 use crate::session::record::SessionHead;
@@ -307,7 +307,10 @@ impl Desk {
     /// Takes over the name that was typed; everything else stays.
     pub(super) fn take_next_headphone(&mut self) {
         if let Some(name) = self.next_headphone.take().filter(|n| !n.trim().is_empty()) {
-            self.form.headphone = name.trim().into();
+            let cards = self.view.cards.as_ref().map_or(&[][..], |c| &c.found);
+            let simulated = self.form.simulated(cards).map_or(&[][..], |devices| &devices.headphones);
+            let known = known_name(&name, simulated.iter().map(String::as_str)).unwrap_or(name.trim());
+            self.form.headphone = known.into();
             self.view.digest = None;
             self.view.folder = None;
             self.pinned = None;

@@ -5,7 +5,9 @@ use super::StartState;
 use super::text;
 use crate::analysis::Correction;
 use crate::calibration::{Acoustic, Calibrator};
-use crate::card::{CaptureChannel, CardDescription, CardId, Direction, InputRole, Routing, SimulatedDevices};
+use crate::card::{
+    CaptureChannel, CardDescription, CardId, Direction, InputRole, Routing, SimulatedDevices, known_name,
+};
 use crate::session::chain::{Chain, Coupler};
 use crate::session::plan::{DEFAULT_CEILING, Extent, ListeningLevel, Plan, PlanError, UNCALIBRATED_CEILING, Weighting};
 use crate::session::protocol::SessionRequest;
@@ -456,7 +458,7 @@ impl Form {
 
 /// Where a name is none of those that the simulated bench knows: which of them it takes.
 fn stands_in(name: &str, known: &[String]) -> Option<String> {
-    let first = known.first().filter(|_| !known.iter().any(|k| k == name))?;
+    let first = known.first().filter(|_| known_name(name, known.iter().map(String::as_str)).is_none())?;
     Some(format!("Simulated in its place: {first}. The simulated bench has {}.", known.join(", ")))
 }
 

@@ -4,7 +4,7 @@ use super::chain::Chain;
 use super::climb::{GAIN_TOLERANCE_DB, Purpose};
 use super::record::{InputResult, Record, SoundLevels};
 use crate::analysis::{Finding, Flaw, Reference};
-use crate::card::{InputRole, pair_in_words};
+use crate::card::{InputRole, known_name, pair_in_words};
 use crate::stats::Estimate;
 
 /// Turns one input's finding into physical values.
@@ -61,7 +61,7 @@ pub fn chain_flaws(record: &Record) -> Vec<Flaw> {
 /// What was behind the card, and whether it is what the session is named after.
 fn simulated(devices: &str, chain: &Chain) -> Flaw {
     let asked = pair_in_words(&chain.output, &chain.headphone);
-    let instead = if asked == devices {
+    let instead = if known_name(&asked, [devices]).is_some() {
         String::new()
     } else {
         format!(" It has no {asked}: that is only the name of this session.")

@@ -9,7 +9,7 @@ use super::device::{CAPTURE_CHANNELS, Device};
 use crate::audio::backend::{Advance, Backend, Callbacks, OpenCards, find};
 use crate::audio::callback::CardSample;
 use crate::audio::{AudioError, FaultKind};
-use crate::card::{CardDescription, CardId, Direction, Granted, Routing, SimulatedDevices};
+use crate::card::{CardDescription, CardId, Direction, Granted, Routing, SimulatedDevices, known_name};
 use crate::units::SampleRate;
 use rand_pcg::Pcg32;
 use rand_pcg::rand_core::{Rng, SeedableRng};
@@ -194,8 +194,7 @@ impl Backend for SimulatedBackend {
     }
 
     fn with_devices(&self, output: &str, headphone: &str) -> Option<Box<dyn Backend>> {
-        let known = |names: &[&'static str], asked: &str| names.iter().copied().find(|name| *name == asked);
-        let (output, headphone) = match (known(&OUTPUTS, output), known(&HEADPHONES, headphone)) {
+        let (output, headphone) = match (known_name(output, OUTPUTS), known_name(headphone, HEADPHONES)) {
             (None, None) => return None,
             (output, headphone) => (output.unwrap_or(OUTPUTS[0]), headphone.unwrap_or(HEADPHONES[0])),
         };

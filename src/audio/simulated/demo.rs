@@ -11,7 +11,7 @@
 
 use super::bench::{ActsOn, BenchSpec, CouplerSpec, DriverDistortion, HeadphoneSpec, Hum, Knee, OutputSpec};
 use super::filters::Shape;
-use crate::card::pair_in_words;
+use crate::card::{known_name, pair_in_words};
 
 /// Names of the outputs on the simulated desk; the first stands in for any other name.
 pub const OUTPUTS: [&str; 3] = ["console phones socket", "field recorder", "desk amplifier"];
@@ -20,8 +20,9 @@ pub const HEADPHONES: [&str; 4] = ["closed 80 Ω", "open 300 Ω", "planar 18 Ω"
 
 impl BenchSpec {
     /// One of the named outputs with one of the named headphones ([`OUTPUTS`], [`HEADPHONES`]); `None` for a name
-    /// that is not among them. All values are invented.
+    /// that is not among them ([`known_name`]). All values are invented.
     pub fn named(output: &str, headphone: &str) -> Option<BenchSpec> {
+        let (output, headphone) = (known_name(output, OUTPUTS)?, known_name(headphone, HEADPHONES)?);
         let name = pair_in_words(output, headphone);
         let (output, noise_v_rms) = match output {
             "console phones socket" => (console_phones_socket(), 8e-6),

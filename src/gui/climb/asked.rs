@@ -147,6 +147,7 @@ fn name_typed(ui: &mut Ui, label: &str, id: Id, name: &mut String, focus: bool) 
     let response = ui.add(edit).labelled_by(words.id);
     if focus {
         response.request_focus();
+        response.scroll_to_me(None);
     }
     response.lost_focus() && ui.input(|i| i.key_pressed(Key::Enter))
 }
