@@ -1,7 +1,6 @@
 //! What is heard now? A picture for people, 30 times a second, never a result: results come from complete takes.
 //!
-//! Level: mean square of the alternating part under time weighting F (one real pole at 1/0.125 s, IEC 61672-1). The A level follows
-//! from the Z level and the latest spectrum. Spectrum: Hann window over about 0.17 s, summed into 200 bands of equal
+//! Levels: Z, A and C under time weightings F and S, and the peak under C (IEC 61672-1). Spectrum: Hann window over about 0.17 s, summed into 200 bands of equal
 //! ratio. All memory is taken when the analyser is made.
 
 mod distortion;
@@ -9,7 +8,9 @@ mod distortion;
 pub use distortion::{Expected, NoiseFloor};
 
 use super::overload::{AT_LIMIT, room_db};
+use super::time_weighting::{FAST_S, SLOW_S, TimeWeighting};
 use super::weighting::Weighting;
+use super::weighting_filter::WeightingFilter;
 use crate::card::InputRole;
 use crate::units::{Dbfs, PeakDb, SampleRate};
 use distortion::Listener;
@@ -19,8 +20,6 @@ use std::collections::VecDeque;
 use std::f64::consts::TAU;
 use std::sync::Arc;
 
-/// Time constant of time weighting F, seconds (IEC 61672-1).
-const FAST_S: f64 = 0.125;
 /// Pictures a second.
 const PICTURES_PER_S: f64 = 30.0;
 /// A peak is held for one to two of these, seconds.
@@ -41,6 +40,16 @@ pub struct LiveInput {
     pub level_z: Option<Dbfs>,
     /// The same, A.
     pub level_a: Option<Dbfs>,
+    /// The same, C.
+    pub level_c: Option<Dbfs>,
+    /// Level, time weighting S, Z.
+    pub slow_z: Option<Dbfs>,
+    /// The same, A.
+    pub slow_a: Option<Dbfs>,
+    /// The same, C.
+    pub slow_c: Option<Dbfs>,
+    /// Highest sample under C of the last half to whole second.
+    pub peak_c: Option<PeakDb>,
     /// Highest sample of the last half to whole second.
     pub peak: Option<PeakDb>,
     /// Room left to the input's full scale, dB.
@@ -68,9 +77,8 @@ pub struct LiveAnalyser {
     input: Vec<f64>,
     lines: Vec<Complex<f64>>,
     scratch: Vec<Complex<f64>>,
-    /// Band of each line, and its A weight as a power ratio.
+    /// Band of each line.
     band_of: Vec<Option<usize>>,
-    a_weight: Vec<f64>,
     centres_hz: Vec<f64>,
     rate_hz: f64,
     hop: usize,
@@ -87,15 +95,59 @@ struct Ear {
     role: InputRole,
     recent: Vec<f32>,
     at: usize,
-    mean_square: f64,
     offset: f64,
-    /// Largest sample of this and of the last stretch of [`PEAK_HELD_S`].
-    peaks: [f32; 2],
-    peak_age_s: f64,
+    /// Under Z, A and C.
+    weighted: [Weighted; 3],
+    /// As captured, and under C.
+    peaks: [PeakHold; 2],
     overloads: u64,
     /// Steady sound so far, as much as one look at the distortion needs.
     steady: VecDeque<f64>,
     distortion_db: Option<f64>,
+}
+
+/// One weighting and its running levels.
+struct Weighted {
+    filter: WeightingFilter,
+    fast: TimeWeighting,
+    slow: TimeWeighting,
+}
+
+impl Weighted {
+    fn new(weighting: Weighting, rate: SampleRate) -> Weighted {
+        Weighted {
+            filter: WeightingFilter::new(weighting, rate),
+            fast: TimeWeighting::new(FAST_S, rate.hz()),
+            slow: TimeWeighting::new(SLOW_S, rate.hz()),
+        }
+    }
+
+    fn levels(&self) -> [Option<Dbfs>; 2] {
+        [self.fast, self.slow].map(|w| Dbfs::from_rms(w.rms()))
+    }
+}
+
+/// Largest magnitude of this and of the last stretch of [`PEAK_HELD_S`].
+#[derive(Clone, Copy, Default)]
+struct PeakHold {
+    stretches: [f64; 2],
+    age: usize,
+}
+
+impl PeakHold {
+    fn take(&mut self, block: impl Iterator<Item = f64>, rate_hz: f64) {
+        for x in block {
+            self.stretches[0] = self.stretches[0].max(x.abs());
+            self.age += 1;
+        }
+        if self.age as f64 > PEAK_HELD_S * rate_hz {
+            *self = PeakHold { stretches: [0.0, self.stretches[0]], age: 0 };
+        }
+    }
+
+    fn peak(&self) -> f64 {
+        self.stretches[0].max(self.stretches[1])
+    }
 }
 
 impl LiveAnalyser {
@@ -115,10 +167,9 @@ impl LiveAnalyser {
             role,
             recent: vec![0.0; frames],
             at: 0,
-            mean_square: 0.0,
             offset: 0.0,
-            peaks: [0.0; 2],
-            peak_age_s: 0.0,
+            weighted: [Weighting::Z, Weighting::A, Weighting::C].map(|w| Weighted::new(w, rate)),
+            peaks: [PeakHold::default(); 2],
             overloads: 0,
             steady: VecDeque::new(),
             distortion_db: None,
@@ -130,9 +181,6 @@ impl LiveAnalyser {
             scratch: plan.make_scratch_vec(),
             plan,
             band_of: (0..count).map(band).collect(),
-            a_weight: (0..count)
-                .map(|k| if k == 0 { 0.0 } else { Weighting::A.power_at(k as f64 * line_hz) })
-                .collect(),
             centres_hz: (0..BANDS).map(|b| 20.0 * ratio.powf(b as f64 + 0.5)).collect(),
             rate_hz,
             hop: (rate_hz / PICTURES_PER_S) as usize,
@@ -196,7 +244,7 @@ impl LiveAnalyser {
 
     fn picture(&mut self, index: usize) -> LiveInput {
         let ear = &self.ears[index];
-        let peak = ear.peaks[0].max(ear.peaks[1]);
+        let peak = ear.peaks[0].peak();
         let frames = self.window.len();
         for (n, (x, w)) in self.input.iter_mut().zip(&self.window).enumerate() {
             *x = f64::from(ear.recent[(ear.at + n) % frames]) * w;
@@ -205,23 +253,25 @@ impl LiveAnalyser {
         let _ = self.plan.process_with_scratch(&mut self.input, &mut self.lines, &mut self.scratch);
         // Mean square of a line: 2|Y/N|² over the window's mean square of 3/8.
         let scale = 2.0 / (frames as f64 * frames as f64 * 0.375);
-        let (mut bands, mut z, mut a) = ([0.0; BANDS], 0.0, 0.0);
-        for (k, line) in self.lines.iter().enumerate() {
-            let Some(band) = self.band_of[k] else { continue };
-            let power = line.norm_sqr() * scale;
-            bands[band] += power;
-            z += power;
-            a += power * self.a_weight[k];
+        let mut bands = [0.0; BANDS];
+        for (line, band) in self.lines.iter().zip(&self.band_of) {
+            if let Some(band) = band {
+                bands[*band] += line.norm_sqr() * scale;
+            }
         }
-        let level_z = Dbfs::from_rms(ear.mean_square.sqrt());
-        let a_less_z = (z > 0.0 && a > 0.0).then(|| 10.0 * (a / z).log10());
+        let [[level_z, slow_z], [level_a, slow_a], [level_c, slow_c]] = ear.weighted.each_ref().map(Weighted::levels);
         let spectrum = self.centres_hz.iter().zip(bands);
         LiveInput {
             role: ear.role,
             level_z,
-            level_a: level_z.zip(a_less_z).map(|(l, d)| l + d),
-            peak: PeakDb::from_amplitude(f64::from(peak)),
-            room_db: (peak > 0.0).then(|| room_db(peak, usize::from(peak >= AT_LIMIT))),
+            level_a,
+            level_c,
+            slow_z,
+            slow_a,
+            slow_c,
+            peak: PeakDb::from_amplitude(peak),
+            peak_c: PeakDb::from_amplitude(ear.peaks[1].peak()),
+            room_db: (peak > 0.0).then(|| room_db(peak as f32, usize::from(peak as f32 >= AT_LIMIT))),
             distortion_db: ear.distortion_db,
             spectrum: spectrum.filter_map(|(f, p)| Some((*f, Dbfs::from_rms(p.sqrt())?.db()))).collect(),
             overloads: ear.overloads,
@@ -231,26 +281,33 @@ impl LiveAnalyser {
 
 impl Ear {
     fn hear(&mut self, samples: &[f32], rate_hz: f64) {
-        let keep = (-1.0 / (FAST_S * rate_hz)).exp();
         let offset_keep = (-TAU * OFFSET_CORNER_HZ / rate_hz).exp();
-        for x in samples.iter().map(|x| if x.is_finite() { *x } else { 0.0 }) {
+        let finite = |x: &f32| if x.is_finite() { *x } else { 0.0 };
+        let mut moving = Vec::with_capacity(samples.len());
+        for x in samples.iter().map(finite) {
             self.recent[self.at] = x;
             self.at = (self.at + 1) % self.recent.len();
             self.offset = offset_keep * self.offset + (1.0 - offset_keep) * f64::from(x);
-            let moving = f64::from(x) - self.offset;
-            self.mean_square = keep * self.mean_square + (1.0 - keep) * moving * moving;
+            moving.push(f64::from(x) - self.offset);
             self.overloads += u64::from(x.abs() >= AT_LIMIT);
         }
-        self.peaks[0] = samples.iter().fold(self.peaks[0], |m, x| m.max(x.abs()));
-        self.peak_age_s += samples.len() as f64 / rate_hz;
-        if self.peak_age_s > PEAK_HELD_S {
-            self.peaks = [0.0, self.peaks[0]];
-            self.peak_age_s = 0.0;
+        self.peaks[0].take(samples.iter().map(|x| f64::from(finite(x))), rate_hz);
+        let [z, a, c] = &mut self.weighted;
+        for weighted in [z, a] {
+            let Weighted { filter, fast, slow } = weighted;
+            filter.weigh(moving.iter().copied()).for_each(|x| {
+                fast.take(x);
+                slow.take(x);
+            });
         }
-        // Below any converter's resolution it is silence, not a level.
-        if self.mean_square < 1e-20 {
-            self.mean_square = 0.0;
-        }
+        let (Weighted { filter, fast, slow }, peaks) = (c, &mut self.peaks[1]);
+        peaks.take(
+            filter.weigh(moving.iter().copied()).inspect(|x| {
+                fast.take(*x);
+                slow.take(*x);
+            }),
+            rate_hz,
+        );
     }
 }
 

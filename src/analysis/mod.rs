@@ -30,9 +30,11 @@ mod silence;
 mod sine;
 pub mod spectra;
 mod sums;
+pub mod time_weighting;
 pub mod tone;
 mod transfer;
 pub mod weighting;
+pub mod weighting_filter;
 
 pub use clock::{WRONG_RATE_PPM, pool_clock};
 pub use correction::Correction;

@@ -42,6 +42,12 @@ fn define_poles() -> Poles {
     }
 }
 
+/// f1 to f4 of the standard, Hz: double, single, single and double pole of A; C has the first and the last.
+pub fn pole_frequencies_hz() -> [f64; 4] {
+    let Poles { f1, f2, f3, f4 } = poles();
+    [*f1, *f2, *f3, *f4]
+}
+
 impl Weighting {
     /// Power gain at `f_hz`, 1 at 1 kHz.
     pub fn power_at(self, f_hz: f64) -> f64 {

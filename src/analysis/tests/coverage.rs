@@ -195,7 +195,7 @@ impl Truth {
 
     /// Over the lines of one point of the grid (1/48 octave).
     fn response_db(&self, f_hz: f64) -> f64 {
-        let cell = |f: f64| (48.0 * (f / 1000.0).log2()).round();
+        let cell = |f: f64| (48.0 * (f / 1000.0).log2()).round() as i64;
         let of = |k: &&usize| cell(**k as f64 * self.spacing) == cell(f_hz);
         let (sum, count) =
             self.excited.iter().filter(of).fold((0.0, 0), |(s, n), k| (s + self.linear[*k].norm_sqr(), n + 1));

@@ -32,7 +32,10 @@ struct Heard {
     step: Option<String>,
     level_z: Option<f64>,
     level_a: Option<f64>,
+    level_c: Option<f64>,
+    slow_z: Option<f64>,
     peak: Option<f64>,
+    peak_c: Option<f64>,
     room: Option<f64>,
     distortion_db: Option<f64>,
     overloads: u64,
@@ -79,6 +82,9 @@ fn last_step(record: &Record) -> Option<Heard> {
         step: Some(format!("step {}, {}", step.number, step.purpose)),
         level_z: pink.level_z.map(|l| l.value),
         level_a: pink.level_a.map(|l| l.value),
+        level_c: pink.level_c.map(|l| l.value),
+        slow_z: None,
+        peak_c: None,
         peak: pink.common.peak.map(|p| p.db()),
         room: Some(pink.common.overload.room_db),
         distortion_db: both.and_then(|(e, o)| db_from_power(power_from_db(e.value) + power_from_db(o.value))),
@@ -93,6 +99,9 @@ impl Heard {
             step: None,
             level_z: input.level_z.map(Dbfs::db),
             level_a: input.level_a.map(Dbfs::db),
+            level_c: input.level_c.map(Dbfs::db),
+            slow_z: input.slow_z.map(Dbfs::db),
+            peak_c: input.peak_c.map(|p| p.db()),
             peak: input.peak.map(|p| p.db()),
             room: input.room_db,
             distortion_db: input.distortion_db,
@@ -116,9 +125,9 @@ impl Figures {
     }
 
     /// A peak in dB SPL is 3.01 dB over the peak of a sine at that level; without calibration it stays re full scale.
-    fn peak(&self) -> Option<f64> {
+    fn peak(&self, heard: Option<f64>) -> Option<f64> {
         let more = if self.unit == LevelUnit::Dbfs { 0.0 } else { SINE_CREST_DB };
-        self.shifted(self.heard.peak).map(|p| p + more)
+        self.shifted(heard).map(|p| p + more)
     }
 
     fn crest(&self) -> Option<f64> {
@@ -203,7 +212,7 @@ fn level_bar(ui: &mut Ui, f: &Figures, level: Option<f64>) {
     if let Some(level) = level {
         painter.rect_filled(Rect::from_min_max(rect.min, pos2(at(level), rect.bottom())), 0.0, t.level);
     }
-    if let Some(peak) = f.peak().filter(|p| p.is_finite()) {
+    if let Some(peak) = f.peak(f.heard.peak).filter(|p| p.is_finite()) {
         painter.vline(at(peak), rect.y_range(), Stroke::new(1.5, t.text));
     }
     let mark = at(f.ceiling);
@@ -221,8 +230,11 @@ fn level_bar(ui: &mut Ui, f: &Figures, level: Option<f64>) {
 fn rows(desk: &Desk, ui: &mut Ui, f: &Figures) {
     let unit = f.unit.word();
     let peak_unit = if f.unit == LevelUnit::Dbfs { "dB re full scale" } else { "dB SPL" };
-    row(ui, "A-weighted", &format!("{} {unit}", text::column(f.shifted(f.heard.level_a), 6)));
-    row(ui, "peak", &format!("{} {peak_unit}", text::column(f.peak(), 6)));
+    let two =
+        |a: Option<f64>, b: Option<f64>, unit: &str| format!("{} {} {unit}", text::column(a, 6), text::column(b, 6));
+    row(ui, "A, C", &two(f.shifted(f.heard.level_a), f.shifted(f.heard.level_c), unit));
+    row(ui, "slow, Z", &format!("{} {unit}", text::column(f.shifted(f.heard.slow_z), 6)));
+    row(ui, "peak Z, C", &two(f.peak(f.heard.peak), f.peak(f.heard.peak_c), peak_unit));
     row(ui, "crest", &format!("{} dB", text::column(f.crest(), 6)));
     let ear = match f.heard.distortion_db.filter(|d| d.is_finite()) {
         Some(d) => format!("{}  {} dB", text::percent(d), text::column(Some(d), 5)),
