@@ -415,11 +415,20 @@ fn a_session_that_was_cut_short_is_taken_up_by_keyboard_and_shown_as_it_was_aske
 fn on_a_small_window_the_field_that_a_key_opens_comes_into_sight() {
     let (desk, _bench) = start(records::chain(true), records::plan());
     let mut window = window(desk, 800.0, 600.0, 1.0, Theme::Dark);
-    for (key, field) in [(Key::F6, "Name of the next one"), (Key::F11, "Session or its folder")] {
+    let opened = [
+        (Key::F6, "Name of the next one", "Enter takes it, Esc leaves it; all the rest stays"),
+        (Key::F11, "Session or its folder", "Enter plays the rest of it, Esc leaves it"),
+    ];
+    for (key, field, hint) in opened {
         press(&mut window, key);
         window.run_steps(30);
-        let place = window.get_by_role_and_label(Role::TextInput, field).rect();
-        assert!(place.top() > 0.0 && place.bottom() < 600.0 - 11.5 * 8.0, "{field} at {place:?}");
+        let field_at = window.get_by_role_and_label(Role::TextInput, field).rect();
+        let hint_at = window.get_by_label(hint).rect();
+        // The answer begins where a good quarter of the window is left.
+        assert!(
+            field_at.top() > 0.0 && hint_at.bottom() < 0.79 * 600.0,
+            "{field} at {field_at:?}, hint at {hint_at:?}"
+        );
         window.event(eframe::egui::Event::Text("typed".into()));
         window.run_steps(2);
         let desk = window.state();

@@ -92,27 +92,32 @@ fn extent(desk: &mut Desk, ui: &mut Ui) {
 
 /// The next headphone, or a session to go on with: one key and a name each.
 pub fn what_next(desk: &mut Desk, ui: &mut Ui) {
-    if desk.next_headphone.is_some() {
-        next_headphone(desk, ui);
-    } else if desk.to_go_on.is_some() {
-        to_go_on(desk, ui);
-    } else {
-        let ctx = ui.ctx().clone();
-        for action in [Action::NextHeadphone, Action::GoOn] {
-            if ui.add_enabled(!desk.view.phase.is_busy(), Button::new(action.button())).clicked() {
-                desk.act(action, &ctx);
+    let opened = desk.wants_focus.take().is_some();
+    let all = ui.scope(|ui| {
+        if desk.next_headphone.is_some() {
+            next_headphone(desk, ui, opened);
+        } else if desk.to_go_on.is_some() {
+            to_go_on(desk, ui, opened);
+        } else {
+            let ctx = ui.ctx().clone();
+            for action in [Action::NextHeadphone, Action::GoOn] {
+                if ui.add_enabled(!desk.view.phase.is_busy(), Button::new(action.button())).clicked() {
+                    desk.act(action, &ctx);
+                }
             }
         }
+    });
+    if opened {
+        ui.scroll_to_rect(all.response.rect, None);
     }
 }
 
 /// Everything else stays.
-fn next_headphone(desk: &mut Desk, ui: &mut Ui) {
+fn next_headphone(desk: &mut Desk, ui: &mut Ui, opened: bool) {
     let cards = desk.view.cards.as_ref().map_or(&[][..], |c| &c.found);
     let simulated = desk.form.simulated(cards).map(|devices| devices.headphones.join(", "));
-    let focus = desk.wants_focus.take().is_some();
     let Some(name) = &mut desk.next_headphone else { return };
-    let done = name_typed(ui, "Name of the next one", next_headphone_id(), name, focus);
+    let done = name_typed(ui, "Name of the next one", next_headphone_id(), name, opened);
     parts::quiet(ui, format!("Enter takes it, {} leaves it; all the rest stays", Action::Stop.key()));
     if let Some(names) = simulated {
         parts::quiet(ui, format!("The simulated bench has {names}."));
@@ -123,10 +128,9 @@ fn next_headphone(desk: &mut Desk, ui: &mut Ui) {
 }
 
 /// Finished steps stay as they are, the rest is played.
-fn to_go_on(desk: &mut Desk, ui: &mut Ui) {
-    let focus = desk.wants_focus.take().is_some();
+fn to_go_on(desk: &mut Desk, ui: &mut Ui, opened: bool) {
     let Some(asked) = &mut desk.to_go_on else { return };
-    let done = name_typed(ui, "Session or its folder", to_go_on_id(), &mut asked.name, focus);
+    let done = name_typed(ui, "Session or its folder", to_go_on_id(), &mut asked.name, opened);
     parts::quiet(ui, format!("Enter plays the rest of it, {} leaves it", Action::Stop.key()));
     if asked.found.is_empty() {
         parts::quiet(ui, "No session here was cut short.");
@@ -141,13 +145,12 @@ fn to_go_on(desk: &mut Desk, ui: &mut Ui) {
 }
 
 /// A named field that takes the keyboard; true once Enter was pressed in it.
-fn name_typed(ui: &mut Ui, label: &str, id: Id, name: &mut String, focus: bool) -> bool {
+fn name_typed(ui: &mut Ui, label: &str, id: Id, name: &mut String, opened: bool) -> bool {
     let words = ui.label(label);
     let edit = TextEdit::singleline(name).id(id).desired_width(ui.available_width() - 2.0 * STEP);
     let response = ui.add(edit).labelled_by(words.id);
-    if focus {
+    if opened {
         response.request_focus();
-        response.scroll_to_me(None);
     }
     response.lost_focus() && ui.input(|i| i.key_pressed(Key::Enter))
 }
