@@ -1,4 +1,4 @@
-//! Private audio servers for tests: each has its own folder and socket, touches nothing of the user's, and is killed
+//! Private audio servers for tests: each has its own folder and socket, touches nothing of the user's, and is ended
 //! by its own process id when dropped.
 //!
 //! The libraries under test find their server by environment variables, which a process cannot safely change for
@@ -14,6 +14,8 @@ use tempfile::TempDir;
 pub const INSIDE: &str = "LOUDENOUGH_TEST_SERVER_PID";
 /// Longest start of a server.
 const START_WAIT: Duration = Duration::from_secs(15);
+/// Longest wait for a server that was asked to end.
+const END_WAIT: Duration = Duration::from_secs(3);
 /// Rate of every private server, Hz.
 pub const RATE: u32 = 48_000;
 /// Level at which the limiter of [`Server::pulse`] holds samples, dB re full scale.
@@ -30,7 +32,13 @@ pub struct Server {
 }
 
 impl Drop for Server {
+    /// Asks it to end first: a JACK server that is killed keeps its place in a registry of eight until the next boot.
     fn drop(&mut self) {
+        let _ = Command::new("kill").arg(self.pid().to_string()).status();
+        let began = Instant::now();
+        while matches!(self.child.try_wait(), Ok(None)) && began.elapsed() < END_WAIT {
+            std::thread::sleep(Duration::from_millis(20));
+        }
         self.kill();
     }
 }
@@ -75,7 +83,7 @@ impl Server {
         self.env.iter().any(|(name, _)| name == "LOUDENOUGH_TEST_LIMITER")
     }
 
-    /// A JACK server on its dummy driver (48 kHz, 512 frames).
+    /// A JACK server on its dummy driver (48 kHz, blocks that a busy machine keeps up with).
     pub fn jack() -> Result<Server, String> {
         let folder = tempfile::tempdir().map_err(|e| e.to_string())?;
         let name = format!("loudenough-{}", std::process::id());
@@ -85,7 +93,7 @@ impl Server {
             ("JACK_NO_AUDIO_RESERVATION".into(), "1".into()),
         ];
         let mut command = Command::new("jackd");
-        command.args(["-r", "-n", &name, "-d", "dummy", "-r", "48000", "-p", "512"]);
+        command.args(["-r", "-n", &name, "-d", "dummy", "-r", "48000", "-p", "2048"]);
         Server::start(command, ("jack_lsp", &[]), folder, env)
     }
 
