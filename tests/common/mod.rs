@@ -1,4 +1,5 @@
 //! What tests share.
 
 pub mod sessions;
+pub mod takes;
 pub mod truth;

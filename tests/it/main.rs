@@ -13,5 +13,6 @@ mod old_sessions;
 mod rates;
 mod sessions;
 mod simulated_device;
+mod standards;
 mod storage_bad_input;
 mod stored_session;
