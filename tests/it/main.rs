@@ -10,6 +10,7 @@ mod hostile_card;
 mod interrupted;
 mod layering;
 mod old_sessions;
+mod properties;
 mod rates;
 mod sessions;
 mod simulated_device;
