@@ -6,6 +6,7 @@ mod command_line;
 #[path = "../common/mod.rs"]
 mod common;
 mod crash_recovery;
+mod foreign;
 mod hostile_card;
 mod interrupted;
 mod layering;

@@ -36,6 +36,10 @@ CLIP_DB = 0.05
 """Clip level, where it is told within ±0.1 dB."""
 WEIGHT_DB = 0.001
 """Weighting curves: closed form against closed form."""
+ARITHMETIC_DB = -110.0
+"""Figures further under the stimulus are what resampling and rounding leave, not what was captured."""
+OF_A_BAND_DB = ARITHMETIC_DB + 15.0
+"""The same under a single one-third octave of 31."""
 HUM_LEFT = 0.05
 """Share of the hum's power that may stay on what repeats: over two periods its frequency is known to about 0.01 Hz, and
 what of it repeats with the period is extrapolated from what does not. Only where a harmonic lies."""
@@ -49,9 +53,11 @@ class Table:
         self.count = 0
         self.worst = {}
 
-    def row(self, where, what, told, mine, allowed):
-        """One number. Both absent is agreement; one absent is not."""
+    def row(self, where, what, told, mine, allowed, floor=-np.inf):
+        """One number. Both absent, or under the floor, is agreement; one absent is not."""
         self.count += 1
+        if all(value is None or value < floor for value in (told, mine)):
+            return
         if told is None or mine is None:
             good, share = told is None and mine is None, 0.0
         else:
@@ -81,18 +87,18 @@ def half_width(estimate):
     return 0.5 * (estimate["interval"]["high"] - estimate["interval"]["low"])
 
 
-def estimate(table, where, what, told, mine, tolerance):
+def estimate(table, where, what, told, mine, tolerance, floor=-np.inf):
     """An estimate against a number: the tolerance, or a share of a half width that is larger than it."""
     if told is not None:
-        table.row(where, what, told["value"], mine, max(tolerance, SHARE * half_width(told)))
+        table.row(where, what, told["value"], mine, max(tolerance, SHARE * half_width(told)), floor)
 
 
-def reading(table, where, what, told, ratio, tolerance=DISTORTION_DB):
+def reading(table, where, what, told, ratio, tolerance=DISTORTION_DB, floor=ARITHMETIC_DB):
     """A distortion figure: told (a value), below (an upper end), or not told."""
     if told is None or "not-told" in told:
         return
     if "told" in told:
-        estimate(table, where, what, told["told"], q.db(ratio), tolerance)
+        estimate(table, where, what, told["told"], q.db(ratio), tolerance, floor)
     elif "below" in told:
         upper = 10.0 ** (told["below"] / 10.0)
         table.check(where, what, ratio <= upper * 1.05, f"told below {told['below']:.2f}, reference {q.db(ratio)}")
@@ -129,7 +135,7 @@ def pink(table, where, finding, p, head, delay, reference):
         estimate(table, where, f"level {kind}", finding[key], q.level(p, kind), LEVEL_DB)
     estimate(table, where, "level 100 Hz to 10 kHz", finding["level_mid"], q.level(p, "Z", 100.0, 10000.0), LEVEL_DB)
     table.row(where, "level total", finding["level_total"], q.total_level(p), LEVEL_DB)
-    table.row(where, "noise", finding["noise"], q.noise(p), NOISE_DB)
+    table.row(where, "noise", finding["noise"], q.noise(p), NOISE_DB, q.level(p) + ARITHMETIC_DB)
     estimate(table, where, "gain", finding["gain_db"], q.db(q.stimulus_power(p) / sent(p, head)), LEVEL_DB)
     stimulus = q.stimulus_power(p)
     everywhere = np.ones_like(p.usable)
@@ -141,11 +147,11 @@ def pink(table, where, finding, p, head, delay, reference):
         at = f"{weighting.centre(band['x']):.0f} Hz"
         estimate(table, where, f"band {at}", band["level"], q.dbfs(own), LEVEL_DB + beside_hum(finding, p, own, span))
         smoothed = BAND_NOISE_DB / np.sqrt(np.count_nonzero(span))
-        table.row(where, f"bandnoise {at}", band["noise"], q.noise(p, span), smoothed)
+        table.row(where, f"bandnoise {at}", band["noise"], q.noise(p, span), smoothed, q.dbfs(own) + OF_A_BAND_DB)
         if own > 0:
-            even = q.even_power(p, span)
-            reading(table, where, f"bandeven {at}", band["even"], 0.0 if even is None else even / own)
-            reading(table, where, f"bandodd {at}", band["odd"], q.odd_power(p, [band["x"]]) / own)
+            even, odd = q.even_power(p, span) or 0.0, q.odd_power(p, [band["x"]])
+            reading(table, where, f"bandeven {at}", band["even"], even / own, floor=OF_A_BAND_DB)
+            reading(table, where, f"bandodd {at}", band["odd"], odd / own, floor=OF_A_BAND_DB)
     response(table, where, finding, p, head["drive"]["gain"], delay)
     if reference is not None and over is not None and over > 20.0:
         even, odd = q.referred(p, reference[0], reference[1], head["drive"]["gain"])
@@ -194,7 +200,7 @@ def response(table, where, finding, p, gain, delay):
         if len(inside) >= 8:
             theirs = q.db(np.mean([1.0 - told[n]["coherence"] for n in inside]))
             table.row(where, f"incoherence {weighting.centre(x):.0f} Hz", theirs,
-                      q.db(np.mean([mine[n][2] for n in inside])), COHERENCE_DB)
+                      q.db(np.mean([mine[n][2] for n in inside])), COHERENCE_DB, OF_A_BAND_DB)
 
 
 def sine(table, where, finding, p, head):
@@ -202,7 +208,7 @@ def sine(table, where, finding, p, head):
     table.row(where, "frequency", finding["frequency_hz"], mine["frequency"], 1e-9)
     estimate(table, where, "sinelevel", finding["level"], mine["level"], LEVEL_DB)
     estimate(table, where, "sinegain", finding["gain_db"], mine["gain"], LEVEL_DB)
-    table.row(where, "noise", finding["noise"], mine["noise"], NOISE_DB)
+    table.row(where, "noise", finding["noise"], mine["noise"], NOISE_DB, mine["level"] + ARITHMETIC_DB)
     reading(table, where, "thd", finding["thd"], mine["thd"])
     rest = 0.5 * 10.0 ** (mine["level"] / 10.0) * mine["thd_n"]
     hum = sum(0.5 * 10.0 ** (h["level"] / 10.0) for h in finding["common"]["hum"])
@@ -240,9 +246,14 @@ def silence(table, where, finding, samples, ratio, head):
     power = np.mean(np.abs(lines) ** 2, axis=0)
     hz = np.arange(len(power)) * rate / frames
     audio = (hz >= 20.0) & (hz <= 20000.0)
+    # Told are noise and hum apart; together they are the energy of the samples, which needs no fit.
+    everything = np.mean(np.abs(t.per_period(part, frames)) ** 2, axis=0)
     for key, kind in (("noise_z", "Z"), ("noise_a", "A")):
-        weighted = power * weighting.power(kind, np.maximum(hz, 1e-3))
-        estimate(table, where, f"silence {kind}", finding[key], q.dbfs(weighted[audio].sum()), LEVEL_DB)
+        weights = weighting.power(kind, np.maximum(hz, 1e-3))
+        told = 0.5 * 10.0 ** (finding[key]["value"] / 10.0)
+        told += sum(0.5 * 10.0 ** (h["level"] / 10.0) * weighting.power(kind, h["frequency_hz"]) for h in c["hum"])
+        allowed = max(LEVEL_DB, SHARE * half_width(finding[key]))
+        table.row(where, f"silence {kind}", q.dbfs(told), q.dbfs((everything * weights)[audio].sum()), allowed)
     for band in finding["bands"]:
         low, high = weighting.edges(band["x"])
         span = (hz >= low) & (hz < high)
