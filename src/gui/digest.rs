@@ -263,7 +263,7 @@ impl Picture {
             LevelUnit::Dbfs => pink.level_z,
         };
         if let Some(level) = level.filter(|l| l.value.is_finite()) {
-            let says = self.says(step, pink, &level, drive);
+            let says = self.says(&record.head.chain, step, pink, &level, drive);
             let interval = (level.interval.low, level.interval.high);
             self.points.push(Point { step: step.step.number, drive, level: level.value, interval, void: false, says });
         }
@@ -287,13 +287,13 @@ impl Picture {
         Some(Point { step: step.step.number, drive, level, interval: (level, level), void: true, says })
     }
 
-    fn says(&self, step: &StepResult, pink: &PinkFinding, level: &Estimate, drive: f64) -> Vec<String> {
+    fn says(&self, chain: &Chain, step: &StepResult, pink: &PinkFinding, level: &Estimate, drive: f64) -> Vec<String> {
         let mut lines = vec![
             format!(
                 "step {}, {}{}",
                 step.step.number,
                 step.step.purpose,
-                if clip_evident(step) { ": clips" } else { "" }
+                if clip_evident(step, chain) { ": clips" } else { "" }
             ),
             format!("drive {} dBFS RMS, peak {} dB re full scale", text::db(drive), text::db(drive - self.full_drive)),
             format!("level {} {}", text::with_interval(level), self.unit.word()),

@@ -115,10 +115,7 @@ fn none_up_to(record: &Record, period: &Period) -> Threshold {
 
 /// The input that decides: the electrical witness where present, else the first ear; its clip finding and its room.
 fn deciding_clip<'a>(record: &Record, step: &'a StepResult) -> Option<(InputRole, &'a ClipFinding, f64)> {
-    let channels = &record.head.chain.routing.capture_channels;
-    let witness = channels.iter().position(|c| c.role == InputRole::Witness);
-    let input = witness.unwrap_or_else(|| record.head.chain.deciding_input());
-    let (pink, result) = step.pink(input)?;
+    let (pink, result) = step.pink(record.head.chain.limit_input())?;
     Some((result.role, pink.clip.as_ref()?, pink.common.overload.room_db))
 }
 

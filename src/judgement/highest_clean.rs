@@ -1,7 +1,7 @@
 //! How loud does it play clean? Clean: no clip evidence and the gain within 0.3 dB of the quiet reference (method 5).
 
 use super::clipping_threshold::Threshold;
-use crate::session::climb::{Purpose, StopReason, clip_evident, gain_is_clean};
+use crate::session::climb::{Purpose, StopReason, clip_evident, is_within_rule};
 use crate::session::record::{Record, StepResult};
 use crate::stats::{Estimate, Interval, Reading};
 use serde::{Deserialize, Serialize};
@@ -37,12 +37,12 @@ fn drive(record: &Record, threshold: &Threshold) -> (Reading, String) {
     if let Threshold::Told(told) = threshold {
         return (Reading::Told(told.pink_drive), "clipping".into());
     }
-    let input = record.head.chain.deciding_input();
+    let chain = &record.head.chain;
     let counted = record.steps.iter().filter(|s| s.step.drive.is_some() && s.step.purpose != Purpose::ReferenceAgain);
     let (mut clean, mut unclean): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
     for step in counted {
-        let (Some(drive), Some((pink, result))) = (step.step.drive, step.pink(input)) else { continue };
-        if clip_evident(step) || !gain_is_clean(result) {
+        let (Some(drive), Some((pink, _))) = (step.step.drive, step.pink(chain.limit_input())) else { continue };
+        if !is_clean(record, step) {
             unclean.push(drive.db());
         } else if pink.clip.is_some() || step.step.purpose == Purpose::Reference {
             clean.push(drive.db());
@@ -53,7 +53,7 @@ fn drive(record: &Record, threshold: &Threshold) -> (Reading, String) {
     let Some(highest) = clean.iter().filter(below).copied().reduce(f64::max) else {
         return (Reading::NotTold("no step was shown to be clean".into()), "nothing".into());
     };
-    if matches!(threshold, Threshold::NotTold { .. }) && record.steps.iter().any(clip_evident) {
+    if matches!(threshold, Threshold::NotTold { .. }) && record.steps.iter().any(|s| clip_evident(s, chain)) {
         // A bend was seen whose level, and so whose maker, is not told: up to here it was clean, more is not known.
         let why = "the last step before a bend whose level is not told".into();
         return (Reading::AtLeast(Estimate::exact(highest)), why);
@@ -71,6 +71,11 @@ fn drive(record: &Record, threshold: &Threshold) -> (Reading, String) {
             (Reading::AtLeast(Estimate::exact(highest)), why)
         }
     }
+}
+
+fn is_clean(record: &Record, step: &StepResult) -> bool {
+    let head = &record.head;
+    !clip_evident(step, &head.chain) && is_within_rule(step, &head.chain, head.plan.distortion_limit_percent)
 }
 
 /// The loudest clean step really was the loudest there is.
@@ -105,10 +110,7 @@ fn level(record: &Record, drive: &Reading, which: impl Fn(&Gain) -> Option<Estim
 fn straight_line(record: &Record) -> Option<Gain> {
     let input = record.head.chain.deciding_input();
     let clean = |s: &&StepResult| {
-        s.step.purpose != Purpose::Probe
-            && s.step.drive.is_some()
-            && !clip_evident(s)
-            && s.pink(input).is_some_and(|(_, r)| gain_is_clean(r))
+        s.step.purpose != Purpose::Probe && s.step.drive.is_some() && s.pink(input).is_some() && is_clean(record, s)
     };
     let step = record.steps.iter().filter(clean).max_by(|a, b| {
         let drive = |s: &StepResult| s.step.drive.map_or(f64::MIN, |d| d.db());

@@ -9,9 +9,9 @@ pub use clipping_threshold::{Threshold, ThresholdTold, Whose, clipping_threshold
 pub use headroom::{Answer, Headroom, Verdict, verdict};
 pub use highest_clean::{HighestClean, highest_clean};
 
-use crate::analysis::{Flaw, Weight};
+use crate::analysis::{ClipFinding, Flaw, Weight};
 use crate::session::plan::{HeadroomRule, ListeningLevel};
-use crate::session::record::Record;
+use crate::session::record::{Record, StepResult};
 use crate::stats::Estimate;
 use serde::{Deserialize, Serialize};
 
@@ -55,8 +55,28 @@ fn session_flaws(record: &Record) -> Vec<Flaw> {
     use crate::session::climb::Purpose;
     let mut flaws: Vec<Flaw> = vec![record.head.chain.coupler.note()];
     flaws.extend(crate::session::evaluate::chain_flaws(record));
+    flaws.extend(bend_at_the_ear_only(record));
     flaws.extend(record.steps.iter().filter(|s| s.step.purpose != Purpose::Probe).flat_map(|s| s.flaws()).cloned());
     flaws.sort_by(|a, b| b.weight.cmp(&a.weight).then(a.code.cmp(&b.code)));
     flaws.dedup_by(|a, b| a.code == b.code);
     flaws
+}
+
+/// The ear bends where the witness does not: the headphone's doing, or the input's.
+fn bend_at_the_ear_only(record: &Record) -> Option<Flaw> {
+    let chain = &record.head.chain;
+    let bends = |step: &StepResult, input: usize| {
+        step.pink(input).and_then(|(pink, _)| pink.clip.as_ref()).is_some_and(ClipFinding::is_evident)
+    };
+    let step = record
+        .steps
+        .iter()
+        .find(|s| chain.has_witness() && bends(s, chain.deciding_input()) && !bends(s, chain.limit_input()))?;
+    Some(Flaw::note(
+        "bend-at-ear",
+        format!(
+            "From step {} on the sound at the ear bends although the output does not: the headphone or the microphone's input limits.",
+            step.step.number
+        ),
+    ))
 }

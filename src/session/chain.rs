@@ -123,6 +123,17 @@ impl Chain {
         self.ears().next().map_or(0, |(i, _)| i)
     }
 
+    /// The input that sees the output's limits: the electrical witness where there is one, else the first ear.
+    pub fn limit_input(&self) -> usize {
+        let witness = self.routing.capture_channels.iter().position(|c| c.role == InputRole::Witness);
+        witness.unwrap_or_else(|| self.deciding_input())
+    }
+
+    /// True where an electrical witness sees the output without the headphone.
+    pub fn has_witness(&self) -> bool {
+        self.routing.capture_channels.iter().any(|c| c.role == InputRole::Witness)
+    }
+
     /// True where the deciding ear has a calibration offset: levels are then in dB SPL.
     pub fn is_calibrated(&self) -> bool {
         self.ears().next().is_some_and(|(_, role)| self.acoustic.contains_key(&role))

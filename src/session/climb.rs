@@ -11,11 +11,11 @@
 use super::chain::Chain;
 use super::plan::{Extent, Plan, UNCALIBRATED_CEILING, Weighting};
 use super::record::{InputResult, StepResult};
-use crate::analysis::{ClipLevel, Finding, PinkFinding};
+use crate::analysis::{ClipFinding, ClipLevel, PinkFinding};
 use crate::signal::{DriveCeiling, Peaks, Period, Stimulus};
 use crate::stats::Reading;
 use crate::take::VoidReason;
-use crate::units::{Dbfs, PeakDb};
+use crate::units::{Dbfs, PeakDb, power_from_db};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -426,17 +426,17 @@ impl Climb<'_> {
     }
 
     fn clips(&self, result: &StepResult) -> bool {
-        clip_evident(result)
+        clip_evident(result, self.chain)
     }
 
     /// Highest clean and lowest unclean drive where the gain (not clipping) decides.
     fn bracket(&self) -> Option<(f64, f64)> {
-        let input = self.deciding();
         let drives = |clean: bool| {
             self.results
                 .iter()
                 .filter(|r| matches!(r.step.purpose, Purpose::Reference | Purpose::Climb | Purpose::Bisect))
-                .filter(move |r| r.pink(input).is_some_and(|(_, result)| gain_is_clean(result) == clean))
+                .filter(|r| r.pink(self.chain.limit_input()).is_some())
+                .filter(move |r| is_within_rule(r, self.chain, self.plan.distortion_limit_percent) == clean)
                 .filter_map(|r| r.step.drive)
                 .map(Dbfs::db)
         };
@@ -448,9 +448,8 @@ impl Climb<'_> {
     /// 1.25 dB above the fitted clip level, or 1.5 dB up where it is not told; never above the limit.
     fn threshold_drive(&self, last: &StepResult) -> Dbfs {
         let (limit, _) = self.limit();
-        let fitted = (0..last.takes.last().map_or(0, |t| t.inputs.len()))
-            .filter_map(|input| last.pink(input)?.0.clip.as_ref()?.level.as_ref())
-            .find_map(|level| drive_at_clip(level, self.period));
+        let level = last.pink(self.chain.limit_input()).and_then(|(pink, _)| pink.clip.as_ref()?.level.as_ref());
+        let fitted = level.and_then(|level| drive_at_clip(level, self.period));
         let wanted = fitted.map_or(self.last_drive() + 1.5, |d| d + THRESHOLD_OVERDRIVE_DB);
         Dbfs(wanted.db().min(limit.db()))
     }
@@ -483,18 +482,27 @@ fn over_noise_db(pink: &PinkFinding) -> f64 {
     }
 }
 
-/// True where any input of the step shows clip evidence.
-pub fn clip_evident(result: &StepResult) -> bool {
-    (0..result.takes.last().map_or(0, |t| t.inputs.len()))
-        .filter_map(|input| result.pink(input)?.0.clip.as_ref())
-        .any(crate::analysis::ClipFinding::is_evident)
+/// True where the input that sees the output's limits shows clip evidence.
+pub fn clip_evident(result: &StepResult, chain: &Chain) -> bool {
+    result.pink(chain.limit_input()).and_then(|(pink, _)| pink.clip.as_ref()).is_some_and(ClipFinding::is_evident)
 }
 
-/// True where the gain stands within the tolerance of the reference, its interval considered, or where too little stands
-/// over the noise to say.
-pub fn gain_is_clean(result: &InputResult) -> bool {
-    let heard = matches!(&result.finding, Finding::Pink(pink) if over_noise_db(pink) >= OVER_NOISE_DB);
-    !heard || result.gain_change_db.is_none_or(|c| c.value.abs() - c.half_width() <= GAIN_TOLERANCE_DB)
+/// True where the step stays within the clean rule apart from clipping: the gain within the tolerance of the reference,
+/// its interval considered, and, where an electrical witness shows the output alone, its distortion within the limit.
+/// What does not stand over the noise is not held against the output.
+pub fn is_within_rule(result: &StepResult, chain: &Chain, distortion_limit_percent: f64) -> bool {
+    let Some((pink, input)) = result.pink(chain.limit_input()) else { return true };
+    if over_noise_db(pink) < OVER_NOISE_DB {
+        return true;
+    }
+    let gain = input.gain_change_db.is_none_or(|c| c.value.abs() - c.half_width() <= GAIN_TOLERANCE_DB);
+    gain && !(chain.has_witness() && distortion_surely_over(pink, distortion_limit_percent))
+}
+
+/// True where even and odd order together, each at its lower limit, pass so many percent.
+fn distortion_surely_over(pink: &PinkFinding, percent: f64) -> bool {
+    let lower = [&pink.even, &pink.odd].into_iter().filter_map(|r| r.told()).map(|e| power_from_db(e.interval.low));
+    100.0 * lower.sum::<f64>().sqrt() > percent
 }
 
 /// RMS drive at which the period reaches the fitted limit, on the polarity that reaches it first.

@@ -5,7 +5,8 @@ use crate::common::sessions::{chain, plan, run};
 use crate::common::truth;
 use loudenough::analysis::{Context, Correction, Finding, PinkFinding, Reference, Weight, measure};
 use loudenough::audio::simulated::{BenchSpec, Knee, SimulatedCardSpec};
-use loudenough::judgement::{Answer, Judgement, Threshold, ThresholdTold, judge, verdict};
+use loudenough::card::{CaptureChannel, InputRole};
+use loudenough::judgement::{Answer, Judgement, Threshold, ThresholdTold, Whose, judge, verdict};
 use loudenough::session::climb::Purpose;
 use loudenough::session::plan::HeadroomRule;
 use loudenough::session::record::Record;
@@ -355,6 +356,39 @@ fn sessions_on_seeded_benches_find_the_true_values() {
     let total = total.into_inner().unwrap();
     assert!(total.doubts as f64 <= (IN_DOUBT * total.sessions as f64).ceil(), "{} sessions in doubt", total.doubts);
     judge_scores(&total);
+}
+
+/// A witness across the headphone sees a soft limit on the waveform without the headphone: then it is the output's, also
+/// through a headphone that bends much more.
+#[test]
+fn an_electrical_witness_decides_where_there_is_one() {
+    let mut spec = BenchSpec::named("console phones socket", "open 300 Ω").unwrap();
+    spec.output.knee = Knee::Soft { width: 0.2 };
+    spec.output.acts_on = loudenough::audio::simulated::ActsOn::Waveform;
+    (spec.headphone.distortion.even_db, spec.headphone.distortion.odd_db) = (Some(-32.0), Some(-35.0));
+    let mut chain = chain(&spec);
+    chain.routing.capture_channels = vec![
+        CaptureChannel { channel: 0, role: InputRole::LeftEar },
+        CaptureChannel { channel: 2, role: InputRole::Witness },
+    ];
+    let home = tempfile::tempdir().unwrap();
+    let (record, _) = run(&spec, SimulatedCardSpec::default(), plan(75.0), chain.clone(), home.path()).unwrap();
+    let judgement = judge(&record);
+    let Threshold::Told(told) = &judgement.threshold else { panic!("{:?}", judgement.threshold) };
+    assert_eq!(told.whose, Whose::Output);
+    assert!(told.soft);
+    let (limit, _) = truth::true_clip_peak(&spec);
+    let start = limit.unwrap() + 20.0 * 0.8f64.log10();
+    for reading in [&told.positive, &told.negative] {
+        let value = reading.told().unwrap().value;
+        assert!((start..limit.unwrap()).contains(&value), "{value} between {start} and {limit:?}");
+    }
+    // The ear alone cannot say whose it is.
+    chain.routing.capture_channels.truncate(1);
+    let home = tempfile::tempdir().unwrap();
+    let (record, _) = run(&spec, SimulatedCardSpec::default(), plan(75.0), chain, home.path()).unwrap();
+    let Threshold::Told(told) = judge(&record).threshold else { panic!("no threshold at the ear") };
+    assert_eq!(told.whose, Whose::OutputOrHeadphone);
 }
 
 fn first_seed() -> u64 {

@@ -3,6 +3,7 @@
 use crate::analysis::{BandFinding, ResponsePoint};
 use crate::gui::text;
 use crate::judgement::{Judgement, Threshold};
+use crate::session::chain::Chain;
 use crate::session::climb::{Purpose, clip_evident};
 use crate::session::record::{Record, StepResult};
 use crate::stats::Reading;
@@ -96,12 +97,17 @@ fn row(record: &Record, step: &StepResult) -> Row {
         text::column(common.map(|c| c.overload.room_db), 6),
         ppm.map_or("       –".into(), |p| format!("{:>8}", text::fixed(p.value, 3))),
     ];
-    Row { step: step.step.number, purpose: step.step.purpose.to_string(), cells, remark: remark(step) }
+    Row {
+        step: step.step.number,
+        purpose: step.step.purpose.to_string(),
+        cells,
+        remark: remark(&record.head.chain, step),
+    }
 }
 
-fn remark(step: &StepResult) -> String {
+fn remark(chain: &Chain, step: &StepResult) -> String {
     let mut words = Vec::new();
-    if clip_evident(step) {
+    if clip_evident(step, chain) {
         words.push("clips".to_string());
     }
     match step.takes.iter().filter(|t| t.void.is_some()).count() {
