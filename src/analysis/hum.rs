@@ -30,6 +30,9 @@ const SEEN: f64 = 20.0;
 const PASSES: usize = 5;
 /// Share of a sinusoid that must remain after the periods' mean for it to be told from the stimulus.
 const SEPARABLE: f64 = 0.02;
+/// The same while the base is searched for: there a harmonic that drops out would make the sum jump, and the base be
+/// found where it does.
+const SEEN_SHARE: f64 = 1e-4;
 
 /// Periods of one input with what repeats taken off (or not, for silence).
 struct Residual {
@@ -129,7 +132,9 @@ impl Residual {
     fn harmonics_of(&self, mains_hz: f64) -> Vec<Sinusoid> {
         let noise: Vec<f64> = (1..=HARMONICS).map(|h| self.noise_near(f64::from(h) * mains_hz)).collect();
         let explained = |base_hz: f64| -> f64 {
-            (1..=SEARCH_HARMONICS).map(|h| self.fit(f64::from(h) * base_hz, noise[h as usize - 1]).over_noise).sum()
+            (1..=SEARCH_HARMONICS)
+                .map(|h| self.fit(f64::from(h) * base_hz, noise[h as usize - 1], SEEN_SHARE).over_noise)
+                .sum()
         };
         let steps = (2.0 * SEARCH_HZ / SEARCH_STEP_HZ) as i32;
         let candidates = (0..=steps).map(|i| mains_hz - SEARCH_HZ + f64::from(i) * SEARCH_STEP_HZ);
@@ -138,7 +143,7 @@ impl Residual {
             .fold((mains_hz, f64::MIN), |best, now| if now.1 > best.1 { now } else { best });
         let base_hz = maximise(&explained, coarse - SEARCH_STEP_HZ, coarse + SEARCH_STEP_HZ);
         (1..=HARMONICS)
-            .map(|h| self.fit(f64::from(h) * base_hz, noise[h as usize - 1]))
+            .map(|h| self.fit(f64::from(h) * base_hz, noise[h as usize - 1], SEPARABLE))
             .filter(|s| s.over_noise > SEEN)
             .collect()
     }
@@ -156,12 +161,12 @@ impl Residual {
         powers.get(powers.len() / 2).map_or(0.0, |m| m / std::f64::consts::LN_2)
     }
 
-    /// Least squares of a sinusoid at `frequency_hz`.
-    fn fit(&self, frequency_hz: f64, noise: f64) -> Sinusoid {
+    /// Least squares of a sinusoid at `frequency_hz` of which at least `least_share` remains after the periods' mean.
+    fn fit(&self, frequency_hz: f64, noise: f64, least_share: f64) -> Sinusoid {
         let nu = frequency_hz / self.spacing_hz;
         let nothing = Sinusoid { nu, cos: 0.0, sin: 0.0, over_noise: 0.0 };
         let count = self.lines.len();
-        if count == 0 || (self.remove_mean && separable_share(nu, count) < SEPARABLE) {
+        if count == 0 || (self.remove_mean && separable_share(nu, count) < least_share) {
             return nothing;
         }
         let turns = self.turns(nu);

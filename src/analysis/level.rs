@@ -65,7 +65,7 @@ pub fn audio_range(spacing_hz: f64, count: usize) -> Range<usize> {
 
 /// Noise power between 20 Hz and 20 kHz, mean square.
 pub fn noise_power(s: &Spectra) -> f64 {
-    audio_lines(s).map(|k| s.variance[k]).sum()
+    audio_lines(s).map(|k| s.scatter[k]).sum()
 }
 
 /// Broadband gain, dB, without a reference: power captured over power sent on all stimulus lines. (Lines over the noise

@@ -30,7 +30,13 @@ pub fn mean_of(periods: &[Vec<Complex<f64>>]) -> Vec<Complex<f64>> {
     (0..lines).map(|k| periods.iter().map(|p| p[k]).sum::<Complex<f64>>() / count).collect()
 }
 
-/// Variance of one period's line about the mean, pooled over neighbours of the same kind (excited or not) to at least
+/// Variance of one period's line about the mean, line by line. Zeros for a single period.
+pub fn scatter(periods: &[Vec<Complex<f64>>], mean: &[Complex<f64>]) -> Vec<f64> {
+    let own_dof = 2.0 * (periods.len().max(2) - 1) as f64;
+    (0..mean.len()).map(|k| 2.0 * periods.iter().map(|p| (p[k] - mean[k]).norm_sqr()).sum::<f64>() / own_dof).collect()
+}
+
+/// The same, pooled over neighbours of the same kind (excited or not) to at least
 /// `least_dof` degrees of freedom; with the degrees of freedom reached. Zeros for a single period.
 pub fn pooled_variance(
     periods: &[Vec<Complex<f64>>],
@@ -44,8 +50,7 @@ pub fn pooled_variance(
         return (variance, dof);
     }
     let own_dof = 2.0 * (periods.len() - 1) as f64;
-    let raw: Vec<f64> =
-        (0..count).map(|k| 2.0 * periods.iter().map(|p| (p[k] - mean[k]).norm_sqr()).sum::<f64>() / own_dof).collect();
+    let raw = scatter(periods, mean);
     let few = lines.of(LineKind::Excited).count() < CLASS_FROM;
     let excited = |k: &usize| !few && lines.kind(*k) == LineKind::Excited;
     let classes: [Vec<usize>; 2] =

@@ -122,7 +122,7 @@ fn bands(s: &Spectra) -> Vec<BandFinding> {
             let power = level::stimulus_power(s, span.clone(), |_| 1.0);
             let stimulus = power.filter(|p| p.interval.low > 0.0).map(|p| p.value);
             let end = span.end.min(s.mean.len());
-            let noise: f64 = s.variance.get(span.start..end).map_or(0.0, |v| v.iter().sum());
+            let noise: f64 = s.scatter.get(span.start..end).map_or(0.0, |v| v.iter().sum());
             BandFinding {
                 x,
                 level: power.and_then(|p| p.level_db(FULL_SCALE_MS)),

@@ -102,11 +102,16 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
         ));
     }
     let (mut samples, clock) = bench.on_played_clock(context, found.as_ref(), &placed);
-    if !muted {
-        flaws.extend((placed.blind && found.is_some()).then(onset_not_seen));
+    flaws.extend((!muted && placed.blind && found.is_some()).then(onset_not_seen));
+    // Hum beside a sine turns its phase as lost samples would, so it goes first; beside many lines it cannot.
+    let many = bench.excited.len() > 1;
+    if many && !muted {
         flaws.extend(bench.broken(&samples, found.as_ref(), &placed, &clock));
     }
     let mut hums = hum::remove(&mut samples, bench.frames, bench.played_hz, !bench.silent);
+    if !many && !muted {
+        flaws.extend(bench.broken(&samples, found.as_ref(), &placed, &clock));
+    }
     let clean = periods::clean_periods(&samples, bench.frames);
     let kept = keep_clean(&mut flaws, &clean, bench.silent);
     let lines: Vec<Vec<Complex<f64>>> = samples
@@ -426,9 +431,9 @@ impl<'a> Bench<'a> {
         continuity::broken(&stretch, &mean, &variance, &self.excited).map(lost)
     }
 
-    /// The window with the settled sound around it, and the number of frames before it.
+    /// The window with the settled sound around it (of a sine, whose hum is taken off in the window alone, just that), and the number of frames before it.
     fn widened(&self, samples: &[f64], found: &align::Found, placed: &Placed, clock: &ClockFit) -> (Vec<f64>, usize) {
-        let Some(opened) = found.opened else { return (samples.to_vec(), 0) };
+        let Some(opened) = found.opened.filter(|_| self.excited.len() > 1) else { return (samples.to_vec(), 0) };
         let settled = placed.start - opened - LEAST_SETTLE_S * self.played_hz;
         let before = (settled.max(0.0) as usize).min(WIDENED);
         let closing = opened + self.take.head.played_frames as f64 - (FADE_S + 0.01) * self.played_hz;
@@ -450,14 +455,16 @@ impl<'a> Bench<'a> {
         let mut mean = periods::mean_of(lines);
         let (mut variance, dof) =
             periods::pooled_variance(lines, &mean, &self.played.period.lines, periods::POOLED_DOF);
+        let mut scatter = periods::scatter(lines, &mean);
         let spacing = self.played_hz / self.frames as f64;
         let highest = 0.49 * self.captured_hz.min(self.played_hz);
         let usable = (0..mean.len()).map(|k| k > 0 && (k as f64 * spacing) < highest).collect();
         if !context.correction.is_none() {
-            for (k, (line, variance)) in mean.iter_mut().zip(&mut variance).enumerate().skip(1) {
+            for k in 1..mean.len() {
                 let gain = crate::units::amplitude_from_db(context.correction.db_at(k as f64 * spacing));
-                *line *= gain;
-                *variance *= gain * gain;
+                mean[k] *= gain;
+                variance[k] *= gain * gain;
+                scatter[k] *= gain * gain;
             }
         }
         let gain = take.head.drive.gain();
@@ -467,6 +474,7 @@ impl<'a> Bench<'a> {
             played: self.played.lines.iter().map(|l| l * gain).collect(),
             mean,
             variance,
+            scatter,
             dof,
             usable,
             hum: BTreeMap::new(),

@@ -22,6 +22,8 @@ pub struct Spectra {
     pub mean: Vec<Complex<f64>>,
     /// Variance of *one* period's line (E|Y_p − Ȳ|²), pooled over neighbouring lines. Zero on a digital loop.
     pub variance: Vec<f64>,
+    /// The same of each line alone: sums over lines need no pooling, which smears it over the edges of bands.
+    pub scatter: Vec<f64>,
     /// Degrees of freedom (real) of each pooled variance.
     pub dof: Vec<f64>,
     /// False for lines left out (a mains harmonic within one spacing, nothing known).

@@ -160,7 +160,7 @@ impl MeanSquare {
         let mut sum = MeanSquare::default();
         for k in lines {
             let (w, power, variance) = (weight(k), s.mean[k].norm_sqr(), s.variance[k]);
-            sum.value += w * (power + (1.0 - 1.0 / periods) * variance);
+            sum.value += w * (power + (1.0 - 1.0 / periods) * s.scatter[k]);
             // The square of a pooled estimate is too large by 1 + 2/dof on average.
             sum.noise_squared += (w * variance).powi(2) / (1.0 + 2.0 / s.dof[k].max(1.0)) / periods;
             sum.cross += w * w * (power - variance / periods) * variance / periods;

@@ -31,6 +31,7 @@ pub(crate) fn clean(period: &Arc<Period>, gain: f64) -> Spectra {
         gain,
         mean: played.clone(),
         variance: vec![0.0; played.len()],
+        scatter: vec![0.0; played.len()],
         dof: vec![1e9; played.len()],
         usable: vec![true; played.len()],
         played,

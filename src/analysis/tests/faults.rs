@@ -180,3 +180,50 @@ fn hum_on_a_line_is_told_from_the_take_of_silence() {
     let Finding::Pink(unaware) = measure(&desk.take(), 0, &context(&none)).unwrap().finding else { panic!() };
     assert!(told(&unaware.even).value > -52.0, "the trap is real: {:?}", unaware.even);
 }
+
+/// A harmonic that cannot be separated at some frequency must not pull the base there: 7 × 50.0187 Hz was such a place.
+#[test]
+fn the_base_of_the_mains_is_found_wherever_its_harmonics_fall() {
+    for mains in [49.97, 50.0, 50.013, 50.02, 50.031, 59.96, 60.02] {
+        let mut desk = Desk { ppm: 12.0, periods: 2, resonance_db: 6.0, ..Desk::pink() };
+        let rms = desk.signal_rms();
+        desk.hum = (1..=8).map(|h| (f64::from(h) * mains, rms * 0.01 / f64::from(h))).collect();
+        desk.noise = rms * 1e-3;
+        let (f, _) = pink(&desk);
+        let base = f.common.hum.iter().map(|h| h.frequency_hz).find(|f| (f - mains).abs() < 1.0);
+        let base = base.unwrap_or_else(|| panic!("{mains}: {:?}", f.common.hum));
+        assert!((base - mains).abs() < 0.003, "{base} for {mains}");
+    }
+}
+
+/// 100.04 Hz of hum beside a sine of 99.6 Hz turns the sine's phase by some frames, as lost samples would.
+#[test]
+fn hum_beside_a_sine_is_no_loss_of_samples() {
+    let mut desk = Desk { stimulus: Stimulus::sine(100.0), ppm: 20.0, ..Desk::pink() };
+    let rms = desk.signal_rms();
+    desk.hum = vec![(50.02, 0.02 * rms), (100.04, 0.03 * rms), (150.06, 0.01 * rms)];
+    desk.noise = rms * 1e-3;
+    let Finding::Sine(f) = measure(&desk.take(), 0, &context(&Correction::none())).unwrap().finding else { panic!() };
+    assert!(f.common.flaws.iter().all(|f| f.weight < Weight::Void), "{:?}", f.common.flaws);
+    // What hum leaves stands under the noise (−60 dB).
+    assert!((told(&f.thd_n).value + 60.0).abs() < 1.0, "{:?}", f.thd_n);
+}
+
+/// Plain mean of |Y_p|² over the lines of each band, straight from the samples.
+#[test]
+fn bands_of_silence_hold_exactly_what_lies_in_them() {
+    let desk = Desk { stimulus: Stimulus::silence(), noise: 1e-3, pink_noise: true, ..Desk::pink() };
+    let take = desk.take();
+    let Finding::Silence(f) = measure(&take, 0, &context(&Correction::none())).unwrap().finding else { panic!() };
+    let (frames, spacing) = (65_536, 48_000.0 / 65_536.0);
+    let start = f.common.window.start_frame as usize;
+    let samples: Vec<f64> =
+        take.inputs[0].samples[start..start + frames * f.common.window.periods].iter().map(|x| f64::from(*x)).collect();
+    let periods: Vec<_> = samples.chunks_exact(frames).map(crate::analysis::fft::lines_of).collect();
+    for band in &f.bands {
+        let lines = crate::analysis::band::lines_in(band.x, spacing);
+        let power: f64 = lines.map(|k| periods.iter().map(|p| p[k].norm_sqr()).sum::<f64>()).sum();
+        let plain = 10.0 * (2.0 * power / periods.len() as f64).log10();
+        assert!((band.level.unwrap().value - plain).abs() < 1e-3, "{}: {:?} for {plain}", band.x, band.level);
+    }
+}
