@@ -31,8 +31,13 @@ const MISSING: f64 = 0.2;
 /// … and the power before the sound is under this part of that within it. Pink noise has most of its power where few
 /// cycles fit into an eighth of a period, so that nearer to the noise the shares of eighths scatter too widely.
 const QUIET_BEFORE: f64 = 0.1;
-/// Windows per period.
+/// A piece whose own power is under this part of the whole cannot be missed.
+const QUIET: f64 = 0.1;
+/// Samples on either side from which the continuation is read.
+const SINC_HALF: i32 = 8;
+/// Windows per period, and for a stimulus that changes within its period: only windows a whole period apart compare there.
 const HOPS: usize = 2;
+const HOPS_OF_A_CHANGING_ONE: usize = 8;
 
 /// What the correlation found.
 #[derive(Clone, Debug)]
@@ -68,19 +73,27 @@ struct Match {
 /// `played_frames`: frames between opening and closing of the gain; `pre_roll`: frames before its opening.
 pub fn find(captured: &[f64], played: &Played, played_frames: usize, pre_roll: usize) -> Option<Found> {
     let frames = played.period.samples.len();
-    // All lines are odd, so half a period later the stimulus returns with its sign turned: positions are known modulo
+    // Where all lines are odd, half a period later the stimulus returns with its sign turned: positions are known modulo
     // half a period until sign or onset decide.
     let half = 0.5 * frames as f64;
-    let modulus = excited_line(played).map_or(half, |line| frames as f64 / line as f64);
+    let untoned = if played.odd { half } else { frames as f64 };
+    let modulus = played.tone.map_or(untoned, |line| frames as f64 / line as f64);
     let last = captured.len().checked_sub(frames)?;
+    let steady = played.odd || played.tone.is_some();
+    let near = played.tone.map_or(0.0, |line| {
+        // A short cycle wraps between windows: the tone's own turning says about where.
+        let ppm = super::clock::coarse_of_sine(&captured[last / 2..last / 2 + frames], line, frames);
+        if ppm.abs() < 2.0 * super::clock::WRONG_RATE_PPM { ppm * 1e-6 } else { 0.0 }
+    });
+    let hops = if steady { HOPS } else { HOPS_OF_A_CHANGING_ONE };
     let matches: Vec<Match> =
-        (0..=last).step_by(frames / HOPS).map(|start| match_window(captured, start, played, modulus)).collect();
+        (0..=last).step_by(frames / hops).map(|start| match_window(captured, start, played, modulus, near)).collect();
     let best = matches.iter().filter(|m| m.significant).max_by(|a, b| a.height.total_cmp(&b.height))?;
     let full: Vec<&Match> = matches.iter().filter(|m| m.height > FULL_WINDOW * best.height).collect();
     // Of the windows that hold it from end to end the middle one is farthest from either fade.
     let middle = full[full.len() / 2];
-    let (slope, jump) = steady_slope(&full, middle, modulus);
-    let content = Content::of(captured, middle.start, frames, slope);
+    let (slope, jump) = steady_slope(&full, middle, modulus, near, if steady { 1 } else { hops });
+    let content = Content::of(captured, middle.start, played, slope);
     let opened = content.as_ref().map(|c| refine_onset(c.onset(), middle, modulus, slope, played.period.rate.hz()));
     let origin = match opened {
         Some(at) => at + slope * (middle.start as f64 - at),
@@ -101,22 +114,22 @@ pub fn find(captured: &[f64], played: &Played, played_frames: usize, pre_roll: u
     })
 }
 
-/// The only excited line of a sine.
-fn excited_line(played: &Played) -> Option<usize> {
-    let mut excited = played.period.lines.of(LineKind::Excited);
-    let first = excited.next()?;
-    excited.next().is_none().then_some(first)
-}
-
-fn match_window(captured: &[f64], start: usize, played: &Played, modulus: f64) -> Match {
+fn match_window(captured: &[f64], start: usize, played: &Played, modulus: f64, near: f64) -> Match {
     let frames = played.period.samples.len();
     let lines = fft::lines_of(&captured[start..start + frames]);
-    if let Some(line) = excited_line(played) {
-        let turn = lines[line] * played.lines[line].conj();
-        let lag = -turn.arg() / std::f64::consts::TAU * modulus;
+    if let Some(line) = played.tone {
+        // Read at the frequency it has on the capture clock: a high tone leaves its line within one period.
+        let cycles_per_frame = line as f64 / frames as f64 / (1.0 + near);
+        let phasor: Complex<f64> = captured[start..start + frames]
+            .iter()
+            .enumerate()
+            .map(|(n, x)| Complex::from_polar(*x, -std::f64::consts::TAU * (cycles_per_frame * n as f64).fract()))
+            .sum::<Complex<f64>>()
+            * (std::f64::consts::SQRT_2 / frames as f64);
+        let lag = -(phasor * played.lines[line].conj()).arg() / std::f64::consts::TAU * modulus;
         let origin = (start as f64 + lag).rem_euclid(modulus);
-        let significant = sine_stands_out(&lines, line);
-        return Match { start, origin, height: lines[line].norm(), inverted: false, significant };
+        let significant = tone_stands_out(&lines, line, phasor.norm_sqr());
+        return Match { start, origin, height: phasor.norm(), inverted: false, significant };
     }
     let mut agreement = vec![Complex::zero(); lines.len()];
     for k in played.period.lines.of(LineKind::Excited) {
@@ -136,17 +149,17 @@ fn match_window(captured: &[f64], start: usize, played: &Played, modulus: f64) -
     let origin = position.rem_euclid(modulus);
     // Every half period back to the residue turns the sign once.
     let turns = ((position - origin) / modulus).round() as i64;
-    let inverted = (correlation[at] < 0.0) != (turns % 2 != 0);
+    let inverted = played.odd && (correlation[at] < 0.0) != (turns % 2 != 0);
     Match { start, origin, height, inverted, significant }
 }
 
-fn sine_stands_out(lines: &[Complex<f64>], line: usize) -> bool {
+fn tone_stands_out(lines: &[Complex<f64>], line: usize, power: f64) -> bool {
     let mut near: Vec<f64> = (3..40)
         .flat_map(|d| [line.checked_sub(d), Some(line + d)])
         .filter_map(|k| lines.get(k?).map(|l| l.norm_sqr()))
         .collect();
     near.sort_by(f64::total_cmp);
-    near.get(near.len() / 2).is_some_and(|median| lines[line].norm_sqr() > FOUND_SINE * median)
+    near.get(near.len() / 2).is_some_and(|median| power > FOUND_SINE * median)
 }
 
 /// Offset of the vertex of a parabola through three equally spaced points from the middle one.
@@ -160,24 +173,34 @@ fn wrapped(x: f64, modulus: f64) -> f64 {
     x - modulus * (x / modulus).round()
 }
 
-/// Frames per frame by which the origin moves, and the largest departure from a steady move.
-fn steady_slope(full: &[&Match], middle: &Match, modulus: f64) -> (f64, f64) {
+fn b_less_a(b: (f64, f64), a: (f64, f64)) -> (f64, f64) {
+    (b.0 - a.0, b.1 - a.1)
+}
+
+/// Frames per frame by which the origin moves, `near` which it is looked for, and the largest departure from a steady
+/// move.
+fn steady_slope(full: &[&Match], middle: &Match, modulus: f64, near: f64, apart: usize) -> (f64, f64) {
     let points: Vec<(f64, f64)> = full
         .iter()
-        .map(|m| (m.start as f64 - middle.start as f64, wrapped(m.origin - middle.origin, modulus)))
+        .map(|m| {
+            let ahead = m.start as f64 - middle.start as f64;
+            (ahead, wrapped(m.origin - middle.origin - near * ahead, modulus))
+        })
         .collect();
-    let mut slopes: Vec<f64> =
-        points.windows(2).map(|w| wrapped(w[1].1 - w[0].1, modulus) / (w[1].0 - w[0].0)).collect();
+    let hop = full.windows(2).map(|w| w[1].start - w[0].start).min().unwrap_or(0);
+    let pairs = || {
+        let later = |a: &(f64, f64)| points.iter().copied().find(|b| (b.0 - a.0 - (apart * hop) as f64).abs() < 0.5);
+        points.iter().filter_map(move |a| Some((b_less_a(later(a)?, *a), modulus)))
+    };
+    let mut slopes: Vec<f64> = pairs().map(|((apart, moved), modulus)| wrapped(moved, modulus) / apart).collect();
     if slopes.is_empty() {
-        return (0.0, 0.0);
+        return (near, 0.0);
     }
     slopes.sort_by(f64::total_cmp);
     let slope = slopes[slopes.len() / 2];
-    let jump = points
-        .windows(2)
-        .map(|w| wrapped(w[1].1 - w[0].1 - slope * (w[1].0 - w[0].0), modulus).abs())
-        .fold(0.0, f64::max);
-    (slope, jump)
+    let jump =
+        pairs().map(|((apart, moved), modulus)| wrapped(moved - slope * apart, modulus).abs()).fold(0.0, f64::max);
+    (near + slope, jump)
 }
 
 /// The content of the best window, continued periodically: what should be there whenever the stimulus sounds.
@@ -186,14 +209,18 @@ struct Content<'a> {
     window: usize,
     frames: usize,
     slope: f64,
+    /// True where high frequencies may stand alone: then the continuation is read between samples.
+    fine: bool,
     /// How much of it is signal and not noise: regression of the capture beside the window on it.
     share: f64,
 }
 
 impl<'a> Content<'a> {
     /// `None` where under a fifth of the window's power is signal.
-    fn of(captured: &'a [f64], window: usize, frames: usize, slope: f64) -> Option<Content<'a>> {
-        let mut content = Content { captured, window, frames, slope, share: 0.0 };
+    fn of(captured: &'a [f64], window: usize, played: &Played, slope: f64) -> Option<Content<'a>> {
+        let frames = played.period.samples.len();
+        let fine = played.tone.is_some() || !played.odd;
+        let mut content = Content { captured, window, frames, slope, fine, share: 0.0 };
         // An eighth of a period is less than the settling time.
         let eighth = frames / 8;
         let before = content.share_in(window.saturating_sub(eighth), window);
@@ -206,8 +233,21 @@ impl<'a> Content<'a> {
         let frames = self.frames as f64;
         let ahead = n as f64 - self.window as f64;
         let periods = (ahead / frames).floor();
-        let within = ahead - periods * frames - (periods * frames * self.slope).round();
-        self.captured[self.window + (within.rem_euclid(frames) as usize).min(self.frames - 1)]
+        let moved = periods * frames * self.slope;
+        let at = |within: f64| self.captured[self.window + (within.rem_euclid(frames) as usize).min(self.frames - 1)];
+        let within = ahead - periods * frames - moved.round();
+        let between = moved.round() - moved;
+        if !self.fine || between.abs() < 0.02 {
+            return at(within);
+        }
+        // Hann-windowed sinc: errors of a few per cent up to 20 kHz are enough to tell sound from its absence.
+        (-SINC_HALF..=SINC_HALF)
+            .map(|i| {
+                let x = std::f64::consts::PI * (between - f64::from(i));
+                let window = 0.5 + 0.5 * (x / f64::from(SINC_HALF + 1)).cos();
+                window * x.sin() / x * at(within + f64::from(i))
+            })
+            .sum()
     }
 
     /// Regression of the capture on the content between two positions.
@@ -243,7 +283,17 @@ impl<'a> Content<'a> {
         let to = (opened.max(0.0) as usize + played_frames).saturating_sub(margin).min(self.captured.len());
         let size = self.frames / 8;
         self.share > CLEAR_SHARE
-            && (from..to.saturating_sub(size)).step_by(size).any(|n| self.share_in(n, n + size) < MISSING * self.share)
+            && (from..to.saturating_sub(size))
+                .step_by(size)
+                .any(|n| !self.is_quiet(n, n + size) && self.share_in(n, n + size) < MISSING * self.share)
+    }
+
+    /// True where the stimulus itself hardly sounds: the tail of a sweep.
+    fn is_quiet(&self, from: usize, to: usize) -> bool {
+        let power = |range: std::ops::Range<usize>| {
+            range.clone().map(|n| self.expected(n).powi(2)).sum::<f64>() / range.len().max(1) as f64
+        };
+        power(from..to) < QUIET * power(self.window..self.window + self.frames)
     }
 
     /// True where what is heard before the sound is well under it.

@@ -12,6 +12,8 @@ const BLOCK: usize = 1024;
 const CUSUM: f64 = 2.9;
 /// Steps under this are not told from a clock that wanders, frames (method 2: a loss scatters by at least 0.03).
 const LEAST_STEP: f64 = 0.03;
+/// Blocks of a changing stimulus count where their slope has this share of the steepest one's power.
+const STEEP: f64 = 0.25;
 /// Lines count where they stand this far over the noise of one period (power).
 const OVER_NOISE: f64 = 10.0;
 /// Periods disagree where their difference has this share of twice the signal's power …
@@ -28,6 +30,8 @@ pub struct Stretch<'a> {
     pub before: usize,
     /// Frames of one period.
     pub frames: usize,
+    /// True where all lines of the stimulus are odd.
+    pub odd: bool,
 }
 
 /// What is wrong with the continuity, in words; `None` where nothing is seen. `mean`, `variance`: lines of the window.
@@ -41,30 +45,39 @@ pub fn broken(stretch: &Stretch, mean: &[Complex<f64>], variance: &[f64], lines:
     if let Some(step) = delay_step(&delays(stretch, &slope)) {
         return Some(format!("the signal moves by {step:.2} frames on the way"));
     }
+    if !stretch.odd {
+        // A stimulus that is not loud all the time disagrees with itself wherever it is lost in noise.
+        return None;
+    }
     let window = stretch.samples.get(stretch.before..)?;
     let periods: Vec<&[f64]> = window.chunks_exact(frames).collect();
     let longest = periods.windows(2).filter_map(|pair| disagreement(pair[0], pair[1])).max()?;
     (longest * BLOCK * 8 > frames).then(|| format!("successive periods disagree over {} frames", longest * BLOCK))
 }
 
-/// Local delay, block by block, of the signal against itself half a period before. All lines of a stimulus are odd, so
-/// it returns there with its sign turned; a loss shows as a delay that lasts for half a period, wherever it happens.
+/// Local delay, block by block, of the signal against itself half a period before, where it returns with its sign turned
+/// if all lines are odd, else a whole period before. A loss shows as a delay that lasts as long, wherever it happens.
 fn delays(stretch: &Stretch, slope: &[f64]) -> Vec<f64> {
-    let (half, samples) = (stretch.frames / 2, stretch.samples);
-    let starts = (0..samples.len().saturating_sub(half + BLOCK)).step_by(BLOCK);
-    let offset = stretch.frames * stretch.before.div_ceil(stretch.frames) - stretch.before;
-    starts
-        .filter_map(|start| {
+    let (frames, samples) = (stretch.frames, stretch.samples);
+    let (lag, sign) = if stretch.odd { (frames / 2, -1.0) } else { (frames, 1.0) };
+    let starts = (0..samples.len().saturating_sub(lag + BLOCK)).step_by(BLOCK);
+    let offset = frames * stretch.before.div_ceil(frames) - stretch.before;
+    let blocks: Vec<(f64, f64)> = starts
+        .map(|start| {
             let (mut cross, mut own) = (0.0, 0.0);
             for n in start..start + BLOCK {
-                let m = slope[(n + offset) % stretch.frames];
-                cross += (samples[n] + samples[n + half]) * m;
+                let m = slope[(n + offset) % frames];
+                cross += (samples[n] - sign * samples[n + lag]) * m;
                 own += m * m;
             }
-            // The later half is −m(n − τ): its sum with the earlier one is τ·m'.
-            (own > 0.0).then(|| cross / own)
+            (cross, own)
         })
-        .collect()
+        .collect();
+    // A stimulus that changes tells its delay only where it is steep, and there about equally well.
+    let largest = blocks.iter().map(|b| b.1).fold(0.0, f64::max);
+    let least = if stretch.odd { 0.0 } else { STEEP * largest };
+    // The later part is ±m(n − τ): its difference from the earlier one is τ·m'.
+    blocks.into_iter().filter(|(_, own)| *own > least).map(|(cross, own)| cross / own).collect()
 }
 
 /// Size of the step of the local delay, if there is one.

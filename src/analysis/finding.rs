@@ -12,6 +12,16 @@ pub enum Finding {
     Pink(Box<PinkFinding>),
     /// Of a sine.
     Sine(Box<SineFinding>),
+    /// Of noise with a user's spectrum: everything that pink noise tells.
+    Shaped(Box<PinkFinding>),
+    /// Of two tones.
+    TwoTones(Box<IntermodulationFinding>),
+    /// Of a sweep.
+    Sweep(Box<SweepFinding>),
+    /// Of bursts.
+    Burst(Box<BurstFinding>),
+    /// Of stationary noise.
+    Noise(Box<NoiseFinding>),
     /// Of silence.
     Silence(Box<SilenceFinding>),
 }
@@ -20,8 +30,12 @@ impl Finding {
     /// What every finding has.
     pub fn common(&self) -> &Common {
         match self {
-            Finding::Pink(f) => &f.common,
+            Finding::Pink(f) | Finding::Shaped(f) => &f.common,
             Finding::Sine(f) => &f.common,
+            Finding::TwoTones(f) => &f.common,
+            Finding::Sweep(f) => &f.common,
+            Finding::Burst(f) => &f.common,
+            Finding::Noise(f) => &f.common,
             Finding::Silence(f) => &f.common,
         }
     }
@@ -254,6 +268,109 @@ pub struct HarmonicFinding {
     pub level: Reading,
     /// Phase re the fundamental (φn − n·φ1), radian, where the level is told.
     pub phase_rad: Option<f64>,
+}
+
+/// Finding of two tones.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct IntermodulationFinding {
+    /// What every finding has.
+    pub common: Common,
+    /// Tones played, Hz, the lower one first.
+    pub tones_hz: [f64; 2],
+    /// Level of both together, dBFS.
+    pub level: Option<Estimate>,
+    /// Second-order distortion at the ear, dB.
+    pub second: Reading,
+    /// Third-order distortion at the ear, dB.
+    pub third: Reading,
+    /// Both referred to the output; `None` without a reference.
+    pub second_output: Option<Reading>,
+    /// Third-order, referred to the output.
+    pub third_output: Option<Reading>,
+    /// What second and third order are, in words: definitions differ by up to 6 dB.
+    pub definition: String,
+    /// Each product, dB re the tones as in the definition.
+    pub products: Vec<ProductFinding>,
+}
+
+/// One intermodulation product.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ProductFinding {
+    /// 2 or 3.
+    pub order: u32,
+    /// Hz.
+    pub frequency_hz: f64,
+    /// dB re the reference of the definition, at the ear.
+    pub level: Reading,
+}
+
+/// Finding of a sweep.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SweepFinding {
+    /// What every finding has.
+    pub common: Common,
+    /// Mean level over whole periods, quiet tail included, dBFS.
+    pub level: Option<Estimate>,
+    /// Linear response, captured over played.
+    pub response: Vec<ResponsePoint>,
+    /// Harmonics 2 and up against the frequency that made them.
+    pub harmonics: Vec<HarmonicCurve>,
+    /// Impulse response, captured over played: first sample `impulse_from_s` before the arrival.
+    pub impulse: Vec<f64>,
+    /// Seconds from the first sample of `impulse` to the arrival.
+    pub impulse_from_s: f64,
+}
+
+/// One harmonic against the frequency that made it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HarmonicCurve {
+    /// 2 for the second.
+    pub order: u32,
+    /// Rising in frequency.
+    pub points: Vec<HarmonicPoint>,
+}
+
+/// One point of it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HarmonicPoint {
+    /// Exciting frequency, Hz.
+    pub frequency_hz: f64,
+    /// dB re the fundamental at that frequency, at the ear.
+    pub level: Reading,
+}
+
+/// Finding of bursts.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct BurstFinding {
+    /// What every finding has.
+    pub common: Common,
+    /// RMS level over whole periods, dBFS.
+    pub level: Option<Estimate>,
+    /// Level of the loud part as if it went on, dBFS.
+    pub loud: Option<Estimate>,
+    /// Level of the quiet part, dBFS.
+    pub quiet: Option<Estimate>,
+    /// Loud less quiet, as played, dB.
+    pub played_step_db: f64,
+    /// How much less than that came back, dB (positive: the loud part is compressed).
+    pub compression_db: Option<Estimate>,
+    /// Largest excursion of the averaged loud part, dB re full scale.
+    pub peak: Option<PeakDb>,
+}
+
+/// Finding of stationary noise.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct NoiseFinding {
+    /// What every finding has.
+    pub common: Common,
+    /// Level of everything captured, 17.8 Hz to 22.4 kHz, dBFS: interval with the scatter of noise.
+    pub level: Option<Estimate>,
+    /// The same of what follows the played noise (coherent), with its interval.
+    pub coherent: Option<Estimate>,
+    /// Response H1 by cross-spectra.
+    pub response: Vec<ResponsePoint>,
+    /// Half-overlapped segments that the averages are worth (1/1.0556 of their number).
+    pub averages: f64,
 }
 
 /// Finding of silence.

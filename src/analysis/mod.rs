@@ -2,13 +2,14 @@
 //! terms, f64, with its 95 % interval; sound pressure and volts are `evaluate.rs`' business.
 //!
 //! ```text
-//! Take → prepare (align, clock, resample, hum, periods) → Spectra → pink | sine → Finding
+//! Take → prepare (align, clock, resample, hum, periods) → Spectra → pink | sine | two tones | sweep | bursts → Finding
 //!                                                            │
 //!                                                            └─ Reference (of the quiet step), for the louder ones
 //! ```
 
 mod align;
 pub mod band;
+mod burst;
 pub mod clip;
 mod clip_curve;
 mod clock;
@@ -17,8 +18,10 @@ pub mod correction;
 pub mod fft;
 pub mod finding;
 mod hum;
+mod intermodulation;
 mod level;
 pub mod live;
+mod noise;
 pub mod overload;
 mod periods;
 mod pink;
@@ -30,6 +33,7 @@ mod silence;
 mod sine;
 pub mod spectra;
 mod sums;
+mod sweep;
 pub mod time_weighting;
 pub mod tone;
 mod transfer;
@@ -82,8 +86,17 @@ pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured,
         Stimulus::Silence { .. } => silence::measure(take, input, context),
         Stimulus::Sine(_) => sine::measure(take, input, context),
         // The lines of shaped noise are those of pink noise.
-        Stimulus::Shaped(_) => pink::measure(take, input, context),
-        other => Err(AnalysisError::NoMethod(other.short_name())),
+        Stimulus::Shaped(_) => pink::measure(take, input, context).map(|measured| Measured {
+            finding: match measured.finding {
+                Finding::Pink(f) => Finding::Shaped(f),
+                other => other,
+            },
+            ..measured
+        }),
+        Stimulus::TwoTones(pair) => intermodulation::measure(take, input, context, *pair),
+        Stimulus::Sweep(sweep) => sweep::measure(take, input, context, *sweep),
+        Stimulus::Burst(_) => burst::measure(take, input, context),
+        Stimulus::Noise(noise) => noise::measure(take, input, context, noise),
     }
 }
 

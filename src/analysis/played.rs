@@ -1,7 +1,7 @@
 //! The played period and its lines, kept between takes: a session plays the same few stimuli over and over.
 
 use super::fft;
-use crate::signal::{Period, Stimulus};
+use crate::signal::{LineKind, Period, Stimulus};
 use crate::units::SampleRate;
 use realfft::num_complex::Complex;
 use std::cell::RefCell;
@@ -14,6 +14,26 @@ pub struct Played {
     pub period: Arc<Period>,
     /// Its lines at unit gain.
     pub lines: Arc<Vec<Complex<f64>>>,
+    /// The strongest line where it carries more than a quarter of the power: a sine, two of them, or bursts of one. Such
+    /// a stimulus is found by that tone; its correlation has no single peak.
+    pub tone: Option<usize>,
+    /// True where all excited lines are odd: it sounds all the time and returns after half a period with its sign turned.
+    pub odd: bool,
+}
+
+/// Share of the power from which a line is the stimulus' tone.
+const TONE_SHARE: f64 = 0.25;
+
+impl Played {
+    fn new(period: Arc<Period>) -> Played {
+        let lines = fft::lines_of(&period.samples);
+        let power = |k: usize| lines[k].norm_sqr();
+        let all: f64 = (0..lines.len()).map(power).sum();
+        let strongest = period.lines.of(LineKind::Excited).max_by(|a, b| power(*a).total_cmp(&power(*b)));
+        let tone = strongest.filter(|k| power(*k) > TONE_SHARE * all);
+        let odd = period.lines.of(LineKind::Excited).all(|k| k % 2 == 1);
+        Played { lines: Arc::new(lines), tone, odd, period }
+    }
 }
 
 /// Stimuli kept; a plan has a handful.
@@ -31,7 +51,7 @@ pub fn played(stimulus: &Stimulus, rate: SampleRate) -> Played {
             return found.clone();
         }
         let period = stimulus.period(rate);
-        let made = Played { lines: Arc::new(fft::lines_of(&period.samples)), period };
+        let made = Played::new(period);
         if recent.len() == KEPT {
             recent.remove(0);
         }

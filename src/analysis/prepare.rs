@@ -103,8 +103,8 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
     }
     let (mut samples, clock) = bench.on_played_clock(context, found.as_ref(), &placed);
     flaws.extend((!muted && placed.blind && found.is_some()).then(onset_not_seen));
-    // Hum beside a sine turns its phase as lost samples would, so it goes first; beside many lines it cannot.
-    let many = bench.excited.len() > 1;
+    // Hum beside a sine or two turns its phase as lost samples would, so it goes first; beside many lines it cannot.
+    let many = bench.excited.len() > 2;
     if many && !muted {
         flaws.extend(bench.broken(&samples, found.as_ref(), &placed, &clock));
     }
@@ -112,7 +112,7 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
     if !many && !muted {
         flaws.extend(bench.broken(&samples, found.as_ref(), &placed, &clock));
     }
-    let clean = periods::clean_periods(&samples, bench.frames);
+    let clean = periods::clean_periods(&samples, bench.frames, bench.played.odd);
     let kept = keep_clean(&mut flaws, &clean, bench.silent);
     let lines: Vec<Vec<Complex<f64>>> = samples
         .chunks_exact(bench.frames)
@@ -349,7 +349,7 @@ impl<'a> Bench<'a> {
     }
 
     fn coarse_ppm(&self, found: &align::Found) -> f64 {
-        let [line] = self.excited[..] else { return found.coarse_ppm };
+        let Some(line) = self.played.tone else { return found.coarse_ppm };
         let nominal = self.nominal();
         let window = found.best_window..(found.best_window + self.frames).min(nominal.len());
         clock::coarse_of_sine(&nominal[window], line, self.frames)
@@ -427,7 +427,7 @@ impl<'a> Bench<'a> {
         let mean = periods::mean_of(&per_period);
         let (variance, _) = periods::pooled_variance(&per_period, &mean, &self.played.period.lines, WEIGHT_DOF);
         let (widened, before) = self.widened(samples, found, placed, clock);
-        let stretch = continuity::Stretch { samples: &widened, before, frames: self.frames };
+        let stretch = continuity::Stretch { samples: &widened, before, frames: self.frames, odd: self.played.odd };
         continuity::broken(&stretch, &mean, &variance, &self.excited).map(lost)
     }
 
@@ -500,7 +500,7 @@ impl<'a> Bench<'a> {
             }
             _ => spectra.played.clone(),
         };
-        if let [line] = self.excited[..] {
+        if let Some(line) = self.played.tone {
             let turn = TAU * line as f64 / self.frames as f64;
             let phase = (spectra.mean[line] * target[line].conj()).arg();
             delay_lines(&mut spectra.mean, phase / turn, self.frames);

@@ -26,11 +26,16 @@ fn sound_levels(finding: &Finding, role: InputRole, chain: &Chain) -> Option<Sou
         // A peak is re the peak of a full-scale sine, a level re its RMS: 3.01 dB apart.
         p.db() + acoustic.offset.value + 10.0 * 2f64.log10()
     });
+    let unweighted = |z| SoundLevels { z, a: None, c: None, mid: None, peak };
     Some(match finding {
-        Finding::Pink(p) => {
+        Finding::Pink(p) | Finding::Shaped(p) => {
             SoundLevels { z: spl(p.level_z), a: spl(p.level_a), c: spl(p.level_c), mid: spl(p.level_mid), peak }
         }
-        Finding::Sine(s) => SoundLevels { z: spl(s.level), a: None, c: None, mid: None, peak },
+        Finding::Sine(s) => unweighted(spl(s.level)),
+        Finding::TwoTones(f) => unweighted(spl(f.level)),
+        Finding::Sweep(f) => unweighted(spl(f.level)),
+        Finding::Burst(f) => unweighted(spl(f.level)),
+        Finding::Noise(f) => unweighted(spl(f.level)),
         Finding::Silence(s) => SoundLevels { z: spl(s.noise_z), a: spl(s.noise_a), c: None, mid: None, peak },
     })
 }

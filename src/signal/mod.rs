@@ -166,6 +166,17 @@ impl Stimulus {
         }
     }
 
+    /// Periods played where a step asks for `asked` of the stepped noise: stationary noise is one long period, a sweep is
+    /// long enough for two, bursts are short.
+    pub fn periods_for(&self, asked: usize) -> usize {
+        match self {
+            Stimulus::Noise(_) => 1,
+            Stimulus::Sweep(_) => 2,
+            Stimulus::Burst(_) => 3 * asked,
+            _ => asked,
+        }
+    }
+
     /// The period. A session asks for the same few again and again, so the last ones are kept: computing pink noise
     /// takes some tens of milliseconds and, for its true peak, eight times the memory.
     pub fn period(&self, rate: SampleRate) -> Arc<Period> {

@@ -4,6 +4,7 @@ mod coverage;
 mod desk;
 mod faults;
 mod known;
+mod sounds;
 
 use super::{Context, Correction, Finding, Measured, PinkFinding, Reference, measure};
 use crate::signal::LineKind;

@@ -48,9 +48,13 @@ fn main_result(result: &StepResult, input: usize) -> Option<&InputResult> {
 
 fn level_dbfs(result: &InputResult) -> Option<f64> {
     match &result.finding {
-        Finding::Pink(pink) => Some(pink.level_z?.value),
+        Finding::Pink(pink) | Finding::Shaped(pink) => Some(pink.level_z?.value),
         Finding::Silence(silence) => Some(silence.noise_z?.value),
         Finding::Sine(sine) => Some(sine.level?.value),
+        Finding::TwoTones(f) => Some(f.level?.value),
+        Finding::Sweep(f) => Some(f.level?.value),
+        Finding::Burst(f) => Some(f.level?.value),
+        Finding::Noise(f) => Some(f.level?.value),
     }
 }
 

@@ -1,0 +1,174 @@
+//! What one take of a sweep yields: the linear response, the impulse response, and each harmonic against frequency.
+//!
+//! The averaged period is divided by the sweep; the n-th harmonic then stands `L ln n` before the linear response and is
+//! cut out there (Novak, Lotton & Simon, *J. Audio Eng. Soc.* 63 (2015) 786–798):
+//!
+//! ```text
+//!   … |  H4  |    H3    |       H2       |    linear response …   |   (one period, closed on itself)
+//!      −L ln 4   −L ln 3     −L ln 2      0                      3 s
+//! ```
+//!
+//! The linear response is divided by the lines actually played, the harmonics by the sweep's spectrum in closed form,
+//! `X(f) = ½ √(L/f) e^{j[2πfL(1 − ln(f/f1)) − π/4]}`, because only that one is the same sweep for every harmonic.
+
+use super::finding::{Finding, HarmonicCurve, HarmonicPoint, SweepFinding};
+use super::level;
+use super::prepare::{AnalysisError, prepare};
+use super::spectra::Spectra;
+use super::sums::LineSum;
+use super::{Context, Measured, fft, transfer};
+use crate::signal::{LineKind, Sweep, SweepShape, raised_cosine};
+use crate::stats::Reading;
+use crate::take::Take;
+use realfft::num_complex::Complex;
+use realfft::num_traits::Zero;
+use std::f64::consts::{FRAC_PI_4, SQRT_2, TAU};
+
+/// Highest harmonic told.
+const HIGHEST: usize = 5;
+/// Highest frequency of a harmonic told, Hz, and lowest exciting frequency: under it the fade-in of the sweep would pass
+/// for a second harmonic.
+const AUDIO_HZ: f64 = 20_000.0;
+const LOWEST_HZ: f64 = 40.0;
+/// Lines under this are left out where harmonics are cut apart, and faded in over the octave above, Hz.
+const CUT_FROM_HZ: f64 = 20.0;
+/// Harmonics are told per this part of an octave of the exciting frequency.
+const POINTS_PER_OCTAVE: f64 = 6.0;
+/// The linear response is kept from this share of `L ln 2` before its arrival …
+const KEPT_BEFORE: f64 = 0.3;
+/// … to this after it, seconds; the harmonics up to the tenth lie beyond.
+const KEPT_AFTER_S: f64 = 3.0;
+/// Ends of what is kept are faded over this, seconds.
+const TAPER_S: f64 = 0.05;
+/// A harmonic is cut out from this share of the distance to the next one before its arrival.
+const CUT_BEFORE: f64 = 0.25;
+/// No harmonic under this is told, dB: what rings at the band's lower edge leaves up to −93 dB on a clean desk.
+const CUT_APART_DB: f64 = -90.0;
+/// Impulse response stored: before and after its arrival, seconds.
+const IMPULSE_S: [f64; 2] = [0.005, 0.04];
+
+/// Finding of a sweep.
+///
+/// # Errors
+/// As [`prepare`].
+pub fn measure(take: &Take, input: usize, context: &Context, sweep: Sweep) -> Result<Measured, AnalysisError> {
+    let prepared = prepare(take, input, context)?;
+    let s = prepared.spectra;
+    let shape = sweep.shape(s.period.rate, s.period.samples.len());
+    let (linear, impulse) = linear(&s, &shape);
+    let finding = SweepFinding {
+        level: level::stimulus_level(&s, level::all(&s), |_| 1.0),
+        response: transfer::response(&linear),
+        harmonics: (2..=HIGHEST).map(|n| harmonic(&s, &linear, &shape, n)).collect(),
+        impulse,
+        impulse_from_s: IMPULSE_S[0],
+        common: prepared.common,
+    };
+    Ok(Measured { finding: Finding::Sweep(Box::new(finding)), spectra: None })
+}
+
+/// The take as it would be without harmonics, and the impulse response.
+fn linear(s: &Spectra, shape: &SweepShape) -> (Spectra, Vec<f64>) {
+    let (frames, hz) = (s.period.samples.len(), s.period.rate.hz());
+    let mut quotient = vec![Complex::zero(); s.mean.len()];
+    for k in s.period.lines.of(LineKind::Excited).filter(|k| s.usable[*k]) {
+        quotient[k] = s.mean[k] / s.played[k];
+    }
+    let mut response = fft::samples_of(&quotient, frames);
+    let from_s = -KEPT_BEFORE * shape.length_s * 2f64.ln();
+    let mut energy = 0.0;
+    for (n, value) in response.iter_mut().enumerate() {
+        let t = if n > frames / 2 + frames / 4 { n as f64 - frames as f64 } else { n as f64 } / hz;
+        let window = raised_cosine((t - from_s) / TAPER_S) * raised_cosine((KEPT_AFTER_S - t) / TAPER_S);
+        *value *= window;
+        energy += window * window;
+    }
+    let index = |seconds: f64| (seconds * hz).round() as isize;
+    let impulse = (index(-IMPULSE_S[0])..index(IMPULSE_S[1]))
+        .map(|n| response[n.rem_euclid(frames as isize) as usize] * SQRT_2 / frames as f64)
+        .collect();
+    let kept = fft::lines_of(&response);
+    let mut linear = s.clone();
+    for (k, h) in kept.iter().enumerate() {
+        linear.mean[k] = h * s.played[k];
+        linear.variance[k] *= energy / frames as f64;
+    }
+    (linear, impulse)
+}
+
+/// Level of harmonic `n` re the fundamental, against the frequency that made it.
+fn harmonic(s: &Spectra, linear: &Spectra, shape: &SweepShape, n: usize) -> HarmonicCurve {
+    let (frames, hz) = (s.period.samples.len(), s.period.rate.hz());
+    let spacing = s.period.line_spacing_hz();
+    let highest_hz = shape.to_hz.min(0.49 * hz);
+    // One line of the sweep's closed spectrum, as an RMS phasor of the period, drive included.
+    let scale = s.gain * SQRT_2 * hz / frames as f64;
+    let sent = |f: f64| {
+        let turn = TAU * f * shape.length_s * (1.0 - (f / shape.from_hz).ln()) - FRAC_PI_4;
+        Complex::from_polar(0.5 * (shape.length_s / f).sqrt() * scale, turn)
+    };
+    let mut quotient = vec![Complex::zero(); s.mean.len()];
+    for (k, quotient) in quotient.iter_mut().enumerate().skip(1) {
+        let f = k as f64 * spacing;
+        if s.usable[k] && f > CUT_FROM_HZ && f < highest_hz {
+            let edges = raised_cosine((f / CUT_FROM_HZ).log2()) * raised_cosine((highest_hz - f) / 1000.0);
+            // The linear response is taken off first: what rings of it at the band edges would pass for a harmonic.
+            *quotient = edges * (s.mean[k] - linear.mean[k]) / sent(f);
+        }
+    }
+    let response = fft::samples_of(&quotient, frames);
+    // From a little before its own arrival to as little before the next lower harmonic's.
+    let arrival = |n: usize| -shape.length_s * (n as f64).ln();
+    let before = |n: usize| CUT_BEFORE * (arrival(n) - arrival(n + 1));
+    let (from, to) = (arrival(n) - before(n), arrival(n - 1) - before(n - 1));
+    let count = (((to - from) * hz) as usize) & !1;
+    let first = (from * hz).round() as isize;
+    let taper = 0.4 * before(n) * hz;
+    let mut energy = 0.0;
+    let cut: Vec<f64> = (0..count)
+        .map(|i| {
+            let window = raised_cosine(i as f64 / taper) * raised_cosine((count - 1 - i) as f64 / taper);
+            energy += window * window;
+            window * response[(first + i as isize).rem_euclid(frames as isize) as usize]
+        })
+        .collect();
+    let back = count as f64 / frames as f64;
+    let lines: Vec<Complex<f64>> = fft::lines_of(&cut).iter().map(|l| l * back).collect();
+    let cut_spacing = hz / count as f64;
+    let noise = |f: f64| {
+        let k = ((f / spacing).round() as usize).min(s.mean.len() - 1);
+        let own = s.variance[k] / s.periods as f64 / sent(f).norm_sqr();
+        (own * energy / frames as f64, s.dof[k])
+    };
+    let lowest = (POINTS_PER_OCTAVE * (LOWEST_HZ / 1000.0).log2()).ceil() as i32;
+    let highest = (POINTS_PER_OCTAVE * (AUDIO_HZ / n as f64 / 1000.0).log2()).floor() as i32;
+    let edge = |i: f64| 1000.0 * 2f64.powf((i) / POINTS_PER_OCTAVE);
+    let points = (lowest..=highest)
+        .filter_map(|i| {
+            let (low_hz, high_hz) = (edge(f64::from(i) - 0.5), edge(f64::from(i) + 0.5));
+            let mut sum = LineSum::new(s.periods);
+            let inside = |hz: f64, spacing: f64| (hz / spacing).ceil() as usize;
+            let first = inside(n as f64 * low_hz, cut_spacing);
+            let end = inside(n as f64 * high_hz, cut_spacing).min(lines.len());
+            for (j, line) in lines.iter().enumerate().take(end).skip(first) {
+                let (noise, dof) = noise(j as f64 * cut_spacing);
+                sum.add(line.norm_sqr(), noise, dof);
+            }
+            let span = inside(low_hz, spacing)..inside(high_hz, spacing);
+            let fundamental = level::usable(linear, LineKind::Excited, span)
+                .map(|k| (linear.mean[k] / linear.played[k]).norm_sqr())
+                .fold((0.0, 0usize), |(sum, count), p| (sum + p, count + 1));
+            let power = sum.over_noise()?;
+            if fundamental.1 == 0 {
+                return None;
+            }
+            let against = fundamental.0 / fundamental.1 as f64 * sum.lines() as f64;
+            let level = match power.reading(against) {
+                Reading::Told(e) if e.value < CUT_APART_DB => Reading::Below(CUT_APART_DB.max(e.interval.high)),
+                other => other,
+            };
+            Some(HarmonicPoint { frequency_hz: edge(f64::from(i)), level })
+        })
+        .collect();
+    HarmonicCurve { order: n as u32, points }
+}
