@@ -18,7 +18,7 @@ pub struct Arguments {
 #[derive(Debug, Subcommand)]
 pub enum Command {
     /// Run a whole session on the simulated bench, faster than time, without hardware.
-    Rehearse(Rehearse),
+    Rehearse(Box<Rehearse>),
     /// List the sound cards.
     Cards {
         /// Print JSON.
@@ -33,6 +33,8 @@ pub enum Command {
     },
     /// Run a session on real cards.
     Run(Box<Run>),
+    /// Write a stimulus to a WAV.
+    Stimulus(StimulusFile),
     /// Judge a stored session again, for another listening level or by another rule.
     Judge {
         /// Session folder.
@@ -162,6 +164,21 @@ pub struct Ask {
     /// Sines played beside the noise at every step, Hz.
     #[arg(long = "sine", value_name = "HZ,…", value_delimiter = ',')]
     pub sines: Vec<f64>,
+    /// A series of sines instead of a list: from, to (Hz) and how many per octave.
+    #[arg(long, value_name = "HZ,HZ,N", value_delimiter = ',', num_args = 3, conflicts_with = "sines")]
+    pub sine_series: Option<Vec<f64>>,
+    /// Other sounds played beside the noise.
+    #[arg(long, value_name = "SOUND,…", value_delimiter = ',')]
+    pub beside: Vec<Sound>,
+    /// Table of a spectrum: noise of this shape is played beside the noise too.
+    #[command(flatten)]
+    pub spectrum: Spectrum,
+    /// Play sines and other sounds at these levels of pink noise only, dB SPL, before the climb; otherwise at every step.
+    #[arg(long, value_name = "DB_SPL,…", value_delimiter = ',')]
+    pub at: Vec<f64>,
+    /// The same as RMS drives, dBFS.
+    #[arg(long, value_name = "DBFS,…", value_delimiter = ',', allow_hyphen_values = true)]
+    pub at_drive: Vec<f64>,
     /// Distance between steps, dB.
     #[arg(long, value_name = "DB", default_value_t = 3.0)]
     pub step: f64,
@@ -180,6 +197,72 @@ pub struct Ask {
     /// Stop also where the distortion at the ear passes the limit, whoever makes it.
     #[arg(long)]
     pub stop_at_ear: bool,
+}
+
+/// A sound as typed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum Sound {
+    /// Periodic pink noise (the one that a session steps).
+    Pink,
+    /// Stationary pink noise that never repeats.
+    Noise,
+    /// Synchronised exponential sweep.
+    Sweep,
+    /// 60 Hz and 7 kHz, 4:1 (SMPTE RP 120).
+    Modulation,
+    /// 19 and 20 kHz, 1:1 (difference frequency, IEC 60268-3).
+    Difference,
+    /// 1 kHz bursts: 20 ms loud, the rest 20 dB lower.
+    Burst,
+}
+
+/// A spectrum from a file.
+#[derive(Debug, Args)]
+pub struct Spectrum {
+    /// Table of frequency (Hz) and level (dB), plain columns; noise of this spectrum.
+    #[arg(long, value_name = "FILE")]
+    pub spectrum: Option<PathBuf>,
+    /// What the table's levels belong to.
+    #[arg(long, value_enum, default_value_t = TypedPer::ThirdOctave)]
+    pub per: TypedPer,
+}
+
+/// What a table's levels belong to, as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedPer {
+    /// The one-third octave with that mid-band frequency.
+    ThirdOctave,
+    /// The density at that frequency.
+    Line,
+}
+
+/// Options of `stimulus`.
+#[derive(Debug, Args)]
+pub struct StimulusFile {
+    /// What to write.
+    #[arg(value_enum, required_unless_present_any = ["sine", "spectrum"])]
+    pub sound: Option<Sound>,
+    /// A sine of this frequency instead, Hz.
+    #[arg(long, value_name = "HZ", conflicts_with_all = ["sound", "spectrum"])]
+    pub sine: Option<f64>,
+    /// Noise of a spectrum instead.
+    #[command(flatten)]
+    pub spectrum: Spectrum,
+    /// File to write; it must not exist yet.
+    #[arg(long, short, value_name = "FILE")]
+    pub out: PathBuf,
+    /// Rate, Hz.
+    #[arg(long, value_name = "HZ", default_value_t = 48_000)]
+    pub rate: u32,
+    /// RMS level, dBFS.
+    #[arg(long, value_name = "DBFS", default_value_t = -20.0, allow_hyphen_values = true)]
+    pub level: f64,
+    /// Repetitions of its period, faded in and out.
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub periods: usize,
+    /// Whole periods without fades, to be played in a loop.
+    #[arg(long)]
+    pub no_fades: bool,
 }
 
 /// Who listens how loud and what headroom is called.

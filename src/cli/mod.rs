@@ -10,6 +10,7 @@ mod rehearse;
 mod request;
 mod run;
 mod show;
+mod stimulus;
 
 pub use args::{Arguments, Command};
 pub use request::fresh as fresh_chain;
@@ -47,6 +48,7 @@ pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()
             )
         }
         Command::Run(wanted) => run::run(&wanted, surroundings),
+        Command::Stimulus(wanted) => stimulus::write(&wanted, surroundings),
         Command::Judge { session, listener, json } => judge::judge(&session, &listener, json, surroundings),
         Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, surroundings),
     }

@@ -30,7 +30,7 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
     follow::stop_on_ctrl_c(&bench);
     let mut chain = demo_chain(&wanted.output, &wanted.headphone);
     calibrate(&bench, &mut chain)?;
-    let mut plan = request::plan(&wanted.ask, &chain)?;
+    let mut plan = request::plan(&wanted.ask, &chain, surroundings.out)?;
     if plan.listening.is_none() {
         plan.listening = Some(ListeningLevel { level: DEMO_LISTENING, weighting: Default::default() });
     }

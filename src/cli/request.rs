@@ -1,13 +1,15 @@
 //! Commands as wanted: what was typed, checked and turned into plans and chains.
 
 use super::args::{Ask, Desk, Ear, Listener, TypedWeighting};
+use super::stimulus;
 use crate::calibration::Acoustic;
 use crate::card::{CaptureChannel, CardId, DEFAULT_BLOCK_FRAMES, InputRole, Routing};
 use crate::session::chain::{Chain, Coupler};
 use crate::session::chain_file;
 use crate::session::plan::{
-    Ceilings, DEFAULT_CEILING, HeadroomRule, ListeningLevel, Plan, UNCALIBRATED_CEILING, Weighting,
+    AskedLevel, Ceilings, DEFAULT_CEILING, HeadroomRule, ListeningLevel, Plan, UNCALIBRATED_CEILING, Weighting,
 };
+use crate::signal::Stimulus;
 use crate::units::{DbSpl, Dbfs, SampleRate};
 use anyhow::{Context, Result, bail, ensure};
 use std::path::PathBuf;
@@ -161,11 +163,21 @@ pub fn rule(listener: &Listener, base: HeadroomRule) -> Result<HeadroomRule> {
 }
 
 /// The plan asked for, checked.
-pub fn plan(ask: &Ask, chain: &Chain) -> Result<Plan> {
+pub fn plan(ask: &Ask, chain: &Chain, out: &mut dyn std::io::Write) -> Result<Plan> {
     let rate = chain.routing.playback_rate;
+    ensure!(
+        ask.at.is_empty() || chain.is_calibrated(),
+        "--at asks for dB SPL, but no calibration offset is known; calibrate first or ask with --at-drive"
+    );
+    let mut beside: Vec<Stimulus> = ask.beside.iter().map(|sound| stimulus::of(*sound, rate)).collect();
+    beside.extend(stimulus::shaped(&ask.spectrum, out)?);
+    let spl = ask.at.iter().map(|db| AskedLevel::Spl(DbSpl(*db)));
+    let asked = spl.chain(ask.at_drive.iter().map(|db| AskedLevel::Drive(Dbfs(*db)))).collect();
     let base = if ask.quick { Plan::quick_look(rate) } else { Plan::session(rate) };
     let plan = Plan {
-        sines_hz: ask.sines.clone(),
+        sines_hz: sines(ask)?,
+        beside,
+        asked,
         listening: listening(&ask.listener),
         wanted_headroom_db: ask.wanted,
         rule: rule(&ask.listener, HeadroomRule::default())?,
@@ -177,6 +189,17 @@ pub fn plan(ask: &Ask, chain: &Chain) -> Result<Plan> {
     };
     plan.check(rate)?;
     Ok(plan)
+}
+
+/// The sines listed, or the series.
+fn sines(ask: &Ask) -> Result<Vec<f64>> {
+    let Some([from, to, per_octave]) = ask.sine_series.as_deref() else { return Ok(ask.sines.clone()) };
+    ensure!(
+        *from > 0.0 && to > from && (1.0..=48.0).contains(per_octave),
+        "--sine-series {from},{to},{per_octave} is no series: give two rising frequencies in Hz and 1 to 48 per octave"
+    );
+    let count = ((to / from).log2() * per_octave + 1e-9).floor() as usize;
+    Ok((0..=count).map(|i| from * 2f64.powf(i as f64 / per_octave)).collect())
 }
 
 /// Raising a ceiling above its default needs the same number typed a second time.

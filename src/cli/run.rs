@@ -17,7 +17,7 @@ pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
         Some(folder) => Command::Continue { folder: folder.clone() },
         None => {
             let (chain, _) = request::chain(&wanted.desk, &(surroundings.now)())?;
-            let plan = request::plan(&wanted.ask, &chain)?;
+            let plan = request::plan(&wanted.ask, &chain, surroundings.out)?;
             let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
             Command::Run(Box::new(SessionRequest { plan, chain, sessions, id: wanted.keep.id.clone() }))
         }

@@ -1,9 +1,11 @@
 //! How results look in a terminal.
 
+use crate::analysis::{Finding, HarmonicPoint};
 use crate::card::Granted;
 use crate::judgement::{Judgement, Threshold, Whose};
 use crate::session::record::{Record, StepResult};
-use crate::stats::Reading;
+use crate::signal::Stimulus;
+use crate::stats::{Estimate, Reading};
 use std::io::{Result, Write};
 use std::path::Path;
 
@@ -98,7 +100,47 @@ fn row(step: &StepResult, input: usize) -> String {
             )
         })
         .collect();
-    line + &sines
+    let others: String = step.others(input).map(|(stimulus, r)| other(stimulus, &r.finding)).collect();
+    line + &sines + &others
+}
+
+/// One line for a sound played beside the noise.
+fn other(stimulus: &Stimulus, finding: &Finding) -> String {
+    let one = |v: Option<f64>| v.map_or_else(|| "·".to_string(), |v| tidy(v, 2));
+    let estimate = |e: &Option<Estimate>| {
+        e.map_or_else(|| "·".into(), |e| format!("{} ±{}", tidy(e.value, 2), tidy(e.half_width(), 2)))
+    };
+    let words = match finding {
+        Finding::TwoTones(f) => {
+            format!("2nd order {} dB, 3rd order {} dB ({})", reading(&f.second), reading(&f.third), f.definition)
+        }
+        Finding::Sweep(f) => {
+            let near = |order: u32, hz: f64| {
+                let curve = f.harmonics.iter().find(|h| h.order == order)?;
+                let off = |p: &HarmonicPoint| (p.frequency_hz / hz).ln().abs();
+                Some(reading(&curve.points.iter().min_by(|a, b| off(a).total_cmp(&off(b)))?.level))
+            };
+            let at = |hz: f64| {
+                let cell = |order| near(order, hz).unwrap_or_else(|| "·".into());
+                format!("H2 {} dB, H3 {} dB at {hz:.0} Hz", cell(2), cell(3))
+            };
+            format!("{}; {}; response {} points", at(100.0), at(1000.0), f.response.len())
+        }
+        Finding::Burst(f) => format!(
+            "loud part {} dBFS, compressed by {} dB, peak {} dB re full scale",
+            estimate(&f.loud),
+            estimate(&f.compression_db),
+            one(f.peak.map(|p| p.db()))
+        ),
+        Finding::Noise(f) => {
+            format!("level {} dBFS, of it coherent {} dBFS", estimate(&f.level), estimate(&f.coherent))
+        }
+        Finding::Shaped(f) => {
+            format!("level {} dBFS, even {} dB, odd {} dB", estimate(&f.level_z), reading(&f.even), reading(&f.odd))
+        }
+        Finding::Pink(_) | Finding::Sine(_) | Finding::Silence(_) => return String::new(),
+    };
+    format!("\n{:>6}{stimulus}: {words}", "")
 }
 
 /// A reading in a cell.

@@ -9,7 +9,7 @@
 //! ```
 
 use super::chain::Chain;
-use super::plan::{Extent, Plan, UNCALIBRATED_CEILING, Weighting};
+use super::plan::{AskedLevel, Extent, Plan, UNCALIBRATED_CEILING, Weighting};
 use super::record::{InputResult, StepResult};
 use crate::analysis::{ClipFinding, ClipLevel, PinkFinding};
 use crate::signal::{DriveCeiling, Peaks, Period, Stimulus};
@@ -58,6 +58,8 @@ pub enum Purpose {
     Probe,
     /// The quiet reference.
     Reference,
+    /// A level that was asked for.
+    Asked,
     /// A step upward.
     Climb,
     /// Just above the fitted clip level.
@@ -74,6 +76,7 @@ impl fmt::Display for Purpose {
             Purpose::Silence => "silence",
             Purpose::Probe => "probe",
             Purpose::Reference => "reference",
+            Purpose::Asked => "asked",
             Purpose::Climb => "climb",
             Purpose::Threshold => "threshold",
             Purpose::Bisect => "bisect",
@@ -199,7 +202,7 @@ impl Climb<'_> {
             None => self.step(Purpose::Silence, None),
             Some(Purpose::Silence) => self.step(Purpose::Probe, Some(FIRST_PROBE)),
             Some(Purpose::Probe) => self.after_probe(),
-            Some(Purpose::Reference) => self.first_climb(),
+            Some(Purpose::Reference | Purpose::Asked) => self.asked().unwrap_or_else(|| self.first_climb()),
             Some(Purpose::Climb | Purpose::Threshold | Purpose::Bisect) => self.after_climb(),
             Some(Purpose::ReferenceAgain) => Next::Done(self.reason()),
         }
@@ -276,6 +279,7 @@ impl Climb<'_> {
             Purpose::Climb | Purpose::Threshold | Purpose::Bisect => std::iter::once(self.plan.pink.clone())
                 .chain(self.plan.sines_hz.iter().map(|f| Stimulus::sine(*f)))
                 .collect(),
+            Purpose::Asked => self.with_others(),
             Purpose::Probe | Purpose::Reference | Purpose::ReferenceAgain => vec![self.plan.pink.clone()],
         };
         let periods = match purpose {
@@ -328,6 +332,39 @@ impl Climb<'_> {
             })?,
         };
         Some(Dbfs(listening.level.db() + z_less_weighted - offset - self.gain_db(input)?))
+    }
+
+    /// The next level that was asked for, in rising order and never above the limit; `None` after the last, or once the
+    /// one before clipped or left no room: what is louder waits for the climb.
+    fn asked(&self) -> Option<Next> {
+        let done = self.results.iter().filter(|r| r.step.purpose == Purpose::Asked).count();
+        if done > 0 && (self.results.last().is_some_and(|last| self.clips(last)) || self.blocked().is_some()) {
+            return None;
+        }
+        let (limit, _) = self.limit();
+        let mut drives: Vec<f64> =
+            self.plan.asked.iter().filter_map(|level| self.drive_for(level)).map(|d| d.db().min(limit.db())).collect();
+        drives.sort_by(f64::total_cmp);
+        drives.dedup_by(|a, b| (*a - *b).abs() < SAME_DB);
+        drives.get(done).map(|drive| self.step(Purpose::Asked, Some(Dbfs(*drive))))
+    }
+
+    /// A level as RMS drive; `None` while the sound level is not known.
+    fn drive_for(&self, level: &AskedLevel) -> Option<Dbfs> {
+        match level {
+            AskedLevel::Drive(drive) => Some(*drive),
+            AskedLevel::Spl(spl) => {
+                let (_, role) = self.chain.ears().next()?;
+                let offset = self.chain.acoustic(role)?.offset.value;
+                Some(Dbfs(spl.db() - offset - self.gain_db(self.deciding())?))
+            }
+        }
+    }
+
+    /// The stepped noise and everything played beside it.
+    fn with_others(&self) -> Vec<Stimulus> {
+        let sines = self.plan.sines_hz.iter().map(|f| Stimulus::sine(*f));
+        std::iter::once(self.plan.pink.clone()).chain(sines).chain(self.plan.beside.iter().cloned()).collect()
     }
 
     fn first_climb(&self) -> Next {

@@ -63,6 +63,16 @@ impl Default for HeadroomRule {
     }
 }
 
+/// A level asked for, of pink noise: the sounds beside it are played at the same RMS drive.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AskedLevel {
+    /// At the calibrated point, predicted from the quiet reference.
+    Spl(DbSpl),
+    /// RMS drive.
+    Drive(Dbfs),
+}
+
 /// What must not be exceeded. Volts and milliwatts wait for the electrical calibration.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Ceilings {
@@ -95,6 +105,13 @@ pub struct Plan {
     /// Sines played beside it at every step, Hz.
     #[serde(default)]
     pub sines_hz: Vec<f64>,
+    /// Other sounds played beside it: two tones, a sweep, bursts, other noise.
+    #[serde(default)]
+    pub beside: Vec<Stimulus>,
+    /// Levels at which sines and other sounds are played, before the climb; without any they are played at every step
+    /// of the climb.
+    #[serde(default)]
+    pub asked: Vec<AskedLevel>,
     /// How loud the person listens; the bench assumes none.
     pub listening: Option<ListeningLevel>,
     /// Headroom wanted over it, dB.
@@ -149,6 +166,12 @@ pub enum PlanError {
         /// Given.
         borderline_db: f64,
     },
+    /// Silence or the stepped noise itself.
+    #[error("{0} cannot be played beside the noise that is stepped")]
+    NotBeside(String),
+    /// Levels without a sound.
+    #[error("levels are asked for, but no sound to play at them; name one")]
+    NothingAsked,
     /// Not pink noise.
     #[error("only pink noise can be stepped")]
     NotPink,
@@ -165,6 +188,8 @@ impl Plan {
             extent: Extent::Session,
             pink: Stimulus::pink(rate),
             sines_hz: Vec::new(),
+            beside: Vec::new(),
+            asked: Vec::new(),
             listening: None,
             wanted_headroom_db: 20.0,
             rule: HeadroomRule::default(),
@@ -207,6 +232,18 @@ impl Plan {
         within("the periods of a careful step", self.careful_periods as f64, 2.0, 32.0)?;
         for f in &self.sines_hz {
             within("a sine's frequency in Hz", *f, 20.0, 0.45 * rate.hz())?;
+        }
+        if let Some(other) = self.beside.iter().find(|s| s.is_silent() || **s == self.pink) {
+            return Err(PlanError::NotBeside(other.to_string()));
+        }
+        for level in &self.asked {
+            match level {
+                AskedLevel::Spl(spl) => within("an asked level in dB SPL", spl.db(), 20.0, self.ceilings.spl.db())?,
+                AskedLevel::Drive(drive) => within("an asked drive in dBFS", drive.db(), -120.0, 0.0)?,
+            }
+        }
+        if !self.asked.is_empty() && self.sines_hz.is_empty() && self.beside.is_empty() {
+            return Err(PlanError::NothingAsked);
         }
         if let Some(asked) = self.ceilings.drive {
             within("the drive ceiling in dBFS", asked.db(), -120.0, f64::MAX)?;

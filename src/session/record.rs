@@ -5,6 +5,7 @@ use super::climb::{Purpose, Step, StopReason};
 use super::plan::Plan;
 use crate::analysis::{Finding, Flaw, PinkFinding, SilenceFinding, SineFinding};
 use crate::card::{Granted, InputRole};
+use crate::signal::Stimulus;
 use crate::stats::Estimate;
 use crate::take::{TakeHead, VoidReason};
 use serde::{Deserialize, Serialize};
@@ -140,6 +141,16 @@ impl StepResult {
             Finding::Sine(finding) => Some(finding.as_ref()),
             _ => None,
         })
+    }
+
+    /// Usable takes of other sounds, one input of each, with what was played, in the order played.
+    pub fn others(&self, input: usize) -> impl Iterator<Item = (&Stimulus, &InputResult)> {
+        let main = |f: &Finding| matches!(f, Finding::Pink(_) | Finding::Sine(_) | Finding::Silence(_));
+        self.takes
+            .iter()
+            .filter(|take| take.void.is_none())
+            .filter_map(move |take| Some((&take.head.stimulus, take.inputs.get(input)?)))
+            .filter(move |(_, result)| !main(&result.finding))
     }
 
     /// Silence of one input.

@@ -11,6 +11,7 @@ mod hostile_card;
 mod interrupted;
 mod layering;
 mod old_sessions;
+mod other_sounds;
 mod properties;
 mod rates;
 mod sessions;

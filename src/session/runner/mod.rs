@@ -366,10 +366,13 @@ fn folder_name(time: &str) -> String {
 fn expected_steps(record: &Record, next: &super::climb::Step) -> usize {
     let plan = &record.head.plan;
     let after = match (plan.extent, next.purpose) {
-        (Extent::QuickLook, Purpose::Silence | Purpose::Probe) => 3,
+        (_, Purpose::Asked) => climb_steps(plan) + 3,
+        (Extent::QuickLook, Purpose::Silence | Purpose::Probe) => plan.asked.len() + 3,
         (Extent::QuickLook, Purpose::Reference) => 2,
         (Extent::QuickLook, _) => usize::from(next.number < 6),
-        (Extent::Session, Purpose::Silence | Purpose::Probe | Purpose::Reference) => climb_steps(plan) + 3,
+        (Extent::Session, Purpose::Silence | Purpose::Probe | Purpose::Reference) => {
+            plan.asked.len() + climb_steps(plan) + 3
+        }
         (Extent::Session, Purpose::Climb) => steps_to_limit(record, next) + 1,
         (Extent::Session, Purpose::Threshold | Purpose::Bisect) => 1,
         (Extent::Session, Purpose::ReferenceAgain) => 0,

@@ -13,7 +13,7 @@ use crate::audio::{AudioError, Engine, Guard, GuardedInput, Progress, TakeReques
 use crate::signal::{Drive, Period, Stimulus};
 use crate::stats::Estimate;
 use crate::take::{Take, VoidReason};
-use crate::units::SampleRate;
+use crate::units::{Dbfs, SampleRate};
 use crossbeam_channel::Sender;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -164,7 +164,9 @@ impl<'a> StepRunner<'a> {
     }
 
     fn take_s(&self, step: &Step) -> f64 {
-        step.stimuli.len() as f64 * (step.periods as f64 * self.period.seconds() + SETTLE_S + DELAY_MARGIN_S)
+        let seconds =
+            |s: &Stimulus| (s.periods_for(step.periods) * s.period_frames(self.rate())) as f64 / self.rate().hz();
+        step.stimuli.iter().map(|s| seconds(s) + SETTLE_S + DELAY_MARGIN_S).sum()
     }
 
     /// Plays, analyses, stores and commits one step.
@@ -239,13 +241,19 @@ impl<'a> StepRunner<'a> {
         let ceiling = climb.ceiling();
         let drive = match step.drive {
             None => Drive::SILENT,
-            Some(asked) => Drive::grant(asked, &stimulus.period(self.rate()), &ceiling)?,
+            Some(asked) => {
+                let period = stimulus.period(self.rate());
+                // A sound of higher crest factor than the stepped noise reaches full scale at a lower drive.
+                let full = period.full_drive().filter(|_| *stimulus != self.record.head.plan.pink);
+                let asked = Dbfs(asked.db().min(full.map_or(f64::INFINITY, |full| full.db())));
+                Drive::grant(asked, &period, &ceiling)?
+            }
         };
         let (_, delay) = Known::pooled(&self.record.steps);
         Ok(TakeRequest {
             stimulus: stimulus.clone(),
             drive,
-            periods: step.periods,
+            periods: stimulus.periods_for(step.periods),
             settle_s: SETTLE_S,
             delay_allowance_s: delay.map_or(DELAY_UNKNOWN_S, |d| d + DELAY_MARGIN_S),
             guard: self.guard(&climb, &drive, stimulus),

@@ -1,0 +1,114 @@
+//! `stimulus`: the samples of a stimulus as a WAV, for another player; and spectrum tables from files.
+
+use super::Surroundings;
+use super::args::{Sound, Spectrum, StimulusFile, TypedPer};
+use crate::session::wav::Wav;
+use crate::signal::{
+    Burst, Drive, DriveCeiling, FADE_S, Noise, Per, Shaped, Stimulus, Sweep, TableRow, TwoTones, raised_cosine,
+};
+use crate::units::{Dbfs, SampleRate};
+use anyhow::{Context, Result, ensure};
+use std::io::Write;
+use std::path::Path;
+
+/// Seed of shaped noise.
+const SHAPED_SEED: u64 = 1;
+/// Longest file, seconds.
+const LONGEST_S: f64 = 600.0;
+
+pub(super) fn write(wanted: &StimulusFile, surroundings: &mut Surroundings) -> Result<()> {
+    let rate = SampleRate::new(wanted.rate)?;
+    let stimulus = match (wanted.sine, shaped(&wanted.spectrum, surroundings.out)?, wanted.sound) {
+        (Some(hz), ..) => {
+            ensure!((20.0..=0.45 * rate.hz()).contains(&hz), "--sine {hz} is outside 20 Hz to 0.45 of the rate");
+            Stimulus::sine(hz)
+        }
+        (None, Some(shaped), _) => shaped,
+        (None, None, Some(sound)) => of(sound, rate),
+        (None, None, None) => anyhow::bail!("name a sound, --sine or --spectrum"),
+    };
+    let seconds = wanted.periods as f64 * stimulus.period_frames(rate) as f64 / rate.hz();
+    ensure!(wanted.periods > 0 && seconds <= LONGEST_S, "--periods {} is outside 1 to {LONGEST_S} s", wanted.periods);
+    let period = stimulus.period(rate);
+    let no_ceiling = DriveCeiling { rms: Dbfs(f64::MAX), because: "a file".into() };
+    let drive = Drive::grant(Dbfs(wanted.level), &period, &no_ceiling)?;
+    let frames = wanted.periods * period.samples.len();
+    let fade = if wanted.no_fades { 0.0 } else { FADE_S * rate.hz() };
+    let samples = (0..frames).map(|n| {
+        let (in_, out) = ((n as f64 + 0.5) / fade, (frames as f64 - n as f64 - 0.5) / fade);
+        let faded = if fade > 0.0 { raised_cosine(in_) * raised_cosine(out) } else { 1.0 };
+        (faded * drive.gain() * period.samples[n % period.samples.len()]) as f32
+    });
+    let wav = Wav { rate_hz: rate.get(), channels: vec![samples.collect()] };
+    let mut file = std::fs::File::create_new(&wanted.out)
+        .with_context(|| format!("cannot make {}; it may exist already", wanted.out.display()))?;
+    file.write_all(&wav.to_bytes()?).with_context(|| format!("cannot write {}", wanted.out.display()))?;
+    writeln!(
+        surroundings.out,
+        "{stimulus}: {seconds:.2} s at {rate}, {} RMS, peak {}; in {}",
+        Dbfs(wanted.level),
+        drive.peak().map_or_else(String::new, |p| p.to_string()),
+        wanted.out.display()
+    )?;
+    Ok(())
+}
+
+/// The stimulus of a word.
+pub(super) fn of(sound: Sound, rate: SampleRate) -> Stimulus {
+    match sound {
+        Sound::Pink => Stimulus::pink(rate),
+        Sound::Noise => Stimulus::Noise(Noise::STANDARD),
+        Sound::Sweep => Stimulus::Sweep(Sweep::STANDARD),
+        Sound::Modulation => Stimulus::TwoTones(TwoTones::Modulation),
+        Sound::Difference => Stimulus::TwoTones(TwoTones::DifferenceFrequency),
+        Sound::Burst => Stimulus::Burst(Burst {}),
+    }
+}
+
+/// Noise of the table, if one is named. Rows whose first field is no number are skipped and shown.
+pub(super) fn shaped(spectrum: &Spectrum, out: &mut dyn Write) -> Result<Option<Stimulus>> {
+    let Some(path) = &spectrum.spectrum else { return Ok(None) };
+    let text = std::fs::read_to_string(path).with_context(|| format!("cannot read {}", path.display()))?;
+    let (rows, skipped) = table(&text, path)?;
+    for row in skipped {
+        writeln!(out, "skipped in {}: {row}", path.display())?;
+    }
+    let per = match spectrum.per {
+        TypedPer::ThirdOctave => Per::ThirdOctave,
+        TypedPer::Line => Per::Line,
+    };
+    let shaped = Shaped::new(rows, per, SHAPED_SEED).with_context(|| format!("{} is no spectrum", path.display()))?;
+    Ok(Some(Stimulus::Shaped(shaped)))
+}
+
+/// Frequency and level of each row, and the rows skipped. Fields end at blanks, commas, semicolons or tabs.
+fn table<'a>(text: &'a str, path: &Path) -> Result<(Vec<TableRow>, Vec<&'a str>)> {
+    let (mut rows, mut skipped) = (Vec::new(), Vec::new());
+    for (number, line) in text.lines().enumerate().filter(|(_, line)| !line.trim().is_empty()) {
+        let mut fields = line.split([' ', ',', ';', '\t']).filter(|f| !f.is_empty());
+        let Some(Ok(frequency_hz)) = fields.next().map(str::parse::<f64>) else {
+            skipped.push(line);
+            continue;
+        };
+        let level_db = fields.next().and_then(|f| f.parse().ok()).with_context(|| {
+            format!("row {} of {} has no level after its frequency: {line}", number + 1, path.display())
+        })?;
+        rows.push(TableRow { frequency_hz, level_db });
+    }
+    Ok((rows, skipped))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rows_are_read_with_any_usual_separator_and_words_are_skipped() {
+        let (rows, skipped) =
+            table("# shape\nHz dB\n100 -3\n1000;0.5\n\n10000,\t-6,ignored\n", Path::new("t")).unwrap();
+        let read: Vec<_> = rows.iter().map(|r| (r.frequency_hz, r.level_db)).collect();
+        assert_eq!(read, [(100.0, -3.0), (1000.0, 0.5), (10_000.0, -6.0)]);
+        assert_eq!(skipped, ["# shape", "Hz dB"]);
+        assert!(table("100\n", Path::new("t")).unwrap_err().to_string().contains("row 1"));
+    }
+}

@@ -1,0 +1,117 @@
+//! A session that plays every other sound at a level asked for, on the simulated bench, stored and recomputed.
+
+use crate::common::sessions::{chain, plan, run};
+use loudenough::analysis::{Finding, ResponsePoint, Weight};
+use loudenough::audio::simulated::{BenchSpec, SimulatedCardSpec};
+use loudenough::session::climb::Purpose;
+use loudenough::session::plan::{AskedLevel, Plan, PlanError};
+use loudenough::session::reanalyse::reanalyse;
+use loudenough::session::record::StepResult;
+use loudenough::signal::{Burst, Noise, Per, Shaped, Stimulus, Sweep, TableRow, TwoTones};
+use loudenough::stats::Reading;
+use loudenough::units::{DbSpl, Dbfs, SampleRate};
+
+/// Predicted from the quiet reference, dB.
+const PREDICTED_DB: f64 = 0.1;
+/// Responses of one seat at one level agree within this, dB.
+const SAME_RESPONSE_DB: f64 = 0.05;
+
+fn sounds() -> Vec<Stimulus> {
+    let row = |frequency_hz, level_db| TableRow { frequency_hz, level_db };
+    let table = vec![row(100.0, -6.0), row(1000.0, 0.0), row(8000.0, -12.0)];
+    vec![
+        Stimulus::TwoTones(TwoTones::Modulation),
+        Stimulus::TwoTones(TwoTones::DifferenceFrequency),
+        Stimulus::Sweep(Sweep::STANDARD),
+        Stimulus::Burst(Burst {}),
+        Stimulus::Noise(Noise { spans: 6, ..Noise::STANDARD }),
+        Stimulus::Shaped(Shaped::new(table, Per::Line, 1).unwrap()),
+    ]
+}
+
+#[test]
+fn a_session_plays_every_other_sound_at_the_levels_asked_for() {
+    let spec = BenchSpec::default();
+    let folder = tempfile::tempdir().unwrap();
+    let asked = vec![AskedLevel::Spl(DbSpl(80.0)), AskedLevel::Spl(DbSpl(70.0))];
+    let wanted = Plan { beside: sounds(), asked, sines_hz: vec![997.0], step_db: 10.0, ..plan(70.0) };
+    let (record, stored) = run(&spec, SimulatedCardSpec::default(), wanted, chain(&spec), folder.path()).unwrap();
+    let steps: Vec<&StepResult> = record.steps.iter().filter(|s| s.step.purpose == Purpose::Asked).collect();
+    assert_eq!(steps.len(), 2);
+    for (step, level) in steps.iter().zip([70.0, 80.0]) {
+        let z = step.pink(0).unwrap().1.sound.unwrap().z.unwrap().value;
+        assert!((z - level).abs() < PREDICTED_DB, "{level} asked, {z} played");
+        assert_eq!(step.others(0).count(), 6, "{:?}", step.takes.iter().map(|t| &t.void).collect::<Vec<_>>());
+        for (stimulus, result) in step.others(0) {
+            let doubts: Vec<_> = result.finding.common().flaws.iter().filter(|f| f.weight != Weight::Note).collect();
+            assert!(doubts.is_empty(), "{stimulus} at {level}: {doubts:?}");
+        }
+        assert_eq!(step.sines(0).count(), 1);
+        same_responses(step);
+    }
+    let climbing = record.steps.iter().filter(|s| s.step.purpose == Purpose::Climb);
+    assert!(climbing.clone().count() > 0 && climbing.into_iter().all(|s| s.others(0).count() == 0));
+    let again = reanalyse(&stored, false).unwrap();
+    assert_eq!(again.changed, Vec::<usize>::new(), "re-analysis gives the stored numbers");
+}
+
+fn same_responses(step: &StepResult) {
+    let pink = &step.pink(0).unwrap().0.response;
+    // Pink noise's response at a frequency, straight over the logarithm of frequency between its points.
+    let at = |hz: f64| {
+        let after = pink.iter().position(|p| p.frequency_hz >= hz)?;
+        let (left, right) = (pink.get(after.checked_sub(1)?)?, pink[after]);
+        let share = (hz / left.frequency_hz).ln() / (right.frequency_hz / left.frequency_hz).ln();
+        Some(left.gain_db + share * (right.gain_db - left.gain_db))
+    };
+    let mean_difference = |response: &[ResponsePoint], hz: f64| {
+        let near = response.iter().filter(|p| (p.frequency_hz / hz).log2().abs() < 1.0 / 12.0);
+        let off: Vec<f64> = near.filter_map(|p| Some(p.gain_db - at(p.frequency_hz)?)).collect();
+        off.iter().sum::<f64>() / off.len() as f64
+    };
+    for (stimulus, result) in step.others(0) {
+        let response = match &result.finding {
+            Finding::Sweep(f) => &f.response,
+            Finding::Noise(f) => &f.response,
+            _ => continue,
+        };
+        for hz in [100.0, 250.0, 1000.0, 4000.0] {
+            let off = mean_difference(response, hz);
+            assert!(off.abs() < SAME_RESPONSE_DB, "{stimulus} at {hz} Hz: {off:+.3} dB off pink noise");
+        }
+    }
+}
+
+/// Levels stand behind the ceiling, and a plan says so before anything sounds.
+#[test]
+fn levels_above_the_ceiling_or_without_a_sound_are_refused() {
+    let asked = |level| Plan { asked: vec![level], beside: sounds(), ..plan(70.0) };
+    let rate = SampleRate::DEFAULT;
+    assert!(matches!(asked(AskedLevel::Spl(DbSpl(116.0))).check(rate), Err(PlanError::OutOfRange { .. })));
+    assert!(matches!(asked(AskedLevel::Drive(Dbfs(1.0))).check(rate), Err(PlanError::OutOfRange { .. })));
+    assert!(asked(AskedLevel::Spl(DbSpl(90.0))).check(rate).is_ok());
+    let nothing = Plan { beside: vec![], ..asked(AskedLevel::Spl(DbSpl(90.0))) };
+    assert_eq!(nothing.check(rate), Err(PlanError::NothingAsked));
+    let silence = Plan { beside: vec![Stimulus::silence()], ..plan(70.0) };
+    assert!(matches!(silence.check(rate), Err(PlanError::NotBeside(_))));
+}
+
+/// Intermodulation of a clean bench is not made up: at most what noise could explain.
+#[test]
+fn readings_of_a_quiet_bench_are_told_or_below() {
+    let spec = BenchSpec::default();
+    let folder = tempfile::tempdir().unwrap();
+    let wanted = Plan {
+        beside: vec![Stimulus::TwoTones(TwoTones::Modulation)],
+        asked: vec![AskedLevel::Drive(Dbfs(-40.0))],
+        step_db: 10.0,
+        ..Plan::quick_look(SampleRate::DEFAULT)
+    };
+    let (record, _) = run(&spec, SimulatedCardSpec::default(), wanted, chain(&spec), folder.path()).unwrap();
+    let step = record.steps.iter().find(|s| s.step.purpose == Purpose::Asked).unwrap();
+    assert!((step.step.drive.unwrap().db() + 40.0).abs() < 1e-9);
+    let Some((_, result)) = step.others(0).next() else { panic!("nothing was played beside") };
+    let Finding::TwoTones(f) = &result.finding else { panic!("{:?}", result.finding) };
+    assert!(matches!(f.second, Reading::Told(_) | Reading::Below(_)), "{:?}", f.second);
+    assert!(f.definition.contains("7 kHz"));
+}
