@@ -161,6 +161,9 @@ fn beta_fraction(x: f64, a: f64, b: f64) -> f64 {
     (beta_step(x, a, b) * fraction).clamp(0.0, 1.0)
 }
 
+/// Terms of a series at most.
+const LONGEST_SERIES: usize = 1_000_000;
+
 /// Regularised lower incomplete gamma function `P(a, x)` (series and continued fraction, DLMF 8.11.4 and 8.9.2).
 pub fn incomplete_gamma(a: f64, x: f64) -> f64 {
     if x <= 0.0 {
@@ -169,10 +172,14 @@ pub fn incomplete_gamma(a: f64, x: f64) -> f64 {
     let front = (a * x.ln() - x - ln_gamma(a)).exp();
     if x < a + 1.0 {
         let (mut term, mut sum, mut n) = (1.0 / a, 1.0 / a, a);
-        while term > sum * 1e-16 {
+        // About 9·√a terms count; for an `a` beyond all use the sum is cut off rather than run for ever.
+        for _ in 0..LONGEST_SERIES {
             n += 1.0;
             term *= x / n;
             sum += term;
+            if term <= sum * 1e-16 {
+                break;
+            }
         }
         return (front * sum).min(1.0);
     }

@@ -20,7 +20,7 @@ LEVEL_DB = 0.01
 NOISE_DB = 0.06
 """Noise: a few low lines carry most of it, and the two ways smooth them over other neighbours."""
 BAND_NOISE_DB = 4.0
-"""Noise of a band of L lines, over √L: neighbours beyond its edges are smoothed in by the one and not the other."""
+"""Noise of a band of L lines, over √L: what either leaves of a mains harmonic counts as noise of a few lines."""
 DISTORTION_DB = 0.1
 """Distortion; where noise leaves more doubt than that, see `SHARE`."""
 SHARE = 0.25
@@ -40,7 +40,7 @@ ARITHMETIC_DB = -110.0
 """Figures further under the stimulus are what resampling and rounding leave, not what was captured."""
 OF_A_BAND_DB = ARITHMETIC_DB + 15.0
 """The same under a single one-third octave of 31."""
-HUM_LEFT = 0.05
+HUM_LEFT = 0.005
 """Share of the hum's power that may stay on what repeats: over two periods its frequency is known to about 0.01 Hz, and
 what of it repeats with the period is extrapolated from what does not. Only where a harmonic lies."""
 

@@ -47,13 +47,13 @@ def total_level(p):
     """Everything in the 31 bands: mean square over all periods, stimulus, distortion and noise."""
     low, high = weighting.edges(-17)[0], weighting.edges(13)[1]
     span = (p.stimulus.hz >= low) & (p.stimulus.hz < high)
-    power = np.abs(p.mean) ** 2 + p.variance * (p.periods - 1) / p.periods
+    power = np.abs(p.mean) ** 2 + p.raw_variance * (p.periods - 1) / p.periods
     return dbfs(power[span].sum())
 
 
 def noise(p, span=None):
     """Noise of one period between the lines, dBFS."""
-    return dbfs(p.variance[audio(p) if span is None else span].sum())
+    return dbfs(p.raw_variance[audio(p) if span is None else span].sum())
 
 
 def even_power(p, span, weight=None):
@@ -148,7 +148,7 @@ def sine(p, gain):
     orders = [n for n in range(2, 11) if p.stimulus.hz[line] * n <= 20000.0]
     harmonics = {n: power[n * line] / fundamental for n in orders}
     turned = {n: np.angle(p.mean[n * line] * np.exp(-1j * n * np.angle(p.mean[line]))) for n in orders}
-    everything = np.abs(p.mean) ** 2 + p.variance * (p.periods - 1) / p.periods
+    everything = np.abs(p.mean) ** 2 + p.raw_variance * (p.periods - 1) / p.periods
     others = audio(p)
     others[line] = False
     rest = everything[others].sum()
