@@ -7,7 +7,7 @@
 //!                                                            └─ Reference (of the quiet step), for the louder ones
 //! ```
 
-mod align;
+pub mod align;
 pub mod band;
 mod burst;
 pub mod clip;
@@ -17,23 +17,23 @@ mod continuity;
 pub mod correction;
 pub mod fft;
 pub mod finding;
-mod hum;
+pub mod hum;
 mod intermodulation;
 mod level;
 pub mod live;
 mod noise;
 pub mod overload;
-mod periods;
-mod pink;
-mod played;
-mod prepare;
+pub mod periods;
+pub mod pink;
+pub mod played;
+pub mod prepare;
 mod reference;
 pub mod resample;
-mod silence;
-mod sine;
+pub mod silence;
+pub mod sine;
 pub mod spectra;
 mod sums;
-mod sweep;
+pub mod sweep;
 pub mod time_weighting;
 pub mod tone;
 mod transfer;

@@ -7,9 +7,9 @@
 //! reference's broadband gain at the exciting frequencies wherever nothing compresses.
 
 use super::band::{BANDS, lines_in};
-use super::finding::{BandFinding, Finding, Flaw, PinkFinding};
+use super::finding::{BandFinding, Common, Finding, Flaw, PinkFinding};
 use super::level::{self, FULL_SCALE_MS};
-use super::prepare::{AnalysisError, prepare};
+use super::prepare::{AnalysisError, Prepared, prepare};
 use super::spectra::{Reference, Spectra};
 use super::sums::{LineSum, Power, ScaledSum};
 use super::weighting::Weighting;
@@ -36,37 +36,38 @@ const RESIDUE_IGNORED_DB: f64 = -95.0;
 /// # Errors
 /// As [`prepare`].
 pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured, AnalysisError> {
-    let prepared = prepare(take, input, context)?;
-    let (s, mut common) = (prepared.spectra, prepared.common);
-    let stimulus = level::stimulus_power(&s, level::all(&s), |_| 1.0).filter(|p| p.interval.low > 0.0);
+    let Prepared { spectra, common } = prepare(take, input, context)?;
+    let finding = finding(&spectra, common, context);
+    Ok(Measured { finding: Finding::Pink(Box::new(finding)), spectra: Some(spectra) })
+}
+
+/// What the lines say.
+pub fn finding(s: &Spectra, mut common: Common, context: &Context) -> PinkFinding {
+    let stimulus = level::stimulus_power(s, level::all(s), |_| 1.0).filter(|p| p.interval.low > 0.0);
     let at_ear = stimulus.map(|p| p.value);
-    let even = even_reading(&s, at_ear, level::all(&s));
-    let odd = odd_reading(&s, at_ear, BANDS);
+    let even = even_reading(s, at_ear, level::all(s));
+    let odd = odd_reading(s, at_ear, BANDS);
     common.flaws.extend(clock_doubt(&common.clock, &even));
-    let output = context.reference.filter(|r| r.response.len() == s.mean.len()).map(|r| Referred::new(&s, r));
-    let noise = level::noise_power(&s);
-    let finding =
-        PinkFinding {
-            level_z: level::stimulus_level(&s, level::all(&s), |_| 1.0),
-            level_a: level::stimulus_level(&s, level::all(&s), |f| Weighting::A.power_at(f)),
-            level_c: level::stimulus_level(&s, level::all(&s), |f| Weighting::C.power_at(f)),
-            level_mid: level::stimulus_level(&s, level::all(&s), |f| {
-                if (100.0..=10_000.0).contains(&f) { 1.0 } else { 0.0 }
-            }),
-            level_total: level::total_level(&s),
-            bands: bands(&s),
-            response: transfer::response(&s),
-            gain_db: level::gain_db(&s, context.reference),
-            noise: db_from_power(noise / FULL_SCALE_MS),
-            over_noise_db: at_ear.and_then(|p| db_from_power(p / noise)),
-            even,
-            odd,
-            even_output: output.as_ref().map(Referred::even),
-            odd_output: output.as_ref().map(Referred::odd),
-            clip: context.reference.filter(|r| r.response.len() == s.mean.len()).map(|r| clip::judge(&s, r)),
-            common,
-        };
-    Ok(Measured { finding: Finding::Pink(Box::new(finding)), spectra: Some(s) })
+    let output = context.reference.filter(|r| r.response.len() == s.mean.len()).map(|r| Referred::new(s, r));
+    let noise = level::noise_power(s);
+    PinkFinding {
+        level_z: level::stimulus_level(s, level::all(s), |_| 1.0),
+        level_a: level::stimulus_level(s, level::all(s), |f| Weighting::A.power_at(f)),
+        level_c: level::stimulus_level(s, level::all(s), |f| Weighting::C.power_at(f)),
+        level_mid: level::stimulus_level(s, level::all(s), |f| if (100.0..=10_000.0).contains(&f) { 1.0 } else { 0.0 }),
+        level_total: level::total_level(s),
+        bands: bands(s),
+        response: transfer::response(s),
+        gain_db: level::gain_db(s, context.reference),
+        noise: db_from_power(noise / FULL_SCALE_MS),
+        over_noise_db: at_ear.and_then(|p| db_from_power(p / noise)),
+        even,
+        odd,
+        even_output: output.as_ref().map(Referred::even),
+        odd_output: output.as_ref().map(Referred::odd),
+        clip: context.reference.filter(|r| r.response.len() == s.mean.len()).map(|r| clip::judge(s, r)),
+        common,
+    }
 }
 
 fn not_over_noise() -> Reading {

@@ -7,7 +7,7 @@
 use super::clock::{self, Offset, WRONG_RATE_PPM};
 use super::finding::{ClockFit, Common, Flaw, HumLine, Window};
 use super::played::{Played, played};
-use super::resample::{Path, Resampler};
+use super::resample::{Fine, Path, Resampler};
 use super::spectra::{Reference, Spectra};
 use super::{Context, align, continuity, fft, hum, overload, periods};
 use crate::signal::{FADE_S, LineKind};
@@ -87,11 +87,7 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
     }
     let captured: Vec<f64> = raw.iter().map(|x| f64::from(*x)).collect();
     let bench = Bench::new(take, &captured);
-    let found = if bench.silent {
-        None
-    } else {
-        align::find(&bench.nominal(), &bench.played, take.head.played_frames, bench.pre_roll())
-    };
+    let found = bench.find();
     let placed = bench.place(context, found.as_ref())?;
     let mut flaws = Vec::new();
     let muted = !bench.silent && bench.is_muted(&placed);
@@ -120,7 +116,7 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
         .filter(|(_, keep)| **keep)
         .map(|(period, _)| fft::lines_of(period))
         .collect();
-    let mut spectra = bench.spectra(take, context, &lines);
+    let mut spectra = bench.spectra(context, &lines);
     bench.settle_time_base(&mut spectra, context.reference, found.as_ref(), &placed, clock.used_ppm);
     bench.judge_hum(&mut spectra, &mut hums, context.mains_lines, &mut flaws);
     let peak = bench.peak(&placed);
@@ -167,7 +163,7 @@ fn keep_clean(flaws: &mut Vec<Flaw>, clean: &[bool], silent: bool) -> Vec<bool> 
 }
 
 /// Everything about a take that does not change during its analysis.
-struct Bench<'a> {
+pub struct Bench<'a> {
     take: &'a Take,
     captured: &'a [f64],
     played: Played,
@@ -182,23 +178,28 @@ struct Bench<'a> {
 }
 
 /// Window chosen, in nominal played frames.
-struct Placed {
-    start: f64,
-    periods: usize,
-    delay_s: Option<f64>,
+pub struct Placed {
+    /// First frame of the first period.
+    pub start: f64,
+    /// Periods that fit.
+    pub periods: usize,
+    /// Route delay, where the onset is seen, seconds.
+    pub delay_s: Option<f64>,
     /// True where the sound began too late for the window to fit after it.
     late: bool,
     /// True where neither the onset is seen nor the route delay known.
     blind: bool,
+    /// The window and what is looked at around it, ready to be resampled.
+    fine: Fine,
 }
 
 impl<'a> Bench<'a> {
-    fn new(take: &'a Take, captured: &'a [f64]) -> Bench<'a> {
+    /// For the samples of one input.
+    pub fn new(take: &'a Take, captured: &'a [f64]) -> Bench<'a> {
         let head = &take.head;
         let played = played(&head.stimulus, head.played_rate);
         let (played_hz, captured_hz) = (head.played_rate.hz(), head.captured_rate.hz());
         let excited: Vec<usize> = played.period.lines.of(LineKind::Excited).collect();
-        let highest = super::band::lower_edge_hz(super::band::BANDS.end() + 1);
         Bench {
             take,
             captured,
@@ -207,19 +208,25 @@ impl<'a> Bench<'a> {
             played_hz,
             captured_hz,
             ratio: captured_hz / played_hz,
-            resampler: Resampler::cached(captured_hz, played_hz, highest),
+            resampler: Resampler::cached(captured_hz, played_hz, highest_hz()),
             silent: head.stimulus.is_silent(),
             excited,
         }
     }
 
     /// The whole capture at the played rate, clocks taken as nominal.
-    fn nominal(&self) -> Cow<'a, [f64]> {
+    pub fn nominal(&self) -> Cow<'a, [f64]> {
         if self.take.head.played_rate == self.take.head.captured_rate {
             return Cow::Borrowed(self.captured);
         }
         let count = (self.captured.len() as f64 / self.ratio) as usize;
         Cow::Owned(self.resampler.along(self.captured, &Path { start: 0.0, step: self.ratio, bend: 0.0 }, count))
+    }
+
+    /// Where in the capture the stimulus is; `None` for silence and where it does not stand over the noise.
+    pub fn find(&self) -> Option<align::Found> {
+        let head = &self.take.head;
+        (!self.silent).then(|| align::find(&self.nominal(), &self.played, head.played_frames, self.pre_roll()))?
     }
 
     /// Nominal played frames before the gain opened.
@@ -228,7 +235,10 @@ impl<'a> Bench<'a> {
     }
 
     /// Chooses the window: after settling where the onset is seen or the route delay known, else as late as fits.
-    fn place(&self, context: &Context, found: Option<&align::Found>) -> Result<Placed, AnalysisError> {
+    ///
+    /// # Errors
+    /// [`AnalysisError::TooShort`].
+    pub fn place(&self, context: &Context, found: Option<&align::Found>) -> Result<Placed, AnalysisError> {
         let head = &self.take.head;
         let pre_roll = self.pre_roll() as f64;
         // A fast capture clock makes periods longer; 300 ppm are allowed for.
@@ -256,7 +266,8 @@ impl<'a> Bench<'a> {
             (2..=wanted).rev().find(|periods| last - length(*periods) >= earliest).map(|periods| {
                 // Whole frames: a digital loop then needs no interpolation at all.
                 let start = preferred.clamp(earliest, last - length(periods)).floor();
-                Placed { start, periods, delay_s, late, blind: !self.silent && sure.or(expected).is_none() }
+                let blind = !self.silent && sure.or(expected).is_none();
+                Placed { start, periods, delay_s, late, blind, fine: self.fine(start, periods) }
             })
         };
         let need = ((pre_roll + settle + length(2)) * self.ratio).ceil() as usize + self.resampler.reach();
@@ -266,6 +277,12 @@ impl<'a> Bench<'a> {
                 fit(earliest, preferred, true)
             })
             .ok_or(AnalysisError::TooShort { have: self.captured.len(), need })
+    }
+
+    fn fine(&self, start: f64, periods: usize) -> Fine {
+        let start = (start - WIDENED as f64) * self.ratio;
+        let frames = periods * self.frames + 2 * WIDENED;
+        Fine::new(self.captured, self.captured_hz, self.played_hz, highest_hz(), start, frames)
     }
 
     /// True where a long stretch of the window is exactly zero.
@@ -292,7 +309,7 @@ impl<'a> Bench<'a> {
 
     fn resample(&self, placed: &Placed, ppm: f64, drift: f64) -> Vec<f64> {
         let path = self.path(placed.start, ppm, drift, placed.periods);
-        self.resampler.along(self.captured, &path, placed.periods * self.frames)
+        placed.fine.along(&path, placed.periods * self.frames)
     }
 
     fn fit_clock(&self, samples: &[f64], lines: &[usize]) -> Option<Offset> {
@@ -303,7 +320,7 @@ impl<'a> Bench<'a> {
     }
 
     /// Samples on the played clock, and how they got there.
-    fn on_played_clock(
+    pub fn on_played_clock(
         &self,
         context: &Context,
         found: Option<&align::Found>,
@@ -442,7 +459,7 @@ impl<'a> Bench<'a> {
         let path = self.path(placed.start, clock.used_ppm, 0.0, placed.periods);
         let part = |from: f64, count: usize| {
             let path = Path { start: path.at(from), ..path };
-            self.resampler.along(self.captured, &path, count)
+            placed.fine.along(&path, count)
         };
         let mut widened = part(-(before as f64), before);
         widened.extend_from_slice(samples);
@@ -451,7 +468,7 @@ impl<'a> Bench<'a> {
     }
 
     /// Mean and variance with the curve applied.
-    fn spectra(&self, take: &Take, context: &Context, lines: &[Vec<Complex<f64>>]) -> Spectra {
+    pub fn spectra(&self, context: &Context, lines: &[Vec<Complex<f64>>]) -> Spectra {
         let mut mean = periods::mean_of(lines);
         let (mut variance, dof) =
             periods::pooled_variance(lines, &mean, &self.played.period.lines, periods::POOLED_DOF);
@@ -467,7 +484,7 @@ impl<'a> Bench<'a> {
                 scatter[k] *= gain * gain;
             }
         }
-        let gain = take.head.drive.gain();
+        let gain = self.take.head.drive.gain();
         Spectra {
             period: Arc::clone(&self.played.period),
             gain,
@@ -572,6 +589,11 @@ impl<'a> Bench<'a> {
         let to = ((placed.start + (placed.periods * self.frames) as f64) * self.ratio).ceil() as usize;
         self.resampler.true_peak(self.captured, from, to)
     }
+}
+
+/// Upper edge of the highest band: up to there resampling is exact.
+fn highest_hz() -> f64 {
+    super::band::lower_edge_hz(super::band::BANDS.end() + 1)
 }
 
 /// Delays lines by `frames_late` of a period of `frames`.

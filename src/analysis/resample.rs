@@ -8,6 +8,9 @@
 //!      error < −110 dB                transition                     rejection > 120 dB
 //! ```
 //!
+//! A take is resampled several times while its clock is fitted. So the window is brought to twice the played rate once
+//! ([`Fine`]), by that long kernel; from there the space up to the images is wide, and a short kernel follows any path.
+//!
 //! Formula for length and β: Kaiser, as in Oppenheim & Schafer, *Discrete-Time Signal Processing*, ch. 7 (from memory).
 
 use std::sync::{Arc, Mutex, PoisonError};
@@ -53,9 +56,18 @@ impl Resampler {
     /// For a capture at `captured_hz` onto `played_hz`, exact up to `highest_hz` (both rates nominal).
     pub fn cached(captured_hz: f64, played_hz: f64, highest_hz: f64) -> Arc<Resampler> {
         let lower = captured_hz.min(played_hz);
-        // At least 1 % of the rate is left for the transition, at most a quarter is used.
-        let pass = highest_hz.clamp(0.375 * lower, 0.49 * lower) / captured_hz;
-        let stop = lower / captured_hz - pass;
+        let pass = highest_kept(lower, highest_hz) / captured_hz;
+        Resampler::between(pass, lower / captured_hz - pass)
+    }
+
+    /// From `oversampled_hz`, on which there is nothing but content of a signal at `lower_hz`, onto any path.
+    fn short(oversampled_hz: f64, lower_hz: f64, highest_hz: f64) -> Arc<Resampler> {
+        let pass = highest_kept(lower_hz, highest_hz) / oversampled_hz;
+        Resampler::between(pass, 1.0 - pass)
+    }
+
+    /// Passes up to `pass`, rejects from `stop` on (cycles per captured sample).
+    fn between(pass: f64, stop: f64) -> Arc<Resampler> {
         let cutoff = 0.5 * (pass + stop);
         let taps = (REJECTION_DB - 8.0) / (2.285 * std::f64::consts::TAU * (stop - pass));
         let half = (0.5 * taps).ceil() as usize + 1;
@@ -94,20 +106,20 @@ impl Resampler {
 
     /// One interpolated value; zero is taken for samples before the first and after the last.
     pub fn value(&self, captured: &[f64], position: f64) -> f64 {
-        let whole = position.floor();
-        let phase = (position - whole) * ROWS as f64;
+        // Rounded down without the library's call, which would cost as much as a short kernel.
+        let towards_zero = position as isize;
+        let whole = towards_zero - isize::from(towards_zero as f64 > position);
+        let phase = (position - whole as f64) * ROWS as f64;
         let row = (phase as usize).min(ROWS - 1);
         let between = phase - row as f64;
-        let first = whole as isize - (self.half as isize - 1);
+        let first = whole - (self.half as isize - 1);
         let rows = &self.table[row * self.taps..(row + 2) * self.taps];
-        let (a, b) = rows.split_at(self.taps);
-        let (low, high) = if first >= 0 && first as usize + self.taps <= captured.len() {
-            products(&captured[first as usize..first as usize + self.taps], a, b)
+        if first >= 0 && first as usize + self.taps <= captured.len() {
+            interpolate(&captured[first as usize..first as usize + self.taps], rows, between)
         } else {
             let padded: Vec<f64> = (0..self.taps as isize).map(|i| sample_or_zero(captured, first + i)).collect();
-            products(&padded, a, b)
-        };
-        low + between * (high - low)
+            interpolate(&padded, rows, between)
+        }
     }
 
     /// `count` values along `path`.
@@ -132,8 +144,72 @@ impl Resampler {
     }
 }
 
+/// A stretch of captured samples at twice the played rate.
+#[derive(Debug)]
+pub struct Fine {
+    samples: Vec<f64>,
+    /// Captured position of the first.
+    start: f64,
+    /// Captured samples per sample here.
+    step: f64,
+    short: Arc<Resampler>,
+}
+
+/// Samples of [`Fine`] per played frame: half of its rate is far above the lines, so its kernel is short.
+const FINE: f64 = 2.0;
+
+impl Fine {
+    /// From captured position `start` on, enough for paths of `frames` played frames; rates as for [`Resampler::cached`].
+    pub fn new(captured: &[f64], captured_hz: f64, played_hz: f64, highest_hz: f64, start: f64, frames: usize) -> Fine {
+        let short = Resampler::short(FINE * played_hz, captured_hz.min(played_hz), highest_hz);
+        let step = captured_hz / played_hz / FINE;
+        // Whole captured samples: at equal rates every other sample is then a captured one.
+        let start = (start - short.reach() as f64 * step).floor();
+        let count = (FINE * frames as f64) as usize + 2 * short.reach();
+        let long = Resampler::cached(captured_hz, played_hz, highest_hz);
+        Fine { samples: long.along(captured, &Path { start, step, bend: 0.0 }, count), start, step, short }
+    }
+
+    /// `count` values along `path` (which is in captured samples); zero is taken beyond the stretch.
+    pub fn along(&self, path: &Path, count: usize) -> Vec<f64> {
+        let start = (path.start - self.start) / self.step;
+        let path = Path { start, step: path.step / self.step, bend: path.bend / self.step };
+        self.short.along(&self.samples, &path, count)
+    }
+}
+
+/// Highest frequency that is kept exactly, Hz: at least 1 % of the lower rate is left for the transition, and no more
+/// than a quarter of it is used.
+fn highest_kept(lower_hz: f64, highest_hz: f64) -> f64 {
+    highest_hz.clamp(0.375 * lower_hz, 0.49 * lower_hz)
+}
+
 fn sample_or_zero(samples: &[f64], index: isize) -> f64 {
     usize::try_from(index).ok().and_then(|i| samples.get(i)).copied().unwrap_or(0.0)
+}
+
+/// Inner product of `x` with a row, `between` that and the next one.
+fn interpolate(x: &[f64], rows: &[f64], between: f64) -> f64 {
+    let (a, b) = rows.split_at(x.len());
+    if between == 0.0 {
+        return product(x, a);
+    }
+    let (low, high) = products(x, a, b);
+    low + between * (high - low)
+}
+
+/// Inner product of `x` with one row.
+fn product(x: &[f64], a: &[f64]) -> f64 {
+    const MANY: usize = 2 * LANES;
+    let mut sums = [0.0; MANY];
+    let (xs, rows) = (x.chunks_exact(MANY), a.chunks_exact(MANY));
+    let rest: f64 = xs.remainder().iter().zip(rows.remainder()).map(|(x, a)| x * a).sum();
+    for (x, a) in xs.zip(rows) {
+        for lane in 0..MANY {
+            sums[lane] += x[lane] * a[lane];
+        }
+    }
+    sums.iter().sum::<f64>() + rest
 }
 
 /// Inner products of `x` with two rows at once, in independent lanes so that the compiler can vectorise them.
@@ -180,7 +256,6 @@ mod tests {
     const ERROR_DB: f64 = -110.0;
 
     fn worst_error_db(captured_hz: f64, played_hz: f64, ppm: f64, highest_hz: f64) -> f64 {
-        let resampler = Resampler::cached(captured_hz, played_hz, highest_hz);
         let step = captured_hz / played_hz * (1.0 + ppm * 1e-6);
         let top = highest_hz.min(0.49 * captured_hz.min(played_hz));
         let mut worst = 0.0f64;
@@ -188,10 +263,13 @@ mod tests {
             let turns = share * top / captured_hz;
             let x: Vec<f64> = (0..6000).map(|n| (TAU * turns * f64::from(n)).sin()).collect();
             let path = Path { start: 600.3, step, bend: 0.0 };
-            for (n, y) in resampler.along(&x, &path, 3000).iter().enumerate() {
+            let at_once = Resampler::cached(captured_hz, played_hz, highest_hz).along(&x, &path, 3000);
+            let fine = Fine::new(&x, captured_hz, played_hz, highest_hz, path.start, 3001).along(&path, 3000);
+            for (n, (a, b)) in at_once.iter().zip(fine).enumerate() {
                 let position = path.at(n as f64);
                 if position < 5400.0 {
-                    worst = worst.max((y - (TAU * turns * position).sin()).abs());
+                    let truth = (TAU * turns * position).sin();
+                    worst = worst.max((a - truth).abs()).max((b - truth).abs());
                 }
             }
         }
@@ -215,9 +293,12 @@ mod tests {
     fn content_above_the_lower_rate_is_rejected_before_it_can_alias() {
         let resampler = Resampler::cached(96e3, 48e3, 22_387.0);
         let x: Vec<f64> = (0..8000).map(|n| (TAU * 26_000.0 / 96e3 * f64::from(n)).sin()).collect();
-        let worst = resampler.along(&x, &Path { start: 600.0, step: 2.0, bend: 0.0 }, 3000);
-        let worst = worst.iter().fold(0.0f64, |m, y| m.max(y.abs()));
-        assert!(20.0 * worst.log10() < ERROR_DB, "{:.1} dB", 20.0 * worst.log10());
+        let path = Path { start: 600.0, step: 2.0, bend: 0.0 };
+        let fine = Fine::new(&x, 96e3, 48e3, 22_387.0, path.start, 3001);
+        for ys in [resampler.along(&x, &path, 3000), fine.along(&path, 3000)] {
+            let worst = ys.iter().fold(0.0f64, |m, y| m.max(y.abs()));
+            assert!(20.0 * worst.log10() < ERROR_DB, "{:.1} dB", 20.0 * worst.log10());
+        }
     }
 
     /// Closed form: samples of a sine at a quarter of the rate, 45° off, stand 3.01 dB under its peak.

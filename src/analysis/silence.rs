@@ -1,9 +1,9 @@
 //! What a take of silence yields: noise floor per band and mains hum. Nothing repeats, so every line is noise.
 
 use super::band::{BANDS, lines_in};
-use super::finding::{BandFinding, Finding, SilenceFinding};
+use super::finding::{BandFinding, Common, Finding, SilenceFinding};
 use super::level::{self, FULL_SCALE_MS};
-use super::prepare::{AnalysisError, prepare};
+use super::prepare::{AnalysisError, Prepared, prepare};
 use super::spectra::Spectra;
 use super::sums::MeanSquare;
 use super::weighting::Weighting;
@@ -17,16 +17,20 @@ use std::ops::Range;
 /// # Errors
 /// As [`prepare`].
 pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured, AnalysisError> {
-    let prepared = prepare(take, input, context)?;
-    let s = prepared.spectra;
-    let audio = level::audio_lines(&s);
-    let finding = SilenceFinding {
-        noise_z: noise_level(&s, audio.clone(), |_| 1.0),
-        noise_a: noise_level(&s, audio.clone(), |f| Weighting::A.power_at(f)),
-        bands: BANDS.map(|x| band(&s, x)).collect(),
-        common: prepared.common,
-    };
+    let Prepared { spectra, common } = prepare(take, input, context)?;
+    let finding = finding(&spectra, common);
     Ok(Measured { finding: Finding::Silence(Box::new(finding)), spectra: None })
+}
+
+/// What the lines say.
+pub fn finding(s: &Spectra, common: Common) -> SilenceFinding {
+    let audio = level::audio_lines(s);
+    SilenceFinding {
+        noise_z: noise_level(s, audio.clone(), |_| 1.0),
+        noise_a: noise_level(s, audio, |f| Weighting::A.power_at(f)),
+        bands: BANDS.map(|x| band(s, x)).collect(),
+        common,
+    }
 }
 
 fn band(s: &Spectra, x: i32) -> BandFinding {

@@ -6,9 +6,9 @@
 //! band out; here one line is left out). *Referred to the output* each harmonic is divided by the reference's response
 //! at its own frequency over that at the fundamental.
 
-use super::finding::{Finding, HarmonicFinding, SineFinding};
+use super::finding::{Common, Finding, HarmonicFinding, SineFinding};
 use super::level::{self, FULL_SCALE_MS};
-use super::prepare::{AnalysisError, prepare};
+use super::prepare::{AnalysisError, Prepared, prepare};
 use super::spectra::{Reference, Spectra};
 use super::sums::{LineSum, MeanSquare};
 use super::{Context, Measured};
@@ -27,34 +27,37 @@ const AUDIO_HZ: f64 = 20_000.0;
 /// # Errors
 /// As [`prepare`], or where the stimulus holds no line.
 pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured, AnalysisError> {
-    let prepared = prepare(take, input, context)?;
-    let s = prepared.spectra;
+    let Prepared { spectra, common } = prepare(take, input, context)?;
+    let finding =
+        finding(&spectra, common, context).ok_or_else(|| AnalysisError::NoMethod(take.head.stimulus.short_name()))?;
+    Ok(Measured { finding: Finding::Sine(Box::new(finding)), spectra: Some(spectra) })
+}
+
+/// What the lines say; `None` where the stimulus holds no line.
+pub fn finding(s: &Spectra, common: Common, context: &Context) -> Option<SineFinding> {
     let spacing = s.period.line_spacing_hz();
-    let Some(line) = s.period.lines.of(LineKind::Excited).next() else {
-        return Err(AnalysisError::NoMethod(take.head.stimulus.short_name()));
-    };
-    let fundamental = level::stimulus_power(&s, level::all(&s), |_| 1.0).filter(|p| p.interval.low > 0.0);
+    let line = s.period.lines.of(LineKind::Excited).next()?;
+    let fundamental = level::stimulus_power(s, level::all(s), |_| 1.0).filter(|p| p.interval.low > 0.0);
     let orders: Vec<usize> =
         (2..=HIGHEST).filter(|n| (n * line) as f64 * spacing <= AUDIO_HZ && n * line < s.mean.len() - 1).collect();
     let power = fundamental.map(|p| p.value);
-    let harmonics = orders.iter().map(|n| harmonic(&s, line, *n, power)).collect();
-    let noise = level::noise_power(&s);
-    let finding = SineFinding {
-        common: prepared.common,
+    let harmonics = orders.iter().map(|n| harmonic(s, line, *n, power)).collect();
+    let noise = level::noise_power(s);
+    Some(SineFinding {
+        common,
         frequency_hz: line as f64 * spacing,
         level: fundamental.and_then(|p| p.level_db(FULL_SCALE_MS)),
         gain_db: fundamental.and_then(|p| p.level_db(s.played[line].norm_sqr())),
         harmonics,
-        thd: thd(&s, &orders, line, power, |_| Some(1.0)),
+        thd: thd(s, &orders, line, power, |_| Some(1.0)),
         thd_output: context
             .reference
             .filter(|r| r.response.len() == s.mean.len())
-            .map(|r| thd(&s, &orders, line, power, |k| referred(r, line, k))),
+            .map(|r| thd(s, &orders, line, power, |k| referred(r, line, k))),
         highest_harmonic: orders.last().map_or(1, |n| *n as u32),
-        thd_n: thd_n(&s, line, power),
+        thd_n: thd_n(s, line, power),
         noise: db_from_power(noise / FULL_SCALE_MS),
-    };
-    Ok(Measured { finding: Finding::Sine(Box::new(finding)), spectra: Some(s) })
+    })
 }
 
 /// A reference line under this many dB over noise is not divided by.

@@ -11,9 +11,9 @@
 //! The linear response is divided by the lines actually played, the harmonics by the sweep's spectrum in closed form,
 //! `X(f) = ½ √(L/f) e^{j[2πfL(1 − ln(f/f1)) − π/4]}`, because only that one is the same sweep for every harmonic.
 
-use super::finding::{Finding, HarmonicCurve, HarmonicPoint, SweepFinding};
+use super::finding::{Common, Finding, HarmonicCurve, HarmonicPoint, SweepFinding};
 use super::level;
-use super::prepare::{AnalysisError, prepare};
+use super::prepare::{AnalysisError, Prepared, prepare};
 use super::spectra::Spectra;
 use super::sums::LineSum;
 use super::{Context, Measured, fft, transfer};
@@ -52,19 +52,23 @@ const IMPULSE_S: [f64; 2] = [0.005, 0.04];
 /// # Errors
 /// As [`prepare`].
 pub fn measure(take: &Take, input: usize, context: &Context, sweep: Sweep) -> Result<Measured, AnalysisError> {
-    let prepared = prepare(take, input, context)?;
-    let s = prepared.spectra;
+    let Prepared { spectra, common } = prepare(take, input, context)?;
+    let finding = finding(&spectra, common, sweep);
+    Ok(Measured { finding: Finding::Sweep(Box::new(finding)), spectra: None })
+}
+
+/// What the lines say.
+pub fn finding(s: &Spectra, common: Common, sweep: Sweep) -> SweepFinding {
     let shape = sweep.shape(s.period.rate, s.period.samples.len());
-    let (linear, impulse) = linear(&s, &shape);
-    let finding = SweepFinding {
-        level: level::stimulus_level(&s, level::all(&s), |_| 1.0),
+    let (linear, impulse) = linear(s, &shape);
+    SweepFinding {
+        level: level::stimulus_level(s, level::all(s), |_| 1.0),
         response: transfer::response(&linear),
-        harmonics: (2..=HIGHEST).map(|n| harmonic(&s, &linear, &shape, n)).collect(),
+        harmonics: (2..=HIGHEST).map(|n| harmonic(s, &linear, &shape, n)).collect(),
         impulse,
         impulse_from_s: IMPULSE_S[0],
-        common: prepared.common,
-    };
-    Ok(Measured { finding: Finding::Sweep(Box::new(finding)), spectra: None })
+        common,
+    }
 }
 
 /// The take as it would be without harmonics, and the impulse response.
