@@ -4,17 +4,7 @@
 set -eu
 cd "$(dirname "$0")/../.."
 target=${CARGO_TARGET_DIR:-target}
-venv=$target/reference-venv
-
-# A folder that holds exactly the pinned packages is kept between runs.
-if ! cmp -s tests/reference/requirements.txt "$venv/installed.txt"; then
-    began=$(date +%s)
-    rm -rf "$venv"
-    python3 -m venv "$venv"
-    "$venv/bin/pip" install --quiet --disable-pip-version-check -r tests/reference/requirements.txt
-    cp tests/reference/requirements.txt "$venv/installed.txt"
-    echo "reference: packages took $(($(date +%s) - began)) s to install"
-fi
+python=$(sh tests/reference/venv.sh)
 
 scratch=$(mktemp -d)
 trap 'rm -rf "$scratch"' EXIT INT TERM
@@ -22,4 +12,4 @@ trap 'rm -rf "$scratch"' EXIT INT TERM
     >"$scratch/told" || { cat "$scratch/told"; exit 1; }
 set -- "$scratch/rehearsed"
 if [ -n "${LOUDENOUGH_FOREIGN:-}" ]; then set -- "$@" "$LOUDENOUGH_FOREIGN"; fi
-"$venv/bin/python" tests/reference/compare.py "$@"
+"$python" tests/reference/compare.py "$@"
