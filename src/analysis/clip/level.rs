@@ -6,9 +6,10 @@
 
 use super::evidence::Seen;
 use super::limiter::{Limiter, SIDES, Side};
-use super::listening::{Listening, inner};
+use super::listening::{Listening, REFERENCE_OVER_NOISE_DB, inner};
 use super::memory;
-use crate::analysis::{ActsOn, ClipLevel, Spectra};
+use crate::analysis::{ActsOn, ClipLevel, Reference, Spectra};
+use crate::signal::LineKind;
 use crate::stats::{Estimate, Interval, Reading};
 use realfft::num_complex::Complex;
 
@@ -40,6 +41,8 @@ const SPANNED: f64 = 1e-9;
 const MODEL_HALF_WIDTH_DB: f64 = 0.02;
 /// Normal deviate of a 95 % interval.
 const NORMAL_95: f64 = 1.96;
+/// The same chain gives the same gain within this (method 5: 0.3 dB) and what a headphone compresses, dB.
+const GAIN_MOVED_DB: f64 = 0.5;
 const STEPS: usize = 15;
 const REWEIGHTINGS: usize = 2;
 
@@ -49,7 +52,7 @@ const REWEIGHTINGS: usize = 2;
 /// In words, why there is evidence but no level.
 pub(super) fn fit(
     listening: &Listening,
-    spectra: &Spectra,
+    (spectra, reference): (&Spectra, &Reference),
     samples: &mut Limiter,
     waveform: &mut Limiter,
     seen: &Seen,
@@ -77,12 +80,12 @@ pub(super) fn fit(
     let mut fits = fits;
     let other_limits = fits[1 - better].0.limits;
     let (fit, limiter) = &mut fits[better];
-    tell(listening, spectra, fit, limiter, acts_on, other_limits)
+    tell(listening, (spectra, reference), fit, limiter, acts_on, other_limits)
 }
 
 fn tell(
     listening: &Listening,
-    spectra: &Spectra,
+    (spectra, reference): (&Spectra, &Reference),
     fit: &mut Fit,
     limiter: &mut Limiter,
     acts_on: ActsOn,
@@ -90,6 +93,12 @@ fn tell(
 ) -> Result<ClipLevel, String> {
     if fit.limits.iter().all(Option::is_none) {
         return Err("a bend is visible, but no pair of limits lowers what remains".into());
+    }
+    if let Some(moved) = gain_moved_db(spectra, reference, fit, limiter) {
+        return Err(format!(
+            "a bend is visible, level not told: the stimulus came back {moved:+.1} dB off what the quiet reference and this \
+             limit foretell, so the gain moved in between"
+        ));
     }
     let curve = Curve::through(listening, fit, limiter);
     let (memory, surely) = memory::share(listening, &fit.weights, &fit.model, &curve.rest, spectra, fit.lowest_limit());
@@ -118,6 +127,26 @@ fn tell(
         soft: curve.is_soft(),
         unexplained: curve.unexplained,
     })
+}
+
+/// How far the stimulus lines stand off the limited period through the reference's response, dB, where that is too far for
+/// one and the same chain.
+fn gain_moved_db(spectra: &Spectra, reference: &Reference, fit: &Fit, limiter: &mut Limiter) -> Option<f64> {
+    let excited = spectra.period.lines.of(LineKind::Excited).filter(|k| spectra.usable[*k]);
+    let excited: Vec<usize> = excited.filter(|k| reference.over_noise_db[*k] >= REFERENCE_OVER_NOISE_DB).collect();
+    let mut sent: Vec<Complex<f64>> = excited.iter().map(|k| spectra.played[*k]).collect();
+    for (side, at) in SIDES.into_iter().zip(fit.limits) {
+        let Some(at) = at else { continue };
+        let added = limiter.residual(side, at, &excited);
+        sent.iter_mut().zip(added).for_each(|(s, a)| *s += a);
+    }
+    let (mut heard, mut foretold) = (0.0, 0.0);
+    for (k, sent) in excited.iter().zip(sent) {
+        heard += spectra.mean[*k].norm_sqr() - spectra.noise_of_mean(*k);
+        foretold += (sent * reference.response[*k]).norm_sqr();
+    }
+    let moved = crate::units::db_from_power(heard / foretold)?;
+    (moved.abs() > GAIN_MOVED_DB).then_some(moved)
 }
 
 /// The hard equivalent of a bent curve: the limits whose clipped period comes nearest to that of the curve. Held against

@@ -10,7 +10,7 @@ const LOWEST_HZ: f64 = 500.0;
 /// Above this nothing is heard.
 const HIGHEST_HZ: f64 = 20_000.0;
 /// The reference must stand this far over its noise, dB.
-const REFERENCE_OVER_NOISE_DB: f64 = 10.0;
+pub(super) const REFERENCE_OVER_NOISE_DB: f64 = 10.0;
 /// Fewer lines than this give no statistics worth a threshold.
 const FEWEST_LINES: usize = 200;
 /// Bands per octave over which variances are pooled: wide enough for some fifty lines, narrow enough to follow a

@@ -47,7 +47,7 @@ pub fn judge(spectra: &Spectra, reference: &Reference) -> ClipFinding {
     let seen = evidence::look(&listening, spectra, &mut samples, &mut waveform);
     let mut finding = ClipFinding { evidence: seen.evidence, threshold, level: None, level_not_told: None, curve };
     if finding.is_evident() {
-        match level::fit(&listening, spectra, &mut samples, &mut waveform, &seen) {
+        match level::fit(&listening, (spectra, reference), &mut samples, &mut waveform, &seen) {
             Ok(level) => finding.level = Some(level),
             Err(why) => finding.level_not_told = Some(why),
         }
