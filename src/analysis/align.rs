@@ -187,7 +187,7 @@ fn steady_slope(full: &[&Match], middle: &Match, modulus: f64, near: f64, apart:
             (ahead, wrapped(m.origin - middle.origin - near * ahead, modulus))
         })
         .collect();
-    let hop = full.windows(2).map(|w| w[1].start - w[0].start).min().unwrap_or(0);
+    let Some(hop) = full.windows(2).map(|w| w[1].start - w[0].start).min() else { return (near, 0.0) };
     let pairs = || {
         let later = |a: &(f64, f64)| points.iter().copied().find(|b| (b.0 - a.0 - (apart * hop) as f64).abs() < 0.5);
         points.iter().filter_map(move |a| Some((b_less_a(later(a)?, *a), modulus)))

@@ -45,6 +45,8 @@ pub const INPUT_ROOM_DB: f64 = 0.5;
 pub const MICROPHONE_ROOM_DB: f64 = 6.0;
 /// The middle step of a quick look stands this far under its last, dB.
 const MIDDLE_BELOW_LAST_DB: f64 = 10.0;
+/// What a quick look goes beyond the wanted headroom and the calibration's interval for everything else, dB.
+const QUICK_MARGIN_DB: f64 = 0.1;
 /// Steps closer than this are the same step, dB.
 const SAME_DB: f64 = 0.05;
 
@@ -389,7 +391,12 @@ impl Climb<'_> {
     fn quick_look_top(&self) -> Dbfs {
         let (limit, _) = self.limit();
         match self.listening_drive() {
-            Some(l) => Dbfs((l.db() + self.plan.wanted_headroom_db).min(limit.db())),
+            // The calibration's interval on top: the lower end of what is shown must reach what is wanted.
+            Some(l) => {
+                let role = self.chain.ears().next().map(|(_, role)| role);
+                let offset = role.and_then(|role| self.chain.acoustic(role)).map_or(0.0, |a| a.offset.half_width());
+                Dbfs((l.db() + self.plan.wanted_headroom_db + offset + QUICK_MARGIN_DB).min(limit.db()))
+            }
             None => limit,
         }
     }
