@@ -229,33 +229,48 @@ impl<'a> Content<'a> {
         (content.share > LEAST_SHARE).then_some(content)
     }
 
-    fn expected(&self, n: usize) -> f64 {
-        let frames = self.frames as f64;
-        let ahead = n as f64 - self.window as f64;
-        let periods = (ahead / frames).floor();
-        let moved = periods * frames * self.slope;
-        let at = |within: f64| self.captured[self.window + (within.rem_euclid(frames) as usize).min(self.frames - 1)];
-        let within = ahead - periods * frames - moved.round();
-        let between = moved.round() - moved;
+    /// What should be heard between two positions, `from` ≤ `to`.
+    fn expected(&self, from: usize, to: usize) -> Vec<f64> {
+        let content = &self.captured[self.window..self.window + self.frames];
+        let (window, frames) = (self.window as isize, self.frames as isize);
+        let mut values = Vec::with_capacity(to - from);
+        while from + values.len() < to {
+            let ahead = (from + values.len()) as isize - window;
+            let periods = ahead.div_euclid(frames);
+            let within = ahead - periods * frames;
+            let moved = (periods * frames) as f64 * self.slope;
+            let first = within - moved.round() as isize;
+            let stretch = vec![0.0; ((frames - within) as usize).min(to - from - values.len())];
+            values.extend(self.taps(moved.round() - moved).iter().fold(stretch, |mut stretch, (shift, weight)| {
+                let (ends, begins) = content.split_at((first + shift).rem_euclid(frames) as usize);
+                let turned = begins.iter().chain(ends);
+                stretch.iter_mut().zip(turned).for_each(|(value, x)| *value += weight * x);
+                stretch
+            }));
+        }
+        values
+    }
+
+    /// Shifts and weights that read the content `between` samples.
+    fn taps(&self, between: f64) -> Vec<(isize, f64)> {
         if !self.fine || between.abs() < 0.02 {
-            return at(within);
+            return vec![(0, 1.0)];
         }
         // Hann-windowed sinc: errors of a few per cent up to 20 kHz are enough to tell sound from its absence.
-        (-SINC_HALF..=SINC_HALF)
-            .map(|i| {
-                let x = std::f64::consts::PI * (between - f64::from(i));
-                let window = 0.5 + 0.5 * (x / f64::from(SINC_HALF + 1)).cos();
-                window * x.sin() / x * at(within + f64::from(i))
-            })
-            .sum()
+        let weight = |i: i32| {
+            let x = std::f64::consts::PI * (between - f64::from(i));
+            (0.5 + 0.5 * (x / f64::from(SINC_HALF + 1)).cos()) * x.sin() / x
+        };
+        (-SINC_HALF..=SINC_HALF).map(|i| (i as isize, weight(i))).collect()
     }
 
     /// Regression of the capture on the content between two positions.
     fn share_in(&self, from: usize, to: usize) -> f64 {
         let (mut cross, mut own) = (0.0, 0.0);
-        for n in from..to.min(self.captured.len()) {
-            let m = self.expected(n);
-            cross += self.captured[n] * m;
+        let to = to.min(self.captured.len());
+        let from = from.min(to);
+        for (x, m) in self.captured[from..to].iter().zip(self.expected(from, to)) {
+            cross += x * m;
             own += m * m;
         }
         if own > 0.0 { cross / own } else { 0.0 }
@@ -265,8 +280,7 @@ impl<'a> Content<'a> {
     /// onset.
     fn onset(&self) -> f64 {
         let (mut sum, mut least, mut at) = (0.0, 0.0, 0);
-        for (n, x) in self.captured.iter().enumerate().take(self.window) {
-            let m = self.expected(n);
+        for (n, (x, m)) in self.captured.iter().zip(self.expected(0, self.window)).enumerate() {
             sum += x * m - 0.5 * self.share * m * m;
             if sum < least {
                 least = sum;
@@ -291,7 +305,7 @@ impl<'a> Content<'a> {
     /// True where the stimulus itself hardly sounds: the tail of a sweep.
     fn is_quiet(&self, from: usize, to: usize) -> bool {
         let power = |range: std::ops::Range<usize>| {
-            range.clone().map(|n| self.expected(n).powi(2)).sum::<f64>() / range.len().max(1) as f64
+            self.expected(range.start, range.end).iter().map(|m| m * m).sum::<f64>() / range.len().max(1) as f64
         };
         power(from..to) < QUIET * power(self.window..self.window + self.frames)
     }

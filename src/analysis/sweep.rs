@@ -64,7 +64,7 @@ pub fn finding(s: &Spectra, common: Common, sweep: Sweep) -> SweepFinding {
     SweepFinding {
         level: level::stimulus_level(s, level::all(s), |_| 1.0),
         response: transfer::response(&linear),
-        harmonics: (2..=HIGHEST).map(|n| harmonic(s, &linear, &shape, n)).collect(),
+        harmonics: Apart::of(s, &linear, &shape).harmonics(),
         impulse,
         impulse_from_s: IMPULSE_S[0],
         common,
@@ -100,27 +100,49 @@ fn linear(s: &Spectra, shape: &SweepShape) -> (Spectra, Vec<f64>) {
     (linear, impulse)
 }
 
+/// What is not linear, divided by the sweep's closed form: the harmonics side by side in time.
+struct Apart<'a> {
+    s: &'a Spectra,
+    linear: &'a Spectra,
+    shape: &'a SweepShape,
+    /// One period.
+    response: Vec<f64>,
+    /// |X|² of the closed form on every line, drive included.
+    sent: Vec<f64>,
+}
+
+impl<'a> Apart<'a> {
+    fn of(s: &'a Spectra, linear: &'a Spectra, shape: &'a SweepShape) -> Apart<'a> {
+        let (frames, hz) = (s.period.samples.len(), s.period.rate.hz());
+        let spacing = s.period.line_spacing_hz();
+        let highest_hz = shape.to_hz.min(0.49 * hz);
+        // One line of the sweep's closed spectrum, as an RMS phasor of the period.
+        let scale = s.gain * SQRT_2 * hz / frames as f64;
+        let sent = (0..s.mean.len()).map(|k| (0.5 * scale).powi(2) * shape.length_s / (k as f64 * spacing)).collect();
+        let mut quotient = vec![Complex::zero(); s.mean.len()];
+        for (k, quotient) in quotient.iter_mut().enumerate().skip(1) {
+            let f = k as f64 * spacing;
+            if s.usable[k] && f > CUT_FROM_HZ && f < highest_hz {
+                let turn = TAU * f * shape.length_s * (1.0 - (f / shape.from_hz).ln()) - FRAC_PI_4;
+                let line = Complex::from_polar(0.5 * (shape.length_s / f).sqrt() * scale, turn);
+                let edges = raised_cosine((f / CUT_FROM_HZ).log2()) * raised_cosine((highest_hz - f) / 1000.0);
+                // The linear response is taken off first: what rings of it at the band edges would pass for a harmonic.
+                *quotient = edges * (s.mean[k] - linear.mean[k]) / line;
+            }
+        }
+        Apart { s, linear, shape, response: fft::samples_of(&quotient, frames), sent }
+    }
+
+    fn harmonics(&self) -> Vec<HarmonicCurve> {
+        (2..=HIGHEST).map(|n| harmonic(self, n)).collect()
+    }
+}
+
 /// Level of harmonic `n` re the fundamental, against the frequency that made it.
-fn harmonic(s: &Spectra, linear: &Spectra, shape: &SweepShape, n: usize) -> HarmonicCurve {
+fn harmonic(apart: &Apart, n: usize) -> HarmonicCurve {
+    let Apart { s, linear, shape, response, sent } = apart;
     let (frames, hz) = (s.period.samples.len(), s.period.rate.hz());
     let spacing = s.period.line_spacing_hz();
-    let highest_hz = shape.to_hz.min(0.49 * hz);
-    // One line of the sweep's closed spectrum, as an RMS phasor of the period, drive included.
-    let scale = s.gain * SQRT_2 * hz / frames as f64;
-    let sent = |f: f64| {
-        let turn = TAU * f * shape.length_s * (1.0 - (f / shape.from_hz).ln()) - FRAC_PI_4;
-        Complex::from_polar(0.5 * (shape.length_s / f).sqrt() * scale, turn)
-    };
-    let mut quotient = vec![Complex::zero(); s.mean.len()];
-    for (k, quotient) in quotient.iter_mut().enumerate().skip(1) {
-        let f = k as f64 * spacing;
-        if s.usable[k] && f > CUT_FROM_HZ && f < highest_hz {
-            let edges = raised_cosine((f / CUT_FROM_HZ).log2()) * raised_cosine((highest_hz - f) / 1000.0);
-            // The linear response is taken off first: what rings of it at the band edges would pass for a harmonic.
-            *quotient = edges * (s.mean[k] - linear.mean[k]) / sent(f);
-        }
-    }
-    let response = fft::samples_of(&quotient, frames);
     // From a little before its own arrival to as little before the next lower harmonic's.
     let arrival = |n: usize| -shape.length_s * (n as f64).ln();
     let before = |n: usize| CUT_BEFORE * (arrival(n) - arrival(n + 1));
@@ -141,7 +163,7 @@ fn harmonic(s: &Spectra, linear: &Spectra, shape: &SweepShape, n: usize) -> Harm
     let cut_spacing = hz / count as f64;
     let noise = |f: f64| {
         let k = ((f / spacing).round() as usize).min(s.mean.len() - 1);
-        let own = s.variance[k] / s.periods as f64 / sent(f).norm_sqr();
+        let own = s.variance[k] / s.periods as f64 / sent[k];
         (own * energy / frames as f64, s.dof[k])
     };
     let lowest = (POINTS_PER_OCTAVE * (LOWEST_HZ / 1000.0).log2()).ceil() as i32;

@@ -1,6 +1,6 @@
 //! Captured over played: the frequency response on excited lines, its uncertainty, and its values in between.
 
-use super::band::{BANDS, band_of, lines_in};
+use super::band::{BANDS, lines_in};
 use super::finding::ResponsePoint;
 use super::level::usable;
 use super::sums::LineSum;
@@ -66,32 +66,27 @@ pub fn fine_lag(s: &Spectra, target: &[Complex<f64>], excited: &[usize]) -> f64 
     if own > 0.0 { -cross / own } else { 0.0 }
 }
 
-/// Odd-order distortion per line, from the detection lines of each one-third octave: what makes the response of excited
-/// lines uncertain beside the noise. Index as in [`BANDS`]; zero where nothing is seen.
+/// Odd-order distortion on each line, from the detection lines of its one-third octave: what makes the response of
+/// excited lines uncertain beside the noise. Zero where nothing is seen.
 pub fn odd_density(s: &Spectra) -> Vec<f64> {
     let spacing = s.period.line_spacing_hz();
-    BANDS
-        .map(|x| {
-            let (mut sum, mut count) = (0.0, 0usize);
-            for k in usable(s, LineKind::Detection, lines_in(x, spacing)) {
-                sum += s.mean[k].norm_sqr() - s.variance[k] / s.periods as f64;
-                count += 1;
-            }
-            (sum / count.max(1) as f64).max(0.0)
-        })
-        .collect()
-}
-
-/// Index into per-band vectors.
-pub fn band_index(f_hz: f64) -> Option<usize> {
-    let x = band_of(f_hz);
-    BANDS.contains(&x).then(|| (x - BANDS.start()) as usize)
+    let mut density = vec![0.0; s.mean.len()];
+    for x in BANDS {
+        let span = lines_in(x, spacing);
+        let (mut sum, mut count) = (0.0, 0usize);
+        for k in usable(s, LineKind::Detection, span.clone()) {
+            sum += s.mean[k].norm_sqr() - s.variance[k] / s.periods as f64;
+            count += 1;
+        }
+        let end = span.end.min(density.len());
+        density[span.start.min(end)..end].fill((sum / count.max(1) as f64).max(0.0));
+    }
+    density
 }
 
 /// Variance of the mean line: noise and odd-order distortion density.
 pub fn line_variance(s: &Spectra, k: usize, odd: &[f64]) -> f64 {
-    let density = band_index(k as f64 * s.period.line_spacing_hz()).and_then(|b| odd.get(b)).copied().unwrap_or(0.0);
-    s.noise_of_mean(k) + density
+    s.noise_of_mean(k) + odd[k]
 }
 
 /// The response on its grid. Points whose power does not stand over the noise are left out.

@@ -53,13 +53,20 @@ impl Weighting {
     pub fn power_at(self, f_hz: f64) -> f64 {
         match self {
             Weighting::Z => 1.0,
-            _ => self.raw_power(f_hz) / self.raw_power(1000.0),
+            _ => self.raw_power(f_hz) / self.at_1_khz(),
         }
     }
 
     /// Gain in dB at `f_hz`, 0 at 1 kHz; minus infinity at DC.
     pub fn db_at(self, f_hz: f64) -> f64 {
         10.0 * self.power_at(f_hz).log10()
+    }
+
+    /// Raw power at 1 kHz, computed once.
+    fn at_1_khz(self) -> f64 {
+        static REFERENCES: std::sync::OnceLock<[f64; 3]> = std::sync::OnceLock::new();
+        REFERENCES.get_or_init(|| [Weighting::A, Weighting::C, Weighting::Z].map(|w| w.raw_power(1000.0)))
+            [self as usize]
     }
 
     fn raw_power(self, f_hz: f64) -> f64 {
