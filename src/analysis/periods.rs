@@ -30,14 +30,24 @@ pub fn lines_per_period(samples: &[f64], frames: usize) -> Vec<Vec<Complex<f64>>
 /// Mean lines.
 pub fn mean_of(periods: &[Vec<Complex<f64>>]) -> Vec<Complex<f64>> {
     let count = periods.len().max(1) as f64;
-    let lines = periods.first().map_or(0, Vec::len);
-    (0..lines).map(|k| periods.iter().map(|p| p[k]).sum::<Complex<f64>>() / count).collect()
+    let mut mean = vec![Complex::new(0.0, 0.0); periods.first().map_or(0, Vec::len)];
+    // Period by period, not line by line: memory is read in the order in which it lies.
+    for period in periods {
+        mean.iter_mut().zip(period).for_each(|(sum, line)| *sum += line);
+    }
+    mean.iter_mut().for_each(|sum| *sum /= count);
+    mean
 }
 
 /// Variance of one period's line about the mean, line by line. Zeros for a single period.
 pub fn scatter(periods: &[Vec<Complex<f64>>], mean: &[Complex<f64>]) -> Vec<f64> {
     let own_dof = 2.0 * (periods.len().max(2) - 1) as f64;
-    (0..mean.len()).map(|k| 2.0 * periods.iter().map(|p| (p[k] - mean[k]).norm_sqr()).sum::<f64>() / own_dof).collect()
+    let mut scatter = vec![0.0; mean.len()];
+    for period in periods {
+        scatter.iter_mut().zip(period).zip(mean).for_each(|((sum, line), mean)| *sum += (line - mean).norm_sqr());
+    }
+    scatter.iter_mut().for_each(|sum| *sum = 2.0 * *sum / own_dof);
+    scatter
 }
 
 /// The same, pooled over neighbours of the same kind (excited or not) to at least

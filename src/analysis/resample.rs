@@ -47,6 +47,8 @@ pub struct Resampler {
     taps: usize,
     cutoff: f64,
     table: Vec<f64>,
+    /// True where the kernel is zero at every sample but its own (cut off at half the rate): samples stay as they are.
+    passes_samples: bool,
 }
 
 /// One table per pair of rates met; a session has one or two.
@@ -96,7 +98,7 @@ impl Resampler {
             let sum: f64 = out.iter().sum();
             out.iter_mut().for_each(|tap| *tap /= sum);
         }
-        Resampler { half, taps, cutoff, table }
+        Resampler { half, taps, cutoff, table, passes_samples: (cutoff - 0.5).abs() < 1e-12 }
     }
 
     /// Captured samples needed on either side of a position.
@@ -112,6 +114,9 @@ impl Resampler {
         let phase = (position - whole as f64) * ROWS as f64;
         let row = (phase as usize).min(ROWS - 1);
         let between = phase - row as f64;
+        if self.passes_samples && row == 0 && between == 0.0 {
+            return sample_or_zero(captured, whole);
+        }
         let first = whole - (self.half as isize - 1);
         let rows = &self.table[row * self.taps..(row + 2) * self.taps];
         if first >= 0 && first as usize + self.taps <= captured.len() {

@@ -9,7 +9,7 @@
 //! of it when the octave that shows most of it is not looked at.
 
 use super::driver;
-use super::limiter::{Limiter, SIDES};
+use super::limiter::{Limiter, Side, mirrored};
 use super::listening::{Listening, inner};
 use crate::analysis::Spectra;
 use realfft::num_complex::Complex;
@@ -60,7 +60,7 @@ pub(super) fn look(listening: &Listening, spectra: &Spectra, samples: &mut Limit
     let weights = listening.weights(&first[leader].model(&kinds[leader], listening.lines.len()));
     let octaves = kinds.each_ref().map(|sides| Octaves::of(listening, &listening.captured, &weights, sides));
     let cleared = driver::cleared(listening, spectra, &weights);
-    let clear = kinds.each_ref().map(|sides| Octaves::of(listening, &cleared, &weights, sides));
+    let clear = [0, 1].map(|kind| octaves[kind].seen_in(listening, &cleared, &weights, &kinds[kind]));
     let all = octaves.each_ref().map(Octaves::all);
     let drop = all.iter().map(|p| p.best().drop).fold(0.0, f64::max);
     let total = inner(&weights, &listening.captured, &listening.captured);
@@ -78,6 +78,21 @@ impl Octaves {
         Octaves(listening.octaves().map(|range| Products::of(captured, weights, sides, &range)).collect())
     }
 
+    /// The same templates, along other captured lines.
+    fn seen_in(
+        &self,
+        listening: &Listening,
+        captured: &[Complex<f64>],
+        weights: &[f64],
+        sides: &[Vec<Template>; 2],
+    ) -> Octaves {
+        let with = |(products, range): (&Products, Range<usize>)| Products {
+            along: Products::along(captured, weights, sides, &range),
+            ..products.clone()
+        };
+        Octaves(self.0.iter().zip(listening.octaves()).map(with).collect())
+    }
+
     fn all(&self) -> Products {
         self.0.iter().fold(Products::default(), |sum, octave| sum.plus(octave, 1.0))
     }
@@ -89,7 +104,8 @@ impl Octaves {
 }
 
 fn templates(listening: &Listening, limiter: &mut Limiter) -> [Vec<Template>; 2] {
-    SIDES.map(|side| {
+    let mirrors = limiter.is_mirrored();
+    let mut of_side = |side: Side| -> Vec<Template> {
         let peak = limiter.peak(side);
         OVERDRIVES_DB
             .iter()
@@ -99,7 +115,15 @@ fn templates(listening: &Listening, limiter: &mut Limiter) -> [Vec<Template>; 2]
                 Template { at, lines: listening.through_response(&added) }
             })
             .collect()
-    })
+    };
+    let positive = of_side(Side::Positive);
+    let negative = if mirrors {
+        let turn = |t: &Template| t.lines.iter().zip(&listening.lines).map(|(l, k)| mirrored(*l, *k)).collect();
+        positive.iter().map(|t| Template { at: t.at, lines: turn(t) }).collect()
+    } else {
+        of_side(Side::Negative)
+    };
+    [positive, negative]
 }
 
 /// Inner products of all templates under given weights. The two sides are not independent: a period of odd lines is
@@ -132,6 +156,17 @@ impl Best {
 }
 
 impl Products {
+    fn along(
+        captured: &[Complex<f64>],
+        weights: &[f64],
+        sides: &[Vec<Template>; 2],
+        range: &Range<usize>,
+    ) -> [Vec<f64>; 2] {
+        let captured = &captured[range.clone()];
+        let with = |t: &Template| inner(&weights[range.clone()], &t.lines[range.clone()], captured);
+        sides.each_ref().map(|side| side.iter().map(with).collect())
+    }
+
     /// Over a range of listening lines.
     fn of(captured: &[Complex<f64>], weights: &[f64], sides: &[Vec<Template>; 2], range: &Range<usize>) -> Products {
         let product = |a: &[Complex<f64>], b: &[Complex<f64>]| {
@@ -139,7 +174,7 @@ impl Products {
         };
         let of_side = |with: &dyn Fn(&Template) -> f64| sides.each_ref().map(|side| side.iter().map(with).collect());
         Products {
-            along: of_side(&|t| product(&t.lines, captured)),
+            along: Products::along(captured, weights, sides, range),
             square: of_side(&|t| product(&t.lines, &t.lines)),
             cross: sides[0].iter().map(|a| sides[1].iter().map(|b| product(&a.lines, &b.lines)).collect()).collect(),
         }

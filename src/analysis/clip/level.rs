@@ -241,12 +241,7 @@ impl Fit {
         limiter: &mut Limiter,
         limits: [Option<f64>; 2],
     ) -> (Vec<Complex<f64>>, f64) {
-        let mut model = vec![Complex::new(0.0, 0.0); listening.lines.len()];
-        for (side, at) in SIDES.into_iter().zip(limits) {
-            let Some(at) = at else { continue };
-            let added = listening.through_response(&limiter.residual(side, at, &listening.lines));
-            model.iter_mut().zip(added).for_each(|(m, a)| *m += a);
-        }
+        let model = listening.through_response(&limiter.residuals(limits, &listening.lines));
         let rest: Vec<Complex<f64>> = listening.captured.iter().zip(&model).map(|(y, m)| y - m).collect();
         let left = inner(&self.weights, &rest, &rest);
         (model, left)

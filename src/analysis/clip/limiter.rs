@@ -19,6 +19,9 @@ const HALF_TAPS: usize = 28;
 /// Kaiser window of the low-pass: about 90 dB between its pass band (half the rate) and 3/2 of the rate.
 const KAISER_BETA: f64 = 9.0;
 
+/// Rounding of a period's samples re its peak.
+const MIRRORED: f64 = 1e-12;
+
 /// Which side of zero.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Side {
@@ -73,6 +76,24 @@ impl Limiter {
         self.peaks[side as usize]
     }
 
+    /// True where the period is its own mirror image half a period later (all its lines are odd).
+    pub(super) fn is_mirrored(&self) -> bool {
+        let (first, second) = self.points.split_at(self.points.len() / 2);
+        let rounding = MIRRORED * self.peaks[0].max(self.peaks[1]);
+        first.len() == second.len() && first.iter().zip(second).all(|(a, b)| (a + b).abs() <= rounding)
+    }
+
+    /// RMS-phasor lines of what hard limits on both sides add, in one transform.
+    pub(super) fn residuals(&mut self, limits: [Option<f64>; 2], lines: &[usize]) -> Vec<Complex<f64>> {
+        self.input.fill(0.0);
+        for (side, at) in SIDES.into_iter().zip(limits) {
+            if let Some(at) = at {
+                self.add(side, at, |beyond| -beyond);
+            }
+        }
+        self.transformed(lines)
+    }
+
     /// RMS-phasor lines of what a hard limit at magnitude `at` adds on one side: `−max(u − at, 0)`, mirrored below.
     pub(super) fn residual(&mut self, side: Side, at: f64, lines: &[usize]) -> Vec<Complex<f64>> {
         self.lines_of(side, at, lines, |beyond| -beyond)
@@ -85,8 +106,13 @@ impl Limiter {
 
     /// Lines of `added(|u| − at)` (with the sign of u) over the points beyond `at` on one side.
     fn lines_of(&mut self, side: Side, at: f64, lines: &[usize], added: impl Fn(f64) -> f64) -> Vec<Complex<f64>> {
-        let sign = if side == Side::Positive { 1.0 } else { -1.0 };
         self.input.fill(0.0);
+        self.add(side, at, added);
+        self.transformed(lines)
+    }
+
+    fn add(&mut self, side: Side, at: f64, added: impl Fn(f64) -> f64) {
+        let sign = if side == Side::Positive { 1.0 } else { -1.0 };
         for (n, u) in self.points.iter().enumerate() {
             let beyond = sign * u - at;
             if beyond <= 0.0 {
@@ -98,9 +124,17 @@ impl Limiter {
                 Some(taps) => spread(&mut self.input, taps, n, value),
             }
         }
+    }
+
+    fn transformed(&self, lines: &[usize]) -> Vec<Complex<f64>> {
         let transformed = fft::lines_of(&self.input);
         lines.iter().map(|&k| transformed[k] * self.scale[k]).collect()
     }
+}
+
+/// Line `k` of what the other side's limit adds to a mirrored period.
+pub(super) fn mirrored(line: Complex<f64>, k: usize) -> Complex<f64> {
+    if k.is_multiple_of(2) { -line } else { line }
 }
 
 /// Adds one waveform point to every decimated point whose low-pass reaches it.
@@ -174,6 +208,26 @@ pub(super) mod tests {
         for (q, k) in quick.iter().zip(&lines) {
             let exact = long[*k];
             assert!((q - exact).norm() < RELATIVE * largest, "line {k}: {q} against {exact}");
+        }
+    }
+
+    /// By definition: both sides at once are the sum of either; and one side's mirror image is the other where all lines
+    /// are odd.
+    #[test]
+    fn both_sides_are_the_sum_of_either_and_mirror_each_other() {
+        let spectra = bench::clean(&bench::period(), 1.0);
+        let lines: Vec<usize> = (700..30_000).step_by(97).collect();
+        for mut limiter in [Limiter::on_samples(&spectra), Limiter::on_waveform(&spectra)] {
+            assert!(limiter.is_mirrored());
+            let at = 0.7 * limiter.peak(Side::Positive);
+            let up = limiter.residual(Side::Positive, at, &lines);
+            let down = limiter.residual(Side::Negative, at, &lines);
+            let both = limiter.residuals([Some(at), Some(at)], &lines);
+            let largest = both.iter().map(|x| x.norm()).fold(0.0, f64::max);
+            for (((up, down), both), k) in up.iter().zip(&down).zip(both).zip(&lines) {
+                assert!((up + down - both).norm() < 1e-12 * largest);
+                assert!((mirrored(*up, *k) - down).norm() < 1e-9 * largest, "line {k}");
+            }
         }
     }
 
