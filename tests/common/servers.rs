@@ -50,7 +50,9 @@ impl Server {
         let folder = tempfile::tempdir().map_err(|e| e.to_string())?;
         let at = |name: &str| folder.path().join(name).to_string_lossy().into_owned();
         std::fs::create_dir_all(at("cfg/pulse")).map_err(|e| e.to_string())?;
-        write(&at("daemon.conf"), "default-sample-rate = 48000\nalternate-sample-rate = 48000\n")?;
+        // By default the kernel ends a server whose real-time thread is busy for 0.2 s, as it can be on a loaded machine.
+        let config = "default-sample-rate = 48000\nalternate-sample-rate = 48000\nrlimit-rttime = -1\n";
+        write(&at("daemon.conf"), config)?;
         write(&at("asound.conf"), ASOUND)?;
         let mut env = vec![
             ("PULSE_SERVER".into(), format!("unix:{}", at("native"))),
