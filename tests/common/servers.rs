@@ -137,12 +137,19 @@ impl Server {
 
     /// Runs one ignored test of this very binary against the server; panics with its output unless it passes.
     pub fn run_inside(&self, test: &str) -> Output {
-        let output = Command::new(std::env::current_exe().unwrap())
-            .args(["--exact", test, "--ignored", "--nocapture"])
-            .envs(self.env())
-            .env(INSIDE, self.pid().to_string())
-            .output()
-            .unwrap();
+        let once = || {
+            Command::new(std::env::current_exe().unwrap())
+                .args(["--exact", test, "--ignored", "--nocapture"])
+                .envs(self.env())
+                .env(INSIDE, self.pid().to_string())
+                .output()
+                .unwrap()
+        };
+        let mut output = once();
+        // On a busy machine a private server drops a fresh stream now and then (seen 3 times in some 40 openings).
+        if String::from_utf8_lossy(&output.stderr).contains("snd_pcm_avail_delay") {
+            output = once();
+        }
         let (out, err) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
         assert!(output.status.success() && out.contains("1 passed"), "{test} failed:\n{out}\n{err}");
         output
