@@ -60,8 +60,9 @@ const LEAST_SETTLE_S: f64 = 0.1;
 const LONGEST_DELAY_S: f64 = 2.0;
 /// Jump of the delay between half-overlapping windows that only lost samples make, frames.
 const JUMP_FRAMES: f64 = 3.0;
-/// Clock fits better than this are used even where a pooled one is at hand, ppm half width.
-const OWN_IS_GOOD_PPM: f64 = 0.01;
+/// Clock fits better than this are used even where a better pooled one is at hand, ppm half width: the residue that
+/// method 2 allows. (Clocks wander between takes; but two periods 30 dB over white noise tell theirs to ±0.01 ppm only.)
+const OWN_IS_GOOD_PPM: f64 = 0.005;
 /// Half width of an offset read from correlation alone, ppm: half a frame in half a period.
 const COARSE_PPM: f64 = 15.0;
 /// Power of the stimulus over the noise from which its clock is believed to be wrong: 10 dB.

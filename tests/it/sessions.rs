@@ -19,6 +19,8 @@ use std::sync::{Arc, Mutex};
 const LEVEL_DB: f64 = 0.05;
 /// Clip level, dB.
 const CLIP_DB: f64 = 0.1;
+/// Clock of a take 30 dB over noise, ppm.
+const TAKE_PPM: f64 = 0.01;
 /// Pooled clock, ppm.
 const POOLED_PPM: f64 = 0.005;
 /// Distortion against the noise-free period, dB.
@@ -227,15 +229,12 @@ fn clock(score: &mut Score, name: &str, spec: &BenchSpec, record: &Record) {
         .iter()
         .filter_map(|s| s.pink(0))
         .inspect(|(pink, _)| {
-            if let Some(own) = pink.common.clock.own_ppm {
-                let error = (own.value - true_ppm).abs();
-                if pink.over_noise_db.is_some_and(|o| o >= 30.0) {
-                    if error > 0.01 {
-                        score.wrong.push(format!("{name}: clock {:.4} for {true_ppm:.4} ppm", own.value));
-                    }
-                } else {
-                    score.hold(own.holds(true_ppm));
-                }
+            // The fit of a take alone is held to its interval: two periods 30 dB over white noise cannot be told
+            // better than ±0.01 ppm by anyone (Cramér–Rao); the take's clock is then that of the session so far.
+            let clock = pink.common.clock;
+            clock.own_ppm.into_iter().for_each(|own| score.hold(own.holds(true_ppm)));
+            if pink.over_noise_db.is_some_and(|over| over >= 30.0) && (clock.used_ppm - true_ppm).abs() > TAKE_PPM {
+                score.wrong.push(format!("{name}: clock {:.4} for {true_ppm:.4} ppm", clock.used_ppm));
             }
         })
         .filter_map(|(pink, _)| pink.common.clock.own_ppm)
@@ -322,8 +321,9 @@ fn sessions_on_named_benches_find_the_true_values() {
 }
 
 /// Seeds that once showed a fault: a probe under the noise claimed a wrong rate; hum on a line was a doubt about a level
-/// that it could not move; gains read under the noise moved; a soft limit was told by the lines that the noise left.
-const ONCE_FAILED: [u64; 6] = [13, 18, 27, 70_027, 4_193_139_159, 4_193_139_180];
+/// that it could not move; gains read under the noise moved; a soft limit was told by the lines that the noise left; a
+/// step used its own clock where the one of the session was better known.
+const ONCE_FAILED: [u64; 7] = [13, 18, 27, 70_027, 278_646_500, 4_193_139_159, 4_193_139_180];
 
 /// A dozen fixed seeds and those that once failed; LOUDENOUGH_SEED gives another first one (`commit`: from the commit), LOUDENOUGH_SESSIONS
 /// another number.
