@@ -4,6 +4,9 @@
 
 use serde::{Deserialize, Serialize};
 
+/// Half width of a 95 % interval in standard deviations, where very many degrees of freedom stand behind it.
+pub const NORMAL_95: f64 = 1.96;
+
 /// A closed interval.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Interval {

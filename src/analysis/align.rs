@@ -173,10 +173,6 @@ fn wrapped(x: f64, modulus: f64) -> f64 {
     x - modulus * (x / modulus).round()
 }
 
-fn b_less_a(b: (f64, f64), a: (f64, f64)) -> (f64, f64) {
-    (b.0 - a.0, b.1 - a.1)
-}
-
 /// Frames per frame by which the origin moves, `near` which it is looked for, and the largest departure from a steady
 /// move.
 fn steady_slope(full: &[&Match], middle: &Match, modulus: f64, near: f64, apart: usize) -> (f64, f64) {
@@ -188,18 +184,15 @@ fn steady_slope(full: &[&Match], middle: &Match, modulus: f64, near: f64, apart:
         })
         .collect();
     let Some(hop) = full.windows(2).map(|w| w[1].start - w[0].start).min() else { return (near, 0.0) };
-    let pairs = || {
-        let later = |a: &(f64, f64)| points.iter().copied().find(|b| (b.0 - a.0 - (apart * hop) as f64).abs() < 0.5);
-        points.iter().filter_map(move |a| Some((b_less_a(later(a)?, *a), modulus)))
-    };
-    let mut slopes: Vec<f64> = pairs().map(|((apart, moved), modulus)| wrapped(moved, modulus) / apart).collect();
+    let later = |a: &(f64, f64)| points.iter().find(|b| (b.0 - a.0 - (apart * hop) as f64).abs() < 0.5);
+    let pairs: Vec<(f64, f64)> = points.iter().filter_map(|a| later(a).map(|b| (b.0 - a.0, b.1 - a.1))).collect();
+    let mut slopes: Vec<f64> = pairs.iter().map(|(apart, moved)| wrapped(*moved, modulus) / apart).collect();
     if slopes.is_empty() {
         return (near, 0.0);
     }
     slopes.sort_by(f64::total_cmp);
     let slope = slopes[slopes.len() / 2];
-    let jump =
-        pairs().map(|((apart, moved), modulus)| wrapped(moved - slope * apart, modulus).abs()).fold(0.0, f64::max);
+    let jump = pairs.iter().map(|(apart, moved)| wrapped(moved - slope * apart, modulus).abs()).fold(0.0, f64::max);
     (near + slope, jump)
 }
 

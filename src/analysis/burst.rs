@@ -12,7 +12,7 @@ use super::spectra::{Reference, Spectra};
 use super::{Context, Measured, fft};
 use crate::signal::Burst;
 use crate::signal::burst::{BURST_HZ, EDGE_S, LOUD_S};
-use crate::stats::Estimate;
+use crate::stats::{Estimate, NORMAL_95};
 use crate::take::Take;
 use crate::units::{PeakDb, db_from_power};
 use realfft::num_complex::Complex;
@@ -24,8 +24,8 @@ const LOUD_READ_S: f64 = LOUD_S - 2.0 * EDGE_S;
 const QUIET_AFTER_S: f64 = 0.15;
 /// … for this long.
 const QUIET_READ_S: f64 = 0.2;
-/// Normal 95 % factor, on amplitude in dB.
-const NORMAL_95_DB: f64 = 1.96 * 8.686;
+/// dB for a relative change of amplitude.
+const DB_PER_NEPER: f64 = 20.0 / std::f64::consts::LN_10;
 /// Nothing is told of a part whose power is not this many times its own noise.
 const OVER_NOISE: f64 = 10.0;
 
@@ -121,7 +121,7 @@ fn told(s: &Spectra, power: f64, count: usize) -> Option<Estimate> {
     let line = Burst::line(s.period.rate, frames);
     // A shorter span sees the noise of as many lines more.
     let noise = s.variance[line] / s.periods as f64 * frames as f64 / count as f64;
-    let half = NORMAL_95_DB * (0.5 * noise / power).sqrt();
+    let half = NORMAL_95 * DB_PER_NEPER * (0.5 * noise / power).sqrt();
     let level = db_from_power(power / FULL_SCALE_MS)?;
     (power > OVER_NOISE * noise).then(|| Estimate::symmetric(level, half.max(1e-3)))
 }

@@ -5,14 +5,12 @@
 //! offset, its bend the drift. Coarse to fine, so that no phase wraps: the coarse offset comes from correlation
 //! ([`super::align`]), then low lines, then all of them; repeated after resampling.
 
-use crate::stats::{Estimate, Interval};
+use crate::stats::{Estimate, Interval, NORMAL_95};
 use realfft::num_complex::Complex;
 use std::f64::consts::TAU;
 
 /// Offsets beyond this mean that a card does not run at its rate (method 2), ppm.
 pub const WRONG_RATE_PPM: f64 = 300.0;
-/// Normal 95 % factor: the fit rests on hundreds of degrees of freedom.
-const NORMAL_95: f64 = 1.96;
 /// Drift below this is never told, ppm over the take (method 2).
 const DRIFT_SEEN_PPM: f64 = 0.01;
 /// … nor drift under this many times its own standard uncertainty.

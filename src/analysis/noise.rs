@@ -11,7 +11,7 @@ use super::prepare::AnalysisError;
 use super::resample::{Path, Resampler};
 use super::{Context, Measured, band, clock, fft, overload, periods};
 use crate::signal::{LineKind, Lines, Noise};
-use crate::stats::Estimate;
+use crate::stats::{Estimate, NORMAL_95};
 use crate::take::Take;
 use crate::units::{PeakDb, amplitude_from_db, db_from_power};
 use realfft::num_complex::Complex;
@@ -35,8 +35,6 @@ const PLACES: usize = 8;
 /// Segments averaged for one delay of the fine clock fit; rounds of it.
 const GROUP: usize = 4;
 const ROUNDS: usize = 4;
-/// Normal 95 % factor.
-const NORMAL_95: f64 = 1.96;
 /// Smallest half width told, dB.
 const LEAST_HALF_WIDTH_DB: f64 = 1e-3;
 

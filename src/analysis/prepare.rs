@@ -194,6 +194,13 @@ pub struct Placed {
     fine: Fine,
 }
 
+/// The periods of a window, and their noise for use as a weight.
+struct Averaged {
+    per_period: Vec<Vec<Complex<f64>>>,
+    mean: Vec<Complex<f64>>,
+    variance: Vec<f64>,
+}
+
 impl<'a> Bench<'a> {
     /// For the samples of one input.
     pub fn new(take: &'a Take, captured: &'a [f64]) -> Bench<'a> {
@@ -314,10 +321,15 @@ impl<'a> Bench<'a> {
     }
 
     fn fit_clock(&self, samples: &[f64], lines: &[usize]) -> Option<Offset> {
+        let Averaged { per_period, mean, variance } = self.averaged(samples);
+        clock::fit(&per_period, &mean, &variance, lines, self.frames)
+    }
+
+    fn averaged(&self, samples: &[f64]) -> Averaged {
         let per_period = periods::lines_per_period(samples, self.frames);
         let mean = periods::mean_of(&per_period);
         let (variance, _) = periods::pooled_variance(&per_period, &mean, &self.played.period.lines, WEIGHT_DOF);
-        clock::fit(&per_period, &mean, &variance, lines, self.frames)
+        Averaged { per_period, mean, variance }
     }
 
     /// Samples on the played clock, and how they got there.
@@ -397,9 +409,7 @@ impl<'a> Bench<'a> {
 
     /// True where the stimulus stands well over what does not repeat: only then may its clock void the take.
     fn stands_clear(&self, samples: &[f64]) -> bool {
-        let per_period = periods::lines_per_period(samples, self.frames);
-        let mean = periods::mean_of(&per_period);
-        let (variance, _) = periods::pooled_variance(&per_period, &mean, &self.played.period.lines, WEIGHT_DOF);
+        let Averaged { mean, variance, .. } = self.averaged(samples);
         let (Some(first), Some(last)) = (self.excited.first(), self.excited.last()) else { return false };
         let stimulus: f64 = self.excited.iter().map(|k| mean[*k].norm_sqr()).sum();
         stimulus > CLEAR * variance[*first..=*last].iter().sum::<f64>()
@@ -441,9 +451,7 @@ impl<'a> Bench<'a> {
                 ),
             ));
         }
-        let per_period = periods::lines_per_period(samples, self.frames);
-        let mean = periods::mean_of(&per_period);
-        let (variance, _) = periods::pooled_variance(&per_period, &mean, &self.played.period.lines, WEIGHT_DOF);
+        let Averaged { mean, variance, .. } = self.averaged(samples);
         let (widened, before) = self.widened(samples, found, placed, clock);
         let stretch = continuity::Stretch { samples: &widened, before, frames: self.frames, odd: self.played.odd };
         continuity::broken(&stretch, &mean, &variance, &self.excited).map(lost)

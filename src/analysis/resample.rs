@@ -11,8 +11,9 @@
 //! A take is resampled several times while its clock is fitted. So the window is brought to twice the played rate once
 //! ([`Fine`]), by that long kernel; from there the space up to the images is wide, and a short kernel follows any path.
 //!
-//! Formula for length and β: Kaiser, as in Oppenheim & Schafer, *Discrete-Time Signal Processing*, ch. 7 (from memory).
+//! Formula for length and β: see [`crate::signal::kaiser`]'s source.
 
+use crate::signal::kaiser;
 use std::sync::{Arc, Mutex, PoisonError};
 
 /// Design rejection of the kernel, dB.
@@ -231,25 +232,9 @@ fn products(x: &[f64], a: &[f64], b: &[f64]) -> (f64, f64) {
 
 /// Windowed sinc at distance `x` samples.
 fn kernel(x: f64, half: f64, cutoff: f64, beta: f64) -> f64 {
-    let inside = 1.0 - (x / half).powi(2);
-    if inside < 0.0 {
-        return 0.0;
-    }
     let turn = std::f64::consts::TAU * cutoff * x;
     let sinc = if turn.abs() < 1e-9 { 1.0 } else { turn.sin() / turn };
-    2.0 * cutoff * sinc * bessel_i0(beta * inside.sqrt()) / bessel_i0(beta)
-}
-
-/// Modified Bessel function of the first kind, order zero (its power series).
-fn bessel_i0(x: f64) -> f64 {
-    let quarter = 0.25 * x * x;
-    let (mut term, mut sum, mut n) = (1.0, 1.0, 1.0);
-    while term > 1e-17 * sum {
-        term *= quarter / (n * n);
-        sum += term;
-        n += 1.0;
-    }
-    sum
+    2.0 * cutoff * sinc * kaiser(x / half, beta)
 }
 
 #[cfg(test)]

@@ -7,7 +7,7 @@
 //! actually lies. Nothing is clamped per line.
 
 use super::spectra::Spectra;
-use crate::stats::{Estimate, Interval, Reading, chi_squared_quantile, f_quantile, noncentrality_95};
+use crate::stats::{Estimate, Interval, NORMAL_95, Reading, chi_squared_quantile, f_quantile, noncentrality_95};
 use crate::units::db_from_power;
 
 /// Relative half width that every power carries: what resampling (−110 dB) and single-precision samples leave.
@@ -19,8 +19,6 @@ const NORMAL_FROM: f64 = 300.0;
 /// Degrees of freedom from which chi-squared is as good as normal (skewness √(8/ν) under 0.01). Its quantile takes about
 /// √ν steps, and a sine without noise has 10³⁰.
 const NORMAL_FROM_DOF: f64 = 1e5;
-/// Normal 95 % factor.
-const NORMAL_95: f64 = 1.96;
 
 /// Running sums over lines.
 #[derive(Clone, Copy, Debug, Default)]

@@ -6,14 +6,13 @@ use super::level::usable;
 use super::sums::LineSum;
 use super::{Spectra, fft};
 use crate::signal::LineKind;
+use crate::stats::NORMAL_95;
 use realfft::num_complex::Complex;
 use realfft::num_traits::Zero;
 use std::f64::consts::TAU;
 
 /// Points of the response per octave (method 1: 1/48 octave or the line spacing, whichever is coarser).
 const POINTS_PER_OCTAVE: f64 = 48.0;
-/// Normal 95 % factor.
-const NORMAL_95: f64 = 1.96;
 /// Weight of a line never exceeds this power over its noise: what moves in a louder take is mostly distortion.
 const WEIGHT_LIMIT: f64 = 1e-4;
 /// Smallest half width told, dB: resampling and single-precision samples.

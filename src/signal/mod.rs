@@ -9,6 +9,7 @@
 pub mod burst;
 mod drive;
 mod envelope;
+mod kaiser;
 mod lines;
 mod noise;
 mod pink;
@@ -21,6 +22,7 @@ mod two_tones;
 pub use burst::Burst;
 pub use drive::{Drive, DriveCeiling, DriveRefused};
 pub use envelope::{FADE_S, raised_cosine};
+pub use kaiser::kaiser;
 pub use lines::{LineKind, Lines};
 pub use noise::Noise;
 pub use pink::Pink;

@@ -1,6 +1,6 @@
 //! From a spectrum to a period, and the true peak between its samples.
 
-use super::Peaks;
+use super::{Peaks, kaiser};
 use realfft::{RealFftPlanner, num_complex::Complex};
 
 /// Samples on either side that the interpolation of [`waveform_peaks`] reads.
@@ -59,20 +59,7 @@ fn kernel(fraction: f64) -> Vec<f64> {
             let x = i as f64 - (HALF as f64 - 1.0) - fraction;
             let turn = std::f64::consts::PI * x;
             let sinc = if turn.abs() < 1e-9 { 1.0 } else { turn.sin() / turn };
-            let inside = (1.0 - (x / HALF as f64).powi(2)).max(0.0).sqrt();
-            sinc * bessel_i0(BETA * inside) / bessel_i0(BETA)
+            sinc * kaiser(x / HALF as f64, BETA)
         })
         .collect()
-}
-
-/// Modified Bessel function of the first kind, order zero (its power series).
-fn bessel_i0(x: f64) -> f64 {
-    let quarter = 0.25 * x * x;
-    let (mut term, mut sum, mut n) = (1.0, 1.0, 1.0);
-    while term > 1e-17 * sum {
-        term *= quarter / (n * n);
-        sum += term;
-        n += 1.0;
-    }
-    sum
 }

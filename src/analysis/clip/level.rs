@@ -10,7 +10,7 @@ use super::listening::{Listening, REFERENCE_OVER_NOISE_DB, inner};
 use super::memory;
 use crate::analysis::{ActsOn, ClipLevel, Reference, Spectra};
 use crate::signal::LineKind;
-use crate::stats::{Estimate, Interval, Reading};
+use crate::stats::{Estimate, Interval, NORMAL_95, Reading};
 use realfft::num_complex::Complex;
 
 /// A side whose limit lowers the weighted squares by less than this many mean squares was not touched.
@@ -39,8 +39,6 @@ const HIGHEST_BEND: f64 = 0.98;
 const SPANNED: f64 = 1e-9;
 /// Half width that no fit goes under, dB: the reference's response between its lines and the two kinds of limit.
 const MODEL_HALF_WIDTH_DB: f64 = 0.02;
-/// Normal deviate of a 95 % interval.
-const NORMAL_95: f64 = 1.96;
 /// The same chain gives the same gain within this (method 5: 0.3 dB) and what a headphone compresses, dB.
 const GAIN_MOVED_DB: f64 = 0.5;
 const STEPS: usize = 15;

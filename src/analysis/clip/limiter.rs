@@ -7,6 +7,7 @@
 //! from folding onto the lines, so it is short, and exact where it matters.
 
 use crate::analysis::{Spectra, fft};
+use crate::signal::kaiser;
 use realfft::num_complex::Complex;
 use std::f64::consts::PI;
 
@@ -158,7 +159,7 @@ fn low_pass() -> Vec<f64> {
             let t = i as f64 - half;
             let x = 2.0 * PI * t / OVERSAMPLING as f64;
             let sinc = if t.abs() < 0.5 { 1.0 } else { x.sin() / x };
-            sinc * bessel_i0(KAISER_BETA * (1.0 - (t / (half + 1.0)).powi(2)).sqrt()) / bessel_i0(KAISER_BETA)
+            sinc * kaiser(t / (half + 1.0), KAISER_BETA)
         })
         .collect()
 }
@@ -172,17 +173,6 @@ fn response_at(taps: &[f64], k: usize, waveform_points: usize) -> f64 {
         (b1, b2) = (2.0 * tap + twice_cos * b1 - b2, b1);
     }
     taps[HALF_TAPS] + 0.5 * twice_cos * b1 - b2
-}
-
-/// Modified Bessel function of order zero, by its power series.
-fn bessel_i0(x: f64) -> f64 {
-    let quarter = 0.25 * x * x;
-    let (mut sum, mut term) = (1.0, 1.0);
-    for n in 1..60 {
-        term *= quarter / f64::from(n * n);
-        sum += term;
-    }
-    sum
 }
 
 #[cfg(test)]

@@ -4,6 +4,7 @@
 //! The waveform between samples is a Kaiser-windowed sinc (Kaiser & Schafer 1980: `β = 0.1102·(A − 8.7)`,
 //! `taps = (A − 7.95)/(14.36·Δf)`), tabulated and read by cubic interpolation.
 
+use crate::signal::kaiser;
 use crate::units::SampleRate;
 use std::f64::consts::PI;
 
@@ -50,25 +51,13 @@ impl Kernel {
         }
         let phase = 2.0 * PI * self.cutoff * t;
         let sinc = if phase.abs() < 1e-12 { 1.0 } else { phase.sin() / phase };
-        2.0 * self.cutoff * sinc * bessel_i0(self.beta * (1.0 - x * x).sqrt()) / bessel_i0(self.beta)
+        2.0 * self.cutoff * sinc * kaiser(x, self.beta)
     }
 
     /// Weights of samples `1 − half ..= half` (counted from the one at or before) for a point `fraction` after it.
     pub fn weights(&self, fraction: f64) -> Vec<f64> {
         (0..self.taps()).map(|i| self.at(fraction - (i as f64 + 1.0 - self.half as f64))).collect()
     }
-}
-
-/// Modified Bessel function of order zero, by its power series (all terms positive: no cancellation).
-fn bessel_i0(x: f64) -> f64 {
-    let quarter = 0.25 * x * x;
-    let (mut term, mut sum, mut k) = (1.0, 1.0, 1.0);
-    while term > 1e-18 * sum {
-        term *= quarter / (k * k);
-        sum += term;
-        k += 1.0;
-    }
-    sum
 }
 
 /// Sum of products, in an order fixed by the length alone.
