@@ -16,6 +16,7 @@ pub mod audio;
 pub mod calibration;
 pub mod card;
 pub mod cli;
+pub mod fingerprint;
 #[cfg(feature = "gui")]
 pub mod gui;
 pub mod judgement;

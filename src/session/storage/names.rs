@@ -2,6 +2,7 @@
 
 use super::error::StorageError;
 use super::recording::Recording;
+use crate::fingerprint::fnv_1a;
 use crate::signal::Stimulus;
 use crate::units::SampleRate;
 use std::collections::BTreeMap;
@@ -100,22 +101,9 @@ pub fn part(path: &Path) -> PathBuf {
     PathBuf::from(name)
 }
 
-/// FNV-1a, 64 bits (Fowler, Noll, Vo; constants as in draft-eastlake-fnv). Tells files apart, keeps no secret.
-pub fn fnv_1a(bytes: impl IntoIterator<Item = u8>) -> u64 {
-    bytes.into_iter().fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// Test vectors of draft-eastlake-fnv (64-bit FNV-1a of "", "a" and "foobar").
-    #[test]
-    fn fnv_1a_gives_the_published_vectors() {
-        assert_eq!(fnv_1a("".bytes()), 0xcbf2_9ce4_8422_2325);
-        assert_eq!(fnv_1a("a".bytes()), 0xaf63_dc4c_8601_ec8c);
-        assert_eq!(fnv_1a("foobar".bytes()), 0x8594_4171_f739_67e8);
-    }
 
     #[test]
     fn session_names_are_safe_on_every_system() {

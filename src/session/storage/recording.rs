@@ -1,8 +1,8 @@
 //! What is remembered of each recording beside its samples, so that another file in its place is noticed.
 
 use super::json;
-use super::names::fnv_1a;
 use crate::card::InputRole;
+use crate::fingerprint::fnv_1a;
 use crate::session::record::StepResult;
 use crate::session::wav::Wav;
 use crate::take::{Take, TakeHead};
