@@ -68,6 +68,8 @@ pub fn measure(take: &Take, input: usize, context: &Context, noise: &Noise) -> R
         ));
     }
     let spectra = Cross::of(&bench.segments(&path), &bench, context);
+    let back = spectra.lines.of(LineKind::Excited).map(|k| (k as f64 * spectra.spacing, spectra.back[k]));
+    flaws.extend(context.correction.outside(back));
     let delay = placed.map(|p| (p.start / bench.ratio - bench.first() as f64 - bench.pre_roll()) / bench.played_hz);
     let (from, to) = (path.start.max(0.0) as usize, path.at(bench.count() as f64) as usize);
     let common = Common {

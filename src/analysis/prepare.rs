@@ -9,7 +9,7 @@ use super::finding::{ClockFit, Common, Flaw, HumLine, Window};
 use super::played::{Played, played};
 use super::resample::{Fine, Path, Resampler};
 use super::spectra::{Reference, Spectra};
-use super::{Context, align, continuity, fft, hum, overload, periods};
+use super::{Context, align, continuity, fft, hum, level, overload, periods};
 use crate::signal::{FADE_S, LineKind};
 use crate::stats::Estimate;
 use crate::take::Take;
@@ -120,6 +120,9 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
     let mut spectra = bench.spectra(context, &lines);
     bench.settle_time_base(&mut spectra, context.reference, found.as_ref(), &placed, clock.used_ppm);
     bench.judge_hum(&mut spectra, &mut hums, context.mains_lines, &mut flaws);
+    let spacing = bench.played_hz / bench.frames as f64;
+    let stimulus = level::usable(&spectra, LineKind::Excited, level::all(&spectra));
+    flaws.extend(context.correction.outside(stimulus.map(|k| (k as f64 * spacing, spectra.mean[k].norm_sqr()))));
     let peak = bench.peak(&placed);
     // A take void for its disturbances has used none of the disturbed periods, whatever its numbers were made of.
     let used = if bench.silent { lines.len() } else { clean.iter().filter(|c| **c).count() };

@@ -2,7 +2,7 @@
 
 use super::desk::Desk;
 use super::{context, even_truth_db, odd_truth_db, pink, pink_with, told};
-use crate::analysis::{Context, Correction, Finding, Reference, measure, prepare};
+use crate::analysis::{Context, Correction, Finding, Reference, Weight, measure, prepare};
 use crate::signal::{LineKind, Stimulus};
 use crate::stats::{Estimate, Reading};
 use crate::units::{Dbfs, SampleRate, db_from_power};
@@ -46,6 +46,29 @@ fn weighted_levels_of_the_stimulus_itself_are_those_of_pink_noise() {
         // Every band holds exactly 1/31 of the power.
         assert!((band.level.unwrap().value - z + 10.0 * 31f64.log10()).abs() < NOISELESS_DB, "{band:?}");
     }
+}
+
+/// Pink noise has the same power in each of its 31 thirds of an octave, so a curve from 100 Hz to 10 kHz (band edges
+/// 89.1 and 11 220 Hz lie 0.5 bands outside) leaves 11 of 31 outside, one from 1 to 2 kHz all but 3.
+#[test]
+fn what_lies_outside_the_curve_is_told_with_its_share_of_the_power() {
+    let corrected = |points: &[(f64, f64)]| {
+        let curve = Correction::new(points.to_vec()).unwrap();
+        let measured =
+            measure(&Desk { gain: 1.0, drive_db: -30.0, ..Desk::pink() }.take(), 0, &context(&curve)).unwrap();
+        let Finding::Pink(finding) = measured.finding else { panic!("pink in, pink out") };
+        let flaw = finding.common.flaws.iter().find(|f| f.code == "outside-curve").cloned();
+        (finding.level_z.unwrap().value, flaw)
+    };
+    let (level, flaw) = corrected(&[(100.0, 3.0), (10_000.0, 3.0)]);
+    assert!((level + 27.0).abs() < NOISELESS_DB, "the ends hold: {level}");
+    let flaw = flaw.unwrap();
+    assert!(flaw.weight == Weight::Note && flaw.text.starts_with("35 %"), "{flaw:?}");
+    let (_, flaw) = corrected(&[(1000.0, 3.0), (2000.0, 3.0)]);
+    let flaw = flaw.unwrap();
+    assert!(flaw.weight == Weight::Doubt && flaw.text.starts_with("90 %"), "{flaw:?}");
+    let (_, flaw) = corrected(&[(10.0, 3.0), (24_000.0, 3.0)]);
+    assert_eq!(flaw, None);
 }
 
 /// Pintelon & Schoukens (closed form, check value 7): y = u + a₂u² + a₃u³ of Gaussian-like u of variance s puts
