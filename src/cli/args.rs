@@ -225,6 +225,38 @@ pub struct Spectrum {
     /// What the table's levels belong to.
     #[arg(long, value_enum, default_value_t = TypedPer::ThirdOctave)]
     pub per: TypedPer,
+    /// How its numbers are written.
+    #[command(flatten)]
+    pub text: TextTable,
+}
+
+/// What cannot be told from a text table itself.
+#[derive(Clone, Copy, Debug, Args)]
+pub struct TextTable {
+    /// Decimal mark, where the numbers can be read both ways.
+    #[arg(long, value_enum)]
+    pub decimal: Option<TypedDecimal>,
+    /// What frequencies without a unit are counted in, where both are possible.
+    #[arg(long, value_enum)]
+    pub frequencies: Option<TypedFrequencies>,
+}
+
+/// A decimal mark as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedDecimal {
+    /// 0.5
+    Point,
+    /// 0,5
+    Comma,
+}
+
+/// A unit of frequency as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedFrequencies {
+    /// Hz.
+    Hz,
+    /// kHz.
+    Khz,
 }
 
 /// What a table's levels belong to, as typed.

@@ -1,8 +1,9 @@
 //! Commands as wanted: what was typed, checked and turned into plans and chains.
 
-use super::args::{Ask, Desk, Ear, Listener, TypedWeighting};
+use super::args::{Ask, Desk, Ear, Listener, TextTable, TypedDecimal, TypedFrequencies, TypedWeighting};
 use super::stimulus;
 use crate::calibration::Acoustic;
+use crate::calibration::curve::{Column, Decimal, FrequencyUnit, Stated};
 use crate::card::{CaptureChannel, CardId, DEFAULT_BLOCK_FRAMES, InputRole, Routing};
 use crate::session::chain::{Chain, Coupler};
 use crate::session::chain_file;
@@ -135,6 +136,19 @@ pub fn role(ear: Ear) -> InputRole {
         Ear::Left => InputRole::LeftEar,
         Ear::Right => InputRole::RightEar,
     }
+}
+
+/// What was stated about a text table.
+pub fn stated(text: &TextTable, column: Option<Column>) -> Stated {
+    let decimal = text.decimal.map(|mark| match mark {
+        TypedDecimal::Point => Decimal::Point,
+        TypedDecimal::Comma => Decimal::Comma,
+    });
+    let frequencies = text.frequencies.map(|unit| match unit {
+        TypedFrequencies::Hz => FrequencyUnit::Hertz,
+        TypedFrequencies::Khz => FrequencyUnit::Kilohertz,
+    });
+    Stated { decimal, frequencies, column }
 }
 
 /// The listening level typed, if one was.

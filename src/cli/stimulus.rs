@@ -1,7 +1,8 @@
 //! `stimulus`: the samples of a stimulus as a WAV, for another player; and spectrum tables from files.
 
-use super::Surroundings;
 use super::args::{Sound, Spectrum, StimulusFile, TypedPer};
+use super::{Surroundings, request};
+use crate::calibration::curve;
 use crate::session::wav::Wav;
 use crate::signal::{
     Burst, Drive, DriveCeiling, FADE_S, Noise, Per, Shaped, Stimulus, Sweep, TableRow, TwoTones, raised_cosine,
@@ -9,7 +10,6 @@ use crate::signal::{
 use crate::units::{Dbfs, SampleRate};
 use anyhow::{Context, Result, ensure};
 use std::io::Write;
-use std::path::Path;
 
 /// Seed of shaped noise.
 const SHAPED_SEED: u64 = 1;
@@ -68,47 +68,18 @@ pub(super) fn of(sound: Sound, rate: SampleRate) -> Stimulus {
 /// Noise of the table, if one is named. Rows whose first field is no number are skipped and shown.
 pub(super) fn shaped(spectrum: &Spectrum, out: &mut dyn Write) -> Result<Option<Stimulus>> {
     let Some(path) = &spectrum.spectrum else { return Ok(None) };
-    let text = std::fs::read_to_string(path).with_context(|| format!("cannot read {}", path.display()))?;
-    let (rows, skipped) = table(&text, path)?;
-    for row in skipped {
-        writeln!(out, "skipped in {}: {row}", path.display())?;
+    let bytes = std::fs::read(path).with_context(|| format!("cannot read {}", path.display()))?;
+    let stated = request::stated(&spectrum.text, None);
+    let table = curve::rows(&bytes, &stated).with_context(|| format!("{} cannot be read", path.display()))?;
+    for row in table.skipped {
+        writeln!(out, "skipped in {}, line {}: {}", path.display(), row.line, row.text)?;
     }
     let per = match spectrum.per {
         TypedPer::ThirdOctave => Per::ThirdOctave,
         TypedPer::Line => Per::Line,
     };
-    let shaped = Shaped::new(rows, per, SHAPED_SEED).with_context(|| format!("{} is no spectrum", path.display()))?;
+    let row = |row: &curve::Row| TableRow { frequency_hz: row.frequency_hz, level_db: row.level_db };
+    let shaped = Shaped::new(table.rows.iter().map(row).collect(), per, SHAPED_SEED)
+        .with_context(|| format!("{} is no spectrum", path.display()))?;
     Ok(Some(Stimulus::Shaped(shaped)))
-}
-
-/// Frequency and level of each row, and the rows skipped. Fields end at blanks, commas, semicolons or tabs.
-fn table<'a>(text: &'a str, path: &Path) -> Result<(Vec<TableRow>, Vec<&'a str>)> {
-    let (mut rows, mut skipped) = (Vec::new(), Vec::new());
-    for (number, line) in text.lines().enumerate().filter(|(_, line)| !line.trim().is_empty()) {
-        let mut fields = line.split([' ', ',', ';', '\t']).filter(|f| !f.is_empty());
-        let Some(Ok(frequency_hz)) = fields.next().map(str::parse::<f64>) else {
-            skipped.push(line);
-            continue;
-        };
-        let level_db = fields.next().and_then(|f| f.parse().ok()).with_context(|| {
-            format!("row {} of {} has no level after its frequency: {line}", number + 1, path.display())
-        })?;
-        rows.push(TableRow { frequency_hz, level_db });
-    }
-    Ok((rows, skipped))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn rows_are_read_with_any_usual_separator_and_words_are_skipped() {
-        let (rows, skipped) =
-            table("# shape\nHz dB\n100 -3\n1000;0.5\n\n10000,\t-6,ignored\n", Path::new("t")).unwrap();
-        let read: Vec<_> = rows.iter().map(|r| (r.frequency_hz, r.level_db)).collect();
-        assert_eq!(read, [(100.0, -3.0), (1000.0, 0.5), (10_000.0, -6.0)]);
-        assert_eq!(skipped, ["# shape", "Hz dB"]);
-        assert!(table("100\n", Path::new("t")).unwrap_err().to_string().contains("row 1"));
-    }
 }

@@ -3,12 +3,11 @@
 
 use super::StartState;
 use super::text;
-use crate::analysis::Correction;
 use crate::calibration::{Acoustic, Calibrator};
 use crate::card::{
     CaptureChannel, CardDescription, CardId, Direction, InputRole, Routing, SimulatedDevices, known_name,
 };
-use crate::session::chain::{Chain, Coupler};
+use crate::session::chain::{Chain, Coupler, Curves};
 use crate::session::plan::{DEFAULT_CEILING, Extent, ListeningLevel, Plan, PlanError, UNCALIBRATED_CEILING, Weighting};
 use crate::session::protocol::SessionRequest;
 use crate::stats::Estimate;
@@ -125,7 +124,7 @@ pub struct Form {
     pub calibrator_half_width: String,
     /// Offsets in force.
     pub acoustic: BTreeMap<InputRole, Acoustic>,
-    curves: BTreeMap<InputRole, Correction>,
+    curves: BTreeMap<InputRole, Curves>,
     block_frames: u32,
     base: Plan,
     sessions: PathBuf,

@@ -1,9 +1,13 @@
 //! The chain as it stands on the desk: cards, output, headphone, coupler, microphone, and what is known of each.
 
-use crate::analysis::{Correction, Flaw};
-use crate::calibration::Acoustic;
+pub use crate::calibration::Coupler;
+
+use crate::analysis::Correction;
+use crate::calibration::{Acoustic, Curve};
 use crate::card::{InputRole, Routing};
-use serde::{Deserialize, Serialize};
+use serde::de::value::{MapAccessDeserializer, SeqAccessDeserializer};
+use serde::de::{MapAccess, SeqAccess, Visitor};
+use serde::{Deserialize, Deserializer, Serialize};
 use std::collections::BTreeMap;
 use std::fmt;
 
@@ -26,83 +30,26 @@ pub struct Chain {
     /// Calibration offset per ear, where known.
     #[serde(default)]
     pub acoustic: BTreeMap<InputRole, Acoustic>,
-    /// Microphone curve per ear: dB to add to the captured level.
+    /// Correction curves per ear, all of them applied to what that ear's microphone captured.
     #[serde(default)]
-    pub curves: BTreeMap<InputRole, Correction>,
+    pub curves: BTreeMap<InputRole, Curves>,
     /// Highest level the microphone takes, dB SPL peak, from its data sheet.
     #[serde(default)]
     pub microphone_max_db_spl: Option<f64>,
 }
 
-/// What the headphone sits on.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Coupler {
-    /// Occluded-ear simulator, IEC 60318-4.
-    EarSimulator603184,
-    /// Ear simulator for supra-aural and circumaural headphones, IEC 60318-1.
-    EarSimulator603181,
-    /// Head and torso simulator or manikin with ear simulators.
-    Manikin,
-    /// Microphone in a flat plate.
-    FlatPlate,
-    /// No coupler, or one of no standard.
-    Other,
-}
-
-impl Coupler {
-    /// All kinds with the word that names each in files and on the command line.
-    pub const ALL: [(Coupler, &'static str); 5] = [
-        (Coupler::EarSimulator603184, "iec60318-4"),
-        (Coupler::EarSimulator603181, "iec60318-1"),
-        (Coupler::Manikin, "manikin"),
-        (Coupler::FlatPlate, "flat-plate"),
-        (Coupler::Other, "other"),
-    ];
-
-    /// The point its sound level stands for.
-    pub fn point(self) -> &'static str {
-        match self {
-            Coupler::EarSimulator603184 | Coupler::Manikin => "eardrum",
-            Coupler::EarSimulator603181 => "ear reference point",
-            Coupler::FlatPlate | Coupler::Other => "microphone",
-        }
-    }
-
-    /// Range in which it stands for an ear, Hz; `None` where it stands for none.
-    pub fn valid_hz(self) -> Option<(f64, f64)> {
-        match self {
-            Coupler::EarSimulator603184 | Coupler::EarSimulator603181 | Coupler::Manikin => Some((100.0, 10_000.0)),
-            Coupler::FlatPlate | Coupler::Other => None,
-        }
-    }
-
-    /// The limit of validity as a note: it never softens a verdict.
-    pub fn note(self) -> Flaw {
-        match self.valid_hz() {
-            Some((low, high)) => Flaw::note(
-                "coupler-range",
-                format!(
-                    "The coupler stands for an ear from {low:.0} Hz to {:.0} kHz; the level is also given for that range alone.",
-                    high / 1000.0
-                ),
-            ),
-            None => Flaw::note(
-                "no-ear",
-                "This coupler stands for no ear: levels hold for its microphone only and compare only with the same set-up.",
-            ),
-        }
-    }
-}
-
-impl fmt::Display for Coupler {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let word = Coupler::ALL.iter().find(|(kind, _)| kind == self).map_or("other", |(_, word)| word);
-        f.write_str(word)
-    }
-}
+/// Correction curves of one ear, each with where it came from.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[serde(transparent)]
+pub struct Curves(pub Vec<Curve>);
 
 impl Chain {
+    /// All curves of a role as one: dB to add to what it captured.
+    pub fn correction(&self, role: InputRole) -> Correction {
+        let curves = self.curves.get(&role).map_or(&[][..], |curves| &curves.0);
+        curves.iter().fold(Correction::none(), |sum, curve| sum.plus(&curve.correction))
+    }
+
     /// Calibration offset of a role.
     pub fn acoustic(&self, role: InputRole) -> Option<&Acoustic> {
         self.acoustic.get(&role)
@@ -137,5 +84,51 @@ impl Chain {
     /// True where the deciding ear has a calibration offset: levels are then in dB SPL.
     pub fn is_calibrated(&self) -> bool {
         self.ears().next().is_some_and(|(_, role)| self.acoustic.contains_key(&role))
+    }
+}
+
+/// A list of curves; the first version of a chain had one without its origin.
+impl<'de> Deserialize<'de> for Curves {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Curves, D::Error> {
+        struct ListOrOne;
+
+        impl<'de> Visitor<'de> for ListOrOne {
+            type Value = Curves;
+
+            fn expecting(&self, f: &mut fmt::Formatter) -> fmt::Result {
+                f.write_str("a list of correction curves")
+            }
+
+            fn visit_seq<A: SeqAccess<'de>>(self, list: A) -> Result<Curves, A::Error> {
+                Vec::deserialize(SeqAccessDeserializer::new(list)).map(Curves)
+            }
+
+            fn visit_map<A: MapAccess<'de>>(self, one: A) -> Result<Curves, A::Error> {
+                Correction::deserialize(MapAccessDeserializer::new(one))
+                    .map(|c| Curves(vec![Curve::of_unknown_origin(c)]))
+            }
+        }
+
+        from.deserialize_any(ListOrOne)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_curve_of_the_first_version_is_read_and_a_wrong_one_is_named() {
+        let read = |text: &str| serde_json::from_str::<Curves>(text);
+        let one = read(r#"{"points":[[20.0,1.0],[1000.0,0.0]]}"#).unwrap();
+        assert!((one.0[0].correction.db_at(20.0) - 1.0).abs() < 1e-12 && one.0.len() == 1, "{one:?}");
+        let stored = serde_json::to_string(&one).unwrap();
+        assert_eq!(read(&stored).unwrap(), one, "{stored}");
+        for wrong in [
+            r#"{"points":[[20.0,1.0],[10.0,0.0]]}"#,
+            r#"[{"name":"x","column":"gain","points":[[2.0,0.0],[1.0,0.0]]}]"#,
+        ] {
+            assert!(read(wrong).unwrap_err().to_string().contains("rise"), "{wrong}");
+        }
     }
 }

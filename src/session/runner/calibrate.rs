@@ -43,7 +43,10 @@ impl Worker {
         }
         let samples = take.inputs.get(input).map_or(&[][..], |i| &i.samples);
         let settled = samples.get(routing.capture_rate.frames_in(SETTLE_S)..).unwrap_or(&[]);
-        let found = tone::find(settled, routing.capture_rate.hz()).ok_or(CalibrationRefused::NoTone)?;
+        let mut found = tone::find(settled, routing.capture_rate.hz()).ok_or(CalibrationRefused::NoTone)?;
+        // Levels will be corrected by the curve, so what the offset stands on is corrected too.
+        let correction_db = chain.correction(role).db_at(found.frequency_hz);
+        found.level = found.level.map(|level| level.shifted(correction_db));
         let acoustic = Acoustic::from_tone(calibrator, &found, &(self.now)())?;
         self.tell(Event::Calibrated { role, acoustic });
         Ok(())

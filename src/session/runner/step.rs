@@ -85,9 +85,9 @@ impl Known {
         let chain = &record.head.chain;
         let mut results = Vec::new();
         for (input, heard) in take.inputs.iter().enumerate() {
-            let none = analysis::Correction::none();
+            let correction = chain.correction(heard.role);
             let context = Context {
-                correction: chain.curves.get(&heard.role).unwrap_or(&none),
+                correction: &correction,
                 pooled_clock: pooled.0,
                 route_delay_s: pooled.1,
                 reference: self.references.get(&input).filter(|_| uses_reference(purpose)),
