@@ -99,6 +99,36 @@ fn an_offset_is_typed_once_and_kept_with_the_chain() {
     );
 }
 
+/// A decimal comma beside a blank was once read as two columns: 31 Hz with 5 dB.
+#[test]
+fn a_spectrum_table_is_read_as_every_other_table() {
+    let home = tempfile::tempdir().unwrap();
+    let write = |name: &str, text: &str| {
+        let path = home.path().join(name);
+        std::fs::write(&path, text).unwrap();
+        path.to_str().unwrap().to_string()
+    };
+    let at = home.path();
+    let stimulus = |table: &str, out: &str, rest: &[&str]| {
+        let out = at.join(out);
+        let output =
+            loudenough(at, &[&["stimulus", "--spectrum", table, "--out", out.to_str().unwrap()][..], rest].concat());
+        (output.status.success(), said(&output), std::fs::read(out).ok())
+    };
+    let points = write("points.txt", "Hz dB\n31.5 -3\n1000 0\n20000 -6\n");
+    let commas = write("commas.txt", "31,5 -3\n1000 0\n20000 -6\n");
+    let (ok, told, first) = stimulus(&points, "points.wav", &[]);
+    assert!(ok && told.contains("line 1: Hz dB"), "{told}");
+    let (ok, told, second) = stimulus(&commas, "commas.wav", &[]);
+    assert!(ok, "{told}");
+    assert!(first.is_some() && first == second, "the same table makes the same noise");
+    let open = write("open.txt", "20 -3\n1,000 0\n20,000 -6\n");
+    let (ok, told, none) = stimulus(&open, "open.wav", &[]);
+    assert!(!ok && none.is_none() && told.contains("line 2, column 1") && told.contains("decimal = point"), "{told}");
+    let (ok, told, _) = stimulus(&open, "open.wav", &["--decimal", "point"]);
+    assert!(ok, "{told}");
+}
+
 /// The device follows the names; a name that the bench does not know is only a name, and the answer says so.
 #[test]
 fn a_simulated_session_says_which_devices_were_simulated() {

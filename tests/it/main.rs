@@ -2,11 +2,14 @@
 
 #![allow(clippy::unwrap_used, clippy::print_stdout)] // test helpers outside #[test] functions may unwrap and tell figures
 
+mod calibration_files;
 mod command_line;
 #[path = "../common/mod.rs"]
 mod common;
 mod crash_recovery;
+mod curves;
 mod foreign;
+mod fuzz_corpus;
 mod hostile_card;
 mod interrupted;
 mod layering;
