@@ -4,4 +4,4 @@
 set -eu
 cd "$(dirname "$0")/.."
 export LOUDENOUGH_CASES="${1:-10000}"
-exec cargo test --release --lib --no-default-features -- intervals_of_random --nocapture
+exec cargo test --release --lib --no-default-features -- analysis::tests::coverage --nocapture --test-threads 1

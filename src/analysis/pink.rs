@@ -43,7 +43,7 @@ pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured,
 
 /// What the lines say.
 pub fn finding(s: &Spectra, mut common: Common, context: &Context) -> PinkFinding {
-    let stimulus = level::stimulus_power(s, level::all(s), |_| 1.0).filter(|p| p.interval.low > 0.0);
+    let stimulus = level::stimulus_power(s, level::all(s), |_| 1.0).filter(|p| p.seen);
     let at_ear = stimulus.map(|p| p.value);
     let even = even_reading(s, at_ear, level::all(s));
     let odd = odd_reading(s, at_ear, BANDS);
@@ -121,7 +121,7 @@ fn bands(s: &Spectra) -> Vec<BandFinding> {
         .map(|x| {
             let span = lines_in(x, spacing);
             let power = level::stimulus_power(s, span.clone(), |_| 1.0);
-            let stimulus = power.filter(|p| p.interval.low > 0.0).map(|p| p.value);
+            let stimulus = power.filter(|p| p.seen).map(|p| p.value);
             let end = span.end.min(s.mean.len());
             let noise: f64 = s.scatter.get(span.start..end).map_or(0.0, |v| v.iter().sum());
             BandFinding {

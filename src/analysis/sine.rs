@@ -37,7 +37,7 @@ pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured,
 pub fn finding(s: &Spectra, common: Common, context: &Context) -> Option<SineFinding> {
     let spacing = s.period.line_spacing_hz();
     let line = s.period.lines.of(LineKind::Excited).next()?;
-    let fundamental = level::stimulus_power(s, level::all(s), |_| 1.0).filter(|p| p.interval.low > 0.0);
+    let fundamental = level::stimulus_power(s, level::all(s), |_| 1.0).filter(|p| p.seen);
     let orders: Vec<usize> =
         (2..=HIGHEST).filter(|n| (n * line) as f64 * spacing <= AUDIO_HZ && n * line < s.mean.len() - 1).collect();
     let power = fundamental.map(|p| p.value);

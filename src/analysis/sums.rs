@@ -7,13 +7,18 @@
 //! actually lies. Nothing is clamped per line.
 
 use super::spectra::Spectra;
-use crate::stats::{Estimate, Interval, NORMAL_95, Reading, chi_squared_quantile, f_quantile, noncentrality_95};
+use crate::stats::{Estimate, Interval, NORMAL_95, Reading, chi_squared_quantile, f_cdf, f_quantile, noncentrality_95};
 use crate::units::db_from_power;
 
 /// Relative half width that every power carries: what resampling (−110 dB) and single-precision samples leave.
 const NUMERICAL: f64 = 1e-5;
 /// Without any noise nothing is told below this share of the reference: rounding of single-precision samples.
 const FLOOR: f64 = 1e-15;
+/// A power is told only where noise alone would show as much once in so many takes; under that an upper limit is all
+/// that is told. (At the 2.5 % that the limits stand for, one take of forty without any distortion would be given a
+/// figure, in decibels infinitely far from the truth.) And the same as a normal deviate.
+const SEEN_BY_CHANCE: f64 = 1e-4;
+const SEEN_DEVIATE: f64 = 3.72;
 /// Power over noise, or number of lines, from which the limits are those of a normal distribution (skewness under 0.12).
 const NORMAL_FROM: f64 = 300.0;
 /// Degrees of freedom from which chi-squared is as good as normal (skewness √(8/ν) under 0.01). Its quantile takes about
@@ -35,15 +40,19 @@ pub struct LineSum {
     lines: usize,
     /// Degrees of freedom that each line's own variance brings.
     own_dof: f64,
+    /// Degrees of freedom of one line's pooled variance.
+    pooled_dof: f64,
 }
 
-/// A power with its limits; the lower limit is 0 where nothing is told from noise.
+/// A power with its limits.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Power {
     /// Unbiased value (negative where noise outweighs).
     pub value: f64,
     /// 95 % limits.
     pub interval: Interval,
+    /// True where it is told from noise: then there is a value, else an upper limit only.
+    pub seen: bool,
 }
 
 impl LineSum {
@@ -59,6 +68,7 @@ impl LineSum {
         self.noise_squared += noise * noise / (1.0 + 2.0 / dof.max(1.0));
         self.cross += (power - noise) * noise;
         self.lines += 1;
+        self.pooled_dof = self.pooled_dof.max(dof);
     }
 
     /// Lines summed so far.
@@ -74,10 +84,9 @@ impl LineSum {
         let value = self.power - self.noise;
         if self.noise <= 0.0 || self.noise_squared <= 0.0 {
             let limits = Interval { low: value * (1.0 - NUMERICAL), high: value * (1.0 + NUMERICAL) };
-            return Some(Power { value, interval: limits });
+            return Some(Power { value, interval: limits, seen: value > 0.0 });
         }
-        let lines = self.noise * self.noise / self.noise_squared;
-        let nu = lines * self.own_dof;
+        let (lines, nu) = self.worth();
         let (low, high) = if value > NORMAL_FROM * self.noise || lines > NORMAL_FROM {
             let half = NORMAL_95 * self.variance(lines, nu).sqrt();
             ((value - half).max(0.0), value + half)
@@ -88,7 +97,24 @@ impl LineSum {
         let high = high.max(2.0 * self.noise / lines.sqrt());
         let numerical = NUMERICAL * value.abs();
         let interval = Interval { low: (low - numerical).max(0.0), high: high + numerical };
-        Some(Power { value, interval })
+        Some(Power { value, interval, seen: low > 0.0 && self.is_seen(value, lines, nu) })
+    }
+
+    /// How many lines of equal noise the sum is worth (Satterthwaite), and the degrees of freedom of its noise.
+    fn worth(&self) -> (f64, f64) {
+        let lines = self.noise * self.noise / self.noise_squared;
+        (lines, (lines * self.own_dof).max(self.pooled_dof))
+    }
+
+    /// True where noise alone would hardly ever give as much.
+    fn is_seen(&self, value: f64, lines: f64, nu: f64) -> bool {
+        if value > NORMAL_FROM * self.noise {
+            return true;
+        }
+        if lines > NORMAL_FROM {
+            return value > SEEN_DEVIATE * self.noise * (1.0 / lines + 2.0 / nu).sqrt();
+        }
+        f_cdf(self.power / self.noise, 2.0 * lines, nu) > 1.0 - SEEN_BY_CHANCE
     }
 
     /// True where the power exceeds three times the spread that noise alone gives it; cheaper than an interval.
@@ -110,8 +136,8 @@ impl LineSum {
         if self.noise <= 0.0 || self.noise_squared <= 0.0 {
             return (NUMERICAL * self.power).powi(2);
         }
-        let lines = self.noise * self.noise / self.noise_squared;
-        self.variance(lines, lines * self.own_dof)
+        let (lines, nu) = self.worth();
+        self.variance(lines, nu)
     }
 
     fn noncentral_limits(&self, value: f64, lines: f64, nu: f64) -> (f64, f64) {
@@ -195,10 +221,10 @@ impl MeanSquare {
 }
 
 impl Power {
-    /// Level in dB re `reference`; `None` unless the lower limit is above zero.
+    /// Level in dB re `reference`; `None` where it is not told from noise.
     pub fn level_db(&self, reference: f64) -> Option<Estimate> {
         let db = |p: f64| db_from_power(p / reference);
-        if self.interval.low <= 0.0 {
+        if !self.seen {
             return None;
         }
         let interval = Interval { low: db(self.interval.low)?, high: db(self.interval.high)? };
@@ -223,10 +249,12 @@ pub struct ScaledSum {
     value: f64,
     /// Variance of the value from noise.
     variance: f64,
-    /// Σ S²/L: with S it tells how many detection lines the sum is worth.
+    /// Σ S²/(L + 1), unbiased: with S it tells how many detection lines the sum is worth (they are worth most where
+    /// all have the same power).
     squares: f64,
-    /// Limits of the only band so far, from noise.
-    single: Option<Interval>,
+    lines: usize,
+    /// The only band so far.
+    single: Option<Power>,
     bands: usize,
 }
 
@@ -236,11 +264,15 @@ impl ScaledSum {
         let Some(power) = detected.over_noise() else { return };
         let scale = odd_lines as f64 / detected.lines() as f64;
         self.value += scale * power.value;
-        self.variance += scale * scale * detected.noise_variance();
-        self.squares += (scale * power.value).powi(2) / detected.lines() as f64;
+        let noise_variance = scale * scale * detected.noise_variance();
+        self.variance += noise_variance;
+        // The square of a noisy sum of exponentially distributed powers is too large on average: by the noise's
+        // variance, and by 1 + 1/L.
+        self.squares += ((scale * power.value).powi(2) - noise_variance) / (detected.lines() + 1) as f64;
+        self.lines += detected.lines();
         self.bands += 1;
         let limits = Interval { low: scale * power.interval.low, high: scale * power.interval.high };
-        self.single = (self.bands == 1).then_some(limits);
+        self.single = (self.bands == 1).then_some(Power { value: self.value, interval: limits, ..power });
     }
 
     /// The scaled power; `None` without any band.
@@ -248,17 +280,24 @@ impl ScaledSum {
         if self.bands == 0 {
             return None;
         }
-        let half = NORMAL_95 * self.variance.sqrt();
-        let noise = self.single.unwrap_or(Interval { low: self.value - half, high: (self.value + half).max(half) });
+        let sigma = self.variance.sqrt();
+        let half = NORMAL_95 * sigma;
+        let several = Power {
+            value: self.value,
+            interval: Interval { low: self.value - half, high: (self.value + half).max(half) },
+            seen: self.value > SEEN_DEVIATE * sigma,
+        };
+        let Power { interval: noise, seen, .. } = self.single.unwrap_or(several);
         let (mut below, mut above) = ((self.value - noise.low).powi(2), (noise.high - self.value).powi(2));
-        if self.value > 0.0 && self.squares > 0.0 {
-            let lines = (self.value * self.value / self.squares).max(1.0);
+        if self.value > 0.0 {
+            let all = self.lines as f64;
+            let lines = (self.value * self.value / self.squares.max(f64::MIN_POSITIVE)).clamp(1.0, all);
             // True power of the three silent companions over that of the detection lines: F(6L, 2L), method 4.
             let share = |p: f64| 0.25 + 0.75 * f_quantile(p, 6.0 * lines, 2.0 * lines);
             below += (self.value * (1.0 - share(0.025))).powi(2);
             above += (self.value * (share(0.975) - 1.0)).powi(2);
         }
         let low = if noise.low > 0.0 { (self.value - below.sqrt()).max(0.0) } else { 0.0 };
-        Some(Power { value: self.value, interval: Interval { low, high: self.value + above.sqrt() } })
+        Some(Power { value: self.value, interval: Interval { low, high: self.value + above.sqrt() }, seen })
     }
 }
