@@ -142,6 +142,18 @@ pub enum InputRole {
     Loopback,
 }
 
+impl InputRole {
+    /// For people.
+    pub fn in_words(self) -> &'static str {
+        match self {
+            InputRole::LeftEar => "left ear",
+            InputRole::RightEar => "right ear",
+            InputRole::Witness => "witness across the headphone",
+            InputRole::Loopback => "loopback of the output",
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,11 +1,13 @@
 //! The only road from full scale to pascals and volts.
 
 mod acoustic;
+mod age;
 mod coupler;
 pub mod curve;
 mod field;
 
 pub use acoustic::{Acoustic, CalibrationRefused, Calibrator, OffsetSource};
-pub use coupler::Coupler;
+pub use age::{AgeLimits, is_date};
+pub use coupler::{Coupler, Point};
 pub use curve::Curve;
 pub use field::{Field, FieldCurve, FieldPoint, Fit};

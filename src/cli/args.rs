@@ -25,6 +25,12 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// List, show and make chains: the desk described once, from card to microphone, with its calibration.
+    Chain {
+        /// What to do.
+        #[command(subcommand)]
+        what: ChainCommand,
+    },
     /// Take the calibration offset of a chain.
     Calibrate {
         /// What to calibrate.
@@ -99,8 +105,8 @@ pub struct Run {
 /// The desk: a chain file, and what differs from it.
 #[derive(Debug, Args)]
 pub struct Desk {
-    /// Chain file (TOML); without it the chain that the window keeps.
-    #[arg(long, value_name = "FILE")]
+    /// Chain file (TOML), or the name of a chain that is kept; without it the chain that the window keeps.
+    #[arg(long, value_name = "FILE|NAME")]
     pub chain: Option<PathBuf>,
     /// Card that plays, as `cards` lists it.
     #[arg(long, value_name = "CARD")]
@@ -135,7 +141,10 @@ pub struct Desk {
     /// Name of the headphone on the coupler.
     #[arg(long = "headphone", value_name = "NAME")]
     pub headphone_name: Option<String>,
-    /// What the headphone sits on: iec60318-4, iec60318-1, manikin, flat-plate or other.
+    /// Gain setting of the input, in words; another one than the offset was taken with invalidates it.
+    #[arg(long, value_name = "WORDS")]
+    pub gain: Option<String>,
+    /// What the headphone sits on: iec60318-1, -3, -4 or -5, manikin, flat-plate or other.
     #[arg(long, value_name = "KIND")]
     pub coupler: Option<String>,
     /// Calibration offset: dB SPL that 0 dBFS stands for.
@@ -144,6 +153,12 @@ pub struct Desk {
     /// Half width of the offset's 95 % interval, dB.
     #[arg(long, value_name = "DB", default_value_t = 0.5)]
     pub offset_half_width: f64,
+    /// Keep an offset although card, channel, rate, gain or curve changed: the offset, typed again.
+    #[arg(long, value_name = "DB", allow_hyphen_values = true, conflicts_with = "offset")]
+    pub confirm_offset: Option<f64>,
+    /// Leave out an offset that was taken on another input; levels are then in dBFS.
+    #[arg(long, conflicts_with_all = ["offset", "confirm_offset"])]
+    pub forget_offset: bool,
     /// Highest level the microphone takes, dB SPL peak.
     #[arg(long, value_name = "DB_SPL")]
     pub microphone_max: Option<f64>,
@@ -378,4 +393,197 @@ pub enum Ear {
     Left,
     /// Right.
     Right,
+}
+
+/// Where a calibrator is fitted, as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedFitted {
+    /// On the bare capsule.
+    BareCapsule,
+    /// On an adapter, whose volume corrects its level.
+    Adapter,
+    /// At the coupler's entrance.
+    CouplerEntrance,
+}
+
+/// What to do with chains.
+#[derive(Debug, Subcommand)]
+pub enum ChainCommand {
+    /// List the chains that are kept.
+    List {
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Show a chain, how old its calibration is and what of it does not hold any more.
+    Show {
+        /// Name or file; without it the chain that the window keeps.
+        chain: Option<PathBuf>,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Keep a chain under a name: the one that is kept or named, with what is typed here.
+    New(Box<NewChain>),
+}
+
+/// Options of `chain new`.
+#[derive(Debug, Args)]
+pub struct NewChain {
+    /// Its name, plain letters and digits.
+    pub name: String,
+    /// What it is, for people.
+    #[arg(long, value_name = "WORDS")]
+    pub title: Option<String>,
+    /// Replace the chain that is kept under this name.
+    #[arg(long)]
+    pub replace: bool,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
+    /// The desk.
+    #[command(flatten)]
+    pub desk: Desk,
+    /// Point that levels stand for, where it is not the coupler's own.
+    #[arg(long, value_enum, help_heading = "Ear")]
+    pub point: Option<TypedPoint>,
+    /// Ear that microphone and curves belong to.
+    #[arg(long, value_enum, default_value_t = Ear::Left, help_heading = "Ear")]
+    pub ear: Ear,
+    /// Microphone, in words.
+    #[arg(long, value_name = "WORDS", help_heading = "Ear")]
+    pub microphone: Option<String>,
+    /// Its serial number.
+    #[arg(long, value_name = "SERIAL", help_heading = "Ear")]
+    pub microphone_serial: Option<String>,
+    /// Date of its certificate, 2025-06-30.
+    #[arg(long, value_name = "DATE", help_heading = "Ear")]
+    pub microphone_certificate: Option<String>,
+    /// Correction curve, plain text columns; several are added up. Those of a chain started from are replaced.
+    #[arg(long = "curve", value_name = "FILE", help_heading = "Ear")]
+    pub curves: Vec<PathBuf>,
+    /// What the dB of the curves are.
+    #[arg(long, value_enum, help_heading = "Ear")]
+    pub column: Option<TypedColumn>,
+    /// How their numbers are written.
+    #[command(flatten)]
+    pub text: TextTable,
+    /// Where the calibrator is fitted.
+    #[arg(long, value_enum, help_heading = "Calibrator")]
+    pub fitted: Option<TypedFitted>,
+    /// Sound calibrator, in words.
+    #[arg(long, value_name = "WORDS", help_heading = "Calibrator")]
+    pub calibrator: Option<String>,
+    /// Its serial number.
+    #[arg(long, value_name = "SERIAL", help_heading = "Calibrator")]
+    pub calibrator_serial: Option<String>,
+    /// Date of its certificate, 2025-06-30.
+    #[arg(long, value_name = "DATE", help_heading = "Calibrator")]
+    pub calibrator_certificate: Option<String>,
+    /// Certificates older than this are doubted, months.
+    #[arg(long, value_name = "MONTHS", help_heading = "Calibrator")]
+    pub certificate_months: Option<u32>,
+    /// Offsets older than this are doubted, hours.
+    #[arg(long, value_name = "HOURS", help_heading = "Calibrator")]
+    pub offset_hours: Option<f64>,
+    /// The output side.
+    #[command(flatten)]
+    pub side: TypedOutputSide,
+}
+
+/// The output side as typed.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Output side")]
+pub struct TypedOutputSide {
+    /// Volume of the operating system, in words.
+    #[arg(long, value_name = "WORDS")]
+    pub system_volume: Option<String>,
+    /// Volume of the card or device, in words.
+    #[arg(long, value_name = "WORDS")]
+    pub hardware_volume: Option<String>,
+    /// Position of a knob, in words.
+    #[arg(long, value_name = "WORDS")]
+    pub knob: Option<String>,
+    /// Position of a gain switch, in words.
+    #[arg(long, value_name = "WORDS")]
+    pub gain_switch: Option<String>,
+    /// How the headphone is connected.
+    #[arg(long, value_enum)]
+    pub wiring: Option<TypedWiring>,
+    /// Which channels drive a load.
+    #[arg(long, value_enum)]
+    pub driven: Option<TypedDriven>,
+    /// What feeds the output.
+    #[arg(long, value_enum)]
+    pub supply: Option<TypedSupply>,
+    /// Was it plugged in again with this load?
+    #[arg(long, value_name = "true|false")]
+    pub replugged: Option<bool>,
+    /// Volts RMS, open, of a sine at 0 dBFS, and its half width.
+    #[arg(long, value_name = "V,±V", value_delimiter = ',', num_args = 2)]
+    pub volts: Option<Vec<f64>>,
+    /// Source impedance, ohm, and its half width.
+    #[arg(long, value_name = "OHM,±OHM", value_delimiter = ',', num_args = 2)]
+    pub source_impedance: Option<Vec<f64>>,
+    /// Ceiling of this chain, dB SPL.
+    #[arg(long, value_name = "DB_SPL")]
+    pub ceiling: Option<f64>,
+    /// Ceiling of this chain on the drive, dBFS RMS.
+    #[arg(long, value_name = "DBFS", allow_hyphen_values = true)]
+    pub ceiling_drive: Option<f64>,
+    /// Ceiling of this chain, volts RMS.
+    #[arg(long, value_name = "V")]
+    pub ceiling_volts: Option<f64>,
+    /// Ceiling of this chain, milliwatts in the load.
+    #[arg(long, value_name = "MW")]
+    pub ceiling_milliwatts: Option<f64>,
+}
+
+/// A point as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedPoint {
+    /// Eardrum reference point.
+    Eardrum,
+    /// Ear reference point.
+    EarReferencePoint,
+    /// The microphone's own place.
+    Microphone,
+}
+
+/// What a curve's dB are, as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedColumn {
+    /// The microphone's own response: it is taken off.
+    Gain,
+    /// What must be added.
+    Correction,
+}
+
+/// How a headphone is connected, as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedWiring {
+    /// Two driven wires per ear.
+    Balanced,
+    /// One driven wire and a common return.
+    SingleEnded,
+}
+
+/// Which channels drive a load, as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedDriven {
+    /// Both, each with its load.
+    Both,
+    /// One.
+    One,
+}
+
+/// What feeds the output, as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedSupply {
+    /// A mains supply.
+    Mains,
+    /// Its battery.
+    Battery,
+    /// The bus it is plugged into.
+    Bus,
 }

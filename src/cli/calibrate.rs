@@ -49,7 +49,7 @@ pub(super) fn level(desk: &Desk, wanted: Wanted, surroundings: &mut Surroundings
         (None, Some(offset)) => Acoustic::typed(offset, wanted.half_width, &(surroundings.now)())?,
         (None, None) => bail!("give --calibrator with the calibrator's level, or --typed with the offset"),
     };
-    chain.acoustic.insert(wanted.role, acoustic.clone());
+    chain.take_offset(wanted.role, acoustic.clone());
     chain_file::save(&path, &chain)?;
     if wanted.json {
         writeln!(surroundings.out, "{}", serde_json::to_string_pretty(&acoustic)?)?;
@@ -62,6 +62,9 @@ pub(super) fn level(desk: &Desk, wanted: Wanted, surroundings: &mut Surroundings
             offset.half_width(),
             path.display()
         )?;
+        for offset in chain.changed_offsets() {
+            writeln!(surroundings.out, "{}", request::not_used(&offset))?;
+        }
     }
     Ok(())
 }

@@ -3,6 +3,7 @@
 mod args;
 mod calibrate;
 mod cards;
+mod chain;
 mod follow;
 mod judge;
 mod reanalyse;
@@ -13,7 +14,6 @@ mod show;
 mod stimulus;
 
 pub use args::{Arguments, Command};
-pub use request::fresh as fresh_chain;
 
 use crate::audio::Backend;
 use anyhow::Result;
@@ -37,6 +37,7 @@ pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()
     match command {
         Command::Rehearse(wanted) => rehearse::rehearse(&wanted, surroundings),
         Command::Cards { json } => cards::cards(json, surroundings),
+        Command::Chain { what } => chain::chain(what, surroundings),
         Command::Calibrate {
             what: args::Calibrate::Level { desk, calibrator, frequency, half_width, typed, ear, json },
         } => {

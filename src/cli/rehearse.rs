@@ -50,7 +50,7 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
 /// The chain of the simulated desk.
 pub fn demo_chain(output: &str, headphone: &str) -> Chain {
     let id = CardId::simulated();
-    let mut chain = request::fresh(&id.0, &id.0);
+    let mut chain = Chain::fresh(&id.0, &id.0);
     chain.name = "listening room, left ear (simulated)".into();
     chain.output = output.into();
     chain.volume = "simulated".into();
@@ -63,6 +63,6 @@ pub fn demo_chain(output: &str, headphone: &str) -> Chain {
 fn calibrate(bench: &Bench, chain: &mut Chain) -> Result<()> {
     let calibrator = Calibrator::at_1_khz(94.0);
     bench.commands.send(Command::Calibrate { chain: Box::new(chain.clone()), role: InputRole::LeftEar, calibrator })?;
-    chain.acoustic.insert(InputRole::LeftEar, follow::calibration(bench)?);
+    chain.take_offset(InputRole::LeftEar, follow::calibration(bench)?);
     Ok(())
 }

@@ -4,8 +4,8 @@ use super::args::{Ask, Desk, Ear, Listener, TextTable, TypedDecimal, TypedFreque
 use super::stimulus;
 use crate::calibration::Acoustic;
 use crate::calibration::curve::{Column, Decimal, FrequencyUnit, Stated};
-use crate::card::{CaptureChannel, CardId, DEFAULT_BLOCK_FRAMES, InputRole, Routing};
-use crate::session::chain::{Chain, Coupler};
+use crate::card::{CaptureChannel, CardId, InputRole};
+use crate::session::chain::{Chain, ChangedOffset, Coupler};
 use crate::session::chain_file;
 use crate::session::plan::{
     AskedLevel, Ceilings, DEFAULT_CEILING, HeadroomRule, ListeningLevel, Plan, UNCALIBRATED_CEILING, Weighting,
@@ -15,9 +15,12 @@ use crate::units::{DbSpl, Dbfs, SampleRate};
 use anyhow::{Context, Result, bail, ensure};
 use std::path::PathBuf;
 
+/// A typed offset confirms one that is shown with as many places, dB.
+const SAME_OFFSET_DB: f64 = 0.005 + 1e-9;
+
 /// The chain as it stands on the desk, from its file and from what was typed.
 pub fn chain(desk: &Desk, now: &str) -> Result<(Chain, PathBuf)> {
-    let path = desk.chain.clone().unwrap_or_else(chain_file::default_path);
+    let path = desk.chain.as_deref().map_or_else(chain_file::default_path, chain_file::find);
     let mut chain = if desk.chain.is_some() || path.exists() {
         chain_file::load(&path)?
     } else {
@@ -26,38 +29,43 @@ pub fn chain(desk: &Desk, now: &str) -> Result<(Chain, PathBuf)> {
                 "no chain is kept yet: name the cards with --playback and --capture (`loudenough cards` lists them), or a chain file with --chain"
             );
         };
-        fresh(playback, capture)
+        Chain::fresh(playback, capture)
     };
     amend(&mut chain, desk, now)?;
     Ok((chain, path))
 }
 
-/// A chain of which only the cards are known.
-pub fn fresh(playback: &str, capture: &str) -> Chain {
-    Chain {
-        name: "desk".into(),
-        routing: Routing {
-            playback: CardId(playback.into()),
-            playback_channels: vec![0, 1],
-            playback_rate: SampleRate::DEFAULT,
-            capture: CardId(capture.into()),
-            capture_channels: vec![CaptureChannel { channel: 0, role: InputRole::LeftEar }],
-            capture_rate: SampleRate::DEFAULT,
-            block_frames: DEFAULT_BLOCK_FRAMES,
-        },
-        output: "the output".into(),
-        volume: String::new(),
-        headphone: "the headphone".into(),
-        coupler: Coupler::Other,
-        acoustic: Default::default(),
-        curves: Default::default(),
-        microphone_max_db_spl: None,
+/// Leaves only offsets that belong to the inputs as they are set now, or that were confirmed.
+pub fn use_valid_offsets(chain: &mut Chain, desk: &Desk) -> Result<()> {
+    let confirmed =
+        |offset_db: f64| desk.confirm_offset.is_some_and(|typed| (typed - offset_db).abs() < SAME_OFFSET_DB);
+    let changed = chain.changed_offsets();
+    chain.offsets_belong_here(changed.iter().filter(|o| confirmed(o.offset_db)).map(|o| o.role));
+    if desk.forget_offset {
+        chain.drop_changed_offsets();
     }
+    match chain.changed_offsets().first() {
+        None => Ok(()),
+        Some(offset) => bail!(
+            "{} Calibrate again; or, if it still holds, type it again with --confirm-offset {:.2}; or measure without with --forget-offset.",
+            not_used(offset),
+            offset.offset_db
+        ),
+    }
+}
+
+/// Why an offset is not used.
+pub fn not_used(offset: &ChangedOffset) -> String {
+    format!(
+        "The calibration offset of the {} ({:.2} dB) is not used, because it was taken on another input: {}.",
+        offset.role.in_words(),
+        offset.offset_db,
+        offset.what
+    )
 }
 
 fn amend(chain: &mut Chain, desk: &Desk, now: &str) -> Result<()> {
     let routing = &mut chain.routing;
-    let before = (routing.capture.clone(), routing.capture_channels.clone(), routing.capture_rate);
     if let Some(card) = &desk.playback {
         routing.playback = CardId(card.clone());
     }
@@ -87,14 +95,11 @@ fn amend(chain: &mut Chain, desk: &Desk, now: &str) -> Result<()> {
         ensure!((16..=192_000).contains(&frames), "--block {frames} is outside 16 to 192000 frames");
         routing.block_frames = frames;
     }
-    // An offset belongs to one card, channel and rate: another one is not calibrated by it.
-    if before != (routing.capture.clone(), routing.capture_channels.clone(), routing.capture_rate) {
-        chain.acoustic.clear();
-    }
     let words = [
         (&desk.output_name, &mut chain.output),
         (&desk.volume, &mut chain.volume),
         (&desk.headphone_name, &mut chain.headphone),
+        (&desk.gain, &mut chain.gain),
     ];
     for (typed, field) in words {
         if let Some(text) = typed {
@@ -110,7 +115,7 @@ fn amend(chain: &mut Chain, desk: &Desk, now: &str) -> Result<()> {
     if let Some(offset) = desk.offset {
         let ears: Vec<_> = chain.ears().map(|(_, role)| role).collect();
         for role in ears {
-            chain.acoustic.insert(role, Acoustic::typed(offset, desk.offset_half_width, now)?);
+            chain.take_offset(role, Acoustic::typed(offset, desk.offset_half_width, now)?);
         }
     }
     Ok(())
@@ -235,5 +240,6 @@ fn ceilings(ask: &Ask, chain: &Chain) -> Result<Ceilings> {
             "a drive ceiling of {drive} dBFS is above {UNCALIBRATED_CEILING} while no sound level is known. If you mean it, add --confirm-ceiling {drive}"
         );
     }
-    Ok(Ceilings { spl: DbSpl(ask.ceiling), drive: ask.ceiling_drive.map(Dbfs), volts: None, milliwatts: None })
+    let own = Ceilings { spl: DbSpl(ask.ceiling), drive: ask.ceiling_drive.map(Dbfs), volts: None, milliwatts: None };
+    Ok(chain.output_side.ceilings.over(own))
 }

@@ -16,7 +16,8 @@ pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
     let command = match &wanted.carry_on {
         Some(folder) => Command::Continue { folder: folder.clone() },
         None => {
-            let (chain, _) = request::chain(&wanted.desk, &(surroundings.now)())?;
+            let (mut chain, _) = request::chain(&wanted.desk, &(surroundings.now)())?;
+            request::use_valid_offsets(&mut chain, &wanted.desk)?;
             let plan = request::plan(&wanted.ask, &chain, surroundings.out)?;
             let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
             Command::Run(Box::new(SessionRequest { plan, chain, sessions, id: wanted.keep.id.clone() }))

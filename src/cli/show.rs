@@ -17,7 +17,7 @@ Ctrl-C fades out at once.";
 pub fn began(record: &Record, folder: &Path, playback: &Granted, capture: &Granted, out: &mut dyn Write) -> Result<()> {
     let chain = &record.head.chain;
     writeln!(out, "{CAUTION}")?;
-    writeln!(out, "{} → {} on {} ({} point)", chain.output, chain.headphone, chain.coupler, chain.coupler.point())?;
+    writeln!(out, "{} → {} on {} ({} point)", chain.output, chain.headphone, chain.coupler, chain.point())?;
     for (way, granted) in [("plays", playback), ("records", capture)] {
         let warn = granted.may_resample.as_ref().map_or(String::new(), |why| format!("; can resample: {why}"));
         writeln!(out, "{way:8} {} at {}, {}{warn}", granted.id, granted.rate, granted.format)?;
@@ -175,9 +175,10 @@ pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) ->
     )?;
     writeln!(
         out,
-        "highest clean level   {} dB SPL Z; {} dB SPL from 100 Hz to 10 kHz",
+        "highest clean level   {} dB SPL Z; {} dB SPL from {}",
         with_interval(&clean.level_spl),
-        with_interval(&clean.mid_spl)
+        with_interval(&clean.mid_spl),
+        record.head.chain.coupler.told_words()
     )?;
     writeln!(
         out,

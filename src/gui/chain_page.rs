@@ -173,17 +173,17 @@ fn headphone_known(desk: &Desk) -> Vec<String> {
 
 fn coupler_known(desk: &Desk) -> Vec<String> {
     let coupler = desk.form.coupler;
-    let mut lines = vec![coupler_words(coupler).to_string(), format!("level stands for the {}", coupler.point())];
+    let mut lines = vec![coupler.words().to_string(), format!("level stands for the {}", coupler.point())];
     for ear in desk.form.ears() {
         lines.push(match desk.form.acoustic.get(&ear) {
             Some(a) => format!(
                 "{}: offset {} dB, {}, {}",
-                role_words(ear),
+                ear.in_words(),
                 text::with_interval(&a.offset),
                 source(&a.source),
                 parts::moment(&a.taken_at)
             ),
-            None => format!("{}: no offset, so no dB SPL", role_words(ear)),
+            None => format!("{}: no offset, so no dB SPL", ear.in_words()),
         });
     }
     lines
@@ -193,25 +193,6 @@ fn source(source: &OffsetSource) -> &'static str {
     match source {
         OffsetSource::Calibrator { .. } => "from a sound calibrator",
         OffsetSource::Typed => "typed",
-    }
-}
-
-fn coupler_words(coupler: Coupler) -> &'static str {
-    match coupler {
-        Coupler::EarSimulator603184 => "occluded-ear simulator, IEC 60318-4",
-        Coupler::EarSimulator603181 => "ear simulator, IEC 60318-1",
-        Coupler::Manikin => "manikin with ear simulators",
-        Coupler::FlatPlate => "microphone in a flat plate",
-        Coupler::Other => "no coupler, or one of no standard",
-    }
-}
-
-fn role_words(role: InputRole) -> &'static str {
-    match role {
-        InputRole::LeftEar => "left ear",
-        InputRole::RightEar => "right ear",
-        InputRole::Witness => "witness across the headphone",
-        InputRole::Loopback => "loopback of the output",
     }
 }
 
@@ -259,7 +240,7 @@ fn headphone_editor(desk: &mut Desk, ui: &mut Ui) {
 }
 
 fn coupler_editor(desk: &mut Desk, ui: &mut Ui) {
-    let kinds: Vec<(Coupler, String)> = Coupler::ALL.iter().map(|(c, _)| (*c, coupler_words(*c).to_string())).collect();
+    let kinds: Vec<(Coupler, String)> = Coupler::ALL.iter().map(|(c, _)| (*c, c.words().to_string())).collect();
     if let Some(coupler) = parts::list(ui, "Coupler", &desk.form.coupler, &kinds) {
         desk.form.coupler = coupler;
         desk.changed();
@@ -272,7 +253,7 @@ fn coupler_editor(desk: &mut Desk, ui: &mut Ui) {
 fn calibration(desk: &mut Desk, ui: &mut Ui) {
     let ctx = ui.ctx().clone();
     parts::heading(ui, "Calibration offset");
-    let ears: Vec<(InputRole, String)> = desk.form.ears().map(|e| (e, role_words(e).to_string())).collect();
+    let ears: Vec<(InputRole, String)> = desk.form.ears().map(|e| (e, e.in_words().to_string())).collect();
     if let Some(ear) = parts::list(ui, "Ear", &desk.form.ear, &ears) {
         desk.form.ear = ear;
     }
@@ -346,7 +327,7 @@ fn inputs(desk: &mut Desk, ui: &mut Ui) {
                 remove = Some(i);
             }
         });
-        let roles: Vec<(InputRole, String)> = ROLES.iter().map(|r| (*r, role_words(*r).to_string())).collect();
+        let roles: Vec<(InputRole, String)> = ROLES.iter().map(|r| (*r, r.in_words().to_string())).collect();
         if let Some(role) = parts::list(ui, &format!("Input {number} is"), &row.role, &roles) {
             row.role = role;
             changed = true;

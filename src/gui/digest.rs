@@ -55,7 +55,7 @@ impl LevelUnit {
     /// As the chain has it.
     pub fn of(chain: &Chain) -> LevelUnit {
         match chain.ears().next().and_then(|(_, role)| chain.acoustic(role)) {
-            Some(a) => LevelUnit::Spl { point: chain.coupler.point(), offset: a.offset.value },
+            Some(a) => LevelUnit::Spl { point: chain.point().words(), offset: a.offset.value },
             None => LevelUnit::Dbfs,
         }
     }

@@ -7,7 +7,7 @@ use crate::calibration::{Acoustic, Calibrator};
 use crate::card::{
     CaptureChannel, CardDescription, CardId, Direction, InputRole, Routing, SimulatedDevices, known_name,
 };
-use crate::session::chain::{Chain, Coupler, Curves};
+use crate::session::chain::{Chain, Coupler};
 use crate::session::plan::{DEFAULT_CEILING, Extent, ListeningLevel, Plan, PlanError, UNCALIBRATED_CEILING, Weighting};
 use crate::session::protocol::SessionRequest;
 use crate::stats::Estimate;
@@ -124,7 +124,8 @@ pub struct Form {
     pub calibrator_half_width: String,
     /// Offsets in force.
     pub acoustic: BTreeMap<InputRole, Acoustic>,
-    curves: BTreeMap<InputRole, Curves>,
+    /// What the form does not show of the chain.
+    kept: Chain,
     block_frames: u32,
     base: Plan,
     sessions: PathBuf,
@@ -152,7 +153,9 @@ fn shown(value: f64) -> String {
 impl Form {
     /// As the program starts.
     pub fn new(start: StartState) -> Form {
-        let StartState { chain, plan, sessions, .. } = start;
+        let StartState { mut chain, plan, sessions, .. } = start;
+        let dropped = chain.drop_changed_offsets();
+        let kept = chain.clone();
         let row = |c: &CaptureChannel| InputRow { channel: (c.channel + 1).to_string(), role: c.role };
         let inputs: Vec<InputRow> = chain.routing.capture_channels.iter().map(row).collect();
         let ear = chain.ears().next().map_or(InputRole::LeftEar, |(_, role)| role);
@@ -184,7 +187,7 @@ impl Form {
             capture_rate: chain.routing.capture_rate,
             coupler: chain.coupler,
             acoustic: chain.acoustic,
-            curves: chain.curves,
+            kept,
             block_frames: chain.routing.block_frames,
             base: plan,
             sessions,
@@ -193,7 +196,9 @@ impl Form {
             ready: None,
             full_drive: None,
             calibrated_on,
-            offsets_dropped: None,
+            offsets_dropped: dropped.first().map(|o| {
+                format!("The offset of the {} was dropped: {}. Calibrate this input.", o.role.in_words(), o.what)
+            }),
         };
         form.check(&[]);
         form
@@ -370,7 +375,7 @@ impl Form {
         if let Some(message) = missing_card(cards, &self.playback, &self.capture) {
             wrong.insert(Field::Cards, message);
         }
-        Some(Chain {
+        let mut chain = Chain {
             name: self.chain_name.trim().into(),
             routing: Routing {
                 playback: self.playback.clone(),
@@ -386,9 +391,14 @@ impl Form {
             headphone: self.headphone.trim().into(),
             coupler: self.coupler,
             acoustic: self.acoustic.clone(),
-            curves: self.curves.clone(),
             microphone_max_db_spl,
-        })
+            ..self.kept.clone()
+        };
+        // Offsets of another card, channel or rate are dropped as soon as it is chosen.
+        let calibrated: Vec<InputRole> = chain.acoustic.keys().copied().collect();
+        chain.taken_on.clear();
+        chain.offsets_belong_here(calibrated);
+        Some(chain)
     }
 
     fn capture_channels(&self, most: Option<u16>) -> Result<Vec<CaptureChannel>, String> {

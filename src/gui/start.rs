@@ -1,6 +1,6 @@
 //! What the window starts with: the chain as it was last used, or that of the simulated bench.
 
-use crate::card::{CaptureChannel, CardId, DEFAULT_BLOCK_FRAMES, InputRole, Routing};
+use crate::card::CardId;
 use crate::session::chain::{Chain, Coupler};
 use crate::session::plan::{ListeningLevel, Plan, Weighting};
 use crate::session::{chain_file, storage};
@@ -67,23 +67,13 @@ impl StartState {
 }
 
 fn simulated_chain() -> Chain {
+    let id = CardId::simulated();
     Chain {
         name: "listening room, left ear (simulated)".into(),
-        routing: Routing {
-            playback: CardId::simulated(),
-            playback_channels: vec![0, 1],
-            playback_rate: SampleRate::DEFAULT,
-            capture: CardId::simulated(),
-            capture_channels: vec![CaptureChannel { channel: 0, role: InputRole::LeftEar }],
-            capture_rate: SampleRate::DEFAULT,
-            block_frames: DEFAULT_BLOCK_FRAMES,
-        },
         output: "console phones socket".into(),
         volume: "simulated".into(),
         headphone: "closed 80 Ω".into(),
         coupler: Coupler::EarSimulator603184,
-        acoustic: Default::default(),
-        curves: Default::default(),
-        microphone_max_db_spl: None,
+        ..Chain::fresh(&id.0, &id.0)
     }
 }

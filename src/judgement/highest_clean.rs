@@ -18,7 +18,7 @@ pub struct HighestClean {
     pub level_dbfs: Reading,
     /// The same as sound, dB SPL, Z; not told without calibration.
     pub level_spl: Reading,
-    /// The same, 100 Hz to 10 kHz only.
+    /// The same, the coupler's range only.
     pub mid_spl: Reading,
     /// What decides it, in words.
     pub decided_by: String,

@@ -25,9 +25,10 @@ pub(super) fn sentence(
     listening: Option<ListeningLevel>,
 ) -> String {
     let chain = &record.head.chain;
-    let volume = if chain.volume.is_empty() { String::new() } else { format!(" ({})", chain.volume) };
+    let positions = chain.positions();
+    let volume = if positions.is_empty() { String::new() } else { format!(" ({positions})") };
     let who = format!("{}{volume}", chain.output);
-    let point = format!("pink noise, Z, {}", chain.coupler.point());
+    let point = format!("pink noise, Z, {}", chain.point());
     let fit = if record.steps.iter().any(|s| s.seat > 1) { "" } else { ", fit not included" };
     let (e, at_least, unit, inside) = match (&highest.level_spl, &highest.level_dbfs) {
         (Reading::Told(e), _) => (e, "", "dB SPL", format!("{point}{fit}")),

@@ -1,10 +1,19 @@
 //! The chain as it stands on the desk: cards, output, headphone, coupler, microphone, and what is known of each.
 
-pub use crate::calibration::Coupler;
+mod check;
+mod instrument;
+mod offsets;
+mod output_side;
+
+pub use crate::calibration::{Coupler, Point};
+pub use instrument::{Fitted, Instrument};
+pub use offsets::{ChangedOffset, InputSetting};
+pub use output_side::{ChainCeilings, Driven, OutputSide, Supply, Wiring};
 
 use crate::analysis::Correction;
-use crate::calibration::{Acoustic, Curve};
-use crate::card::{InputRole, Routing};
+use crate::calibration::{Acoustic, AgeLimits, Curve};
+use crate::card::{CaptureChannel, CardId, DEFAULT_BLOCK_FRAMES, InputRole, Routing};
+use crate::units::SampleRate;
 use serde::de::value::{MapAccessDeserializer, SeqAccessDeserializer};
 use serde::de::{MapAccess, SeqAccess, Visitor};
 use serde::{Deserialize, Deserializer, Serialize};
@@ -20,16 +29,40 @@ pub struct Chain {
     pub routing: Routing,
     /// Output under test, in words.
     pub output: String,
-    /// Volume positions and gain switches, in words (`knob at 12 o'clock, gain low`).
+    /// A note on volume positions and gain switches, in words (`knob at 12 o'clock, gain low`).
     #[serde(default)]
     pub volume: String,
+    /// The same one by one, and what else decides what the output can do.
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub output_side: OutputSide,
     /// Headphone on the coupler, in words.
     pub headphone: String,
     /// What the headphone sits on.
     pub coupler: Coupler,
+    /// Point that levels stand for, where it is not the coupler's own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub point: Option<Point>,
+    /// Gain setting of the input, in words (`+20 dB, pad off`).
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub gain: String,
+    /// Microphone per ear.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub microphones: BTreeMap<InputRole, Instrument>,
+    /// The sound calibrator.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub calibrator: Option<Instrument>,
+    /// Where it is fitted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fitted: Option<Fitted>,
+    /// How old calibrations may be before they are doubted.
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub ages: AgeLimits,
     /// Calibration offset per ear, where known.
     #[serde(default)]
     pub acoustic: BTreeMap<InputRole, Acoustic>,
+    /// The input that each offset was taken on.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub taken_on: BTreeMap<InputRole, InputSetting>,
     /// Correction curves per ear, all of them applied to what that ear's microphone captured.
     #[serde(default)]
     pub curves: BTreeMap<InputRole, Curves>,
@@ -43,7 +76,58 @@ pub struct Chain {
 #[serde(transparent)]
 pub struct Curves(pub Vec<Curve>);
 
+fn is_default<T: Default + PartialEq>(value: &T) -> bool {
+    *value == T::default()
+}
+
 impl Chain {
+    /// A chain of which only the cards are known.
+    pub fn fresh(playback: &str, capture: &str) -> Chain {
+        Chain {
+            name: "desk".into(),
+            routing: Routing {
+                playback: CardId(playback.into()),
+                playback_channels: vec![0, 1],
+                playback_rate: SampleRate::DEFAULT,
+                capture: CardId(capture.into()),
+                capture_channels: vec![CaptureChannel { channel: 0, role: InputRole::LeftEar }],
+                capture_rate: SampleRate::DEFAULT,
+                block_frames: DEFAULT_BLOCK_FRAMES,
+            },
+            output: "the output".into(),
+            volume: String::new(),
+            output_side: OutputSide::default(),
+            headphone: "the headphone".into(),
+            coupler: Coupler::Other,
+            point: None,
+            gain: String::new(),
+            microphones: BTreeMap::new(),
+            calibrator: None,
+            fitted: None,
+            ages: AgeLimits::default(),
+            acoustic: BTreeMap::new(),
+            taken_on: BTreeMap::new(),
+            curves: BTreeMap::new(),
+            microphone_max_db_spl: None,
+        }
+    }
+
+    /// The point that its levels stand for.
+    pub fn point(&self) -> Point {
+        self.point.unwrap_or(self.coupler.point())
+    }
+
+    /// Volume positions and switches as noted, in words; empty where none is.
+    pub fn positions(&self) -> String {
+        self.output_side.positions(&self.volume)
+    }
+
+    /// Takes an offset into force for the input as it is set now.
+    pub fn take_offset(&mut self, role: InputRole, acoustic: Acoustic) {
+        self.acoustic.insert(role, acoustic);
+        self.offsets_belong_here([role]);
+    }
+
     /// All curves of a role as one: dB to add to what it captured.
     pub fn correction(&self, role: InputRole) -> Correction {
         let curves = self.curves.get(&role).map_or(&[][..], |curves| &curves.0);

@@ -1,6 +1,8 @@
-//! Chains as TOML files, so that a desk is described once and its calibration offset is kept with it.
+//! Chains as TOML files, so that a desk is described once and its calibration offset is kept with it. Named ones lie in
+//! the user's own folder; beside it lies the one that the window keeps.
 
 use super::chain::Chain;
+use super::storage;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -25,6 +27,72 @@ pub enum ChainFileError {
         /// Where and why.
         why: String,
     },
+    /// A name that is none.
+    #[error("a chain cannot be called `{0}`: use letters, digits, `-`, `_` and `.`, beginning with a letter or digit")]
+    BadName(String),
+    /// A chain of that name is kept.
+    #[error("a chain {name} is kept already, in {path}; choose another name, or replace it with --replace", path = path.display())]
+    Exists {
+        /// Its name.
+        name: String,
+        /// Where.
+        path: PathBuf,
+    },
+}
+
+/// One chain of the user's folder.
+#[derive(Debug)]
+pub struct Kept {
+    /// Its name: that of the file.
+    pub name: String,
+    /// Where it is kept.
+    pub path: PathBuf,
+    /// The chain, or why it cannot be used.
+    pub chain: Result<Chain, ChainFileError>,
+}
+
+/// From the text of a chain file.
+///
+/// # Errors
+/// Where in the text and why, in words.
+pub fn from_toml(text: &str) -> Result<Chain, String> {
+    let table: toml::Table = toml::from_str(text).map_err(|error| error.to_string())?;
+    if let Some(key) = not_a_number(&table) {
+        return Err(format!("`{key}` is infinite or no number"));
+    }
+    let document = toml::Deserializer::parse(text).map_err(|error| error.to_string())?;
+    let mut unknown = Vec::new();
+    // A misspelt ceiling must not be passed over.
+    let read = serde_ignored::deserialize(document, |path| unknown.push(path.to_string()));
+    let mut chain: Chain = read.map_err(|error: toml::de::Error| error.to_string())?;
+    if let Some(first) = unknown.first() {
+        return Err(format!("nothing in a chain is called `{first}`; is it misspelt?"));
+    }
+    chain.check()?;
+    chain.complete_settings();
+    Ok(chain)
+}
+
+/// The key of a number that is none: TOML can write them, and no field of a chain means them.
+fn not_a_number(table: &toml::Table) -> Option<&str> {
+    fn holds(value: &toml::Value) -> bool {
+        match value {
+            toml::Value::Float(x) => !x.is_finite(),
+            toml::Value::Array(all) => all.iter().any(holds),
+            toml::Value::Table(table) => table.values().any(holds),
+            _ => false,
+        }
+    }
+    table.iter().find(|(_, value)| holds(value)).map(|(key, _)| key.as_str())
+}
+
+/// The text of a chain file.
+///
+/// # Errors
+/// Why the chain cannot be written, in words.
+pub fn to_toml(chain: &Chain) -> Result<String, String> {
+    chain.check()?;
+    toml::to_string(chain).map_err(|error| error.to_string())
 }
 
 /// Reads a chain.
@@ -37,7 +105,7 @@ pub fn load(path: &Path) -> Result<Chain, ChainFileError> {
         doing: "read",
         source,
     })?;
-    toml::from_str(&text).map_err(|error| ChainFileError::Text { path: path.into(), why: error.to_string() })
+    from_toml(&text).map_err(|why| ChainFileError::Text { path: path.into(), why })
 }
 
 /// Writes a chain: temporary file, sync, rename.
@@ -45,8 +113,7 @@ pub fn load(path: &Path) -> Result<Chain, ChainFileError> {
 /// # Errors
 /// [`ChainFileError`] names the file; the file that was there stays whole.
 pub fn save(path: &Path, chain: &Chain) -> Result<(), ChainFileError> {
-    let text = toml::to_string_pretty(chain)
-        .map_err(|error| ChainFileError::Text { path: path.into(), why: error.to_string() })?;
+    let text = to_toml(chain).map_err(|why| ChainFileError::Text { path: path.into(), why })?;
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let write = || -> std::io::Result<()> {
         std::fs::create_dir_all(folder)?;
@@ -61,5 +128,63 @@ pub fn save(path: &Path, chain: &Chain) -> Result<(), ChainFileError> {
 
 /// The chain that the window keeps and that commands use where none is named.
 pub fn default_path() -> PathBuf {
-    super::storage::default_sessions_dir().with_file_name("chain.toml")
+    storage::default_sessions_dir().with_file_name("chain.toml")
+}
+
+/// The user's folder of named chains.
+pub fn folder() -> PathBuf {
+    storage::default_sessions_dir().with_file_name("chains")
+}
+
+/// Where the chain of a name is kept.
+///
+/// # Errors
+/// [`ChainFileError::BadName`].
+pub fn named(name: &str) -> Result<PathBuf, ChainFileError> {
+    if !storage::is_plain_name(name) {
+        return Err(ChainFileError::BadName(name.into()));
+    }
+    Ok(folder().join(format!("{name}.toml")))
+}
+
+/// What was meant by a file or a name: a name where it is a plain one that is kept and no such file lies here.
+pub fn find(asked: &Path) -> PathBuf {
+    let kept = asked.to_str().and_then(|name| named(name).ok()).filter(|path| path.exists());
+    kept.filter(|_| !asked.exists()).unwrap_or_else(|| asked.into())
+}
+
+/// All chains of the user's folder, by name; none where there is no folder yet.
+///
+/// # Errors
+/// [`ChainFileError::Io`] where the folder cannot be read.
+pub fn list() -> Result<Vec<Kept>, ChainFileError> {
+    let folder = folder();
+    let failed = |source| ChainFileError::Io { path: folder.clone(), doing: "read", source };
+    let entries = match std::fs::read_dir(&folder) {
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
+        other => other.map_err(failed)?,
+    };
+    let mut kept = Vec::new();
+    for entry in entries {
+        let path = entry.map_err(failed)?.path();
+        let name = path.file_stem().and_then(|stem| stem.to_str()).filter(|stem| storage::is_plain_name(stem));
+        if let Some(name) = name.filter(|_| path.extension().is_some_and(|end| end == "toml")) {
+            kept.push(Kept { name: name.into(), chain: load(&path), path: path.clone() });
+        }
+    }
+    kept.sort_by(|a, b| a.name.cmp(&b.name));
+    Ok(kept)
+}
+
+/// Keeps a chain under a name.
+///
+/// # Errors
+/// [`ChainFileError`]; without `replace` a chain that is kept under it stays.
+pub fn keep(name: &str, chain: &Chain, replace: bool) -> Result<PathBuf, ChainFileError> {
+    let path = named(name)?;
+    if path.exists() && !replace {
+        return Err(ChainFileError::Exists { name: name.into(), path });
+    }
+    save(&path, chain)?;
+    Ok(path)
 }

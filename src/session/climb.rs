@@ -227,7 +227,7 @@ impl Climb<'_> {
         match self.highest_spl_per_drive() {
             Some(offset_plus_gain) => ceilings.push(DriveCeiling {
                 rms: Dbfs(self.plan.ceilings.spl.db() - offset_plus_gain),
-                because: format!("{} at the {}", self.plan.ceilings.spl, self.chain.coupler.point()),
+                because: format!("{} at the {}", self.plan.ceilings.spl, self.chain.point()),
             }),
             None if self.plan.ceilings.drive.is_none() => ceilings.push(DriveCeiling {
                 rms: UNCALIBRATED_CEILING,

@@ -1,11 +1,14 @@
 //! What a finding means on this chain: here full scale meets the calibration.
 
-use super::chain::Chain;
+use super::chain::{Chain, Coupler};
 use super::climb::{GAIN_TOLERANCE_DB, Purpose};
 use super::record::{InputResult, Record, SoundLevels};
-use crate::analysis::{Finding, Flaw, Reference};
+use crate::analysis::band::band_of;
+use crate::analysis::{Finding, Flaw, PinkFinding, Reference};
+use crate::calibration::OffsetSource;
 use crate::card::{InputRole, known_name, pair_in_words};
 use crate::stats::Estimate;
+use crate::units::{db_from_power, power_from_db};
 
 /// Turns one input's finding into physical values.
 pub fn evaluate(finding: Finding, role: InputRole, chain: &Chain, reference: Option<&Reference>) -> InputResult {
@@ -28,9 +31,13 @@ fn sound_levels(finding: &Finding, role: InputRole, chain: &Chain) -> Option<Sou
     });
     let unweighted = |z| SoundLevels { z, a: None, c: None, mid: None, peak };
     Some(match finding {
-        Finding::Pink(p) | Finding::Shaped(p) => {
-            SoundLevels { z: spl(p.level_z), a: spl(p.level_a), c: spl(p.level_c), mid: spl(p.level_mid), peak }
-        }
+        Finding::Pink(p) | Finding::Shaped(p) => SoundLevels {
+            z: spl(p.level_z),
+            a: spl(p.level_a),
+            c: spl(p.level_c),
+            mid: spl(within(p, chain.coupler)),
+            peak,
+        },
         Finding::Sine(s) => unweighted(spl(s.level)),
         Finding::TwoTones(f) => unweighted(spl(f.level)),
         Finding::Sweep(f) => unweighted(spl(f.level)),
@@ -38,6 +45,55 @@ fn sound_levels(finding: &Finding, role: InputRole, chain: &Chain) -> Option<Sou
         Finding::Noise(f) => unweighted(spl(f.level)),
         Finding::Silence(s) => SoundLevels { z: spl(s.noise_z), a: spl(s.noise_a), c: None, mid: None, peak },
     })
+}
+
+/// Level of the range that the coupler is valid in.
+fn within(pink: &PinkFinding, coupler: Coupler) -> Option<Estimate> {
+    let (low, high) = coupler.told_hz();
+    if coupler.told_hz() == Coupler::EarSimulator603184.told_hz() {
+        return pink.level_mid;
+    }
+    // One-third octaves by their mid-band frequencies; their noise is independent, so half widths add as powers squared.
+    let (first, last) = (band_of(low), band_of(high));
+    let levels: Vec<Estimate> =
+        pink.bands.iter().filter(|b| (first..=last).contains(&b.x)).map(|b| b.level).collect::<Option<_>>()?;
+    let power: f64 = levels.iter().map(|l| power_from_db(l.value)).sum();
+    let scatter = levels.iter().map(|l| (power_from_db(l.value) * l.half_width()).powi(2)).sum::<f64>().sqrt();
+    Some(Estimate::symmetric(db_from_power(power)?, scatter / power))
+}
+
+/// Calibrations that are older than the user's own limits, by the end of the session.
+fn ages(record: &Record) -> Vec<Flaw> {
+    let chain = &record.head.chain;
+    let last = record.steps.last().map_or(&record.head.started_at, |step| &step.finished_at);
+    let ears = || chain.ears().map(|(_, role)| role).filter(|role| chain.acoustic.contains_key(role));
+    let offset = |role: InputRole| {
+        let why = chain.ages.offset(&chain.acoustic(role)?.taken_at, last)?;
+        Some(format!("The calibration offset of the {} {why}.", role.in_words()))
+    };
+    let microphone = |role: InputRole| {
+        let instrument = chain.microphones.get(&role)?;
+        let why = instrument.expired(&chain.ages, last)?;
+        Some(format!("The certificate of the {} of the {} {why}.", instrument.words("microphone"), role.in_words()))
+    };
+    let by_calibrator = |role: &InputRole| {
+        let source = chain.acoustic(*role).map(|a| &a.source);
+        matches!(source, Some(OffsetSource::Calibrator { .. }))
+    };
+    let calibrator = chain.calibrator.as_ref().filter(|_| ears().any(|role| by_calibrator(&role))).and_then(|c| {
+        let why = c.expired(&chain.ages, last)?;
+        Some(format!("The certificate of the {} {why}.", c.words("sound calibrator")))
+    });
+    let offsets: Vec<String> = ears().filter_map(offset).collect();
+    let certificates: Vec<String> = ears().filter_map(microphone).chain(calibrator).collect();
+    let told = |code, found: Vec<String>, remedy| {
+        (!found.is_empty())
+            .then(|| Flaw::doubt(code, format!("{} Levels in dB SPL are doubtful; {remedy}.", found.join(" "))))
+    };
+    let old = told("offset-old", offsets, "calibrate again, or raise the limit of this chain");
+    old.into_iter()
+        .chain(told("certificate-old", certificates, "have it calibrated, or raise the limit of this chain"))
+        .collect()
 }
 
 /// What is wrong or limited about the session as a whole.
@@ -59,6 +115,7 @@ pub fn chain_flaws(record: &Record) -> Vec<Flaw> {
             "No calibration offset is known for this ear: levels are in dBFS. Calibrate with a sound calibrator for dB SPL.",
         ));
     }
+    flaws.extend(ages(record));
     flaws.extend(reference_moved(record));
     flaws
 }

@@ -120,7 +120,7 @@ pub struct SoundLevels {
     pub a: Option<Estimate>,
     /// C.
     pub c: Option<Estimate>,
-    /// Z, 100 Hz to 10 kHz only.
+    /// Z, the range of the coupler only ([`Coupler::told_hz`](super::chain::Coupler::told_hz)).
     pub mid: Option<Estimate>,
     /// True peak, dB SPL.
     pub peak: Option<f64>,

@@ -25,7 +25,7 @@ mod unfinished;
 
 pub use disk::{Disk, FileSystem};
 pub use error::StorageError;
-pub use names::default_sessions_dir;
+pub use names::{can_name_a_session as is_plain_name, default_sessions_dir};
 pub use unfinished::{Unfinished, unfinished};
 
 use super::climb::Step;

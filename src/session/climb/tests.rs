@@ -136,12 +136,10 @@ fn chain(offset: Option<f64>) -> Chain {
             block_frames: 2048,
         },
         output: "output".into(),
-        volume: String::new(),
         headphone: "headphone".into(),
         coupler: Coupler::EarSimulator603184,
         acoustic: acoustic.into_iter().collect(),
-        curves: Default::default(),
-        microphone_max_db_spl: None,
+        ..Chain::fresh("", "")
     }
 }
 

@@ -1,0 +1,101 @@
+//! How old may a calibration be before it is doubted? The user's own limits; time is an argument.
+
+use jiff::civil::Date;
+use jiff::{Span, Timestamp};
+use serde::{Deserialize, Serialize};
+
+/// Clocks of two computers may differ by this before a calibration counts as taken in the future, hours.
+const CLOCKS_DIFFER_H: f64 = 1.0;
+/// Longest limit that can be stated, months and hours: a century.
+const LONGEST_MONTHS: u32 = 1200;
+const LONGEST_HOURS: f64 = 876_600.0;
+
+/// The user's own limits.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct AgeLimits {
+    /// Certificates of microphones and calibrators, months (common practice: a year).
+    pub certificate_months: u32,
+    /// A calibration offset, hours (common practice: before every series, so within one working day).
+    pub offset_hours: f64,
+}
+
+impl Default for AgeLimits {
+    fn default() -> AgeLimits {
+        AgeLimits { certificate_months: 12, offset_hours: 12.0 }
+    }
+}
+
+impl AgeLimits {
+    /// False for limits that are none.
+    pub fn are_limits(&self) -> bool {
+        (1..=LONGEST_MONTHS).contains(&self.certificate_months)
+            && self.offset_hours > 0.0
+            && self.offset_hours <= LONGEST_HOURS
+    }
+
+    /// Why an offset taken at `taken_at` is doubtful at `now` (both RFC 3339): `is 14 hours old, …`; `None` while it is
+    /// within the limit.
+    pub fn offset(&self, taken_at: &str, now: &str) -> Option<String> {
+        let (Ok(taken), Ok(now)) = (taken_at.parse::<Timestamp>(), now.parse::<Timestamp>()) else {
+            return Some(format!("was taken at a time that cannot be read (`{taken_at}`)"));
+        };
+        let hours = (now.as_second() - taken.as_second()) as f64 / 3600.0;
+        if hours < -CLOCKS_DIFFER_H {
+            return Some(format!("was taken {:.0} hours in the future by this clock", -hours));
+        }
+        let age = if hours < 72.0 { format!("{hours:.1} hours") } else { format!("{:.0} days", hours / 24.0) };
+        (hours > self.offset_hours).then(|| format!("is {age} old, the limit is {} hours", self.offset_hours))
+    }
+
+    /// The same of a certificate of `date` (`2025-06-30`).
+    pub fn certificate(&self, date: &str, now: &str) -> Option<String> {
+        let today = now.get(..10).and_then(|day| day.parse::<Date>().ok());
+        let (Ok(issued), Some(today)) = (date.parse::<Date>(), today) else {
+            return Some(format!("has a date that cannot be read (`{date}`)"));
+        };
+        if issued > today {
+            return Some(format!("is dated {issued}, in the future by this clock"));
+        }
+        let expires = issued.checked_add(Span::new().months(self.certificate_months.min(LONGEST_MONTHS))).ok()?;
+        (today > expires).then(|| format!("is of {issued}, the limit is {} months", self.certificate_months))
+    }
+}
+
+/// True for a date as certificates carry it, `2025-06-30`.
+pub fn is_date(text: &str) -> bool {
+    text.len() == 10 && text.parse::<Date>().is_ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_offset_is_doubted_after_its_hours() {
+        let limits = AgeLimits::default();
+        let taken = "2026-03-01T09:00:00+01:00";
+        assert_eq!(limits.offset(taken, "2026-03-01T20:00:00Z"), None, "exactly 12 hours");
+        assert_eq!(limits.offset(taken, "2026-03-01T07:30:00Z"), None, "clocks differ");
+        let old = limits.offset(taken, "2026-03-01T22:06:00+00:00").unwrap();
+        assert_eq!(old, "is 14.1 hours old, the limit is 12 hours");
+        assert!(limits.offset(taken, "2026-04-01T08:00:00Z").unwrap().contains("31 days"));
+        assert!(limits.offset(taken, "2026-03-01T02:00:00Z").unwrap().contains("6 hours in the future"));
+        assert!(limits.offset("yesterday", "2026-03-01T02:00:00Z").unwrap().contains("`yesterday`"));
+        assert_eq!(AgeLimits { offset_hours: 24.0, ..limits }.offset(taken, "2026-03-01T22:06:00+00:00"), None);
+    }
+
+    #[test]
+    fn a_certificate_is_doubted_after_its_months() {
+        let limits = AgeLimits::default();
+        assert_eq!(limits.certificate("2025-03-01", "2026-03-01T09:00:00Z"), None, "to the day");
+        let old = limits.certificate("2025-03-01", "2026-03-02T09:00:00Z").unwrap();
+        assert_eq!(old, "is of 2025-03-01, the limit is 12 months");
+        assert_eq!(limits.certificate("2024-02-29", "2025-02-28T00:00:00Z"), None, "a leap day");
+        assert!(limits.certificate("2027-01-01", "2026-03-02T09:00:00Z").unwrap().contains("future"));
+        assert!(limits.certificate("last year", "2026-03-02T09:00:00Z").unwrap().contains("`last year`"));
+        assert!(
+            is_date("2025-06-30") && !is_date("2025-06-31") && !is_date("30.06.2025") && !is_date("2025-06-30T00:00")
+        );
+    }
+}

@@ -1,0 +1,327 @@
+//! `chain list|show|new`: the desk described once and kept under a name.
+
+use super::args::{
+    ChainCommand, NewChain, TypedColumn, TypedDriven, TypedFitted, TypedOutputSide, TypedPoint, TypedSupply,
+    TypedWiring,
+};
+use super::{Surroundings, request};
+use crate::calibration::Curve;
+use crate::calibration::curve::Column;
+use crate::session::chain::{Chain, Curves, Driven, Fitted, Instrument, OutputSide, Point, Supply, Wiring};
+use crate::session::chain_file::{self, Kept};
+use crate::stats::Estimate;
+use crate::units::{DbSpl, Dbfs};
+use anyhow::{Context, Result};
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+pub(super) fn chain(command: ChainCommand, surroundings: &mut Surroundings) -> Result<()> {
+    let now = (surroundings.now)();
+    match command {
+        ChainCommand::List { json } => list(json, &now, surroundings.out),
+        ChainCommand::Show { chain, json } => {
+            let path = chain.as_deref().map_or_else(chain_file::default_path, chain_file::find);
+            show(&chain_file::load(&path)?, &path, json, &now, surroundings.out)
+        }
+        ChainCommand::New(wanted) => new(&wanted, &now, surroundings.out),
+    }
+}
+
+fn list(json: bool, now: &str, out: &mut dyn Write) -> Result<()> {
+    let kept = chain_file::list()?;
+    if json {
+        let one = |k: &Kept| match &k.chain {
+            Ok(chain) => {
+                serde_json::json!({ "name": k.name, "path": k.path, "chain": chain, "wrong": wrong(chain, now) })
+            }
+            Err(error) => serde_json::json!({ "name": k.name, "path": k.path, "error": error.to_string() }),
+        };
+        let all: Vec<_> = kept.iter().map(one).collect();
+        writeln!(out, "{}", serde_json::to_string_pretty(&all)?)?;
+        return Ok(());
+    }
+    if kept.is_empty() {
+        writeln!(out, "no chain is kept in {}; `loudenough chain new` makes one", chain_file::folder().display())?;
+    }
+    for k in &kept {
+        match &k.chain {
+            Ok(chain) => {
+                let state = match (chain.is_calibrated(), wrong(chain, now).len()) {
+                    (false, _) => "not calibrated".to_string(),
+                    (true, 0) => "calibrated".into(),
+                    (true, count) => format!("calibrated, {count} to look at"),
+                };
+                writeln!(out, "{:20} {}: {} on {}, {state}", k.name, chain.name, chain.output, chain.coupler)?;
+            }
+            Err(error) => writeln!(out, "{:20} cannot be used: {error}", k.name)?,
+        }
+    }
+    Ok(())
+}
+
+/// What of a chain's calibration does not hold at `now`, a sentence each.
+fn wrong(chain: &Chain, now: &str) -> Vec<String> {
+    let changed = chain.changed_offsets();
+    let mut wrong: Vec<String> = changed.iter().map(request::not_used).collect();
+    for (role, acoustic) in &chain.acoustic {
+        let why = chain.ages.offset(&acoustic.taken_at, now);
+        wrong.extend(why.map(|why| format!("The calibration offset of the {} {why}.", role.in_words())));
+    }
+    for (role, microphone) in &chain.microphones {
+        let why = microphone.expired(&chain.ages, now);
+        let name = microphone.words("microphone");
+        wrong.extend(why.map(|why| format!("The certificate of the {name} of the {} {why}.", role.in_words())));
+    }
+    let calibrator = chain.calibrator.as_ref();
+    wrong.extend(calibrator.and_then(|c| {
+        let why = c.expired(&chain.ages, now)?;
+        Some(format!("The certificate of the {} {why}.", c.words("sound calibrator")))
+    }));
+    wrong
+}
+
+fn show(chain: &Chain, path: &Path, json: bool, now: &str, out: &mut dyn Write) -> Result<()> {
+    let wrong = wrong(chain, now);
+    if json {
+        let all = serde_json::json!({ "path": path, "chain": chain, "wrong": wrong });
+        writeln!(out, "{}", serde_json::to_string_pretty(&all)?)?;
+        return Ok(());
+    }
+    writeln!(out, "{} ({})", chain.name, path.display())?;
+    for (name, words) in rows(chain) {
+        writeln!(out, "{name:18} {words}")?;
+    }
+    for sentence in wrong {
+        writeln!(out, "{:18} {sentence}", "look at")?;
+    }
+    Ok(())
+}
+
+/// The chain from left to right, one row a thing.
+fn rows(chain: &Chain) -> Vec<(&'static str, String)> {
+    let routing = &chain.routing;
+    let from_one = |channels: &[u16]| channels.iter().map(|c| (c + 1).to_string()).collect::<Vec<_>>().join(", ");
+    let mut rows = vec![(
+        "plays",
+        format!("{}, channels {}, {}", routing.playback, from_one(&routing.playback_channels), routing.playback_rate),
+    )];
+    rows.push(("output", joined([chain.output.clone(), chain.positions()])));
+    let side = side_words(&chain.output_side);
+    if !side.is_empty() {
+        rows.push(("", side));
+    }
+    rows.push(("headphone", chain.headphone.clone()));
+    rows.push(("coupler", format!("{}; levels stand for the {}", chain.coupler.words(), chain.point())));
+    rows.push(("", chain.coupler.note().text));
+    rows.push(("records", format!("{} at {}", routing.capture, routing.capture_rate)));
+    if !chain.gain.is_empty() {
+        rows.push(("", format!("gain {}", chain.gain)));
+    }
+    for input in &routing.capture_channels {
+        rows.push(("input", format!("channel {}: {}", input.channel + 1, input.role.in_words())));
+        if let Some(microphone) = chain.microphones.get(&input.role) {
+            let certificate = microphone.certificate.as_ref().map(|date| format!("certificate of {date}"));
+            rows.push(("  microphone", joined([microphone.words("microphone"), certificate.unwrap_or_default()])));
+        }
+        if let Some(acoustic) = chain.acoustic(input.role) {
+            let offset = acoustic.offset;
+            rows.push((
+                "  offset",
+                format!("0 dBFS = {:.2} dB SPL ±{:.2}, taken {}", offset.value, offset.half_width(), acoustic.taken_at),
+            ));
+        }
+        for curve in chain.curves.get(&input.role).map_or(&[][..], |curves| &curves.0) {
+            rows.push(("  curve", curve_words(curve)));
+        }
+    }
+    if let Some(max) = chain.microphone_max_db_spl {
+        rows.push(("microphone", format!("takes {max} dB SPL")));
+    }
+    if chain.calibrator.is_some() || chain.fitted.is_some() {
+        let calibrator = chain.calibrator.clone().unwrap_or_default();
+        let certificate = calibrator.certificate.as_ref().map(|date| format!("certificate of {date}"));
+        let fitted = chain.fitted.map_or_else(String::new, |place| format!("fitted {}", place.words()));
+        rows.push((
+            "calibrator",
+            joined([calibrator.words("sound calibrator"), certificate.unwrap_or_default(), fitted]),
+        ));
+    }
+    let ages = chain.ages;
+    rows.push((
+        "doubted after",
+        format!("{} hours (offset), {} months (certificates)", ages.offset_hours, ages.certificate_months),
+    ));
+    rows
+}
+
+fn curve_words(curve: &Curve) -> String {
+    let range = curve.correction.range_hz().map_or_else(String::new, |(low, high)| format!("{low} to {high} Hz"));
+    let what = match curve.column {
+        Column::Gain => "a gain, taken off",
+        Column::Correction => "a correction, added",
+    };
+    joined([curve.name.clone(), range, what.into(), curve.fingerprint.clone()])
+}
+
+fn side_words(side: &OutputSide) -> String {
+    let estimate = |what: &str, e: &Option<Estimate>, unit: &str| {
+        e.map_or_else(String::new, |e| format!("{what}{} ±{} {unit}", e.value, tidy(e.half_width())))
+    };
+    let ceilings = side.ceilings;
+    joined([
+        side.wiring.map_or_else(String::new, |wiring| match wiring {
+            Wiring::Balanced => "balanced".into(),
+            Wiring::SingleEnded => "single-ended".into(),
+        }),
+        side.driven.map_or_else(String::new, |driven| match driven {
+            Driven::Both => "both channels driven".into(),
+            Driven::One => "one channel driven".into(),
+        }),
+        side.supply.map_or_else(String::new, |supply| match supply {
+            Supply::Mains => "on the mains".into(),
+            Supply::Battery => "on its battery".into(),
+            Supply::Bus => "on the bus".into(),
+        }),
+        side.replugged_with_load.map_or_else(String::new, |yes| {
+            if yes { "plugged in again with the load".into() } else { "not plugged in again with the load".into() }
+        }),
+        estimate("full scale ", &side.volts_per_full_scale, "V"),
+        estimate("source impedance ", &side.source_impedance_ohm, "Ω"),
+        ceilings.spl.map_or_else(String::new, |l| format!("ceiling {l}")),
+        ceilings.drive.map_or_else(String::new, |l| format!("ceiling {l}")),
+        ceilings.volts.map_or_else(String::new, |v| format!("ceiling {v} V")),
+        ceilings.milliwatts.map_or_else(String::new, |p| format!("ceiling {p} mW")),
+    ])
+}
+
+/// At most six places.
+fn tidy(value: f64) -> f64 {
+    (value * 1e6).round() / 1e6
+}
+
+fn joined<const N: usize>(parts: [String; N]) -> String {
+    parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join(", ")
+}
+
+fn new(wanted: &NewChain, now: &str, out: &mut dyn Write) -> Result<()> {
+    let (mut chain, _) = request::chain(&wanted.desk, now)?;
+    if let Some(title) = &wanted.title {
+        chain.name.clone_from(title);
+    } else if wanted.desk.chain.is_none() {
+        chain.name.clone_from(&wanted.name);
+    }
+    let role = request::role(wanted.ear);
+    chain.point = wanted.point.map(point).or(chain.point);
+    amend(
+        chain.microphones.entry(role).or_default(),
+        [&wanted.microphone, &wanted.microphone_serial, &wanted.microphone_certificate],
+    );
+    chain.microphones.retain(|_, microphone| *microphone != Instrument::default());
+    let mut calibrator = chain.calibrator.take().unwrap_or_default();
+    amend(&mut calibrator, [&wanted.calibrator, &wanted.calibrator_serial, &wanted.calibrator_certificate]);
+    chain.calibrator = Some(calibrator).filter(|c| *c != Instrument::default());
+    let fitted = wanted.fitted.map(|place| match place {
+        TypedFitted::BareCapsule => Fitted::BareCapsule,
+        TypedFitted::Adapter => Fitted::Adapter,
+        TypedFitted::CouplerEntrance => Fitted::CouplerEntrance,
+    });
+    chain.fitted = fitted.or(chain.fitted);
+    if let Some(months) = wanted.certificate_months {
+        chain.ages.certificate_months = months;
+    }
+    if let Some(hours) = wanted.offset_hours {
+        chain.ages.offset_hours = hours;
+    }
+    amend_side(&mut chain.output_side, &wanted.side);
+    let curves = curves(wanted)?;
+    if !wanted.json {
+        for curve in &curves {
+            for remark in curve.remarks() {
+                writeln!(out, "{}: {remark}", curve.name)?;
+            }
+        }
+    }
+    if !curves.is_empty() {
+        chain.curves.insert(role, Curves(curves));
+    }
+    if wanted.desk.confirm_offset.is_some() || wanted.desk.forget_offset {
+        request::use_valid_offsets(&mut chain, &wanted.desk)?;
+    }
+    let path = chain_file::keep(&wanted.name, &chain, wanted.replace)?;
+    show(&chain, &path, wanted.json, now, out)
+}
+
+/// Name, serial number and certificate where they were typed.
+fn amend(instrument: &mut Instrument, [name, serial, certificate]: [&Option<String>; 3]) {
+    for (typed, field) in [(name, &mut instrument.name), (serial, &mut instrument.serial)] {
+        if let Some(text) = typed {
+            field.clone_from(text);
+        }
+    }
+    if certificate.is_some() {
+        instrument.certificate.clone_from(certificate);
+    }
+}
+
+fn point(typed: TypedPoint) -> Point {
+    match typed {
+        TypedPoint::Eardrum => Point::Eardrum,
+        TypedPoint::EarReferencePoint => Point::EarReferencePoint,
+        TypedPoint::Microphone => Point::Microphone,
+    }
+}
+
+fn curves(wanted: &NewChain) -> Result<Vec<Curve>> {
+    let column = wanted.column.map(|column| match column {
+        TypedColumn::Gain => Column::Gain,
+        TypedColumn::Correction => Column::Correction,
+    });
+    let stated = request::stated(&wanted.text, column);
+    let read = |path: &PathBuf| {
+        let bytes = std::fs::read(path).with_context(|| format!("cannot read {}", path.display()))?;
+        let name = path.file_name().map_or_else(|| path.to_string_lossy(), |name| name.to_string_lossy());
+        Curve::read(&name, &bytes, &stated).with_context(|| format!("{} is not read as a curve", path.display()))
+    };
+    wanted.curves.iter().map(read).collect()
+}
+
+fn amend_side(side: &mut OutputSide, typed: &TypedOutputSide) {
+    let words = [
+        (&typed.system_volume, &mut side.system_volume),
+        (&typed.hardware_volume, &mut side.hardware_volume),
+        (&typed.knob, &mut side.knob),
+        (&typed.gain_switch, &mut side.gain_switch),
+    ];
+    for (typed, field) in words {
+        if let Some(text) = typed {
+            field.clone_from(text);
+        }
+    }
+    let wiring = typed.wiring.map(|wiring| match wiring {
+        TypedWiring::Balanced => Wiring::Balanced,
+        TypedWiring::SingleEnded => Wiring::SingleEnded,
+    });
+    let driven = typed.driven.map(|driven| match driven {
+        TypedDriven::Both => Driven::Both,
+        TypedDriven::One => Driven::One,
+    });
+    let supply = typed.supply.map(|supply| match supply {
+        TypedSupply::Mains => Supply::Mains,
+        TypedSupply::Battery => Supply::Battery,
+        TypedSupply::Bus => Supply::Bus,
+    });
+    let estimate = |typed: &Option<Vec<f64>>| match typed.as_deref() {
+        Some([value, half_width]) => Some(Estimate::symmetric(*value, *half_width)),
+        _ => None,
+    };
+    side.wiring = wiring.or(side.wiring);
+    side.driven = driven.or(side.driven);
+    side.supply = supply.or(side.supply);
+    side.replugged_with_load = typed.replugged.or(side.replugged_with_load);
+    side.volts_per_full_scale = estimate(&typed.volts).or(side.volts_per_full_scale);
+    side.source_impedance_ohm = estimate(&typed.source_impedance).or(side.source_impedance_ohm);
+    side.ceilings.spl = typed.ceiling.map(DbSpl).or(side.ceilings.spl);
+    side.ceilings.drive = typed.ceiling_drive.map(Dbfs).or(side.ceilings.drive);
+    side.ceilings.volts = typed.ceiling_volts.or(side.ceilings.volts);
+    side.ceilings.milliwatts = typed.ceiling_milliwatts.or(side.ceilings.milliwatts);
+}

@@ -1,0 +1,83 @@
+//! Is a chain one that can be used? Asked once, where it is read.
+
+use super::Chain;
+use crate::calibration::is_date;
+use crate::stats::Estimate;
+use std::collections::BTreeSet;
+
+impl Chain {
+    /// Checks what a file or a hand may have got wrong.
+    ///
+    /// # Errors
+    /// The first thing that cannot be, in words, with what to do.
+    pub fn check(&self) -> Result<(), String> {
+        self.check_channels()?;
+        self.check_calibration()?;
+        self.check_output_side()?;
+        if !self.ages.are_limits() {
+            return Err("the limits of age must be from 1 month and over 0 hours to a century".into());
+        }
+        let instruments = self.microphones.values().chain(&self.calibrator);
+        match instruments.filter_map(|i| i.certificate.as_deref()).find(|date| !is_date(date)) {
+            Some(date) => Err(format!("`{date}` is no date of a certificate; write it as 2025-06-30")),
+            None => Ok(()),
+        }
+    }
+
+    fn check_channels(&self) -> Result<(), String> {
+        let captured = &self.routing.capture_channels;
+        let channels: BTreeSet<u16> = captured.iter().map(|c| c.channel).collect();
+        let roles: BTreeSet<_> = captured.iter().map(|c| c.role).collect();
+        if channels.len() != captured.len() || roles.len() != captured.len() {
+            return Err("each capture channel and each role can stand once".into());
+        }
+        let driven: BTreeSet<&u16> = self.routing.playback_channels.iter().collect();
+        if driven.len() != self.routing.playback_channels.len() {
+            return Err("each playback channel can stand once".into());
+        }
+        Ok(())
+    }
+
+    fn check_calibration(&self) -> Result<(), String> {
+        for acoustic in self.acoustic.values() {
+            check_estimate("the calibration offset", &acoustic.offset, -60.0, 240.0)?;
+        }
+        if self.taken_on.values().any(|setting| !setting.curve_db.is_finite()) {
+            return Err("a correction at the calibrator's frequency is not a number".into());
+        }
+        check("the microphone's highest level in dB SPL", self.microphone_max_db_spl, 60.0, 200.0)
+    }
+
+    fn check_output_side(&self) -> Result<(), String> {
+        let side = &self.output_side;
+        if let Some(volts) = &side.volts_per_full_scale {
+            check_estimate("the output's volts at full scale", volts, 1e-6, 1000.0)?;
+        }
+        if let Some(ohms) = &side.source_impedance_ohm {
+            check_estimate("the source impedance in ohms", ohms, 0.0, 1e6)?;
+        }
+        check("the ceiling in dB SPL", side.ceilings.spl.map(|l| l.db()), 40.0, 140.0)?;
+        check("the ceiling in dBFS", side.ceilings.drive.map(|l| l.db()), -120.0, 0.0)?;
+        check("the ceiling in volts", side.ceilings.volts, 1e-6, 1000.0)?;
+        check("the ceiling in milliwatts", side.ceilings.milliwatts, 1e-6, 1e6)
+    }
+}
+
+fn check(what: &str, value: Option<f64>, low: f64, high: f64) -> Result<(), String> {
+    match value.filter(|v| !(low..=high).contains(v)) {
+        Some(value) => Err(format!("{what} is {value}, outside {low} to {high}")),
+        None => Ok(()),
+    }
+}
+
+fn check_estimate(what: &str, estimate: &Estimate, low: f64, high: f64) -> Result<(), String> {
+    check(what, Some(estimate.value), low, high)?;
+    let interval = estimate.interval;
+    if interval.low.is_finite() && interval.high.is_finite() && estimate.holds(estimate.value) {
+        return Ok(());
+    }
+    Err(format!(
+        "the interval of {what}, {} to {}, does not hold its value {}",
+        interval.low, interval.high, estimate.value
+    ))
+}
