@@ -3,7 +3,6 @@
 use loudenough::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
 use loudenough::calibration::Acoustic;
 use loudenough::card::{CardId, InputRole};
-use loudenough::cli::fresh_chain;
 use loudenough::session::chain::{Chain, Coupler};
 use loudenough::session::plan::{ListeningLevel, Plan, Weighting};
 use loudenough::session::protocol::{Command, Event, SessionRequest};
@@ -20,12 +19,12 @@ pub fn frozen() -> String {
 /// The chain of a simulated desk whose offset is known exactly.
 pub fn chain(spec: &BenchSpec) -> Chain {
     let id = CardId::simulated();
-    let mut chain = fresh_chain(&id.0, &id.0);
+    let mut chain = Chain::fresh(&id.0, &id.0);
     chain.output = "invented output".into();
     chain.headphone = "invented headphone".into();
     chain.coupler = Coupler::EarSimulator603184;
     let offset = Acoustic::typed(spec.microphone.full_scale_db_spl, 0.0, &frozen()).unwrap();
-    chain.acoustic.insert(InputRole::LeftEar, offset);
+    chain.take_offset(InputRole::LeftEar, offset);
     chain
 }
 

@@ -2,6 +2,7 @@
 
 use loudenough::calibration::Curve;
 use loudenough::calibration::curve::{Column, Decimal, FrequencyUnit, Stated, rows};
+use loudenough::session::chain_file::{from_toml, to_toml};
 
 /// Interpolation may round on the way, dB.
 const ROUNDING_DB: f64 = 1e-9;
@@ -52,4 +53,26 @@ pub fn curve(input: &[u8]) {
         assert!(low < high, "a curve has two frequencies");
         let _ = curve.remarks();
     }
+}
+
+/// The text of a chain file.
+///
+/// # Panics
+/// Where something does not hold.
+pub fn chain(input: &[u8]) {
+    let Ok(text) = std::str::from_utf8(input) else { return };
+    let chain = match from_toml(text) {
+        Ok(chain) => chain,
+        Err(why) => {
+            assert!(why.len() > 10, "{why:?} tells nothing");
+            return;
+        }
+    };
+    chain.check().expect("what was read is checked");
+    let written = to_toml(&chain).expect("what was read can be written");
+    let again = from_toml(&written).unwrap_or_else(|why| panic!("{written}: {why}"));
+    assert_eq!(again, chain, "{written}");
+    let stored = serde_json::to_string(&chain).expect("sessions store it");
+    assert_eq!(serde_json::from_str::<loudenough::session::chain::Chain>(&stored).expect("and read it"), chain);
+    let _ = chain.changed_offsets();
 }

@@ -39,3 +39,30 @@ fn curve_files_hold_whole_cut_and_bent() {
         }
     }
 }
+
+#[test]
+fn the_corpus_of_the_chain_reader_holds() {
+    let corpus = files("fuzz/corpus/chain");
+    assert!(corpus.len() > 5, "{}", corpus.len());
+    for path in corpus {
+        checks::chain(&std::fs::read(path).unwrap());
+    }
+}
+
+/// The examples and a file of the first version, whole, cut anywhere and with single bytes changed.
+#[test]
+fn chain_files_hold_whole_cut_and_bent() {
+    let first = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/chain-v1.toml");
+    for path in files("../calibration/chains").into_iter().chain([first]) {
+        let bytes = std::fs::read(&path).unwrap();
+        checks::chain(&bytes);
+        for at in 0..bytes.len() {
+            checks::chain(&bytes[..at]);
+            for bent in *b"-.9\"" {
+                let mut bytes = bytes.clone();
+                bytes[at] = bent;
+                checks::chain(&bytes);
+            }
+        }
+    }
+}

@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::print_stdout)] // test helpers outside #[test] functions may unwrap and tell figures
 
 mod calibration_files;
+mod chains;
 mod command_line;
 #[path = "../common/mod.rs"]
 mod common;

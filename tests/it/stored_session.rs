@@ -43,12 +43,9 @@ pub fn head(id: &str) -> SessionHead {
                 block_frames: 2048,
             },
             output: "console phones socket".into(),
-            volume: String::new(),
             headphone: "closed 80 Ω".into(),
             coupler: Coupler::FlatPlate,
-            acoustic: Default::default(),
-            curves: Default::default(),
-            microphone_max_db_spl: None,
+            ..Chain::fresh("", "")
         },
         playback: granted.clone(),
         capture: granted,

@@ -28,7 +28,7 @@ const TIME: &str = "2026-03-01T09:12:33+01:00";
 
 pub fn chain(calibrated: bool) -> Chain {
     let offset = Acoustic::typed(OFFSET_DB, 0.4, TIME).unwrap();
-    Chain {
+    let mut chain = Chain {
         name: "listening room, left ear".into(),
         routing: Routing {
             playback: CardId::simulated(),
@@ -44,9 +44,10 @@ pub fn chain(calibrated: bool) -> Chain {
         headphone: "closed 80 Ω".into(),
         coupler: Coupler::EarSimulator603184,
         acoustic: calibrated.then_some((InputRole::LeftEar, offset)).into_iter().collect(),
-        curves: Default::default(),
-        microphone_max_db_spl: None,
-    }
+        ..Chain::fresh("", "")
+    };
+    chain.offsets_belong_here([InputRole::LeftEar]);
+    chain
 }
 
 pub fn plan() -> Plan {
