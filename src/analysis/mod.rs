@@ -45,7 +45,7 @@ pub use correction::Correction;
 pub use finding::*;
 pub use prepare::{AnalysisError, Prepared, prepare};
 pub use spectra::{Reference, Spectra};
-pub use tone::Tone;
+pub use tone::{Beside, Tone};
 
 use crate::signal::Stimulus;
 use crate::stats::Estimate;

@@ -5,9 +5,13 @@ mod age;
 mod coupler;
 pub mod curve;
 mod field;
+mod steady;
 
-pub use acoustic::{Acoustic, CalibrationRefused, Calibrator, OffsetSource};
+pub use acoustic::{
+    Acoustic, CLASS_1_HALF_WIDTH_DB, CalibrationRefused, Calibrator, OffsetSource, SENSITIVITY_HALF_WIDTH_DB,
+};
 pub use age::{AgeLimits, is_date};
 pub use coupler::{Coupler, Point};
 pub use curve::Curve;
 pub use field::{Field, FieldCurve, FieldPoint, Fit};
+pub use steady::{Heard, STEADY_DB, STEADY_S, SteadyTone};

@@ -365,18 +365,21 @@ pub enum Calibrate {
         /// The desk.
         #[command(flatten)]
         desk: Box<Desk>,
-        /// Level of the sound calibrator, dB SPL (usual: 94 or 114 at 1 kHz, 124 at 250 Hz).
-        #[arg(long, value_name = "DB_SPL", required_unless_present = "typed")]
-        calibrator: Option<f64>,
-        /// Its frequency, Hz.
-        #[arg(long, value_name = "HZ", default_value_t = 1000.0)]
-        frequency: f64,
-        /// Half width of its level's 95 % interval, dB (class 1: 0.4, IEC 60942:2003, from memory).
-        #[arg(long, value_name = "DB", default_value_t = 0.4)]
-        half_width: f64,
+        /// The sound calibrator.
+        #[command(flatten)]
+        calibrator: StatedCalibrator,
+        /// The calibrator was taken off and fitted again: the mean of all fits counts, and their spread.
+        #[arg(long, requires = "calibrator")]
+        another_fit: bool,
         /// Type the offset instead: dB SPL that 0 dBFS stands for.
-        #[arg(long, value_name = "DB", conflicts_with = "calibrator", allow_hyphen_values = true)]
+        #[arg(long, value_name = "DB", conflicts_with_all = ["calibrator", "sensitivity"], allow_hyphen_values = true)]
         typed: Option<f64>,
+        /// Where no calibrator fits the coupler: the microphone's sensitivity from its certificate, mV/Pa, …
+        #[arg(long, value_name = "MV_PER_PA", conflicts_with = "calibrator", requires = "input_volts")]
+        sensitivity: Option<f64>,
+        /// … and the RMS volts of a full-scale sine at the input it is connected to.
+        #[arg(long, value_name = "V")]
+        input_volts: Option<f64>,
         /// Ear whose microphone the calibrator is fitted to.
         #[arg(long, value_enum, default_value_t = Ear::Left)]
         ear: Ear,
@@ -384,6 +387,38 @@ pub enum Calibrate {
         #[arg(long)]
         json: bool,
     },
+    /// After a session: fit the calibrator again; what the offset has moved since goes into the session's intervals.
+    Check {
+        /// Session folder.
+        session: PathBuf,
+        /// The sound calibrator; that of the session where not stated.
+        #[command(flatten)]
+        calibrator: StatedCalibrator,
+        /// Ear whose microphone the calibrator is fitted to.
+        #[arg(long, value_enum, default_value_t = Ear::Left)]
+        ear: Ear,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+/// A sound calibrator as stated.
+#[derive(Debug, Args)]
+pub struct StatedCalibrator {
+    /// Level of the sound calibrator, dB SPL (usual: 94 or 114 at 1 kHz, 124 at 250 Hz).
+    #[arg(long, value_name = "DB_SPL")]
+    pub calibrator: Option<f64>,
+    /// Its frequency, Hz.
+    #[arg(long, value_name = "HZ", default_value_t = 1000.0)]
+    pub frequency: f64,
+    /// Half width of the 95 % interval of what is stated, dB (default: 0.4 for a calibrator (class 1, IEC 60942:2003,
+    /// from memory) and a typed offset, 1.5 for a sensitivity).
+    #[arg(long, value_name = "DB")]
+    pub half_width: Option<f64>,
+    /// Added to its level, dB: static pressure (pistonphone), volume of an adapter.
+    #[arg(long, value_name = "DB", default_value_t = 0.0, allow_hyphen_values = true)]
+    pub level_correction: f64,
 }
 
 /// An ear as typed.

@@ -1,63 +1,94 @@
-//! `calibrate level`: the calibration offset, from a sound calibrator or typed, kept in the chain file.
+//! `calibrate`: the calibration offset, from a sound calibrator, from the microphone's sensitivity or typed, kept in the
+//! chain file; and its check after a session.
 
-use super::args::Desk;
+use super::args::{Calibrate, Desk, StatedCalibrator};
 use super::{Surroundings, follow, request};
-use crate::calibration::{Acoustic, Calibrator};
+use crate::calibration::{Acoustic, CLASS_1_HALF_WIDTH_DB, Calibrator, SENSITIVITY_HALF_WIDTH_DB};
 use crate::card::InputRole;
+use crate::judgement;
 use crate::session::chain_file;
 use crate::session::protocol::Command;
 use crate::session::runner::Bench;
 use crate::stats::Estimate;
 use anyhow::{Result, bail, ensure};
+use std::path::Path;
 
-/// What was asked for.
-pub(super) struct Wanted {
-    pub(super) tone: Option<Calibrator>,
-    pub(super) typed: Option<f64>,
-    pub(super) half_width: f64,
-    pub(super) role: InputRole,
-    pub(super) json: bool,
+pub(super) fn calibrate(what: &Calibrate, surroundings: &mut Surroundings) -> Result<()> {
+    match what {
+        Calibrate::Level { desk, calibrator, another_fit, typed, sensitivity, input_volts, ear, json } => {
+            let given = if let Some(calibrator) = stated(calibrator)? {
+                Given::Calibrator { calibrator, another_fit: *another_fit }
+            } else if let Some(offset_db) = *typed {
+                Given::Typed { offset_db, half_width_db: calibrator.half_width.unwrap_or(CLASS_1_HALF_WIDTH_DB) }
+            } else if let (Some(mv_per_pa), Some(input_volts)) = (*sensitivity, *input_volts) {
+                let half_width_db = calibrator.half_width.unwrap_or(SENSITIVITY_HALF_WIDTH_DB);
+                Given::Sensitivity { mv_per_pa, input_volts, half_width_db }
+            } else {
+                bail!(
+                    "give --calibrator with the calibrator's level, --sensitivity with --input-volts, or --typed with the offset"
+                )
+            };
+            level(desk, given, request::role(*ear), *json, surroundings)
+        }
+        Calibrate::Check { session, calibrator, ear, json } => {
+            check(session, stated(calibrator)?, request::role(*ear), *json, surroundings)
+        }
+    }
 }
 
-/// The calibrator as typed.
-pub(super) fn tone(level: f64, half_width: f64, frequency_hz: f64) -> Result<Calibrator> {
+/// What the offset is taken from.
+enum Given {
+    Calibrator { calibrator: Calibrator, another_fit: bool },
+    Typed { offset_db: f64, half_width_db: f64 },
+    Sensitivity { mv_per_pa: f64, input_volts: f64, half_width_db: f64 },
+}
+
+/// The calibrator as typed; `None` where no level is.
+fn stated(typed: &StatedCalibrator) -> Result<Option<Calibrator>> {
+    let Some(level) = typed.calibrator else { return Ok(None) };
+    let (frequency_hz, correction_db) = (typed.frequency, typed.level_correction);
+    let half_width = typed.half_width.unwrap_or(CLASS_1_HALF_WIDTH_DB);
     ensure!(
         (60.0..=140.0).contains(&level),
         "--calibrator {level} dB SPL is no level of a sound calibrator; usual are 94 and 114"
     );
     ensure!((20.0..=20_000.0).contains(&frequency_hz), "--frequency {frequency_hz} Hz is outside 20 Hz to 20 kHz");
     ensure!((0.0..=5.0).contains(&half_width), "--half-width {half_width} dB is outside 0 to 5");
-    Ok(Calibrator { level: Estimate::symmetric(level, half_width), frequency_hz })
+    ensure!((-10.0..=10.0).contains(&correction_db), "--level-correction {correction_db} dB is outside −10 to 10");
+    Ok(Some(Calibrator { level: Estimate::symmetric(level, half_width), frequency_hz, correction_db }))
 }
 
-pub(super) fn level(desk: &Desk, wanted: Wanted, surroundings: &mut Surroundings) -> Result<()> {
+fn level(desk: &Desk, given: Given, role: InputRole, json: bool, surroundings: &mut Surroundings) -> Result<()> {
     let (mut chain, path) = request::chain(desk, &(surroundings.now)())?;
-    if !chain.ears().any(|(_, role)| role == wanted.role) {
+    if !chain.ears().any(|(_, ear)| ear == role) {
         bail!("the chain records no such ear; name its capture channel with --left-ear or --right-ear");
     }
-    let acoustic = match (wanted.tone, wanted.typed) {
-        (Some(calibrator), _) => {
+    let now = (surroundings.now)();
+    let acoustic = match given {
+        Given::Calibrator { calibrator, another_fit } => {
+            let before = chain.acoustic(role).cloned().filter(|_| another_fit);
+            ensure!(before.is_some() || !another_fit, "there is no fit before this one; leave --another-fit out");
             let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
             follow::stop_on_ctrl_c(&bench);
-            bench.commands.send(Command::Calibrate {
-                chain: Box::new(chain.clone()),
-                role: wanted.role,
-                calibrator,
-            })?;
-            follow::calibration(&bench)?
+            bench.commands.send(Command::Calibrate { chain: Box::new(chain.clone()), role, calibrator })?;
+            let heard = follow::calibration(&bench, json)?;
+            before.map_or(Ok(heard.clone()), |before| before.with_fit(&heard))?
         }
-        (None, Some(offset)) => Acoustic::typed(offset, wanted.half_width, &(surroundings.now)())?,
-        (None, None) => bail!("give --calibrator with the calibrator's level, or --typed with the offset"),
+        Given::Typed { offset_db, half_width_db } => Acoustic::typed(offset_db, half_width_db, &now)?,
+        Given::Sensitivity { mv_per_pa, input_volts, half_width_db } => {
+            Acoustic::from_sensitivity(mv_per_pa, input_volts, half_width_db, &now)?
+        }
     };
-    chain.take_offset(wanted.role, acoustic.clone());
+    chain.take_offset(role, acoustic.clone());
     chain_file::save(&path, &chain)?;
-    if wanted.json {
+    if json {
         writeln!(surroundings.out, "{}", serde_json::to_string_pretty(&acoustic)?)?;
     } else {
-        let offset = acoustic.offset;
+        let (offset, source) = (acoustic.offset, &acoustic.source);
         writeln!(
             surroundings.out,
-            "0 dBFS = {:.2} dB SPL ±{:.2}, kept in {}",
+            "{}: 0 dBFS = {:.2} dB SPL ±{:.2} ({source}), kept in {}",
+            role.in_words(),
             offset.value,
             offset.half_width(),
             path.display()
@@ -65,6 +96,31 @@ pub(super) fn level(desk: &Desk, wanted: Wanted, surroundings: &mut Surroundings
         for offset in chain.changed_offsets() {
             writeln!(surroundings.out, "{}", request::not_used(&offset))?;
         }
+    }
+    Ok(())
+}
+
+fn check(
+    session: &Path,
+    calibrator: Option<Calibrator>,
+    role: InputRole,
+    json: bool,
+    surroundings: &mut Surroundings,
+) -> Result<()> {
+    let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+    follow::stop_on_ctrl_c(&bench);
+    bench.commands.send(Command::CheckCalibration { folder: session.to_path_buf(), role, calibrator })?;
+    let record = follow::calibration_check(&bench, json)?;
+    let drift = record.calibration_drift_db(role);
+    if json {
+        writeln!(surroundings.out, "{}", serde_json::json!({ "role": role, "drift_db": drift }))?;
+        return Ok(());
+    }
+    let drift = drift.unwrap_or(0.0);
+    writeln!(surroundings.out, "{}: the offset has moved by {drift:+.2} dB since the session", role.in_words())?;
+    let told = |f: &&crate::analysis::Flaw| f.code.starts_with("calibration-");
+    for flaw in judgement::judge(&record).flaws.iter().filter(told) {
+        writeln!(surroundings.out, "{}", flaw.text)?;
     }
     Ok(())
 }

@@ -10,7 +10,7 @@ use anyhow::{Result, bail};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::io::Write;
 use std::path::PathBuf;
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 /// The bench that Ctrl-C stops; a process has one signal handler and may run more than one bench in turn.
@@ -33,12 +33,44 @@ pub fn stop_on_ctrl_c(bench: &Bench) {
 }
 
 /// Waits for the calibration offset that `bench` was asked to take.
-pub fn calibration(bench: &Bench) -> Result<Acoustic> {
+pub fn calibration(bench: &Bench, quiet: bool) -> Result<Acoustic> {
+    listening(bench, quiet, |event| match event {
+        Event::Calibrated { acoustic, .. } => Some(acoustic),
+        _ => None,
+    })
+}
+
+/// Waits for the check of a session's calibration.
+pub fn calibration_check(bench: &Bench, quiet: bool) -> Result<Arc<Record>> {
+    listening(bench, quiet, |event| match event {
+        Event::CalibrationChecked(record) => Some(record),
+        _ => None,
+    })
+}
+
+/// Tells what is heard of the calibrator until `ends` has what it waits for.
+fn listening<T>(bench: &Bench, quiet: bool, ends: impl Fn(Event) -> Option<T>) -> Result<T> {
+    let bar = if quiet { ProgressBar::hidden() } else { ProgressBar::new_spinner() };
+    if let Ok(style) = ProgressStyle::with_template("{spinner} {msg}") {
+        bar.set_style(style);
+    }
+    bar.set_message("waiting for the calibrator's tone");
     loop {
         match bench.events.recv()? {
-            Event::Calibrated { acoustic, .. } => return Ok(acoustic),
-            Event::Failed(failure) => bail!("{}", failure.message),
-            _ => {}
+            Event::Listening { tone, steady_s, because } => {
+                bar.tick();
+                bar.set_message(show::listening(tone.as_ref(), steady_s, because.as_deref()));
+            }
+            Event::Failed(failure) => {
+                bar.finish_and_clear();
+                bail!("{}", failure.message)
+            }
+            event => {
+                if let Some(found) = ends(event) {
+                    bar.finish_and_clear();
+                    return Ok(found);
+                }
+            }
         }
     }
 }

@@ -38,16 +38,7 @@ pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()
         Command::Rehearse(wanted) => rehearse::rehearse(&wanted, surroundings),
         Command::Cards { json } => cards::cards(json, surroundings),
         Command::Chain { what } => chain::chain(what, surroundings),
-        Command::Calibrate {
-            what: args::Calibrate::Level { desk, calibrator, frequency, half_width, typed, ear, json },
-        } => {
-            let tone = calibrator.map(|level| calibrate::tone(level, half_width, frequency)).transpose()?;
-            calibrate::level(
-                &desk,
-                calibrate::Wanted { tone, typed, half_width, role: request::role(ear), json },
-                surroundings,
-            )
-        }
+        Command::Calibrate { what } => calibrate::calibrate(&what, surroundings),
         Command::Run(wanted) => run::run(&wanted, surroundings),
         Command::Stimulus(wanted) => stimulus::write(&wanted, surroundings),
         Command::Judge { session, listener, json } => judge::judge(&session, &listener, json, surroundings),

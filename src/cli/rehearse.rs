@@ -63,6 +63,6 @@ pub fn demo_chain(output: &str, headphone: &str) -> Chain {
 fn calibrate(bench: &Bench, chain: &mut Chain) -> Result<()> {
     let calibrator = Calibrator::at_1_khz(94.0);
     bench.commands.send(Command::Calibrate { chain: Box::new(chain.clone()), role: InputRole::LeftEar, calibrator })?;
-    chain.take_offset(InputRole::LeftEar, follow::calibration(bench)?);
+    chain.take_offset(InputRole::LeftEar, follow::calibration(bench, true)?);
     Ok(())
 }

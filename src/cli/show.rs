@@ -1,11 +1,13 @@
 //! How results look in a terminal.
 
-use crate::analysis::{Finding, HarmonicPoint};
+use crate::analysis::{Finding, HarmonicPoint, Tone};
+use crate::calibration::STEADY_S;
 use crate::card::Granted;
 use crate::judgement::{Judgement, Threshold, Whose};
 use crate::session::record::{Record, StepResult};
 use crate::signal::Stimulus;
 use crate::stats::{Estimate, Reading};
+use crate::units::amplitude_from_db;
 use std::io::{Result, Write};
 use std::path::Path;
 
@@ -249,4 +251,19 @@ fn with_interval(reading: &Reading) -> String {
         Reading::Below(b) => format!("below {}", tidy(*b, 2)),
         Reading::NotTold(why) => format!("not told ({why})"),
     }
+}
+
+/// What is heard of a sound calibrator, in a line.
+pub fn listening(tone: Option<&Tone>, steady_s: f64, because: Option<&str>) -> String {
+    let Some((tone, level)) = tone.and_then(|t| Some((t, t.level?))) else {
+        return "no tone yet: fit the calibrator and switch it on".into();
+    };
+    let mut words = vec![format!("{:.2} Hz at {:.2} dBFS", tone.frequency_hz, level.value)];
+    words.extend(tone.thd_db.map(|thd| format!("THD {:.2} %", 100.0 * amplitude_from_db(thd))));
+    words.extend(tone.hum.map(|hum| format!("hum {:.0} dB", hum.level_db)));
+    words.push(match because {
+        Some(because) => because.into(),
+        None => format!("steady for {steady_s:.1} of {STEADY_S:.0} s"),
+    });
+    words.join(" · ")
 }

@@ -1,14 +1,15 @@
 //! The desk: news in (`logic`), pictures out (`ui`), actions between them.
 
 use super::digest::Picture;
-use super::form::Form;
+use super::form::{Field, Form};
 use super::keys::{self, Action};
 use super::link::{self, BenchLink, News, ReadLive};
 use super::parts;
 use super::theme::{self, STEP};
 use super::view::{Phase, View};
 use super::{StartState, chain_page, climb};
-use crate::card::{CardId, known_name};
+use crate::calibration::Acoustic;
+use crate::card::{CardId, InputRole, known_name};
 use crate::session::chain_file;
 use crate::session::protocol::{Command, Event, Failure};
 use crate::session::record::SessionHead;
@@ -94,6 +95,8 @@ pub struct Desk {
     pub(super) wants_focus: Option<egui::Id>,
     /// A session is being taken up: the form is to show what that one was asked.
     goes_on: bool,
+    /// What is heard of the calibrator is a further fit.
+    another_fit: bool,
     chain_file: Option<PathBuf>,
     inbox: Inbox,
     commands: Sender<Command>,
@@ -138,6 +141,7 @@ impl Desk {
             next_headphone: None,
             to_go_on: None,
             goes_on: false,
+            another_fit: false,
             refused: None,
             empty,
             held: climb::Held::default(),
@@ -187,6 +191,7 @@ impl Desk {
             }
         }
         if let Some((role, acoustic)) = self.view.calibrated.take() {
+            let acoustic = self.fitted(role, acoustic);
             self.form.take_offset(role, acoustic);
             self.changed();
             self.keep_chain();
@@ -366,6 +371,7 @@ impl Desk {
     fn calibrate(&mut self) {
         self.page = Page::Chain;
         self.view.calibration_failure = None;
+        self.view.checked = None;
         if self.view.phase != Phase::Idle {
             self.view.calibration_failure = Some(self.busy_because());
             return;
@@ -381,9 +387,36 @@ impl Desk {
         self.send(command);
     }
 
-    /// Takes the typed offset into force.
-    pub(super) fn take_typed_offset(&mut self) {
-        match self.form.typed_offset(&(self.now)()) {
+    /// One more fit of the same calibrator: the mean of all counts.
+    pub(super) fn calibrate_again(&mut self) {
+        self.another_fit = true;
+        self.calibrate();
+        self.another_fit = self.view.phase == Phase::Calibrating;
+    }
+
+    /// Fits the calibrator of the session shown once more.
+    pub(super) fn check_calibration(&mut self) {
+        let Some(folder) = self.view.folder.clone() else { return };
+        self.view.calibration_failure = None;
+        self.view.checked = None;
+        self.view.phase = Phase::Calibrating;
+        self.send(Command::CheckCalibration { folder, role: self.form.ear, calibrator: None });
+    }
+
+    /// The offset as heard, or the mean with the fits before it.
+    fn fitted(&mut self, role: InputRole, heard: Acoustic) -> Acoustic {
+        let before = self.form.acoustic.get(&role).filter(|_| self.another_fit);
+        let mean = before.map_or(Ok(heard.clone()), |before| before.with_fit(&heard));
+        self.another_fit = false;
+        mean.unwrap_or_else(|why| {
+            self.view.calibration_failure = Some(why.to_string());
+            heard
+        })
+    }
+
+    /// Takes a typed offset, or one from typed figures, into force.
+    pub(super) fn take_offset(&mut self, offset: impl Fn(&Form, &str) -> Result<Acoustic, (Field, String)>) {
+        match offset(&self.form, &(self.now)()) {
             Ok(acoustic) => {
                 self.form.take_offset(self.form.ear, acoustic);
                 self.view.calibration_failure = None;

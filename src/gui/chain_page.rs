@@ -8,13 +8,14 @@ use super::keys::Action;
 use super::parts;
 use super::text;
 use super::theme::{self, STEP};
-use super::view::Phase;
-use crate::calibration::OffsetSource;
+use super::view::{Listening, Phase};
+use crate::calibration::{Acoustic, STEADY_S};
 use crate::card::{CardDescription, CardId, Direction, InputRole};
 use crate::session::chain::Coupler;
 use crate::units::SampleRate;
 use eframe::egui::{
-    CentralPanel, Frame, Label, Margin, Rect, RichText, ScrollArea, Sense, Shape, Stroke, Ui, UiBuilder, pos2, vec2,
+    Align, Button, CentralPanel, Frame, Label, Layout, Margin, Rect, RichText, ScrollArea, Sense, Shape, Stroke, Ui,
+    UiBuilder, pos2, vec2,
 };
 
 /// Width of the arrow between two nodes, points.
@@ -44,6 +45,8 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
                 } else {
                     column(desk, ui)
                 }
+                ui.add_space(2.0 * STEP);
+                calibration(desk, ui);
                 ui.add_space(2.0 * STEP);
                 parts::heading(ui, "Cautions");
                 parts::cautions(ui);
@@ -180,20 +183,13 @@ fn coupler_known(desk: &Desk) -> Vec<String> {
                 "{}: offset {} dB, {}, {}",
                 ear.in_words(),
                 text::with_interval(&a.offset),
-                source(&a.source),
+                a.source,
                 parts::moment(&a.taken_at)
             ),
             None => format!("{}: no offset, so no dB SPL", ear.in_words()),
         });
     }
     lines
-}
-
-fn source(source: &OffsetSource) -> &'static str {
-    match source {
-        OffsetSource::Calibrator { .. } => "from a sound calibrator",
-        OffsetSource::Typed => "typed",
-    }
 }
 
 const ROLES: [InputRole; 4] = [InputRole::LeftEar, InputRole::RightEar, InputRole::Witness, InputRole::Loopback];
@@ -247,56 +243,151 @@ fn coupler_editor(desk: &mut Desk, ui: &mut Ui) {
     }
     parts::quiet(ui, desk.form.coupler.note().text);
     parts::field(ui, desk, Some(Field::MicrophoneMax), "Mic max, dB SPL", |d| &mut d.form.microphone_max);
-    calibration(desk, ui);
 }
 
+/// Under the chain, as wide as it: the calibrator as stated, what is heard of it, and the ways without one.
 fn calibration(desk: &mut Desk, ui: &mut Ui) {
-    let ctx = ui.ctx().clone();
-    parts::heading(ui, "Calibration offset");
+    parts::heading(ui, "Calibration offset of the microphone and coupler");
+    let busy = desk.view.phase.is_busy() && desk.view.phase != Phase::Calibrating;
+    ui.add_enabled_ui(!busy, |ui| {
+        let ways: [fn(&mut Desk, &mut Ui); 3] = [with_calibrator, listen, without_calibrator];
+        if ui.available_width() >= WIDE {
+            ui.columns(3, |columns| {
+                for (way, column) in ways.into_iter().zip(columns) {
+                    column.with_layout(Layout::top_down(Align::Min), |ui| way(desk, ui));
+                }
+            });
+        } else {
+            for way in ways {
+                way(desk, ui);
+                ui.add_space(STEP);
+            }
+        }
+    });
+}
+
+fn with_calibrator(desk: &mut Desk, ui: &mut Ui) {
     let ears: Vec<(InputRole, String)> = desk.form.ears().map(|e| (e, e.in_words().to_string())).collect();
     if let Some(ear) = parts::list(ui, "Ear", &desk.form.ear, &ears) {
         desk.form.ear = ear;
     }
-    if let Some(dropped) = &desk.form.offsets_dropped {
-        parts::wrong(ui, dropped);
-    }
     parts::field(ui, desk, Some(Field::CalibratorLevel), "Calibrator, dB SPL", |d| &mut d.form.calibrator_level);
+    parts::field(ui, desk, Some(Field::CalibratorFrequency), "Its frequency, Hz", |d| &mut d.form.calibrator_frequency);
     ui.horizontal_wrapped(|ui| {
-        for level in ["94", "114"] {
-            let name = format!("{level} dB at 1 kHz");
-            if parts::choice(ui, desk.form.calibrator_level.trim() == level, &name).clicked() {
+        for (level, frequency, name) in
+            [("94", "1000", "94 dB, 1 kHz"), ("114", "1000", "114 dB, 1 kHz"), ("124", "250", "124 dB, 250 Hz")]
+        {
+            let chosen =
+                desk.form.calibrator_level.trim() == level && desk.form.calibrator_frequency.trim() == frequency;
+            if parts::choice(ui, chosen, name).clicked() {
                 desk.form.calibrator_level = level.into();
+                desk.form.calibrator_frequency = frequency.into();
                 desk.changed();
             }
         }
     });
     parts::field(ui, desk, Some(Field::CalibratorHalfWidth), "± dB of it", |d| &mut d.form.calibrator_half_width);
+    parts::field(ui, desk, Some(Field::LevelCorrection), "Add to it, dB", |d| &mut d.form.level_correction);
+    parts::quiet(ui, "Static pressure where a pistonphone needs it, or the volume of an adapter; else 0.");
+}
+
+fn listen(desk: &mut Desk, ui: &mut Ui) {
+    let ctx = ui.ctx().clone();
     let idle = desk.view.phase == Phase::Idle;
-    if ui.add_enabled(idle, eframe::egui::Button::new(Action::Calibrate.button())).clicked() {
-        desk.act(Action::Calibrate, &ctx);
-    }
+    let offset = desk.form.acoustic.get(&desk.form.ear);
+    let fitted = offset.is_some_and(Acoustic::is_from_calibrator);
     if desk.view.phase == Phase::Calibrating {
-        parts::quiet(ui, format!("listening; {} ends it", Action::Stop.key()));
+        heard(desk, ui);
+    } else if let Some(offset) = offset {
+        ui.label(RichText::new(format!("{:.2} dB", offset.offset.value)).size(3.0 * STEP).monospace().strong());
+        parts::quiet(
+            ui,
+            format!(
+                "0 dBFS at the {}, ±{:.2} dB, {}",
+                desk.form.ear.in_words(),
+                offset.offset.half_width(),
+                offset.source
+            ),
+        );
+    } else {
+        parts::quiet(ui, "No offset for this ear: levels are in dBFS. Fit the calibrator, then listen.");
+    }
+    if let Some(dropped) = &desk.form.offsets_dropped {
+        parts::wrong(ui, dropped);
+    }
+    if let Some(checked) = &desk.view.checked {
+        parts::quiet(ui, checked);
     }
     if let Some(message) = &desk.view.calibration_failure {
         parts::wrong(ui, &sentence(message));
     }
-    parts::quiet(ui, "or type it, as taken elsewhere:");
-    parts::field(ui, desk, Some(Field::Offset), "Offset, dB", |d| &mut d.form.offset);
-    parts::field(ui, desk, Some(Field::OffsetHalfWidth), "± dB, 95 %", |d| &mut d.form.offset_half_width);
-    if ui
-        .add_enabled(idle && !desk.form.offset.trim().is_empty(), eframe::egui::Button::new("Use typed offset"))
-        .clicked()
-    {
-        desk.take_typed_offset();
+    if ui.add_enabled(idle, Button::new(Action::Calibrate.button())).clicked() {
+        desk.act(Action::Calibrate, &ctx);
+    }
+    let again = ui.add_enabled(idle && fitted, Button::new("Fitted again: one more reading"));
+    if again.on_hover_text("The mean of all fits counts, and their spread.").clicked() {
+        desk.calibrate_again();
+    }
+    let session = desk.view.folder.is_some() && desk.view.digest.is_some();
+    let check = ui.add_enabled(idle && session, Button::new("Check after the session"));
+    if check.on_hover_text("What has moved since goes into the session's intervals.").clicked() {
+        desk.check_calibration();
     }
     let ear = desk.form.ear;
-    if desk.form.acoustic.contains_key(&ear)
-        && ui.add_enabled(idle, eframe::egui::Button::new("Forget the offset")).clicked()
-    {
+    if desk.form.acoustic.contains_key(&ear) && ui.add_enabled(idle, Button::new("Forget the offset")).clicked() {
         desk.form.acoustic.remove(&ear);
         desk.changed();
     }
+}
+
+fn without_calibrator(desk: &mut Desk, ui: &mut Ui) {
+    let idle = desk.view.phase == Phase::Idle;
+    parts::quiet(ui, "Where no calibrator fits, from the microphone's certificate:");
+    parts::field(ui, desk, Some(Field::Sensitivity), "Mic, mV/Pa", |d| &mut d.form.sensitivity);
+    parts::field(ui, desk, Some(Field::InputVolts), "Full scale, V RMS", |d| &mut d.form.input_volts);
+    let stated = !desk.form.sensitivity.trim().is_empty() && !desk.form.input_volts.trim().is_empty();
+    if ui.add_enabled(idle && stated, Button::new("Use the sensitivity")).clicked() {
+        desk.take_offset(|form, now| form.sensitivity_offset(now));
+    }
+    parts::quiet(ui, "or type it, as taken elsewhere:");
+    parts::field(ui, desk, Some(Field::Offset), "Offset, dB", |d| &mut d.form.offset);
+    parts::field(ui, desk, Some(Field::OffsetHalfWidth), "± dB, 95 %", |d| &mut d.form.offset_half_width);
+    if ui.add_enabled(idle && !desk.form.offset.trim().is_empty(), Button::new("Use typed offset")).clicked() {
+        desk.take_offset(|form, now| form.typed_offset(now));
+    }
+}
+
+/// What is heard of the calibrator, readable from where it is held.
+fn heard(desk: &Desk, ui: &mut Ui) {
+    let Some(Listening { tone, steady_s, because }) = &desk.view.listening else {
+        // Wherever the page stands: what is asked for now must be seen.
+        ui.scroll_to_cursor(Some(Align::Center));
+        parts::quiet(ui, format!("Listening: fit the calibrator and switch it on. {} ends it.", Action::Stop.key()));
+        return;
+    };
+    let large = |ui: &mut Ui, words: String| {
+        ui.label(RichText::new(words).size(2.5 * STEP).monospace().strong());
+    };
+    match tone.and_then(|t| Some((t, t.level?))) {
+        None => large(ui, "no tone yet".into()),
+        Some((tone, level)) => {
+            large(ui, format!("{:.2} dBFS", level.value));
+            large(ui, format!("{:.1} Hz", tone.frequency_hz));
+            let thd = tone
+                .thd_db
+                .map_or("under the noise".into(), |db| format!("{:.2} %", 100.0 * crate::units::amplitude_from_db(db)));
+            let hum = tone
+                .hum
+                .map_or("none seen".into(), |hum| format!("{:.0} dB at {:.0} Hz", hum.level_db, hum.frequency_hz));
+            parts::quiet(ui, format!("THD {thd} · hum {hum}"));
+        }
+    }
+    let progress = eframe::egui::ProgressBar::new((steady_s / STEADY_S).clamp(0.0, 1.0) as f32);
+    ui.add(progress.text(format!("steady for {steady_s:.1} of {STEADY_S:.0} s")));
+    if let Some(because) = because {
+        parts::wrong(ui, &sentence(because));
+    }
+    parts::quiet(ui, format!("{} ends it.", Action::Stop.key()));
 }
 
 fn capture_editor(desk: &mut Desk, ui: &mut Ui) {

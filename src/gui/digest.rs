@@ -259,7 +259,7 @@ impl Picture {
         }
         let (Some(drive), Some((pink, result))) = (step.step.drive.map(Dbfs::db), step.pink(input)) else { return };
         let level = match self.unit {
-            LevelUnit::Spl { .. } => result.sound.and_then(|s| s.z),
+            LevelUnit::Spl { .. } => record.sound(result).and_then(|s| s.z),
             LevelUnit::Dbfs => pink.level_z,
         };
         if let Some(level) = level.filter(|l| l.value.is_finite()) {

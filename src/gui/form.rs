@@ -3,7 +3,7 @@
 
 use super::StartState;
 use super::text;
-use crate::calibration::{Acoustic, Calibrator};
+use crate::calibration::{Acoustic, Calibrator, SENSITIVITY_HALF_WIDTH_DB};
 use crate::card::{
     CaptureChannel, CardDescription, CardId, Direction, InputRole, Routing, SimulatedDevices, known_name,
 };
@@ -47,6 +47,14 @@ pub enum Field {
     Offset,
     /// Its half interval.
     OffsetHalfWidth,
+    /// Frequency of the sound calibrator.
+    CalibratorFrequency,
+    /// What is added to its level.
+    LevelCorrection,
+    /// Sensitivity of the microphone.
+    Sensitivity,
+    /// Volts of a full-scale sine at the input.
+    InputVolts,
     /// Level of the sound calibrator.
     CalibratorLevel,
     /// Half interval of the sound calibrator.
@@ -120,6 +128,14 @@ pub struct Form {
     pub offset_half_width: String,
     /// Stated level of the sound calibrator, dB SPL.
     pub calibrator_level: String,
+    /// Its frequency, Hz.
+    pub calibrator_frequency: String,
+    /// Added to its level, dB.
+    pub level_correction: String,
+    /// Microphone, mV/Pa; with the next it gives the offset where no calibrator fits.
+    pub sensitivity: String,
+    /// RMS volts of a full-scale sine at the input.
+    pub input_volts: String,
     /// Half interval of the sound calibrator, dB.
     pub calibrator_half_width: String,
     /// Offsets in force.
@@ -176,6 +192,10 @@ impl Form {
             offset: String::new(),
             offset_half_width: "0.4".into(),
             calibrator_level: "94".into(),
+            calibrator_frequency: "1000".into(),
+            level_correction: "0".into(),
+            sensitivity: String::new(),
+            input_volts: String::new(),
             calibrator_half_width: shown(crate::calibration::Calibrator::at_1_khz(94.0).level.half_width()),
             chain_name: chain.name,
             output: chain.output,
@@ -461,7 +481,31 @@ impl Form {
         if !(0.0..=3.0).contains(&half) {
             return Err((Field::CalibratorHalfWidth, "Half the interval lies between 0 and 3 dB.".into()));
         }
-        Ok(Calibrator { level: Estimate::symmetric(level, half), ..Calibrator::at_1_khz(level) })
+        let frequency_hz = text::number(&self.calibrator_frequency, "the calibrator's frequency in Hz", "1000")
+            .map_err(|message| (Field::CalibratorFrequency, message))?;
+        if !(20.0..=20_000.0).contains(&frequency_hz) {
+            let message = "A sound calibrator gives 20 Hz to 20 kHz, usually 1000 or 250.".into();
+            return Err((Field::CalibratorFrequency, message));
+        }
+        let correction_db = text::number(&self.level_correction, "what is added to the calibrator's level in dB", "0")
+            .map_err(|message| (Field::LevelCorrection, message))?;
+        if !(-10.0..=10.0).contains(&correction_db) {
+            return Err((Field::LevelCorrection, "A correction lies between −10 and 10 dB.".into()));
+        }
+        Ok(Calibrator { level: Estimate::symmetric(level, half), frequency_hz, correction_db })
+    }
+
+    /// The offset from the microphone's sensitivity, taken at `now`.
+    ///
+    /// # Errors
+    /// The field and its message.
+    pub fn sensitivity_offset(&self, now: &str) -> Result<Acoustic, (Field, String)> {
+        let mv_per_pa = text::number(&self.sensitivity, "the microphone's sensitivity in mV/Pa", "12.5")
+            .map_err(|message| (Field::Sensitivity, message))?;
+        let volts = text::number(&self.input_volts, "the RMS volts of a full-scale sine at the input", "1")
+            .map_err(|message| (Field::InputVolts, message))?;
+        Acoustic::from_sensitivity(mv_per_pa, volts, SENSITIVITY_HALF_WIDTH_DB, now)
+            .map_err(|e| (Field::Sensitivity, sentence(&e.to_string())))
     }
 }
 

@@ -73,9 +73,10 @@ pub enum News {
 /// Digests the record of an event, where there is one.
 pub(super) fn digest(event: Event) -> News {
     let digest = match &event {
-        Event::Began { record, .. } | Event::Ended { record, .. } | Event::StepDone(record) => {
-            Some(Arc::new(Digest::of(record)))
-        }
+        Event::Began { record, .. }
+        | Event::Ended { record, .. }
+        | Event::StepDone(record)
+        | Event::CalibrationChecked(record) => Some(Arc::new(Digest::of(record))),
         _ => None,
     };
     News::Event(Box::new(event), digest)

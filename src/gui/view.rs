@@ -3,6 +3,7 @@
 
 use super::digest::Digest;
 use super::link::{Live, News};
+use crate::analysis::Tone;
 use crate::calibration::Acoustic;
 use crate::card::{CardDescription, Granted, InputRole};
 use crate::session::climb::Step;
@@ -66,6 +67,17 @@ impl Progress {
     }
 }
 
+/// One reading of the calibrator.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Listening {
+    /// What it holds.
+    pub tone: Option<Tone>,
+    /// Seconds for which the level has been steady.
+    pub steady_s: f64,
+    /// What stands in the way.
+    pub because: Option<String>,
+}
+
 /// All that is drawn but what the user types.
 #[derive(Default)]
 pub struct View {
@@ -89,6 +101,10 @@ pub struct View {
     pub failure: Option<Failure>,
     /// What could not be done about the calibration (shown beside it).
     pub calibration_failure: Option<String>,
+    /// What was heard of the calibrator last.
+    pub listening: Option<Listening>,
+    /// What the calibration was found to have drifted by after the session shown.
+    pub checked: Option<String>,
     /// A calibration that the form should take over.
     pub calibrated: Option<(InputRole, Acoustic)>,
     /// What is heard now.
@@ -153,6 +169,18 @@ impl View {
                 self.folder = Some(folder);
                 self.rest();
             }
+            Event::Listening { tone, steady_s, because } => {
+                self.listening = Some(Listening { tone, steady_s, because });
+            }
+            Event::CalibrationChecked(record) => {
+                let drifts = record.head.chain.ears().filter_map(|(_, role)| {
+                    Some(format!("{} {:+.2} dB", role.in_words(), record.calibration_drift_db(role)?))
+                });
+                let drifts: Vec<String> = drifts.collect();
+                self.checked = Some(format!("Moved since the session: {}.", drifts.join(", ")));
+                self.calibration_failure = None;
+                self.rest();
+            }
             Event::Calibrated { role, acoustic } => {
                 self.calibrated = Some((role, acoustic));
                 self.calibration_failure = None;
@@ -173,6 +201,7 @@ impl View {
         self.phase = Phase::Idle;
         self.progress = None;
         self.live = None;
+        self.listening = None;
     }
 }
 

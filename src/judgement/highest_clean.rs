@@ -118,10 +118,11 @@ fn straight_line(record: &Record) -> Option<Gain> {
     })?;
     let drive = step.step.drive?.db();
     let (pink, result) = step.pink(input)?;
+    let sound = record.sound(result);
     Some(Gain {
         input: pink.level_z?.shifted(-drive),
-        spl: result.sound.and_then(|s| Some(s.z?.shifted(-drive))),
-        mid_spl: result.sound.and_then(|s| Some(s.mid?.shifted(-drive))),
+        spl: sound.and_then(|s| Some(s.z?.shifted(-drive))),
+        mid_spl: sound.and_then(|s| Some(s.mid?.shifted(-drive))),
     })
 }
 
@@ -134,7 +135,7 @@ pub(super) fn ear_limit_from(record: &Record) -> Option<Estimate> {
         let Some((pink, result)) = step.pink(input) else { continue };
         let power: f64 =
             [&pink.even, &pink.odd].iter().filter_map(|r| r.told()).map(|e| 10f64.powf(e.value / 10.0)).sum();
-        let level = result.sound.and_then(|s| s.z).or(pink.level_z);
+        let level = record.sound(result).and_then(|s| s.z).or(pink.level_z);
         if let (true, Some(level)) = (power > limit, level) {
             over.push((level.value, level));
         }

@@ -10,6 +10,9 @@ use crate::card::{InputRole, known_name, pair_in_words};
 use crate::stats::Estimate;
 use crate::units::{db_from_power, power_from_db};
 
+/// Drift of the calibration over a session from which its levels are in doubt, dB (common practice, no source).
+const LARGEST_DRIFT_DB: f64 = 0.5;
+
 /// Turns one input's finding into physical values.
 pub fn evaluate(finding: Finding, role: InputRole, chain: &Chain, reference: Option<&Reference>) -> InputResult {
     let sound = sound_levels(&finding, role, chain);
@@ -117,6 +120,7 @@ pub fn chain_flaws(record: &Record) -> Vec<Flaw> {
     }
     flaws.extend(ages(record));
     flaws.extend(reference_moved(record));
+    flaws.extend(head.chain.ears().filter_map(|(_, role)| calibration_drifted(record, role)));
     flaws
 }
 
@@ -129,6 +133,27 @@ fn simulated(devices: &str, chain: &Chain) -> Flaw {
         format!(" It has no {asked}: that is only the name of this session.")
     };
     Flaw::note("simulated", format!("The bench was simulated: {devices}, all invented.{instead}"))
+}
+
+/// The calibrator fitted again after the session gives another offset.
+fn calibration_drifted(record: &Record, role: InputRole) -> Option<Flaw> {
+    let drift = record.calibration_drift_db(role)?;
+    let words = role.in_words();
+    Some(if drift.abs() > LARGEST_DRIFT_DB {
+        Flaw::doubt(
+            "calibration-drift",
+            format!(
+                "The calibration of the {words} has moved by {drift:+.2} dB since the session's; over {LARGEST_DRIFT_DB} dB its levels are in doubt. Find what moved (gain, seal of the calibrator, battery) and measure again."
+            ),
+        )
+    } else {
+        Flaw::note(
+            "calibration-checked",
+            format!(
+                "Checked after the session: the calibration of the {words} has moved by {drift:+.2} dB, which its levels' intervals include."
+            ),
+        )
+    })
 }
 
 /// The reference played again at the end shows whether seat, gain or chain moved.

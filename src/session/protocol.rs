@@ -5,6 +5,7 @@ use super::chain::Chain;
 use super::climb::Step;
 use super::plan::Plan;
 use super::record::Record;
+use crate::analysis::Tone;
 use crate::calibration::{Acoustic, Calibrator};
 use crate::card::{CardDescription, Granted, InputRole};
 use crate::take::VoidReason;
@@ -32,6 +33,15 @@ pub enum Command {
         role: InputRole,
         /// The calibrator as stated.
         calibrator: Calibrator,
+    },
+    /// Listen to the sound calibrator again after a session, and add what it gives now to the session.
+    CheckCalibration {
+        /// The session's folder.
+        folder: PathBuf,
+        /// Which input.
+        role: InputRole,
+        /// The calibrator as stated; where absent, that of the session.
+        calibrator: Option<Calibrator>,
     },
     /// End the bench.
     Quit,
@@ -99,6 +109,15 @@ pub enum Event {
         /// Where.
         folder: PathBuf,
     },
+    /// One more reading of the sound calibrator; its tone is not steady yet.
+    Listening {
+        /// What it holds; `None` for no tone at all.
+        tone: Option<Tone>,
+        /// Seconds for which the level has been steady.
+        steady_s: f64,
+        /// What stands in the way, in words.
+        because: Option<String>,
+    },
     /// A calibration offset was taken.
     Calibrated {
         /// Which input.
@@ -106,6 +125,8 @@ pub enum Event {
         /// The offset.
         acoustic: Acoustic,
     },
+    /// The calibration was checked after a session; the record has the event.
+    CalibrationChecked(Arc<Record>),
     /// Something could not be done; what was finished before is kept.
     Failed(Failure),
 }

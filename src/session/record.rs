@@ -4,6 +4,7 @@ use super::chain::Chain;
 use super::climb::{Purpose, Step, StopReason};
 use super::plan::Plan;
 use crate::analysis::{Finding, Flaw, PinkFinding, SilenceFinding, SineFinding};
+use crate::calibration::Acoustic;
 use crate::card::{Granted, InputRole};
 use crate::signal::Stimulus;
 use crate::stats::Estimate;
@@ -66,6 +67,13 @@ pub enum Happening {
     },
     /// An interrupted session was taken up again.
     Continued,
+    /// The calibrator was fitted again after the session.
+    CalibrationChecked {
+        /// Which ear.
+        role: InputRole,
+        /// What it gives now.
+        acoustic: Acoustic,
+    },
 }
 
 /// One finished step.
@@ -189,10 +197,37 @@ impl Record {
 
     /// Why the climb ended, if it did and was not taken up again.
     pub fn stop(&self) -> Option<&StopReason> {
-        match &self.events.last()?.what {
-            Happening::Ended { stop } => Some(stop),
-            Happening::Continued => None,
-        }
+        self.events.iter().rev().find_map(|event| match &event.what {
+            Happening::Ended { stop } => Some(Some(stop)),
+            Happening::Continued => Some(None),
+            Happening::CalibrationChecked { .. } => None,
+        })?
+    }
+
+    /// The calibration offset of the last check after the session less the one it was measured with, dB; `None` without
+    /// a check.
+    pub fn calibration_drift_db(&self, role: InputRole) -> Option<f64> {
+        let before = self.head.chain.acoustic(role)?;
+        self.events.iter().rev().find_map(|event| match &event.what {
+            Happening::CalibrationChecked { role: checked, acoustic } if *checked == role => {
+                Some(acoustic.offset.value - before.offset.value)
+            }
+            _ => None,
+        })
+    }
+
+    /// Levels of one input as sound, with what the calibration has drifted since in their intervals.
+    pub fn sound(&self, result: &InputResult) -> Option<SoundLevels> {
+        let drift = self.calibration_drift_db(result.role).unwrap_or(0.0);
+        let widened = |level: Option<Estimate>| level.map(|l| l.plus(&Estimate::symmetric(0.0, drift.abs())));
+        let sound = result.sound?;
+        Some(SoundLevels {
+            z: widened(sound.z),
+            a: widened(sound.a),
+            c: widened(sound.c),
+            mid: widened(sound.mid),
+            peak: sound.peak,
+        })
     }
 
     /// True where the climb was cut short, so that taking the session up plays the rest.

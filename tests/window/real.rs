@@ -10,8 +10,8 @@ use std::time::{Duration, Instant};
 const PROGRAM: &str = env!("CARGO_BIN_EXE_loudenough");
 /// A quick look holds under 20 s of sound; a loaded machine needs some of its own on top.
 const SESSION_LIMIT: Duration = Duration::from_secs(120);
-/// Calibration listens for 5.5 s.
-const CALIBRATION: Duration = Duration::from_secs(8);
+/// Calibration listens until the tone has been steady for 5 s, in readings of 1.6 s.
+const CALIBRATION: Duration = Duration::from_secs(9);
 const START_LIMIT: Duration = Duration::from_secs(20);
 /// A window that shows anything has more colours than this; an empty one has one or two.
 const LEAST_COLOURS: usize = 20;

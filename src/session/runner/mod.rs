@@ -56,6 +56,14 @@ pub enum RunError {
     /// The calibrator's tone.
     #[error("the calibration was refused: {0}")]
     Calibration(#[from] crate::calibration::CalibrationRefused),
+    /// Nothing to check against.
+    #[error(
+        "the session has no calibration offset of the {0} from a sound calibrator; state the calibrator's level and frequency"
+    )]
+    NoCalibrator(&'static str),
+    /// The recording of the calibrator's tone was void.
+    #[error("the calibrator could not be recorded: {0}; try again")]
+    CalibratorNotHeard(crate::take::VoidReason),
     /// The analysis.
     #[error(transparent)]
     Analysis(#[from] crate::analysis::AnalysisError),
@@ -193,6 +201,9 @@ impl Worker {
                 Command::Run(request) => self.run(&request, &mut kept),
                 Command::Continue { folder } => self.carry_on(&folder, &mut kept),
                 Command::Calibrate { chain, role, calibrator } => self.calibrate(&chain, role, calibrator),
+                Command::CheckCalibration { folder, role, calibrator } => {
+                    self.check_calibration(&folder, role, calibrator)
+                }
             };
             self.stop.disarm();
             self.live.clear();
