@@ -3,10 +3,11 @@
 use crate::common::sessions;
 use loudenough::analysis::{Finding, Weight};
 use loudenough::audio::simulated::{BenchSpec, SimulatedCardSpec};
-use loudenough::calibration::{Acoustic, AgeLimits};
+use loudenough::calibration::curve::{Column, Stated};
+use loudenough::calibration::{Acoustic, AgeLimits, Curve};
 use loudenough::card::{CardId, InputRole};
 use loudenough::judgement::judge;
-use loudenough::session::chain::{Chain, Coupler, Instrument, Point};
+use loudenough::session::chain::{Chain, Coupler, Curves, Instrument, Point};
 use loudenough::session::chain_file::{from_toml, to_toml};
 use loudenough::session::plan::Plan;
 use loudenough::session::record::Record;
@@ -127,12 +128,9 @@ fn whatever_changes_at_the_input_invalidates_the_offset() {
     assert_eq!(changed(&|c| c.curves = curves.clone()), "", "this curve is zero at 1 kHz");
     let moved = changed(&|c| {
         let text = "20 1.0\n1000 1.0\n20000 1.0\n";
-        let stated = loudenough::calibration::curve::Stated {
-            column: Some(loudenough::calibration::curve::Column::Gain),
-            ..Default::default()
-        };
-        let curve = loudenough::calibration::Curve::read("x", text.as_bytes(), &stated).unwrap();
-        c.curves.insert(InputRole::LeftEar, loudenough::session::chain::Curves(vec![curve]));
+        let stated = Stated { column: Some(Column::Gain), ..Stated::default() };
+        let curve = Curve::read("x", text.as_bytes(), &stated).unwrap();
+        c.curves.insert(InputRole::LeftEar, Curves(vec![curve]));
     });
     assert_eq!(moved, "the correction curve was +0.00 dB at the calibrator, now -1.00 dB at the calibrator");
     assert_eq!(changed(&|c| c.routing.playback = CardId("b:play".into())), "", "the output has no part in it");
@@ -184,6 +182,30 @@ fn what_is_older_than_the_users_limit_is_a_doubt_of_the_session() {
     assert!(matches!(result.finding, Finding::Pink(_)));
     let note = judge(&record).flaws.into_iter().find(|f| f.code == "coupler-range").unwrap();
     assert!(note.text.contains("125 Hz to 8 kHz") && note.weight == Weight::Note, "{note:?}");
+}
+
+/// What the capture thread hears is not corrected; it must neither trip on the difference nor miss a ceiling by it.
+#[test]
+fn a_curve_moves_no_level_that_its_offset_takes_in() {
+    let spec = BenchSpec { seed: 4, ..BenchSpec::default() };
+    let plain = sessions::chain(&spec);
+    let mut curved = plain.clone();
+    let stated = Stated { column: Some(Column::Correction), ..Stated::default() };
+    let curve = Curve::read("flat", b"10 8.0\n30000 8.0\n", &stated).unwrap();
+    curved.curves.insert(InputRole::LeftEar, Curves(vec![curve]));
+    let full_scale = spec.microphone.full_scale_db_spl;
+    curved.take_offset(InputRole::LeftEar, Acoustic::typed(full_scale - 8.0, 0.0, &sessions::frozen()).unwrap());
+    let levels = |chain: Chain| {
+        let record = quick(&spec, chain);
+        assert_eq!(record.repeated(), 0, "{:?}", record.stop());
+        let of = |step: &loudenough::session::record::StepResult| step.pink(0)?.1.sound?.z.map(|l| l.value);
+        record.steps.iter().filter_map(of).collect::<Vec<f64>>()
+    };
+    let (plain, curved) = (levels(plain), levels(curved));
+    assert_eq!(plain.len(), curved.len());
+    for (plain, curved) in plain.iter().zip(&curved) {
+        assert!((plain - curved).abs() < SUM_DB, "{plain} {curved}");
+    }
 }
 
 /// The calibrator's 94 dB are 94 dB whatever the curve: the offset takes it in.

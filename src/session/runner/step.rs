@@ -10,10 +10,11 @@ use super::{RunError, Worker};
 use crate::analysis::live::{Expected, NoiseFloor};
 use crate::analysis::{self, Context, Finding, HumLine, Reference, Weight};
 use crate::audio::{AudioError, Engine, Guard, GuardedInput, Progress, TakeRequest};
+use crate::card::InputRole;
 use crate::signal::{Drive, Period, Stimulus};
 use crate::stats::Estimate;
 use crate::take::{Take, VoidReason};
-use crate::units::{Dbfs, SampleRate};
+use crate::units::{Dbfs, SampleRate, db_from_power, power_from_db};
 use crossbeam_channel::Sender;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -279,14 +280,30 @@ impl<'a> StepRunner<'a> {
         let inputs = chain.ears().map(|(input, role)| {
             let noise_dbfs = silence.and_then(|s| s.silence(input)?.noise_z).map(|e| e.value);
             let pink = matches!(stimulus, Stimulus::Pink(_));
+            let curve_db = self.curve_effect_db(input, role);
+            let expected = drive.rms().filter(|_| pink).zip(climb.gain_db(input));
             GuardedInput {
                 input,
-                expected_dbfs: drive.rms().filter(|_| pink).zip(climb.gain_db(input)).map(|(d, gain)| d.db() + gain),
-                ceiling_dbfs: chain.acoustic(role).map(|a| a.dbfs(climb.plan.ceilings.spl).db()),
+                expected_dbfs: expected.map(|(d, gain)| d.db() + gain - curve_db),
+                ceiling_dbfs: chain.acoustic(role).map(|a| a.dbfs(climb.plan.ceilings.spl).db() - curve_db),
                 noise_dbfs,
             }
         });
         Guard { inputs: inputs.collect() }
+    }
+
+    /// What the correction curves add to the level of pink noise at this input, dB: the capture thread hears without
+    /// them. Before a take has told the spectrum it is the most that they can add.
+    fn curve_effect_db(&self, input: usize, role: InputRole) -> f64 {
+        let correction = self.record.head.chain.correction(role);
+        let last = self.record.steps.iter().rev().find_map(|step| step.pink(input));
+        let most = correction.points().iter().map(|(_, db)| *db).reduce(f64::max).unwrap_or(0.0);
+        let Some((pink, _)) = last.filter(|_| !correction.is_none()) else { return most };
+        let bands =
+            || pink.bands.iter().filter_map(|band| Some((analysis::band::centre_hz(band.x), band.level?.value)));
+        let corrected: f64 = bands().map(|(_, db)| power_from_db(db)).sum();
+        let heard: f64 = bands().map(|(f_hz, db)| power_from_db(db - correction.db_at(f_hz))).sum();
+        db_from_power(corrected / heard).unwrap_or(most)
     }
 
     /// Writes the end.
@@ -298,6 +315,6 @@ impl<'a> StepRunner<'a> {
     }
 }
 
-fn roles(record: &Record) -> Vec<crate::card::InputRole> {
+fn roles(record: &Record) -> Vec<InputRole> {
     record.head.chain.routing.capture_channels.iter().map(|c| c.role).collect()
 }
