@@ -62,22 +62,8 @@ fn list(json: bool, now: &str, out: &mut dyn Write) -> Result<()> {
 /// What of a chain's calibration does not hold at `now`, a sentence each.
 fn wrong(chain: &Chain, now: &str) -> Vec<String> {
     let changed = chain.changed_offsets();
-    let mut wrong: Vec<String> = changed.iter().map(request::not_used).collect();
-    for (role, acoustic) in &chain.acoustic {
-        let why = chain.ages.offset(&acoustic.taken_at, now);
-        wrong.extend(why.map(|why| format!("The calibration offset of the {} {why}.", role.in_words())));
-    }
-    for (role, microphone) in &chain.microphones {
-        let why = microphone.expired(&chain.ages, now);
-        let name = microphone.words("microphone");
-        wrong.extend(why.map(|why| format!("The certificate of the {name} of the {} {why}.", role.in_words())));
-    }
-    let calibrator = chain.calibrator.as_ref();
-    wrong.extend(calibrator.and_then(|c| {
-        let why = c.expired(&chain.ages, now)?;
-        Some(format!("The certificate of the {} {why}.", c.words("sound calibrator")))
-    }));
-    wrong
+    let aged = chain.aged(now).into_iter().map(|aged| aged.text);
+    changed.iter().map(request::not_used).chain(aged).collect()
 }
 
 fn show(chain: &Chain, path: &Path, json: bool, now: &str, out: &mut dyn Write) -> Result<()> {

@@ -34,6 +34,9 @@ pub fn began(record: &Record, folder: &Path, playback: &Granted, capture: &Grant
         )?,
         None => writeln!(out, "offset   none: levels are in dBFS until the chain is calibrated")?,
     }
+    for aged in chain.aged(&record.head.started_at) {
+        writeln!(out, "doubt    {}", aged.text)?;
+    }
     writeln!(out, "kept in  {}", folder.display())
 }
 

@@ -1,11 +1,13 @@
 //! The chain as it stands on the desk: cards, output, headphone, coupler, microphone, and what is known of each.
 
+mod ages;
 mod check;
 mod instrument;
 mod offsets;
 mod output_side;
 
 pub use crate::calibration::{Coupler, Point};
+pub use ages::{Aged, AgedPart};
 pub use instrument::{Fitted, Instrument};
 pub use offsets::{ChangedOffset, InputSetting};
 pub use output_side::{ChainCeilings, Driven, OutputSide, Supply, Wiring};

@@ -1,11 +1,10 @@
 //! What a finding means on this chain: here full scale meets the calibration.
 
-use super::chain::{Chain, Coupler};
+use super::chain::{AgedPart, Chain, Coupler};
 use super::climb::{GAIN_TOLERANCE_DB, Purpose};
 use super::record::{InputResult, Record, SoundLevels};
 use crate::analysis::band::band_of;
 use crate::analysis::{Finding, Flaw, PinkFinding, Reference};
-use crate::calibration::OffsetSource;
 use crate::card::{InputRole, known_name, pair_in_words};
 use crate::stats::Estimate;
 use crate::units::{db_from_power, power_from_db};
@@ -65,38 +64,20 @@ fn within(pink: &PinkFinding, coupler: Coupler) -> Option<Estimate> {
     Some(Estimate::symmetric(db_from_power(power)?, scatter / power))
 }
 
-/// Calibrations that are older than the user's own limits, by the end of the session.
-fn ages(record: &Record) -> Vec<Flaw> {
-    let chain = &record.head.chain;
+/// Calibrations that are older than the user's own limits by the end of the session.
+fn ages(record: &Record) -> impl Iterator<Item = Flaw> {
     let last = record.steps.last().map_or(&record.head.started_at, |step| &step.finished_at);
-    let ears = || chain.ears().map(|(_, role)| role).filter(|role| chain.acoustic.contains_key(role));
-    let offset = |role: InputRole| {
-        let why = chain.ages.offset(&chain.acoustic(role)?.taken_at, last)?;
-        Some(format!("The calibration offset of the {} {why}.", role.in_words()))
-    };
-    let microphone = |role: InputRole| {
-        let instrument = chain.microphones.get(&role)?;
-        let why = instrument.expired(&chain.ages, last)?;
-        Some(format!("The certificate of the {} of the {} {why}.", instrument.words("microphone"), role.in_words()))
-    };
-    let by_calibrator = |role: &InputRole| {
-        let source = chain.acoustic(*role).map(|a| &a.source);
-        matches!(source, Some(OffsetSource::Calibrator { .. }))
-    };
-    let calibrator = chain.calibrator.as_ref().filter(|_| ears().any(|role| by_calibrator(&role))).and_then(|c| {
-        let why = c.expired(&chain.ages, last)?;
-        Some(format!("The certificate of the {} {why}.", c.words("sound calibrator")))
-    });
-    let offsets: Vec<String> = ears().filter_map(offset).collect();
-    let certificates: Vec<String> = ears().filter_map(microphone).chain(calibrator).collect();
-    let told = |code, found: Vec<String>, remedy| {
-        (!found.is_empty())
-            .then(|| Flaw::doubt(code, format!("{} Levels in dB SPL are doubtful; {remedy}.", found.join(" "))))
-    };
-    let old = told("offset-old", offsets, "calibrate again, or raise the limit of this chain");
-    old.into_iter()
-        .chain(told("certificate-old", certificates, "have it calibrated, or raise the limit of this chain"))
-        .collect()
+    let aged = record.head.chain.aged(last);
+    let told = [
+        (AgedPart::Offset, "offset-old", "calibrate again"),
+        (AgedPart::Certificate, "certificate-old", "have it calibrated"),
+    ];
+    told.into_iter().filter_map(move |(part, code, remedy)| {
+        let texts: Vec<&str> = aged.iter().filter(|a| a.what == part).map(|a| a.text.as_str()).collect();
+        let text =
+            format!("{} Levels in dB SPL are doubtful; {remedy}, or raise the limit of this chain.", texts.join(" "));
+        (!texts.is_empty()).then(|| Flaw::doubt(code, text))
+    })
 }
 
 /// What is wrong or limited about the session as a whole.
