@@ -34,8 +34,8 @@ const LOWEST_HZ: f64 = 40.0;
 const CUT_FROM_HZ: f64 = 20.0;
 /// Harmonics are told per this part of an octave of the exciting frequency.
 const POINTS_PER_OCTAVE: f64 = 6.0;
-/// The linear response is kept from this share of `L ln 2` before its arrival …
-const KEPT_BEFORE: f64 = 0.3;
+/// The linear response is kept from this share of `L ln 2` before its arrival: any less blurs its lowest lines …
+const KEPT_BEFORE: f64 = 0.6;
 /// … to this after it, seconds; the harmonics up to the tenth lie beyond.
 const KEPT_AFTER_S: f64 = 3.0;
 /// Ends of what is kept are faded over this, seconds.
@@ -78,8 +78,9 @@ fn linear(s: &Spectra, shape: &SweepShape) -> (Spectra, Vec<f64>) {
     for k in s.period.lines.of(LineKind::Excited).filter(|k| s.usable[*k]) {
         quotient[k] = s.mean[k] / s.played[k];
     }
+    continue_downwards(&mut quotient);
     let mut response = fft::samples_of(&quotient, frames);
-    let from_s = -KEPT_BEFORE * shape.length_s * 2f64.ln();
+    let from_s = -KEPT_BEFORE * shape.harmonic_before_s(2);
     let mut energy = 0.0;
     for (n, value) in response.iter_mut().enumerate() {
         let t = if n > frames / 2 + frames / 4 { n as f64 - frames as f64 } else { n as f64 } / hz;
@@ -98,6 +99,16 @@ fn linear(s: &Spectra, shape: &SweepShape) -> (Spectra, Vec<f64>) {
         linear.variance[k] *= energy / frames as f64;
     }
     (linear, impulse)
+}
+
+/// Goes on from the lowest line to its own mirror image, straight: real part even, imaginary part odd. A step there would
+/// ring for longer than what is kept, and the lines above it would read up to 1.6 dB wrong.
+fn continue_downwards(quotient: &mut [Complex<f64>]) {
+    let Some(lowest) = quotient.iter().position(|q| *q != Complex::zero()) else { return };
+    let at = quotient[lowest];
+    for (k, below) in quotient[..lowest].iter_mut().enumerate() {
+        *below = Complex::new(at.re, at.im * k as f64 / lowest as f64);
+    }
 }
 
 /// What is not linear, divided by the sweep's closed form: the harmonics side by side in time.
@@ -144,7 +155,7 @@ fn harmonic(apart: &Apart, n: usize) -> HarmonicCurve {
     let (frames, hz) = (s.period.samples.len(), s.period.rate.hz());
     let spacing = s.period.line_spacing_hz();
     // From a little before its own arrival to as little before the next lower harmonic's.
-    let arrival = |n: usize| -shape.length_s * (n as f64).ln();
+    let arrival = |n: usize| -shape.harmonic_before_s(n);
     let before = |n: usize| CUT_BEFORE * (arrival(n) - arrival(n + 1));
     let (from, to) = (arrival(n) - before(n), arrival(n - 1) - before(n - 1));
     let count = (((to - from) * hz) as usize) & !1;

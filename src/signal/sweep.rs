@@ -38,9 +38,7 @@ impl Sweep {
     /// The sweep's own constants at this rate.
     pub fn shape(self, rate: SampleRate, frames: usize) -> SweepShape {
         let to_hz = TO_HZ.min(TO_SHARE * rate.hz());
-        let seconds = frames as f64 / rate.hz() - TAIL_S;
-        let length_s = seconds / (to_hz / FROM_HZ).ln();
-        SweepShape { from_hz: FROM_HZ, to_hz, seconds, length_s }
+        SweepShape::between(FROM_HZ, to_hz, frames as f64 / rate.hz() - TAIL_S)
     }
 
     pub(super) fn period(self, rate: SampleRate, frames: usize) -> Period {
@@ -70,6 +68,16 @@ pub struct SweepShape {
 }
 
 impl SweepShape {
+    /// From one frequency to another in so many seconds: `L = T / ln(f2/f1)`.
+    pub fn between(from_hz: f64, to_hz: f64, seconds: f64) -> SweepShape {
+        SweepShape { from_hz, to_hz, seconds, length_s: seconds / (to_hz / from_hz).ln() }
+    }
+
+    /// How long before the linear response that of harmonic `n` arrives, seconds.
+    pub fn harmonic_before_s(&self, n: usize) -> f64 {
+        self.length_s * (n as f64).ln()
+    }
+
     /// Up to here the fade-out has not begun, Hz.
     pub fn steady_to_hz(&self) -> f64 {
         self.from_hz * ((self.seconds - FADE_OUT_S) / self.length_s).exp()
