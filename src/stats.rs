@@ -86,6 +86,20 @@ impl Reading {
         }
     }
 
+    /// The same in another scale: `scale` must rise.
+    pub fn rescaled(&self, scale: impl Fn(f64) -> f64) -> Reading {
+        let both = |e: &Estimate| Estimate {
+            value: scale(e.value),
+            interval: Interval { low: scale(e.interval.low), high: scale(e.interval.high) },
+        };
+        match self {
+            Reading::Told(e) => Reading::Told(both(e)),
+            Reading::Below(high) => Reading::Below(scale(*high)),
+            Reading::AtLeast(e) => Reading::AtLeast(both(e)),
+            Reading::NotTold(why) => Reading::NotTold(why.clone()),
+        }
+    }
+
     /// The estimate of a told value only.
     pub fn told(&self) -> Option<&Estimate> {
         match self {

@@ -249,6 +249,9 @@ pub struct SineFinding {
     pub harmonics: Vec<HarmonicFinding>,
     /// THD (F form) at the ear, dB; highest harmonic counted beside it.
     pub thd: Reading,
+    /// The same in R form: harmonics over fundamental and harmonics together.
+    #[serde(default = "not_kept")]
+    pub thd_r: Reading,
     /// THD referred to the output; `None` without a reference.
     pub thd_output: Option<Reading>,
     /// Highest harmonic counted.
@@ -257,6 +260,11 @@ pub struct SineFinding {
     pub thd_n: Reading,
     /// Noise 20 Hz to 20 kHz, dBFS.
     pub noise: Option<f64>,
+}
+
+/// A figure that sessions of earlier programs do not hold.
+fn not_kept() -> Reading {
+    Reading::NotTold("it was not stored with this session; reanalyse it".into())
 }
 
 /// One harmonic.

@@ -2,7 +2,7 @@
 //!
 //! The sine lies on an odd line of the period, so its harmonics are lines too and nothing leaks. **THD** is the F form:
 //! RMS sum of the harmonics over the fundamental, up to the 10th or 20 kHz, whichever is lower; `highest_harmonic` says
-//! how far. **THD+N** is the R form: everything but the fundamental from 20 Hz to 20 kHz over everything (AES17 notches a
+//! how far. The R form, THD_R = THD_F/√(1 + THD_F²), holds the harmonics against everything that is no noise. **THD+N** is the R form: everything but the fundamental from 20 Hz to 20 kHz over everything (AES17 notches a
 //! band out; here one line is left out). *Referred to the output* each harmonic is divided by the reference's response
 //! at its own frequency over that at the fundamental.
 
@@ -15,7 +15,8 @@ use super::{Context, Measured};
 use crate::signal::LineKind;
 use crate::stats::{Estimate, Interval, Reading};
 use crate::take::Take;
-use crate::units::db_from_power;
+use crate::units::{db_from_power, power_from_db};
+use std::f64::consts::LN_10;
 
 /// Highest harmonic counted.
 const HIGHEST: usize = 10;
@@ -43,13 +44,15 @@ pub fn finding(s: &Spectra, common: Common, context: &Context) -> Option<SineFin
     let power = fundamental.map(|p| p.value);
     let harmonics = orders.iter().map(|n| harmonic(s, line, *n, power)).collect();
     let noise = level::noise_power(s);
+    let thd_f = thd(s, &orders, line, power, |_| Some(1.0));
     Some(SineFinding {
         common,
         frequency_hz: line as f64 * spacing,
         level: fundamental.and_then(|p| p.level_db(FULL_SCALE_MS)),
         gain_db: fundamental.and_then(|p| p.level_db(s.played[line].norm_sqr())),
         harmonics,
-        thd: thd(s, &orders, line, power, |_| Some(1.0)),
+        thd_r: r_form(&thd_f),
+        thd: thd_f,
         thd_output: context
             .reference
             .filter(|r| r.response.len() == s.mean.len())
@@ -117,6 +120,11 @@ fn thd(
     reading(&sum, fundamental)
 }
 
+/// Harmonics over fundamental and harmonics together, from harmonics over the fundamental.
+pub fn r_form(thd_f: &Reading) -> Reading {
+    thd_f.rescaled(|db| db - 10.0 * power_from_db(db).ln_1p() / LN_10)
+}
+
 /// Noise is part of what is asked for here, so it is not taken off.
 fn thd_n(s: &Spectra, line: usize, fundamental: Option<f64>) -> Reading {
     let Some(fundamental) = fundamental else { return no_tone() };
@@ -177,8 +185,14 @@ mod tests {
 
     fn finding(take: &Take) -> SineFinding {
         let none = Correction::none();
-        let context =
-            Context { correction: &none, pooled_clock: None, route_delay_s: None, reference: None, mains_lines: &[] };
+        let context = Context {
+            correction: &none,
+            pooled_clock: None,
+            route_delay_s: None,
+            reference: None,
+            mains_lines: &[],
+            card_distortion_db: None,
+        };
         match measure(take, 0, &context).unwrap().finding {
             Finding::Sine(f) => *f,
             other => panic!("{other:?}"),
@@ -206,6 +220,23 @@ mod tests {
         let f = finding(&take(|x| 0.9 * (x + 0.01 * x * x + 0.004 * x * x * x), 1e-6));
         let db = |n: usize| f.harmonics[n].level.told().unwrap().value;
         assert!((db(0) + 46.0466).abs() < 0.01 && (db(1) + 60.0260).abs() < 0.01, "{} {}", db(0), db(1));
+    }
+
+    /// THD_R = THD_F/√(1 + THD_F²), ends of the interval alike; a clipped sine of 6 dB has 23.19161 % and so 22.59201 %.
+    #[test]
+    fn the_r_form_is_that_of_its_closed_form() {
+        let limit = 10f64.powf(-6.0 / 20.0);
+        let f = finding(&take(|x| x.clamp(-limit, limit), 1e-6));
+        let percent = |db: f64| 100.0 * 10f64.powf(db / 20.0);
+        let (thd_f, thd_r) = (f.thd.told().unwrap(), f.thd_r.told().unwrap());
+        assert!((percent(thd_r.value) / 22.592_01 - 1.0).abs() < 1e-3, "{thd_r:?}");
+        let ends = |e: &Estimate| [e.value, e.interval.low, e.interval.high].map(percent);
+        for (r, of_f) in ends(thd_r).into_iter().zip(ends(thd_f)) {
+            let share = of_f / 100.0;
+            assert!((r - 100.0 * share / (1.0 + share * share).sqrt()).abs() < 1e-9, "{r} for {of_f}");
+        }
+        let below = r_form(&Reading::Below(-6.0));
+        assert!(matches!(below, Reading::Below(db) if db < -6.9 && db > -7.0), "{below:?}");
     }
 
     /// A clean sine in noise: uniform noise of ±0.0005 has an RMS of 0.001/√12, 67.8 dB under a sine of amplitude 1 in

@@ -96,10 +96,11 @@ fn row(step: &StepResult, input: usize) -> String {
         .sines(input)
         .map(|s| {
             format!(
-                "\n{:>6}sine {:.0} Hz: THD {} dB to harmonic {}, THD+N {} dB",
+                "\n{:>6}sine {:.0} Hz: THD {} dB (R form {} dB) to harmonic {}, THD+N {} dB",
                 "",
                 s.frequency_hz,
                 reading(&s.thd),
+                reading(&s.thd_r),
                 s.highest_harmonic,
                 reading(&s.thd_n)
             )

@@ -150,6 +150,7 @@ fn input(role: InputRole, head: &TakeHead) -> InputResult {
                 phase_rad: Some(3.1),
             }],
             thd: Reading::AtLeast(Estimate::exact(-61.5)),
+            thd_r: Reading::Below(-61.5),
             thd_output: None,
             highest_harmonic: 10,
             thd_n: Reading::Below(-50.0),
