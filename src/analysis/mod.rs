@@ -10,6 +10,7 @@
 pub mod align;
 pub mod band;
 mod burst;
+mod card_distortion;
 pub mod clip;
 mod clip_curve;
 mod clock;
@@ -64,6 +65,9 @@ pub struct Context<'a> {
     pub reference: Option<&'a Reference>,
     /// Hum seen in the take of silence.
     pub mains_lines: &'a [HumLine],
+    /// Distortion that the capture card itself may add, dB re what it captures, in any figure; `None`: unknown, and then
+    /// nothing is allowed for it.
+    pub card_distortion_db: Option<f64>,
 }
 
 /// A finding, and the lines it came from where a later step may need them.
@@ -81,6 +85,14 @@ pub struct Measured {
 /// [`AnalysisError`] where there is nothing to measure; what is measured but doubtful or void is a [`Flaw`] of the
 /// finding.
 pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured, AnalysisError> {
+    let mut measured = by_stimulus(take, input, context)?;
+    if let Some(card_db) = context.card_distortion_db {
+        card_distortion::allow_for(&mut measured.finding, card_db);
+    }
+    Ok(measured)
+}
+
+fn by_stimulus(take: &Take, input: usize, context: &Context) -> Result<Measured, AnalysisError> {
     match &take.head.stimulus {
         Stimulus::Pink(_) => pink::measure(take, input, context),
         Stimulus::Silence { .. } => silence::measure(take, input, context),

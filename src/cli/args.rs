@@ -162,6 +162,9 @@ pub struct Desk {
     /// Highest level the microphone takes, dB SPL peak.
     #[arg(long, value_name = "DB_SPL")]
     pub microphone_max: Option<f64>,
+    /// Distortion of the capture card itself, dB re what it captures; figures it could explain are given as "below".
+    #[arg(long, value_name = "DB", allow_hyphen_values = true)]
+    pub card_distortion: Option<f64>,
 }
 
 /// What is asked of a session.

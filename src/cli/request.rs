@@ -112,6 +112,10 @@ fn amend(chain: &mut Chain, desk: &Desk, now: &str) -> Result<()> {
     if desk.microphone_max.is_some() {
         chain.microphone_max_db_spl = desk.microphone_max;
     }
+    if let Some(db) = desk.card_distortion {
+        ensure!((-200.0..=0.0).contains(&db), "--card-distortion {db} is outside −200 to 0 dB");
+        chain.card_distortion_db = Some(db);
+    }
     if let Some(offset) = desk.offset {
         let ears: Vec<_> = chain.ears().map(|(_, role)| role).collect();
         for role in ears {

@@ -71,6 +71,10 @@ pub struct Chain {
     /// Highest level the microphone takes, dB SPL peak, from its data sheet.
     #[serde(default)]
     pub microphone_max_db_spl: Option<f64>,
+    /// Distortion of the capture card itself, dB re what it captures, from its data sheet or a loop of its own; without
+    /// it no figure allows for any.
+    #[serde(default)]
+    pub card_distortion_db: Option<f64>,
 }
 
 /// Correction curves of one ear, each with where it came from.
@@ -111,6 +115,7 @@ impl Chain {
             taken_on: BTreeMap::new(),
             curves: BTreeMap::new(),
             microphone_max_db_spl: None,
+            card_distortion_db: None,
         }
     }
 

@@ -14,7 +14,14 @@ use desk::Desk;
 
 /// Knows nothing beside the take.
 fn context(correction: &Correction) -> Context<'_> {
-    Context { correction, pooled_clock: None, route_delay_s: None, reference: None, mains_lines: &[] }
+    Context {
+        correction,
+        pooled_clock: None,
+        route_delay_s: None,
+        reference: None,
+        mains_lines: &[],
+        card_distortion_db: None,
+    }
 }
 
 fn pink(desk: &Desk) -> (PinkFinding, Measured) {

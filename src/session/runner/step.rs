@@ -93,6 +93,7 @@ impl Known {
                 route_delay_s: pooled.1,
                 reference: self.references.get(&input).filter(|_| uses_reference(purpose)),
                 mains_lines: self.hum.get(&input).map_or(&[], Vec::as_slice),
+                card_distortion_db: chain.card_distortion_db,
             };
             let measured = analysis::measure(take, input, &context)?;
             if let Some(void) = void_of(&measured.finding) {
