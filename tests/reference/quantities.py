@@ -164,6 +164,22 @@ def sine(p, gain):
     }
 
 
+def two_tones(p):
+    """Intermodulation of 60 Hz + 7 kHz or 19 + 20 kHz: amplitude ratios of second and third order, and of each product.
+
+    Modulation: sidebands over the upper tone. Difference frequency: products over the sum of both tones (IEC 60268-3,
+    definitions from memory). Amplitudes add.
+    """
+    low, high = (int(k) for k in np.flatnonzero(p.stimulus.excited))
+    amplitude = np.sqrt(np.maximum(np.abs(p.mean) ** 2 - p.variance / p.periods, 0.0))
+    if p.stimulus.hz[low] < 1000.0:
+        second, third, against = [high - low, high + low], [high - 2 * low, high + 2 * low], amplitude[high]
+    else:
+        second, third, against = [high - low], [2 * low - high, 2 * high - low], amplitude[low] + amplitude[high]
+    each = {k: float(amplitude[k] / against) for k in second + third}
+    return sum(each[k] for k in second), sum(each[k] for k in third), [(p.stimulus.hz[k], each[k]) for k in each]
+
+
 def true_peak(captured, start, count):
     """Peak of the waveform between samples, dB re full scale, 8 times oversampled."""
     margin = 512

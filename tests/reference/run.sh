@@ -1,5 +1,5 @@
 #!/bin/sh
-# Holds stored numbers against the same quantities computed by numpy and scipy from the same WAVs: a rehearsed session,
+# Holds stored numbers against the same quantities computed by numpy and scipy from the same WAVs: rehearsed sessions,
 # and the foreign signals that the integration tests left ($LOUDENOUGH_FOREIGN, where set). Needs the built program.
 set -eu
 cd "$(dirname "$0")/../.."
@@ -10,6 +10,10 @@ scratch=$(mktemp -d)
 trap 'rm -rf "$scratch"' EXIT INT TERM
 "$target/debug/loudenough" rehearse --step 9 --sine 997,73 --sessions "$scratch" --id rehearsed --no-progress \
     >"$scratch/told" || { cat "$scratch/told"; exit 1; }
-set -- "$scratch/rehearsed"
+# Other sounds, loud enough for their distortion to stand over the noise.
+"$target/debug/loudenough" rehearse --step 10 --output "field recorder" --headphone "in-ear 16 Ω" --at 104 \
+    --beside sweep,modulation,difference --sessions "$scratch" --id beside --no-progress \
+    >"$scratch/told" || { cat "$scratch/told"; exit 1; }
+set -- "$scratch/rehearsed" "$scratch/beside"
 if [ -n "${LOUDENOUGH_FOREIGN:-}" ]; then set -- "$@" "$LOUDENOUGH_FOREIGN"; fi
 "$python" tests/reference/compare.py "$@"

@@ -3,7 +3,6 @@
 import json
 import pathlib
 
-import numpy as np
 import soundfile
 
 from take import Stimulus
@@ -12,6 +11,14 @@ OURS = {("WAVEX", "FLOAT")}
 """32-bit float under the extensible header."""
 FOREIGN = {("WAV", "FLOAT"), ("WAV", "PCM_16"), ("WAV", "PCM_24"), ("WAVEX", "PCM_24"), ("WAVEX", "PCM_32")}
 """What other programs write."""
+
+
+def fnv_1a(text):
+    """64 bits (Fowler, Noll, Vo; constants as in draft-eastlake-fnv)."""
+    value = 0xCBF29CE484222325
+    for byte in text.encode():
+        value = (value ^ byte) * 0x100000001B3 % 2**64
+    return value
 
 
 def read_wav(path):
@@ -26,15 +33,6 @@ class Folder:
 
     def __init__(self, path):
         self.path = pathlib.Path(path)
-        self.stimuli = []
-        for file in sorted((self.path / "stimuli").glob("*.wav")):
-            samples, rate, kind, _ = read_wav(file)
-            assert samples.shape[1] == 1, f"{file}: one channel expected"
-            assert kind[1] == "FLOAT", f"{file}: {kind}"
-            if np.any(samples):
-                power = np.abs(np.fft.rfft(samples[:, 0])) ** 2
-                self.stimuli.append(Stimulus(samples[:, 0], rate, bool(power.max() > 0.99 * power.sum())))
-
         head = self.path / "session.json"
         self.head = json.loads(head.read_text()) if head.exists() else None
         self.formats = OURS if self.head else OURS | FOREIGN
@@ -51,13 +49,15 @@ class Folder:
             yield file.parent, json.loads(file.read_text())
 
     def stimulus(self, head):
-        """The stored period of a take; None for silence."""
-        asked = head["stimulus"]
-        for s in self.stimuli:
-            if s.rate != head["played_rate"] or s.is_sine != (asked["kind"] == "sine"):
-                continue
-            if asked["kind"] == "pink":
-                return s
-            if abs(s.hz[s.excited][0] - asked["frequency_hz"]) <= 1.01 * s.rate / s.frames:
-                return s
-        return None
+        """The stored period of a take; foreign folders name it in words, sessions by a hash."""
+        asked, rate = head["stimulus"], head["played_rate"]
+        text = json.dumps(asked, separators=(",", ":"))
+        words = asked.get("pair", asked["kind"]).removesuffix("-frequency")
+        if asked["kind"] == "sine":
+            words = f"sine-{asked['frequency_hz']:g}hz"
+        names = [f"{fnv_1a(f'{text}@{rate}'):016x}", words]
+        file = next(path for path in (self.path / "stimuli" / f"{name}.wav" for name in names) if path.exists())
+        samples, stored_rate, kind, _ = read_wav(file)
+        assert samples.shape[1] == 1, f"{file}: one channel expected"
+        assert kind[1] == "FLOAT" and stored_rate == rate, f"{file}: {kind}, {stored_rate} Hz"
+        return Stimulus(samples[:, 0], rate, asked["kind"])

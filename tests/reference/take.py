@@ -45,7 +45,8 @@ class Stimulus:
 
     samples: np.ndarray
     rate: int
-    is_sine: bool
+    kind: str
+    """As in the head of a take: `pink`, `sine`, `two-tones`, `sweep` …"""
 
     def __post_init__(self):
         frames = len(self.samples)
@@ -54,9 +55,17 @@ class Stimulus:
         self.hz = np.arange(frames // 2 + 1) * (self.rate / frames)
         power = np.abs(self.lines) ** 2
         odd = np.arange(len(self.hz)) % 2 == 1
-        if self.is_sine:
-            self.excited = power > 0.5 * power.max()
+        self.is_tones = self.kind in ("sine", "two-tones")
+        if self.is_tones:
+            # The weaker of two tones stands 12 dB under the other, rounding 100 dB and more.
+            self.excited = power > 0.01 * power.max()
             inside = self.hz > 0
+        elif self.kind == "sweep":
+            # From the lower edge of the 20 Hz band on; its power falls with frequency and is level otherwise.
+            level = power * self.hz
+            self.excited = level > 0.8 * np.median(level[(self.hz > 100.0) & (self.hz < 10000.0)])
+            self.excited &= self.hz >= 1000.0 * 10.0**-1.75
+            inside = np.zeros(len(power), dtype=bool)
         else:
             # Silent lines hold only the rounding of single-precision samples, 100 dB and more under their neighbours.
             self.excited = power > 1e-6 * scipy.ndimage.maximum_filter1d(power, 41)
@@ -110,11 +119,12 @@ def variance_of(lines, excited):
 
 
 def coarse_ppm(captured, start, ratio, stimulus):
-    """Clock offset to about 1 ppm: lag of the second period behind the first (pink), turning of the phase (sine)."""
+    """Clock offset to about 1 ppm: lag of the second period behind the first (noise, sweep), turning of the phase
+    (tones)."""
     frames = int(round(stimulus.frames * ratio))
     begin = int(start)
-    if stimulus.is_sine:
-        cycles = float(np.flatnonzero(stimulus.excited)[0]) / frames
+    if stimulus.is_tones:
+        cycles = float(np.flatnonzero(stimulus.excited)[-1]) / frames
         block = max(2048, int(4 / cycles))
         count = (2 * frames) // block
         window = np.hanning(block)
@@ -151,7 +161,7 @@ def fit_clock(captured, start, ratio, stimulus, periods):
             scipy.ndimage.uniform_filter1d(stimulus.excited.astype(float), 65, mode="nearest"), 1e-9
         )
         used = stimulus.excited & (power > 3.0 * noise)
-        if turn == 0 and not stimulus.is_sine:
+        if turn == 0 and not stimulus.is_tones:
             used &= k < stimulus.frames // 16
         if not used.any():
             return None
