@@ -1,8 +1,9 @@
 //! What a finding means on this chain: here full scale meets the calibration.
 
 use super::chain::{AgedPart, Chain, Coupler};
-use super::climb::{GAIN_TOLERANCE_DB, Purpose};
-use super::record::{InputResult, Record, SoundLevels};
+use super::climb::{Climb, GAIN_TOLERANCE_DB, NotAsAsked, Purpose};
+use super::plan::AskedLevel;
+use super::record::{InputResult, Record, SessionHead, SoundLevels, StepResult};
 use crate::analysis::band::band_of;
 use crate::analysis::{Finding, Flaw, PinkFinding, Reference};
 use crate::card::{InputRole, known_name, pair_in_words};
@@ -11,6 +12,8 @@ use crate::units::{db_from_power, power_from_db};
 
 /// Drift of the calibration over a session from which its levels are in doubt, dB (common practice, no source).
 const LARGEST_DRIFT_DB: f64 = 0.5;
+/// Drives closer than this are the same, dB.
+const SAME_DRIVE_DB: f64 = 0.05;
 
 /// Turns one input's finding into physical values.
 pub fn evaluate(finding: Finding, role: InputRole, chain: &Chain, reference: Option<&Reference>) -> InputResult {
@@ -100,9 +103,60 @@ pub fn chain_flaws(record: &Record) -> Vec<Flaw> {
         ));
     }
     flaws.extend(ages(record));
+    flaws.extend(not_as_asked(record));
+    flaws.extend(quieter_sounds(record));
     flaws.extend(reference_moved(record));
     flaws.extend(head.chain.ears().filter_map(|(_, role)| calibration_drifted(record, role)));
     flaws
+}
+
+/// Levels asked for that a limit held back: what was asked, what was played, and why. What was played holds as it stands.
+fn not_as_asked(record: &Record) -> Vec<Flaw> {
+    let SessionHead { plan, chain, .. } = &record.head;
+    let period = plan.pink.period(chain.routing.playback_rate);
+    let climb = Climb { plan, chain, period: &period, results: &record.steps };
+    let words = |n: NotAsAsked| {
+        let asked = match n.level {
+            AskedLevel::Spl(spl) => spl.to_string(),
+            AskedLevel::Drive(drive) => drive.to_string(),
+        };
+        let wanted = n.wanted.filter(|_| matches!(n.level, AskedLevel::Spl(_)));
+        let wanted = wanted.map_or(String::new(), |d| format!(", a drive of {d},"));
+        let because = &n.because;
+        match n.played {
+            Some(played) => Flaw::note(
+                "asked-held-back",
+                format!(
+                    "{asked}{wanted} was asked for; played was {played}, because {because}. The figures of that step hold for what was played."
+                ),
+            ),
+            None => Flaw::note(
+                "asked-not-played",
+                format!(
+                    "{asked}{wanted} was asked for and not played, because {because}. Nothing is told of it; ask for less."
+                ),
+            ),
+        }
+    };
+    climb.not_as_asked().into_iter().map(words).collect()
+}
+
+/// Sounds of a higher crest factor that reached full scale under the drive of their step.
+fn quieter_sounds(record: &Record) -> Vec<Flaw> {
+    let quieter = |step: &StepResult| {
+        let wanted = step.step.drive?;
+        let take =
+            step.takes.iter().find(|t| t.head.drive.rms().is_some_and(|d| d.db() < wanted.db() - SAME_DRIVE_DB))?;
+        let (sound, played) = (&take.head.stimulus, take.head.drive.rms()?);
+        Some(Flaw::note(
+            "sound-held-back",
+            format!(
+                "In step {} {sound} was played at {played} instead of {wanted}, because it reaches full scale there: its peaks stand higher over its RMS.",
+                step.step.number
+            ),
+        ))
+    };
+    record.steps.iter().filter_map(quieter).collect()
 }
 
 /// What was behind the card, and whether it is what the session is named after.

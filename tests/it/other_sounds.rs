@@ -3,6 +3,7 @@
 use crate::common::sessions::{chain, plan, run};
 use loudenough::analysis::{Finding, ResponsePoint, Weight};
 use loudenough::audio::simulated::{BenchSpec, SimulatedCardSpec};
+use loudenough::judgement::judge;
 use loudenough::session::chain::Chain;
 use loudenough::session::climb::Purpose;
 use loudenough::session::plan::{AskedLevel, Plan, PlanError};
@@ -97,6 +98,26 @@ fn levels_above_the_ceiling_or_without_a_sound_are_refused() {
     assert_eq!(nothing.check(rate), Err(PlanError::NothingAsked));
     let silence = Plan { beside: vec![Stimulus::silence()], ..plan(70.0) };
     assert!(matches!(silence.check(rate), Err(PlanError::NotBeside(_))));
+}
+
+/// The bench reaches full scale first; stationary noise, whose peaks stand higher, reaches it before pink noise does.
+#[test]
+fn a_level_that_full_scale_holds_back_is_noted() {
+    let spec = BenchSpec::default();
+    let folder = tempfile::tempdir().unwrap();
+    let wanted = Plan {
+        beside: vec![Stimulus::Noise(Noise { spans: 1, ..Noise::STANDARD })],
+        asked: vec![AskedLevel::Drive(Dbfs(-1.0))],
+        step_db: 10.0,
+        ..Plan { listening: plan(70.0).listening, ..Plan::quick_look(SampleRate::DEFAULT) }
+    };
+    let (record, _) = run(&spec, SimulatedCardSpec::default(), wanted, chain(&spec), folder.path()).unwrap();
+    let flaws = judge(&record).flaws;
+    let text = |code: &str| &flaws.iter().find(|f| f.code == code).unwrap_or_else(|| panic!("{code}: {flaws:?}")).text;
+    let held = text("asked-held-back");
+    assert!(held.contains("−1.0 dBFS") || held.contains("-1.0 dBFS"), "{held}");
+    assert!(held.contains("full scale"), "{held}");
+    assert!(text("sound-held-back").contains("stationary pink noise"), "{flaws:?}");
 }
 
 /// The card's own distortion, where the chain states it, turns what it could explain into "below".

@@ -5,8 +5,9 @@ use crate::analysis::*;
 use crate::calibration::Acoustic;
 use crate::card::{CaptureChannel, CardId, InputRole, Routing};
 use crate::session::chain::Coupler;
-use crate::session::plan::ListeningLevel;
+use crate::session::plan::{Ceilings, ListeningLevel};
 use crate::session::record::TakeResult;
+use crate::signal::Sweep;
 use crate::stats::Estimate;
 use crate::take::TakeHead;
 use crate::units::{DbSpl, SampleRate};
@@ -287,4 +288,60 @@ fn a_loop_without_any_noise_is_heard_at_the_first_probe() {
     let (results, reason) = run(&Plan::session(SampleRate::DEFAULT), &chain(None), &desk);
     assert_eq!(reason, StopReason::ClipEvidence);
     assert_eq!(drives(&results, Purpose::Probe), vec![-70.0]);
+}
+
+fn not_as_asked(plan: &Plan, chain: &Chain, desk: &Desk) -> Vec<NotAsAsked> {
+    let (results, _) = run(plan, chain, desk);
+    Climb { plan, chain, period: &desk.period, results: &results }.not_as_asked()
+}
+
+/// 120 dB SPL at 0 dBFS, gain −5 dB: 90 dB SPL is −25 dBFS of drive.
+#[test]
+fn a_level_asked_for_that_was_held_back_says_what_was_played_and_why() {
+    let plan = |asked: &[AskedLevel]| Plan {
+        asked: asked.to_vec(),
+        sines_hz: vec![997.0],
+        ..listening(Plan::session(SampleRate::DEFAULT), 70.0)
+    };
+    let (calibrated, quiet) = (chain(Some(120.0)), Desk::quiet(-5.0));
+    let full = quiet.period.full_drive().unwrap();
+    let (easy, loud) = (AskedLevel::Spl(DbSpl(90.0)), AskedLevel::Spl(DbSpl(112.0)));
+    let told = not_as_asked(&plan(&[easy, loud]), &calibrated, &quiet);
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert_eq!((told[0].level, told[0].played), (loud, Some(full)));
+    assert!((told[0].wanted.unwrap().db() + 3.0).abs() < 1e-6, "{told:?}");
+    assert!(told[0].because.contains("full scale"), "{told:?}");
+
+    let low = Plan { ceilings: Ceilings { drive: Some(Dbfs(-30.0)), ..Ceilings::default() }, ..plan(&[easy]) };
+    let told = not_as_asked(&low, &calibrated, &quiet);
+    assert_eq!(told[0].played, Some(Dbfs(-30.0)));
+    assert!(told[0].because.contains("ceiling"), "{told:?}");
+
+    let clips = Desk { clips_at: Some(-30.0), ..Desk::quiet(-5.0) };
+    let told = not_as_asked(&plan(&[easy, AskedLevel::Drive(Dbfs(-15.0))]), &calibrated, &clips);
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert_eq!((told[0].level, told[0].played), (AskedLevel::Drive(Dbfs(-15.0)), None));
+    assert!(told[0].because.contains("clips"), "{told:?}");
+
+    let told = not_as_asked(&plan(&[easy]), &chain(None), &quiet);
+    assert!(told[0].played.is_none() && told[0].because.contains("calibration"), "{told:?}");
+}
+
+/// Sounds beside the noise: at every step of the climb, or at the levels asked for alone.
+#[test]
+fn other_sounds_are_played_at_every_step_or_at_the_levels_asked_for() {
+    let (calibrated, quiet) = (chain(Some(120.0)), Desk::quiet(-5.0));
+    let sounds = [Stimulus::sine(997.0), Stimulus::Sweep(Sweep::STANDARD)];
+    let always = Plan { sines_hz: vec![997.0], beside: vec![sounds[1].clone()], ..Plan::session(SampleRate::DEFAULT) };
+    let beside = |plan: &Plan, purpose| {
+        let (results, _) = run(plan, &calibrated, &quiet);
+        let steps: Vec<_> = results.into_iter().filter(|r| r.step.purpose == purpose).map(|r| r.step.stimuli).collect();
+        assert!(!steps.is_empty() && steps.iter().all(|s| s[0] == plan.pink));
+        steps.into_iter().map(|s| s[1..].to_vec()).collect::<Vec<_>>()
+    };
+    assert!(beside(&always, Purpose::Climb).iter().all(|s| *s == sounds));
+    assert!(beside(&always, Purpose::Reference).iter().all(Vec::is_empty));
+    let asked = Plan { asked: vec![AskedLevel::Spl(DbSpl(80.0))], ..always };
+    assert!(beside(&asked, Purpose::Climb).iter().all(Vec::is_empty));
+    assert_eq!(beside(&asked, Purpose::Asked), [sounds.to_vec()]);
 }
