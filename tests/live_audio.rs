@@ -11,6 +11,7 @@ mod program;
 #[path = "common/servers.rs"]
 mod servers;
 
+use loudenough::analysis::{Context, Correction, Finding, measure};
 use loudenough::audio::backend::cpal::CpalBackend;
 use loudenough::audio::{AudioError, Backend, Engine, Guard, Progress, TakeRequest};
 use loudenough::card::{CaptureChannel, CardId, DEFAULT_BLOCK_FRAMES, InputRole, Routing};
@@ -40,9 +41,13 @@ fn routing(playback: &str, capture: &str) -> Routing {
 }
 
 fn request(level_dbfs: f64, periods: usize) -> TakeRequest {
-    let stimulus = Stimulus::pink(RATE);
+    request_at(RATE, level_dbfs, periods)
+}
+
+fn request_at(rate: SampleRate, level_dbfs: f64, periods: usize) -> TakeRequest {
+    let stimulus = Stimulus::pink(rate);
     let ceiling = DriveCeiling { rms: Dbfs(0.0), because: "test".into() };
-    let drive = Drive::grant(Dbfs(level_dbfs), &stimulus.period(RATE), &ceiling).unwrap();
+    let drive = Drive::grant(Dbfs(level_dbfs), &stimulus.period(rate), &ceiling).unwrap();
     TakeRequest { stimulus, drive, periods, settle_s: 0.25, delay_allowance_s: 2.5, guard: Guard::default() }
 }
 
@@ -186,6 +191,78 @@ fn inside_null_sink() {
     let unknown = Engine::open(&CpalBackend, &self::routing("alsa:bench_ou", "alsa:bench_in"), Box::new(|_| ()));
     let Err(AudioError::UnknownCard { known, .. }) = unknown else { panic!("a near miss must not be opened") };
     assert!(known.iter().any(|id| id == "alsa:bench_out"));
+}
+
+/// Streams of 96 kHz to and from a sink of 44.1 kHz: the server resamples on both sides. Its own choice of resampler is so
+/// shallow that hardly anything is missing of a stimulus that ends at 22.4 kHz; in noise it shows.
+#[test]
+fn over_a_slower_sink_the_resampling_is_noticed() {
+    for (resampler, test) in [("auto", "inside_slower_sink_noise"), ("speex-float-10", "inside_slower_sink_pink")] {
+        match Server::pulse_at(44_100, resampler) {
+            Ok(server) => print!("{}", String::from_utf8_lossy(&server.run_inside(test).stdout)),
+            Err(why) => skipped("PulseAudio", &why),
+        }
+    }
+}
+
+/// What the analysis says against a take of 96 kHz over the null sink.
+fn resampled_at_96_khz(request: impl Fn(SampleRate) -> TakeRequest) -> String {
+    let rate = SampleRate::new(96_000).unwrap();
+    let routing = Routing { playback_rate: rate, capture_rate: rate, ..routing("alsa:bench_out", "alsa:bench_in") };
+    let mut engine = Engine::open(&CpalBackend, &routing, Box::new(|_| ())).unwrap();
+    let take = clean_take(&mut engine, &request(rate));
+    let none = Correction::none();
+    let context = Context {
+        correction: &none,
+        pooled_clock: None,
+        route_delay_s: None,
+        reference: None,
+        mains_lines: &[],
+        card_distortion_db: None,
+    };
+    let finding = measure(&take, 0, &context).unwrap().finding;
+    if let Finding::Pink(pink) = &finding {
+        let last = pink.response.last().unwrap();
+        println!("{:.1} dB at {:.0} Hz", last.gain_db, last.frequency_hz);
+    }
+    let flaws = &finding.common().flaws;
+    flaws.iter().find(|flaw| flaw.code == "resampled").unwrap_or_else(|| panic!("{flaws:?}")).text.clone()
+}
+
+#[test]
+#[ignore = "runs inside a private server"]
+fn inside_slower_sink_noise() {
+    if inside().is_none() {
+        return;
+    }
+    // White noise of another program, 30 s at 44.1 kHz, while the bench listens to its own silence.
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("noise.raw");
+    let mut state = 1u32;
+    let mut random = || {
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        1e-3 * ((state >> 8) as f32 / (1 << 24) as f32 - 0.5)
+    };
+    std::fs::write(&file, (0..30 * 2 * 44_100).flat_map(|_| random().to_le_bytes()).collect::<Vec<u8>>()).unwrap();
+    let stream = ["--playback", "--raw", "--format=float32le", "--rate=44100", "--channels=2", "--device=bench"];
+    let mut noise = Command::new("pacat").args(stream).arg(&file).spawn().unwrap();
+    std::thread::sleep(Duration::from_millis(500));
+    let silence =
+        |rate| TakeRequest { stimulus: Stimulus::silence(), drive: Drive::SILENT, ..request_at(rate, -20.0, 2) };
+    let text = resampled_at_96_khz(silence);
+    noise.kill().unwrap();
+    noise.wait().unwrap();
+    assert!(text.contains("ends near 22.05 kHz"), "{text}");
+}
+
+#[test]
+#[ignore = "runs inside a private server"]
+fn inside_slower_sink_pink() {
+    if inside().is_none() {
+        return;
+    }
+    let text = resampled_at_96_khz(|rate| request_at(rate, -20.0, 2));
+    assert!(text.contains("ends near 22.05 kHz"), "{text}");
 }
 
 #[test]

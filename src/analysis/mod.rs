@@ -30,6 +30,7 @@ pub mod played;
 pub mod prepare;
 mod reference;
 pub mod resample;
+mod resampled;
 pub mod silence;
 pub mod sine;
 pub mod spectra;

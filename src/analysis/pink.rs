@@ -13,7 +13,7 @@ use super::prepare::{AnalysisError, Prepared, prepare};
 use super::spectra::{Reference, Spectra};
 use super::sums::{LineSum, Power, ScaledSum};
 use super::weighting::Weighting;
-use super::{Context, Measured, clip, transfer};
+use super::{Context, Measured, clip, resampled, transfer};
 use crate::signal::LineKind;
 use crate::stats::Reading;
 use crate::take::Take;
@@ -48,6 +48,7 @@ pub fn finding(s: &Spectra, mut common: Common, context: &Context) -> PinkFindin
     let even = even_reading(s, at_ear, level::all(s));
     let odd = odd_reading(s, at_ear, BANDS);
     common.flaws.extend(clock_doubt(&common.clock, &even));
+    common.flaws.extend(resampled::in_stimulus(s));
     let output = context.reference.filter(|r| r.response.len() == s.mean.len()).map(|r| Referred::new(s, r));
     let noise = level::noise_power(s);
     PinkFinding {

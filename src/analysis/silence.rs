@@ -7,7 +7,7 @@ use super::prepare::{AnalysisError, Prepared, prepare};
 use super::spectra::Spectra;
 use super::sums::MeanSquare;
 use super::weighting::Weighting;
-use super::{Context, Measured};
+use super::{Context, Measured, resampled};
 use crate::stats::{Estimate, Reading};
 use crate::take::Take;
 use std::ops::Range;
@@ -17,7 +17,10 @@ use std::ops::Range;
 /// # Errors
 /// As [`prepare`].
 pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured, AnalysisError> {
-    let Prepared { spectra, common } = prepare(take, input, context)?;
+    let Prepared { spectra, mut common } = prepare(take, input, context)?;
+    if let Some(heard) = take.inputs.get(input) {
+        common.flaws.extend(resampled::in_silence(&heard.samples, take.head.captured_rate.hz()));
+    }
     let finding = finding(&spectra, common);
     Ok(Measured { finding: Finding::Silence(Box::new(finding)), spectra: None })
 }

@@ -47,12 +47,17 @@ impl Server {
     /// A PulseAudio server with a null sink `bench` (48 kHz, stereo, float) and, in front of it, a sink `limited` whose
     /// LADSPA hard limiter holds samples at [`LIMIT_DB`]. ALSA names: `bench_out`, `bench_in`, `limited_out`.
     pub fn pulse() -> Result<Server, String> {
+        Server::pulse_at(RATE, "auto")
+    }
+
+    /// The same at another rate and with this resampler; never changes to a stream's rate, as an idle sink would.
+    pub fn pulse_at(rate: u32, resampler: &str) -> Result<Server, String> {
         let folder = tempfile::tempdir().map_err(|e| e.to_string())?;
         let at = |name: &str| folder.path().join(name).to_string_lossy().into_owned();
         std::fs::create_dir_all(at("cfg/pulse")).map_err(|e| e.to_string())?;
         // By default the kernel ends a server whose real-time thread is busy for 0.2 s, as it can be on a loaded machine.
-        let config = "default-sample-rate = 48000\nalternate-sample-rate = 48000\nrlimit-rttime = -1\n";
-        write(&at("daemon.conf"), config)?;
+        let rates = format!("default-sample-rate = {rate}\nalternate-sample-rate = {rate}\n");
+        write(&at("daemon.conf"), &format!("{rates}resample-method = {resampler}\nrlimit-rttime = -1\n"))?;
         write(&at("asound.conf"), ASOUND)?;
         let mut env = vec![
             ("PULSE_SERVER".into(), format!("unix:{}", at("native"))),
@@ -65,7 +70,7 @@ impl Server {
         command
             .args(["-n", "--daemonize=no", "--use-pid-file=no", "--exit-idle-time=-1"])
             .args(["-L", &format!("module-native-protocol-unix socket={} auth-anonymous=1", at("native"))])
-            .args(["-L", "module-null-sink sink_name=bench rate=48000 channels=2 format=float32le"]);
+            .args(["-L", &format!("module-null-sink sink_name=bench rate={rate} channels=2 format=float32le")]);
         if Path::new("/usr/lib/ladspa/hard_limiter_1413.so").exists() {
             command.args([
                 "-L",

@@ -1,0 +1,170 @@
+//! Did something on the way change the rate? A server that resamples leaves nothing above half the lower of the two rates,
+//! and no analogue part ends so abruptly.
+//!
+//! | seen in | sign |
+//! |---|---|
+//! | silence | the noise falls by more than 40 dB within a third of an octave round half of a usual rate, for good |
+//! | pink noise | so do the stimulus' own lines, by more than 60 dB |
+//!
+//! It cannot be seen where the rate on the way is the higher one, where the noise ends in the rounding of the samples (16
+//! bits after the resampling) or the stream is digital zero; and not in the stimulus, whose lines end at 22.4 kHz, where the
+//! resampler's filter is shallow: 1 % above its end it takes off little.
+
+use super::fft;
+use super::finding::Flaw;
+use super::spectra::Spectra;
+use crate::signal::LineKind;
+use crate::units::db_from_power;
+use std::f64::consts::TAU;
+
+/// Half of the usual rates, Hz, lowest first.
+const ENDS_HZ: [f64; 8] = [8_000.0, 11_025.0, 16_000.0, 22_050.0, 24_000.0, 44_100.0, 48_000.0, 88_200.0];
+/// Shares of an end: what should still be there, and from where on nothing should.
+const BELOW: (f64, f64) = (0.80, 0.88);
+const ABOVE: f64 = 1.15;
+/// The same where the capture itself ends before: only a steep filter can be seen there.
+const ABOVE_NEAR: f64 = 1.03;
+/// Shares of an end right below and right above it.
+const STEEPEST: (f64, f64, f64, f64) = (0.93, 0.99, 1.01, 1.07);
+/// The capture's own converter ends here, share of its Nyquist frequency.
+const OWN_END: f64 = 0.98;
+/// The noise falls by at least this, dB.
+const CLIFF_DB: f64 = 40.0;
+/// The stimulus' lines right above an end miss by this, dB; shares of the end between which they lie.
+const MISSING_DB: f64 = 60.0;
+const JUST_ABOVE: (f64, f64) = (1.003, 1.015);
+/// Length of a segment, seconds; width of what is averaged where something could come back, share of its frequency.
+const SEGMENT_S: f64 = 0.1;
+const WIDTH: f64 = 0.03;
+
+/// A doubt where the noise of a silent take ends in a cliff.
+pub fn in_silence(samples: &[f32], rate_hz: f64) -> Option<Flaw> {
+    let frames = (SEGMENT_S * rate_hz) as usize;
+    let density = density(samples, frames)?;
+    let spacing = rate_hz / frames as f64;
+    let part = |low_hz: f64, high_hz: f64| {
+        let from = ((low_hz / spacing) as usize).min(density.len());
+        &density[from..((high_hz / spacing) as usize).clamp(from, density.len())]
+    };
+    // A whistle below an end must not pass for noise, and one above it is something that came through.
+    let median = |low_hz: f64, high_hz: f64| {
+        let mut lines = part(low_hz, high_hz).to_vec();
+        lines.sort_by(f64::total_cmp);
+        lines.get(lines.len() / 2).copied().unwrap_or(0.0)
+    };
+    let mean = |low_hz: f64, high_hz: f64| {
+        let lines = part(low_hz, high_hz);
+        lines.iter().sum::<f64>() / lines.len().max(1) as f64
+    };
+    let last_hz = OWN_END * 0.5 * rate_hz;
+    let ends_at = |end_hz: &&f64| {
+        let below = median(BELOW.0 * **end_hz, BELOW.1 * **end_hz);
+        let room = |share: f64| share * **end_hz * (1.0 + WIDTH) < last_hz;
+        let Some(share) = [ABOVE, ABOVE_NEAR].into_iter().find(|share| room(*share)) else { return false };
+        let (mut from_hz, mut highest) = (share * **end_hz, 0.0f64);
+        while from_hz * (1.0 + WIDTH) < last_hz {
+            highest = highest.max(mean(from_hz, from_hz * (1.0 + WIDTH)));
+            from_hz *= 1.0 + WIDTH;
+        }
+        below > 0.0 && db_from_power(highest / below).is_none_or(|db| db < -CLIFF_DB)
+    };
+    // 22.05 and 24 kHz lie so close that one cliff fits both: it stands where it is steepest.
+    let drop = |end_hz: f64| {
+        let above = median(STEEPEST.2 * end_hz, STEEPEST.3 * end_hz);
+        median(STEEPEST.0 * end_hz, STEEPEST.1 * end_hz) / above.max(f64::MIN_POSITIVE)
+    };
+    let ends = ENDS_HZ.iter().filter(ends_at);
+    ends.max_by(|a, b| drop(**a).total_cmp(&drop(**b))).map(|end_hz| flaw(*end_hz))
+}
+
+/// A doubt where the stimulus' lines end below what was captured.
+pub fn in_stimulus(s: &Spectra) -> Option<Flaw> {
+    let spacing = s.period.line_spacing_hz();
+    // Noise stays in: it can only hide what is missing.
+    let gain = |low_hz: f64, high_hz: f64| {
+        let lines = s.period.lines.of(LineKind::Excited).filter(|k| s.usable[*k]);
+        let lines = lines.filter(|k| (low_hz..high_hz).contains(&(*k as f64 * spacing)));
+        let sums = lines.fold((0.0, 0.0), |sum, k| (sum.0 + s.mean[k].norm_sqr(), sum.1 + s.played[k].norm_sqr()));
+        (sums.1 > 0.0).then(|| sums.0 / sums.1)
+    };
+    let missing = |end_hz: &&f64| {
+        let below = gain(BELOW.0 * **end_hz, BELOW.1 * **end_hz);
+        let above = gain(JUST_ABOVE.0 * **end_hz, JUST_ABOVE.1 * **end_hz);
+        below.zip(above).is_some_and(|(b, a)| b > 0.0 && db_from_power(a / b).is_none_or(|db| db < -MISSING_DB))
+    };
+    ENDS_HZ.iter().find(missing).map(|end_hz| flaw(*end_hz))
+}
+
+fn flaw(end_hz: f64) -> Flaw {
+    Flaw::doubt(
+        "resampled",
+        format!(
+            "Something on the way changed the rate: what was captured ends near {} kHz, as if it had passed {} kHz. Figures above it are lost, and below it they are the resampler's as well. Open the card directly or set the server to this rate.",
+            end_hz / 1000.0,
+            2.0 * end_hz / 1000.0
+        ),
+    )
+}
+
+/// Mean power per line over Hann segments; `None` where there is not one, or nothing in it.
+fn density(samples: &[f32], frames: usize) -> Option<Vec<f64>> {
+    let window: Vec<f64> = (0..frames).map(|n| 0.5 - 0.5 * (TAU * n as f64 / frames as f64).cos()).collect();
+    let mut sum = vec![0.0; frames / 2 + 1];
+    for segment in samples.chunks_exact(frames) {
+        let windowed: Vec<f64> = segment.iter().zip(&window).map(|(x, w)| f64::from(*x) * w).collect();
+        for (sum, line) in sum.iter_mut().zip(fft::lines_of(&windowed)) {
+            *sum += line.norm_sqr();
+        }
+    }
+    (frames > 1 && sum.iter().any(|p| *p > 0.0)).then_some(sum)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use realfft::num_complex::Complex;
+    use realfft::num_traits::Zero;
+
+    /// White noise of one second at `rate_hz` that falls to a floor so many dB lower between `end_hz` less and more that
+    /// share of it.
+    fn noise(rate_hz: f64, end_hz: f64, slope: f64, floor_db: f64) -> Vec<f32> {
+        let frames = rate_hz as usize;
+        let mut state = 1u64;
+        let mut random = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 40) as f64 / (1u64 << 24) as f64 - 0.5
+        };
+        let mut lines = vec![Complex::zero(); frames / 2 + 1];
+        for (hz, line) in lines.iter_mut().enumerate() {
+            let down = ((hz as f64 / end_hz - 1.0) / slope.max(1e-6) + 1.0).clamp(0.0, 2.0) / 2.0;
+            let size = 1e-5 * 10f64.powf(-floor_db * down / 20.0);
+            *line = Complex::new(size * random(), size * random());
+        }
+        fft::samples_of(&lines, frames).iter().map(|x| *x as f32).collect()
+    }
+
+    #[test]
+    fn noise_that_ends_at_half_of_a_usual_rate_below_its_own_is_noticed() {
+        for (rate, end) in [(48_000.0, 22_050.0), (96_000.0, 22_050.0), (96_000.0, 24_000.0), (192_000.0, 48_000.0)] {
+            // The usual servers' filters fall within some percent, the shallow ones within a tenth on either side.
+            for slope in [0.01, 0.12].into_iter().filter(|slope| *slope < 0.1 || rate > 2.5 * end) {
+                let found = in_silence(&noise(rate, end, slope, 60.0), rate).map(|flaw| flaw.text);
+                let says = format!("ends near {} kHz", end / 1000.0);
+                assert!(found.as_ref().is_some_and(|text| text.contains(&says)), "{rate}: {found:?} for {end}");
+            }
+        }
+    }
+
+    #[test]
+    fn noise_up_to_the_end_a_shallow_fall_and_digital_zero_say_nothing() {
+        for rate in [44_100.0, 48_000.0, 88_200.0, 96_000.0, 176_400.0, 192_000.0] {
+            assert_eq!(in_silence(&noise(rate, rate, 0.0, 0.0), rate), None, "{rate}");
+            assert_eq!(in_silence(&vec![0.0; rate as usize], rate), None, "{rate}");
+            assert_eq!(in_silence(&noise(rate, 22_050.0, 0.0, 30.0), rate), None, "{rate}");
+            let whistle = |n: usize| (1e-3 * (TAU * 18_500.0 * n as f64 / rate).sin()) as f32;
+            let whistling =
+                noise(rate, rate, 0.0, 0.0).iter().enumerate().map(|(n, x)| x + whistle(n)).collect::<Vec<_>>();
+            assert_eq!(in_silence(&whistling, rate), None, "{rate}");
+        }
+    }
+}
