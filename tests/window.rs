@@ -20,12 +20,13 @@ use loudenough::gui::{BenchLink, Desk, Live, LiveInput, Page, StartState, theme}
 use loudenough::judgement::{Threshold, judge};
 use loudenough::session::chain::Chain;
 use loudenough::session::climb::StopReason;
-use loudenough::session::plan::{Extent, Plan};
+use loudenough::session::plan::{AskedLevel, Extent, Plan};
 use loudenough::session::protocol::{Command, Event, Failure};
 use loudenough::session::record::{Happening, Record, SessionEvent, SessionHead};
 use loudenough::session::storage::Storage;
+use loudenough::signal::{Noise, Stimulus, Sweep, TwoTones};
 use loudenough::take::VoidReason;
-use loudenough::units::{Dbfs, PeakDb, SampleRate};
+use loudenough::units::{DbSpl, Dbfs, PeakDb, SampleRate};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
@@ -471,7 +472,7 @@ fn a_route_that_can_resample_says_so_in_its_list() {
 
 #[test]
 fn every_size_and_scale_lays_out_and_keeps_stop_inside_the_window() {
-    let record = whole_session();
+    let record = Arc::new(records::session_with_sounds());
     for (width, height, scale) in [
         (640.0, 480.0, 1.0),
         (800.0, 600.0, 1.0),
@@ -564,4 +565,64 @@ fn the_calibrator_is_heard_in_large_type_until_it_is_steady() {
     window.run_steps(2);
     assert!(says(&window, "left ear: offset 120.0 ±0.4 dB, sound calibrator 94.00 dB at 1000 Hz"));
     assert!(!says(&window, "steady for"));
+}
+
+#[test]
+fn results_of_other_sounds_are_read_under_the_picture() {
+    let (mut window, bench) = calibrated();
+    window.state_mut().table = Table::Sounds;
+    window.run_steps(2);
+    finish(&bench, &whole_session());
+    window.run_steps(2);
+    assert!(says(&window, "No sine and no other sound was played yet"));
+    let record = Arc::new(records::session_with_sounds());
+    finish(&bench, &record);
+    window.run_steps(2);
+    let step = record.steps.iter().rev().find(|s| s.others(0).count() > 0).unwrap().step.number;
+    for part in [
+        &format!("step {step} · sine 997 Hz · "),
+        "THD −61.3 ±0.5 dB, R form −61.4 ±0.5 dB, to harmonic 10",
+        "THD+N −55.2 ±0.5 dB",
+        "60 Hz + 7 kHz 4:1",
+        "2nd order −71.2 ±0.5 dB",
+        "3rd order below −84.0 dB",
+        "arithmetic sum over the 7 kHz tone",
+        "at 1000 Hz H2 −68.4 ±0.5 dB",
+    ] {
+        assert!(says(&window, part), "{part}");
+    }
+    press(&mut window, Key::F8);
+    assert_eq!(window.state().table, Table::Sweep);
+    assert!(says(&window, &format!("step {step}; H2 solid, H3 solid, H4 dashed, H5 dashed")));
+    window.state_mut().table = Table::Response;
+    window.run_steps(2);
+    assert!(says(&window, &format!("dotted: step {step}, sweep")));
+}
+
+#[test]
+fn other_sounds_and_their_levels_are_asked_for_in_the_form() {
+    let (mut window, bench) = calibrated();
+    retype(&mut window, "At, dB SPL", "80 90");
+    assert!(says(&window, "no sound to play at them"));
+    press(&mut window, Key::F5);
+    assert!(bench.commands.try_recv().is_err());
+    window.get_by_role_and_label(Role::CheckBox, "sweep").click();
+    window.run_steps(2);
+    window.get_by_role_and_label(Role::CheckBox, "19 + 20 kHz 1:1").click();
+    window.run_steps(2);
+    press(&mut window, Key::F5);
+    let Ok(Command::Run(request)) = bench.commands.try_recv() else { panic!("nothing was asked to run") };
+    let (sweep, tones) = (Stimulus::Sweep(Sweep::STANDARD), Stimulus::TwoTones(TwoTones::DifferenceFrequency));
+    assert_eq!(request.plan.beside, [sweep, tones]);
+    assert_eq!(request.plan.asked, [80.0, 90.0].map(|db| AskedLevel::Spl(DbSpl(db))));
+
+    // What a plan brought along is shown and kept, whatever its kind.
+    let asked = vec![AskedLevel::Drive(Dbfs(-30.0)), AskedLevel::Spl(DbSpl(85.0))];
+    let noise = Stimulus::Noise(Noise { spans: 3, ..Noise::STANDARD });
+    let plan = Plan { asked: asked.clone(), beside: vec![noise], ..records::plan() };
+    let (desk, bench) = start(records::chain(true), plan.clone());
+    let mut window = self::window(desk, 1280.0, 800.0, 1.0, Theme::Dark);
+    press(&mut window, Key::F5);
+    let Ok(Command::Run(request)) = bench.commands.try_recv() else { panic!("nothing was asked to run") };
+    assert_eq!((&request.plan.asked, &request.plan.beside), (&plan.asked, &plan.beside));
 }

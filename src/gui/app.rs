@@ -38,15 +38,21 @@ pub enum Table {
     Response,
     /// Distortion by band.
     Bands,
+    /// Sines and other sounds.
+    Sounds,
+    /// Harmonics of a sweep.
+    Sweep,
 }
 
 impl Table {
     /// All, in the order of the key.
-    pub const ALL: [(Table, &'static str); 4] = [
+    pub const ALL: [(Table, &'static str); 6] = [
         (Table::Steps, "steps"),
         (Table::Curve, "clipping curve"),
         (Table::Response, "response"),
         (Table::Bands, "distortion by band"),
+        (Table::Sounds, "other sounds"),
+        (Table::Sweep, "sweep"),
     ];
 }
 

@@ -12,7 +12,9 @@ use crate::units::Dbfs;
 use std::sync::Arc;
 
 mod details;
+mod sounds;
 pub use details::{Bands, Curve, Response, Row};
+pub use sounds::{Sound, SweepCurves};
 
 /// One session, ready to draw.
 #[derive(Debug)]
@@ -29,10 +31,14 @@ pub struct Digest {
     pub rows: Vec<Row>,
     /// The clipping curve of the step that decides, or of the last one that has one.
     pub curve: Option<Curve>,
-    /// Response of the quiet reference and of the last clean step.
+    /// Response of the quiet reference, of the last clean step and of the last sweep.
     pub responses: Vec<Response>,
     /// Distortion by band of the last step.
     pub bands: Option<Bands>,
+    /// Sines and other sounds played beside the noise.
+    pub sounds: Vec<Sound>,
+    /// Harmonics of the last sweep.
+    pub sweep: Option<SweepCurves>,
     /// Latest clock, `+12.304 ppm ±0.002`.
     pub clock: Option<String>,
 }
@@ -178,6 +184,8 @@ impl Digest {
             curve: details::curve(record, &judgement),
             responses: details::responses(record),
             bands: details::bands(record),
+            sounds: sounds::sounds(record),
+            sweep: sounds::sweep(record),
             clock: clock(record),
             judgement,
             record: Arc::clone(record),

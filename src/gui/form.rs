@@ -8,8 +8,11 @@ use crate::card::{
     CaptureChannel, CardDescription, CardId, Direction, InputRole, Routing, SimulatedDevices, known_name,
 };
 use crate::session::chain::{Chain, Coupler};
-use crate::session::plan::{DEFAULT_CEILING, Extent, ListeningLevel, Plan, PlanError, UNCALIBRATED_CEILING, Weighting};
+use crate::session::plan::{
+    AskedLevel, DEFAULT_CEILING, Extent, ListeningLevel, Plan, PlanError, UNCALIBRATED_CEILING, Weighting,
+};
 use crate::session::protocol::SessionRequest;
+use crate::signal::{Burst, Noise, Stimulus, Sweep, TwoTones};
 use crate::stats::Estimate;
 use crate::units::{DbSpl, Dbfs, SampleRate};
 use std::collections::BTreeMap;
@@ -35,6 +38,8 @@ pub enum Field {
     Again,
     /// Sines beside the noise.
     Sines,
+    /// Levels at which sines and other sounds are played.
+    Asked,
     /// Playback channels.
     PlaybackChannels,
     /// Capture channels.
@@ -102,6 +107,10 @@ pub struct Form {
     pub again: String,
     /// Sines, Hz, parted by blanks.
     pub sines: String,
+    /// Other sounds beside the noise.
+    pub beside: Vec<Stimulus>,
+    /// Levels at which sines and other sounds are played, parted by blanks: dB SPL where calibrated, else dBFS.
+    pub asked: String,
     /// Quick look or session.
     pub extent: Extent,
     /// Card that plays.
@@ -157,6 +166,16 @@ pub struct Form {
     pub offsets_dropped: Option<String>,
 }
 
+/// Marks a drive among levels in dB SPL.
+const DRIVE_UNIT: &str = "dBFS";
+
+fn asked_words(level: &AskedLevel) -> String {
+    match level {
+        AskedLevel::Spl(spl) => shown(spl.db()),
+        AskedLevel::Drive(drive) => shown(drive.db()) + DRIVE_UNIT,
+    }
+}
+
 fn one_based(channels: impl Iterator<Item = u16>) -> String {
     channels.map(|c| (c + 1).to_string()).collect::<Vec<_>>().join(" ")
 }
@@ -184,6 +203,8 @@ impl Form {
             ceiling_drive: shown(plan.ceilings.drive.unwrap_or(UNCALIBRATED_CEILING).db()),
             again: String::new(),
             sines: plan.sines_hz.iter().map(|f| shown(*f)).collect::<Vec<_>>().join(" "),
+            beside: plan.beside.clone(),
+            asked: plan.asked.iter().map(asked_words).collect::<Vec<_>>().join(" "),
             extent: plan.extent,
             playback_channels: one_based(chain.routing.playback_channels.iter().copied()),
             inputs,
@@ -248,6 +269,27 @@ impl Form {
     /// The plan and chain, where nothing is wrong.
     pub fn ready(&self) -> Option<&(Plan, Chain)> {
         self.ready.as_ref()
+    }
+
+    /// The sounds that can be chosen, and those that a plan brought along.
+    pub fn sounds(&self) -> Vec<Stimulus> {
+        let usual = [
+            Stimulus::Sweep(Sweep::STANDARD),
+            Stimulus::TwoTones(TwoTones::Modulation),
+            Stimulus::TwoTones(TwoTones::DifferenceFrequency),
+            Stimulus::Burst(Burst {}),
+            Stimulus::Noise(Noise::STANDARD),
+        ];
+        let brought = self.beside.iter().filter(|s| !usual.contains(s)).cloned().collect::<Vec<_>>();
+        usual.into_iter().chain(brought).collect()
+    }
+
+    /// Chooses a sound, or leaves it out again.
+    pub fn toggle(&mut self, sound: &Stimulus) {
+        match self.beside.iter().position(|s| s == sound) {
+            Some(at) => drop(self.beside.remove(at)),
+            None => self.beside.push(sound.clone()),
+        }
     }
 
     /// The session as it would start now.
@@ -337,6 +379,16 @@ impl Form {
         plan.wanted_headroom_db = read(Field::Wanted, &self.wanted, "the wanted headroom in dB", "20")?;
         for typed in self.sines.split([' ', ';']).filter(|s| !s.is_empty()) {
             plan.sines_hz.push(read(Field::Sines, typed, "frequencies in Hz, or leave it empty", "997 63")?);
+        }
+        plan.beside.clone_from(&self.beside);
+        for typed in self.asked.split([' ', ';']).filter(|s| !s.is_empty()) {
+            let (what, example) = match self.is_calibrated() {
+                true => ("levels in dB SPL, or leave it empty", "80 90"),
+                false => ("drives in dBFS RMS, or leave it empty", "−40 −30"),
+            };
+            let level = read(Field::Asked, typed.trim_end_matches(DRIVE_UNIT), what, example)?;
+            let is_drive = typed.ends_with(DRIVE_UNIT) || !self.is_calibrated();
+            plan.asked.push(if is_drive { AskedLevel::Drive(Dbfs(level)) } else { AskedLevel::Spl(DbSpl(level)) });
         }
         let (asked, default) = if self.is_calibrated() {
             let asked = read(Field::Ceiling, &self.ceiling_spl, "the ceiling in dB SPL", "115")?;
@@ -553,6 +605,8 @@ fn field_of(error: &PlanError) -> Field {
         PlanError::OutOfRange { what, .. } if what.contains("listening") => Field::Listening,
         PlanError::OutOfRange { what, .. } if what.contains("wanted") => Field::Wanted,
         PlanError::OutOfRange { what, .. } if what.contains("sine") => Field::Sines,
+        PlanError::OutOfRange { what, .. } if what.contains("asked") => Field::Asked,
+        PlanError::NothingAsked | PlanError::NotBeside(_) => Field::Asked,
         _ => Field::Ceiling,
     }
 }

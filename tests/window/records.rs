@@ -10,7 +10,7 @@ use loudenough::session::chain::{Chain, Coupler};
 use loudenough::session::climb::{Climb, Next, Purpose, Step};
 use loudenough::session::plan::{ListeningLevel, Plan, Weighting};
 use loudenough::session::record::*;
-use loudenough::signal::{Drive, DriveCeiling, Period};
+use loudenough::signal::{Drive, DriveCeiling, Period, Stimulus, Sweep, TwoTones};
 use loudenough::stats::{Estimate, Reading};
 use loudenough::take::{TakeHead, VoidReason};
 use loudenough::units::{DbSpl, Dbfs, PeakDb, SampleRate};
@@ -252,4 +252,71 @@ fn clip(clips: bool, peak_db: f64) -> ClipFinding {
         level_not_told: None,
         curve: curve.collect(),
     }
+}
+
+/// The session with a sine, two tones and a sweep in one of its climbing steps.
+pub fn session_with_sounds() -> Record {
+    let mut record = session(plan(), chain(true));
+    let step = record.steps.iter_mut().rev().find(|s| s.step.purpose == Purpose::Climb).unwrap();
+    let pink = step.takes.last().unwrap().clone();
+    let common = pink.inputs[0].finding.common().clone();
+    let told = |db: f64| Reading::Told(Estimate::symmetric(db, 0.5));
+    let level = Some(Estimate::symmetric(-20.0, 0.1));
+    let sine = SineFinding {
+        common: common.clone(),
+        frequency_hz: 997.0,
+        level,
+        gain_db: level,
+        harmonics: vec![HarmonicFinding { order: 2, level: told(-61.3), phase_rad: None }],
+        thd: told(-61.3),
+        thd_r: told(-61.4),
+        thd_output: None,
+        highest_harmonic: 10,
+        thd_n: told(-55.2),
+        noise: Some(-90.0),
+    };
+    let tones = IntermodulationFinding {
+        common: common.clone(),
+        tones_hz: [61.5, 7000.5],
+        level,
+        second: told(-71.2),
+        third: Reading::Below(-84.0),
+        second_output: None,
+        third_output: None,
+        definition: "arithmetic sum over the 7 kHz tone".into(),
+        products: Vec::new(),
+    };
+    let curve = |order: u32| HarmonicCurve {
+        order,
+        points: (0..40)
+            .map(|i| {
+                let level = if i % 7 == 3 {
+                    Reading::Below(-80.0)
+                } else {
+                    told(-50.0 - 5.0 * f64::from(order) - 0.3 * f64::from(i))
+                };
+                HarmonicPoint { frequency_hz: 40.0 * 2f64.powf(f64::from(i) / 6.0), level }
+            })
+            .collect(),
+    };
+    let sweep = SweepFinding {
+        common,
+        level,
+        response: (0..480).map(response).collect(),
+        harmonics: (2..=5).map(curve).collect(),
+        impulse: Vec::new(),
+        impulse_from_s: 0.005,
+    };
+    let sounds = [
+        (Stimulus::sine(997.0), Finding::Sine(Box::new(sine))),
+        (Stimulus::TwoTones(TwoTones::Modulation), Finding::TwoTones(Box::new(tones))),
+        (Stimulus::Sweep(Sweep::STANDARD), Finding::Sweep(Box::new(sweep))),
+    ];
+    for (stimulus, finding) in sounds {
+        let mut take = pink.clone();
+        take.head.stimulus = stimulus;
+        take.inputs[0].finding = finding;
+        step.takes.push(take);
+    }
+    record
 }

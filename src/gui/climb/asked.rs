@@ -41,7 +41,7 @@ pub fn fields(desk: &mut Desk, ui: &mut Ui) {
         parts::field(ui, desk, Some(Field::Wanted), "Headroom, dB", |d| &mut d.form.wanted);
         ceiling(desk, ui);
         extent(desk, ui);
-        parts::field(ui, desk, Some(Field::Sines), "Sines, Hz", |d| &mut d.form.sines);
+        beside(desk, ui);
     });
     if !desk.form.is_calibrated() {
         let text = format!(
@@ -88,6 +88,24 @@ fn extent(desk: &mut Desk, ui: &mut Ui) {
         }
     }
     parts::quiet(ui, format!("{} changes between the two", Action::Extent.key()));
+}
+
+/// Sines, other sounds, and the levels at which they are played.
+fn beside(desk: &mut Desk, ui: &mut Ui) {
+    parts::heading(ui, "Beside the noise");
+    parts::field(ui, desk, Some(Field::Sines), "Sines, Hz", |d| &mut d.form.sines);
+    ui.horizontal_wrapped(|ui| {
+        for sound in desk.form.sounds() {
+            let name = sound.to_string();
+            if ui.checkbox(&mut desk.form.beside.contains(&sound), &name).changed() {
+                desk.form.toggle(&sound);
+                desk.changed();
+            }
+        }
+    });
+    let label = if desk.form.is_calibrated() { "At, dB SPL" } else { "At, dBFS" };
+    parts::field(ui, desk, Some(Field::Asked), label, |d| &mut d.form.asked);
+    parts::quiet(ui, "Levels of pink noise, parted by blanks; empty: at every step of the climb.");
 }
 
 /// The next headphone, or a session to go on with: one key and a name each.

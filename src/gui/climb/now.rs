@@ -229,12 +229,13 @@ fn level_bar(ui: &mut Ui, f: &Figures, level: Option<f64>) {
 
 fn rows(desk: &Desk, ui: &mut Ui, f: &Figures) {
     let unit = f.unit.word();
-    let peak_unit = if f.unit == LevelUnit::Dbfs { "dB re full scale" } else { "dB SPL" };
+    let (peak_name, peak_unit) =
+        if f.unit == LevelUnit::Dbfs { ("peak re full, Z, C", "dB") } else { ("peak Z, C", "dB SPL") };
     let two =
         |a: Option<f64>, b: Option<f64>, unit: &str| format!("{} {} {unit}", text::column(a, 6), text::column(b, 6));
     row(ui, "A, C", &two(f.shifted(f.heard.level_a), f.shifted(f.heard.level_c), unit));
     row(ui, "slow, Z", &format!("{} {unit}", text::column(f.shifted(f.heard.slow_z), 6)));
-    row(ui, "peak Z, C", &two(f.peak(f.heard.peak), f.peak(f.heard.peak_c), peak_unit));
+    row(ui, peak_name, &two(f.peak(f.heard.peak), f.peak(f.heard.peak_c), peak_unit));
     row(ui, "crest", &format!("{} dB", text::column(f.crest(), 6)));
     let ear = match f.heard.distortion_db.filter(|d| d.is_finite()) {
         Some(d) => format!("{}  {} dB", text::percent(d), text::column(Some(d), 5)),

@@ -2,7 +2,7 @@
 
 use super::picture::{glyph, still_plot};
 use crate::gui::app::{Desk, Table};
-use crate::gui::digest::{Bands, Curve, Digest, Response, Row};
+use crate::gui::digest::{Bands, Curve, Digest, Response, Row, Sound, SweepCurves};
 use crate::gui::parts;
 use crate::gui::text;
 use crate::gui::theme::{self, SMALL, STEP};
@@ -35,12 +35,25 @@ pub fn show(desk: &mut Desk, ui: &mut Ui, height: f32) {
             Some(b) => bands(ui, b, height),
             None => nothing(ui, "Distortion by band comes with the quiet reference."),
         },
+        Table::Sounds if digest.sounds.is_empty() => nothing(ui, NO_SOUNDS),
+        Table::Sounds => sounds(ui, &digest.sounds, height),
+        Table::Sweep => match &digest.sweep {
+            Some(s) => sweep(ui, s, height),
+            None => nothing(
+                ui,
+                "The harmonics of a sweep come with its first take: choose it under \u{201c}Beside the noise\u{201d}.",
+            ),
+        },
     }
 }
 
 fn nothing(ui: &mut Ui, why: &str) {
     parts::quiet(ui, why);
 }
+
+/// What to do where nothing was played beside the noise.
+const NO_SOUNDS: &str =
+    "No sine and no other sound was played yet: choose them under \u{201c}Beside the noise\u{201d}.";
 
 /// Purpose, and what is remarkable, in fixed widths.
 const PURPOSE_WIDTH: usize = 16;
@@ -145,20 +158,76 @@ fn responses(ui: &mut Ui, all: &[Response], height: f32) {
     let t = theme::tokens(ui);
     let values = all.iter().flat_map(|r| r.points.iter().map(|p| p[1]));
     let (low, high) = values.fold((-10.0f64, 10.0f64), |(a, b), v| (a.min(v), b.max(v)));
-    let named: Vec<String> = all.iter().zip(["solid", "dashed"]).map(|(r, how)| format!("{how}: {}", r.name)).collect();
-    let title = format!("Hz   {}", named.join(" · "));
-    let plot = still_plot("response", height, &title, "dB re 1 kHz", t)
+    let named: Vec<String> =
+        all.iter().zip(["solid", "dashed", "dotted"]).map(|(r, how)| format!("{how}: {}", r.name)).collect();
+    parts::quiet(ui, named.join(" · "));
+    let plot = still_plot("response", height - 2.5 * STEP, "Hz", "dB re 1 kHz", t)
         .x_grid_spacer(decades)
         .x_axis_formatter(|m, _| hertz(m.value));
     plot.show(ui, |p| {
         p.set_plot_bounds(PlotBounds::from_min_max([20f64.log10(), low - 3.0], [20_000f64.log10(), high + 3.0]));
         for (i, response) in all.iter().enumerate() {
-            let (colour, style) =
-                if i == 0 { (t.level, LineStyle::Solid) } else { (t.threshold, LineStyle::dashed_dense()) };
+            let (colour, style) = match i {
+                0 => (t.level, LineStyle::Solid),
+                1 => (t.threshold, LineStyle::dashed_dense()),
+                _ => (t.even, LineStyle::dotted_dense()),
+            };
             let points: PlotPoints<'_> = response.points.iter().copied().collect();
             p.line(Line::new(response.name.clone(), points).color(colour).width(1.5).style(style).allow_hover(false));
         }
     });
+}
+
+/// Each take's figures under its name.
+fn sounds(ui: &mut Ui, all: &[Sound], height: f32) {
+    ScrollArea::vertical().id_salt("sounds-down").max_height(height).auto_shrink(false).show(ui, |ui| {
+        ui.spacing_mut().item_spacing.y = 2.0;
+        for sound in all {
+            ui.label(RichText::new(&sound.name).strong());
+            ui.horizontal_top(|ui| {
+                ui.add_space(2.0 * STEP);
+                ui.add(Label::new(RichText::new(sound.says.join(" · ")).size(SMALL)).wrap());
+            });
+            ui.add_space(STEP / 2.0);
+        }
+    });
+}
+
+/// Harmonics against the exciting frequency; what is only known to be below is left out of the line and drawn hollow.
+fn sweep(ui: &mut Ui, curves: &SweepCurves, height: f32) {
+    let t = theme::tokens(ui);
+    let styles = [
+        (t.even, LineStyle::Solid, "solid"),
+        (t.odd, LineStyle::Solid, "solid"),
+        (t.even, LineStyle::dashed_dense(), "dashed"),
+        (t.odd, LineStyle::dashed_dense(), "dashed"),
+    ];
+    let values = curves.orders.iter().flat_map(|(_, points)| points.iter().map(|p| p.0[1]));
+    let (low, high) = values.fold((-60.0f64, -40.0f64), |(a, b), v| (a.min(v), b.max(v)));
+    let named: Vec<String> =
+        curves.orders.iter().zip(&styles).map(|((order, _), style)| format!("H{order} {}", style.2)).collect();
+    let words = format!("step {}; {}; squares even, triangles odd, hollow: below", curves.step, named.join(", "));
+    parts::quiet(ui, words);
+    let plot = still_plot("sweep", height - 2.5 * STEP, "frequency that made it, Hz", "dB re H1", t)
+        .x_grid_spacer(decades)
+        .x_axis_formatter(|m, _| hertz(m.value));
+    let answer = plot.show(ui, |p| {
+        p.set_plot_bounds(PlotBounds::from_min_max([20f64.log10(), low - 5.0], [12_000f64.log10(), high + 5.0]));
+        for ((order, points), (colour, style, _)) in curves.orders.iter().zip(&styles) {
+            for (i, told) in points.split(|(_, below)| *below).enumerate() {
+                let line: PlotPoints<'_> = told.iter().map(|(at, _)| *at).collect();
+                let name = format!("H{order} part {i}");
+                p.line(Line::new(name, line).color(*colour).width(1.5).style(*style).allow_hover(false));
+            }
+        }
+    });
+    let painter = ui.painter().with_clip_rect(*answer.transform.frame());
+    for ((order, points), (colour, ..)) in curves.orders.iter().zip(&styles) {
+        for ([x, y], below) in points {
+            let at = answer.transform.position_from_point(&PlotPoint::new(*x, *y));
+            painter.add(glyph(pos2(at.x, at.y), order % 2 == 0, !below, *colour));
+        }
+    }
 }
 
 fn bands(ui: &mut Ui, bands: &Bands, height: f32) {

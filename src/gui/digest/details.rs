@@ -1,6 +1,6 @@
 //! What the tables and small pictures under the climb show.
 
-use crate::analysis::{BandFinding, ResponsePoint};
+use crate::analysis::{BandFinding, Finding, ResponsePoint};
 use crate::gui::text;
 use crate::judgement::{Judgement, Threshold};
 use crate::session::chain::Chain;
@@ -153,7 +153,14 @@ pub(super) fn responses(record: &Record) -> Vec<Response> {
         let name = format!("step {}, {}{drive}", step.step.number, step.step.purpose);
         (!points.is_empty()).then_some(Response { name, points })
     };
-    reference.and_then(one).into_iter().chain(top.and_then(one)).collect()
+    let swept = record.steps.iter().rev().find_map(|step| {
+        let points = step.others(input).find_map(|(_, r)| match &r.finding {
+            Finding::Sweep(f) => Some(relative(&f.response)),
+            _ => None,
+        })?;
+        (!points.is_empty()).then(|| Response { name: format!("step {}, sweep", step.step.number), points })
+    });
+    reference.and_then(one).into_iter().chain(top.and_then(one)).chain(swept).collect()
 }
 
 /// Relative to 1 kHz, at most [`RESPONSE_POINTS`], each the mean of its neighbours on the way.
