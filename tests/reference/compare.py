@@ -37,8 +37,8 @@ CLIP_DB = 0.05
 """Clip level, where it is told within ±0.1 dB."""
 WEIGHT_DB = 0.001
 """Weighting curves: closed form against closed form."""
-SWEEP_SHARE = 0.5
-"""The same for the harmonics of a sweep: they are cut out by other windows, so some of the noise in them is other noise."""
+SWEEP_SHARE = 1.0
+"""The same for the harmonics of a sweep: they are cut out by other windows, so much of the noise in them is other noise."""
 SWEEP_CUT_DB = -105.0
 """What cutting harmonics apart leaves of one in another, dB re the fundamental."""
 SWEEP_FOLDS = 0.28
