@@ -10,13 +10,21 @@ use loudenough::analysis::prepare::Bench;
 use loudenough::analysis::{
     Context, Correction, Finding, Reference, clip, fft, hum, measure, periods, pink, prepare, silence, sine, sweep,
 };
+use loudenough::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
+use loudenough::calibration::Acoustic;
+use loudenough::card::{CardId, InputRole};
+use loudenough::session::chain::Chain;
+use loudenough::session::plan::{ListeningLevel, Plan, Weighting};
+use loudenough::session::protocol::{self, Event, SessionRequest};
+use loudenough::session::reanalyse::reanalyse;
+use loudenough::session::runner;
 use loudenough::signal::{Drive, DriveCeiling, Stimulus, Sweep};
 use loudenough::take::Take;
-use loudenough::units::{Dbfs, SampleRate, amplitude_from_db};
+use loudenough::units::{DbSpl, Dbfs, SampleRate, amplitude_from_db};
 use realfft::RealFftPlanner;
 use std::collections::BTreeMap;
 use std::hint::black_box;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Instant;
 
@@ -121,9 +129,38 @@ fn main() {
     });
     ours.time("T5 bare FFTs", bare_ffts(one, frames));
 
+    if asked_for("T6") {
+        let session = stored_session(folder.path());
+        ours.time("T6", || reanalyse(&session, false).unwrap());
+    }
+
     let shape = LONG_SWEEP.shape(SampleRate::DEFAULT, length);
     ours.print(&peer(folder.path(), &[placed.start, SPENT_S, shape.length_s, shape.from_hz]));
     println!("clock: {:+.4} ppm here, set {PPM:+.4}", clock.used_ppm);
+}
+
+/// T6: a session of about twenty steps on the simulated bench, in its folder.
+fn stored_session(home: &Path) -> PathBuf {
+    let now = || "2026-03-01T09:12:00+00:00".to_string();
+    let id = CardId::simulated();
+    let mut chain = Chain::fresh(&id.0, &id.0);
+    chain.acoustic.insert(InputRole::LeftEar, Acoustic::typed(130.0, 0.4, &now()).unwrap());
+    let listening = ListeningLevel { level: DbSpl(70.0), weighting: Weighting::Z };
+    let plan = Plan { listening: Some(listening), step_db: 1.5, ..Plan::session(SampleRate::DEFAULT) };
+    let backend = SimulatedBackend::new(BenchSpec::default(), SimulatedCardSpec::default(), Pace::AsFastAsPossible);
+    let bench = runner::Bench::spawn(vec![Box::new(backend)], now);
+    let request = SessionRequest { plan, chain, sessions: home.join("sessions"), id: Some("session".into()) };
+    bench.commands.send(protocol::Command::Run(Box::new(request))).unwrap();
+    loop {
+        match bench.events.recv().unwrap() {
+            Event::Ended { record, folder } => {
+                println!("T6: a session of {} steps", record.steps.len());
+                return folder;
+            }
+            Event::Failed(failure) => panic!("{}", failure.message),
+            _ => {}
+        }
+    }
 }
 
 /// T1b: a whole finding, its parts beside it, with and without a limit to be fitted.

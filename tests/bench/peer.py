@@ -5,6 +5,7 @@ repetitions). What a program that analyses many takes would keep (masks, weights
 starts; a process of its own, one thread.
 """
 
+import json
 import pathlib
 import sys
 import time
@@ -13,6 +14,7 @@ import numpy as np
 import scipy.fft
 import scipy.ndimage
 import scipy.signal
+import soundfile
 
 sys.path.insert(0, str(pathlib.Path(__file__).parent.parent / "reference"))
 import take  # noqa: E402
@@ -156,13 +158,12 @@ def fitted(lines, used):
     return (at @ delays) / (at @ at) / (2 * np.pi) * 1e6
 
 
-def t4(captured, periods=6):
-    """Coarse by correlation, then low lines, then all, each on samples resampled by what is known so far; resampled as
-    a trigonometric polynomial through the whole capture (chirp transform)."""
+def converged(captured, resampled):
+    """Coarse by correlation, then low lines, then all, each on samples resampled by what is known so far."""
     ppm = take.coarse_ppm(captured, start, 1.0, stimulus)
     low = LINES[LINES < frames // 16]
     for turn in range(5):
-        samples = take.on_played_clock(captured, start, 1.0, stimulus, periods, ppm)
+        samples = resampled(ppm)
         lines = scipy.fft.rfft(samples.reshape(-1, frames), axis=1)
         step = fitted(lines, low if turn == 0 else LINES)
         if turn > 0 and abs(step) < 5e-4:
@@ -171,24 +172,24 @@ def t4(captured, periods=6):
     return samples, ppm
 
 
-def cubic_t4(captured, periods=6):
+def t4(captured, periods=6):
+    """Resampled as a trigonometric polynomial through the whole capture (chirp transform)."""
+    return converged(captured, lambda ppm: take.on_played_clock(captured, start, 1.0, stimulus, periods, ppm))
+
+
+def cubic_t4(captured, periods=6, first=None):
     """The same with four times the rate by transform and cubic splines: quicker, and 40 dB less exact."""
-    ppm = take.coarse_ppm(captured, start, 1.0, stimulus)
-    low = LINES[LINES < frames // 16]
+    first = start if first is None else first
     size = scipy.fft.next_fast_len(len(captured), real=True)
-    spectrum = scipy.fft.rfft(captured, size)
-    fine = scipy.fft.irfft(spectrum, 4 * size) * 4
+    fine = scipy.fft.irfft(scipy.fft.rfft(captured, size), 4 * size) * 4
     coefficients = scipy.signal.cspline1d(fine)
     at = np.arange(periods * frames)
-    for turn in range(5):
-        position = 4 * (start + at * (1 + ppm * 1e-6))
-        samples = scipy.ndimage.map_coordinates(coefficients, [position], order=3, prefilter=False)
-        lines = scipy.fft.rfft(samples.reshape(-1, frames), axis=1)
-        step = fitted(lines, low if turn == 0 else LINES)
-        if turn > 0 and abs(step) < 5e-4:
-            break
-        ppm += step
-    return samples, ppm
+
+    def resampled(ppm):
+        position = 4 * (first + at * (1 + ppm * 1e-6))
+        return scipy.ndimage.map_coordinates(coefficients, [position], order=3, prefilter=False)
+
+    return converged(captured, resampled)
 
 
 def t5_bands(power, spacing):
@@ -221,3 +222,20 @@ whole = weighting.power("A", np.arange(len(minute) // 2 + 1) * (RATE / len(minut
 clocked("T5", lambda: t5(minute, whole))
 by_period = weighting.power("A", hz)
 clocked("T5 (by periods)", lambda: t5_periods(minute, by_period))
+
+
+def t6(session):
+    """Clock by the quicker way, then T1, of every pink take of a stored session: one process, the bench's own WAVs."""
+    for step in sorted((session / "steps").iterdir()):
+        for one in json.loads((step / "step.json").read_text())["takes"]:
+            if "pink" not in one["file"] or one["void"] is not None:
+                continue
+            captured, _ = soundfile.read(step / one["file"], dtype="float64")
+            window = one["inputs"][0]["finding"]["common"]["window"]
+            samples, _ = cubic_t4(captured, window["periods"], window["start_frame"])
+            t1(samples)
+
+
+session = folder / "sessions" / "session"
+if session.exists():
+    clocked("T6", lambda: t6(session))

@@ -54,6 +54,7 @@ pub(super) struct StepRunner<'a> {
 }
 
 /// What later takes are analysed with: rebuilt from the stored takes when a session is taken up again.
+#[derive(Clone)]
 pub(crate) struct Known {
     /// Quiet reference per input.
     pub(crate) references: BTreeMap<usize, Reference>,
