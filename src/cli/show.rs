@@ -3,7 +3,7 @@
 use crate::analysis::{Finding, HarmonicPoint, Tone};
 use crate::calibration::STEADY_S;
 use crate::card::Granted;
-use crate::judgement::{Judgement, Threshold, Whose};
+use crate::judgement::{Budget, Judgement, Threshold, Whose};
 use crate::session::record::{Record, StepResult};
 use crate::signal::Stimulus;
 use crate::stats::{Estimate, Reading};
@@ -204,6 +204,9 @@ pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) ->
     if let Some(stop) = record.stop() {
         writeln!(out, "the climb ended       because {stop}")?;
     }
+    if let Some(budget) = &judgement.budget {
+        uncertainty(budget, out)?;
+    }
     for flaw in &judgement.flaws {
         let weight = match flaw.weight {
             crate::analysis::Weight::Note => "note",
@@ -270,4 +273,17 @@ pub fn listening(tone: Option<&Tone>, steady_s: f64, because: Option<&str>) -> S
         None => format!("steady for {steady_s:.1} of {STEADY_S:.0} s"),
     });
     words.join(" · ")
+}
+
+/// The budget as a table.
+fn uncertainty(budget: &Budget, out: &mut dyn Write) -> Result<()> {
+    writeln!(out, "\nwhere ±{:.2} dB of a level come from", budget.half_width_db)?;
+    for c in &budget.contributions {
+        let basis = if c.measured { "measured" } else { "stated" };
+        writeln!(out, "  ±{:.3} dB  {} ({}, {basis})", c.half_width_db, c.what, c.distribution)?;
+    }
+    for left_out in &budget.left_out {
+        writeln!(out, "  not in it  {left_out}")?;
+    }
+    writeln!(out)
 }

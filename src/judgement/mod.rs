@@ -1,10 +1,12 @@
 //! Opinions on stored records: pure, recomputable at any time with another listening level or another rule.
 
+mod budget;
 mod clipping_threshold;
 mod headroom;
 mod highest_clean;
 mod sentence;
 
+pub use budget::{Budget, Contribution, Distribution, budget};
 pub use clipping_threshold::{Threshold, ThresholdTold, Whose, clipping_threshold};
 pub use headroom::{Answer, Headroom, Verdict, verdict};
 pub use highest_clean::{HighestClean, highest_clean};
@@ -28,6 +30,9 @@ pub struct Judgement {
     pub ear_limit_from: Option<Estimate>,
     /// Flaws of the session that bear on it, each once, heaviest first.
     pub flaws: Vec<Flaw>,
+    /// Where the interval of a level comes from; `None` without a calibration offset.
+    #[serde(default)]
+    pub budget: Option<Budget>,
     /// The answer as a sentence, every number of it stored above.
     pub sentence: String,
 }
@@ -46,7 +51,7 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
     let headroom = headroom::headroom(record, &highest_clean, listening, rule, doubts);
     let ear_limit_from = highest_clean::ear_limit_from(record);
     let sentence = sentence::sentence(record, &threshold, &highest_clean, &headroom, listening);
-    Judgement { threshold, highest_clean, headroom, ear_limit_from, flaws, sentence }
+    Judgement { threshold, highest_clean, headroom, ear_limit_from, flaws, budget: budget(record), sentence }
 }
 
 /// The session's flaws, each code once, doubts before notes. Flaws of the probes and of void takes do not count: no

@@ -210,3 +210,33 @@ fn an_offset_from_the_certificate_is_less_certain_and_says_where_it_came_from() 
     let twice = fit(&["--another-fit"]);
     assert_eq!(twice["source"]["fits_db"].as_array().unwrap().len(), 2);
 }
+
+/// A class is a limit (0.95 of it hold 95 %), a drift of 0.3 dB another; what nothing covers is named.
+#[test]
+fn the_budget_names_what_the_interval_is_made_of() {
+    let home = tempfile::tempdir().unwrap();
+    let rehearsed = loudenough(home.path(), &["rehearse", "--id", "it", "--quick", "--json"]);
+    let budget = &json(&rehearsed)["judgement"]["budget"];
+    assert_eq!(budget["contributions"][0]["what"], "sound calibrator, limit of its class");
+    assert!((budget["half_width_db"].as_f64().unwrap() - 0.38).abs() < 0.01, "{budget}");
+    assert_eq!(budget["left_out"].as_array().unwrap().len(), 3, "{budget}");
+    let folder = home.path().join("sessions/it");
+    let name = folder.to_str().unwrap();
+    shift_offset(&folder, -0.3);
+    assert!(loudenough(home.path(), &["calibrate", "check", name]).status.success());
+    let judged = json(&loudenough(home.path(), &["judge", name, "--json"]));
+    let whats: Vec<&str> =
+        judged["budget"]["contributions"].as_array().unwrap().iter().filter_map(|c| c["what"].as_str()).collect();
+    assert!(whats.contains(&"drift of the calibration, checked after"), "{whats:?}");
+    // Limits of 0.4 and 0.3 dB, and little noise.
+    let half = judged["budget"]["half_width_db"].as_f64().unwrap();
+    assert!((half - trapezium_95(0.4, 0.3)).abs() < 0.01, "{half}");
+    let words = String::from_utf8(loudenough(home.path(), &["judge", name]).stdout).unwrap();
+    assert!(words.contains("dB of a level come from") && words.contains("not in it"), "{words}");
+}
+
+/// Half width that holds 95 % of the sum of two rectangles of half widths `a > b`: a trapezium whose tails are parabolas,
+/// so that x = a + b − √(8ab·0.025) where the point lies in the slope (closed form).
+fn trapezium_95(a: f64, b: f64) -> f64 {
+    a + b - (8.0 * a * b * 0.025).sqrt()
+}

@@ -15,7 +15,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("calibration", &["units", "stats", "analysis", "fingerprint"]),
     ("audio", &["signal", "take", "card", "units"]),
     ("session", &["analysis", "audio", "calibration", "card", "fingerprint", "signal", "stats", "take", "units"]),
-    ("judgement", &["analysis", "card", "session", "signal", "stats", "units"]),
+    ("judgement", &["analysis", "calibration", "card", "session", "signal", "stats", "units"]),
     ("cli", &["analysis", "audio", "calibration", "card", "judgement", "session", "signal", "stats", "units"]),
     ("gui", &["analysis", "calibration", "card", "judgement", "session", "signal", "stats", "units"]),
 ];
