@@ -244,6 +244,5 @@ fn ceilings(ask: &Ask, chain: &Chain) -> Result<Ceilings> {
             "a drive ceiling of {drive} dBFS is above {UNCALIBRATED_CEILING} while no sound level is known. If you mean it, add --confirm-ceiling {drive}"
         );
     }
-    let own = Ceilings { spl: DbSpl(ask.ceiling), drive: ask.ceiling_drive.map(Dbfs), volts: None, milliwatts: None };
-    Ok(chain.output_side.ceilings.over(own))
+    Ok(Ceilings { spl: DbSpl(ask.ceiling), drive: ask.ceiling_drive.map(Dbfs), volts: None, milliwatts: None })
 }

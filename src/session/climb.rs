@@ -15,7 +15,7 @@ use crate::analysis::{ClipFinding, ClipLevel, PinkFinding};
 use crate::signal::{DriveCeiling, Peaks, Period, Stimulus};
 use crate::stats::Reading;
 use crate::take::VoidReason;
-use crate::units::{Dbfs, PeakDb, power_from_db};
+use crate::units::{DbSpl, Dbfs, PeakDb, power_from_db};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -234,16 +234,26 @@ impl Climb<'_> {
         }
     }
 
+    /// Ceiling at the calibrated point: the lower of the plan's and the chain's own.
+    pub fn spl_ceiling(&self) -> DbSpl {
+        let plan = self.plan.ceilings.spl;
+        self.chain.output_side.ceilings.spl.filter(|own| own.db() < plan.db()).unwrap_or(plan)
+    }
+
     /// Highest drive allowed now and which limit it is; before the gain is known only the drive's own ceiling holds.
     pub fn ceiling(&self) -> DriveCeiling {
         let mut ceilings = Vec::new();
         if let Some(drive) = self.plan.ceilings.drive {
             ceilings.push(DriveCeiling { rms: drive, because: format!("{drive} of drive") });
         }
+        // The chain's own never raises anything.
+        if let Some(drive) = self.chain.output_side.ceilings.drive {
+            ceilings.push(DriveCeiling { rms: drive, because: format!("{drive} of drive, the chain's own") });
+        }
         match self.highest_spl_per_drive() {
             Some(offset_plus_gain) => ceilings.push(DriveCeiling {
-                rms: Dbfs(self.plan.ceilings.spl.db() - offset_plus_gain),
-                because: format!("{} at the {}", self.plan.ceilings.spl, self.chain.point()),
+                rms: Dbfs(self.spl_ceiling().db() - offset_plus_gain),
+                because: format!("{} at the {}", self.spl_ceiling(), self.chain.point()),
             }),
             None if self.plan.ceilings.drive.is_none() => ceilings.push(DriveCeiling {
                 rms: UNCALIBRATED_CEILING,

@@ -1,6 +1,5 @@
 //! The output side: everything that decides what the output under test can do, as it was set.
 
-use crate::session::plan::Ceilings;
 use crate::stats::Estimate;
 use crate::units::{DbSpl, Dbfs};
 use serde::{Deserialize, Serialize};
@@ -76,7 +75,8 @@ pub enum Supply {
     Bus,
 }
 
-/// Ceilings of a chain; `None` leaves it to the session.
+/// Ceilings of a chain: beside a session's own the lower one holds. `None` leaves it to the session; volts and milliwatts
+/// are idle until the output's volts are calibrated.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct ChainCeilings {
@@ -99,20 +99,6 @@ impl ChainCeilings {
     pub fn is_none(&self) -> bool {
         *self == ChainCeilings::default()
     }
-
-    /// The lower of these and a session's own, each.
-    pub fn over(&self, session: Ceilings) -> Ceilings {
-        let lower = |a: Option<f64>, b: Option<f64>| match (a, b) {
-            (Some(a), Some(b)) => Some(a.min(b)),
-            (a, b) => a.or(b),
-        };
-        Ceilings {
-            spl: DbSpl(self.spl.map_or(session.spl.db(), |own| own.db().min(session.spl.db()))),
-            drive: lower(self.drive.map(Dbfs::db), session.drive.map(Dbfs::db)).map(Dbfs),
-            volts: lower(self.volts, session.volts),
-            milliwatts: lower(self.milliwatts, session.milliwatts),
-        }
-    }
 }
 
 impl OutputSide {
@@ -133,16 +119,6 @@ impl OutputSide {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn the_lower_ceiling_holds() {
-        let session = Ceilings { spl: DbSpl(115.0), drive: None, volts: Some(2.0), milliwatts: None };
-        let own =
-            ChainCeilings { spl: Some(DbSpl(105.0)), drive: Some(Dbfs(-12.0)), volts: Some(3.0), milliwatts: None };
-        let both = own.over(session);
-        assert_eq!((both.spl, both.drive, both.volts), (DbSpl(105.0), Some(Dbfs(-12.0)), Some(2.0)));
-        assert_eq!(ChainCeilings::default().over(session), session);
-    }
 
     #[test]
     fn only_what_is_noted_is_said() {

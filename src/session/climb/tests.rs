@@ -4,7 +4,7 @@ use super::*;
 use crate::analysis::*;
 use crate::calibration::Acoustic;
 use crate::card::{CaptureChannel, CardId, InputRole, Routing};
-use crate::session::chain::Coupler;
+use crate::session::chain::{ChainCeilings, Coupler};
 use crate::session::plan::{Ceilings, ListeningLevel};
 use crate::session::record::TakeResult;
 use crate::signal::Sweep;
@@ -204,6 +204,34 @@ fn a_ceiling_in_sound_level_is_held_through_the_measured_gain() {
     assert!(matches!(reason, StopReason::Ceiling { .. }));
     // 115 dB SPL is −5 dBFS at the input, −15 dBFS of drive.
     assert!((drives(&results, Purpose::Climb).last().unwrap() + 15.0).abs() < 1e-9);
+}
+
+/// The chain's own ceilings hold beside the plan's and never raise one.
+#[test]
+fn the_lower_of_the_plans_and_the_chains_ceilings_holds() {
+    let last = |offset: Option<f64>, ceilings: ChainCeilings| {
+        let mut chain = chain(offset);
+        chain.output_side.ceilings = ceilings;
+        let plan = listening(Plan::session(SampleRate::DEFAULT), 70.0);
+        let plan = if offset.is_some() { plan } else { Plan { listening: None, ..plan } };
+        let (results, reason) = run(&plan, &chain, &Desk::quiet(10.0));
+        assert!(matches!(reason, StopReason::Ceiling { .. }), "{reason:?}");
+        *drives(&results, Purpose::Climb).last().unwrap()
+    };
+    let none = ChainCeilings::default();
+    let spl = |db| ChainCeilings { spl: Some(DbSpl(db)), ..none };
+    let drive = |db| ChainCeilings { drive: Some(Dbfs(db)), ..none };
+    for (offset, ceilings, highest) in [
+        (Some(120.0), spl(105.0), -25.0),
+        (Some(120.0), spl(130.0), -15.0),
+        (Some(120.0), drive(-31.0), -31.0),
+        (Some(120.0), drive(-5.0), -15.0),
+        (None, drive(-5.0), -20.0),
+        (None, drive(-31.0), -31.0),
+    ] {
+        let found = last(offset, ceilings);
+        assert!((found - highest).abs() < 1e-9, "{offset:?} {ceilings:?}: {found}");
+    }
 }
 
 #[test]

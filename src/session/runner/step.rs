@@ -287,7 +287,7 @@ impl<'a> StepRunner<'a> {
             GuardedInput {
                 input,
                 expected_dbfs: expected.map(|(d, gain)| d.db() + gain - curve_db),
-                ceiling_dbfs: chain.acoustic(role).map(|a| a.dbfs(climb.plan.ceilings.spl).db() - curve_db),
+                ceiling_dbfs: chain.acoustic(role).map(|a| a.dbfs(climb.spl_ceiling()).db() - curve_db),
                 noise_dbfs,
             }
         });
