@@ -459,6 +459,21 @@ fn a_typed_offset_comes_into_force_and_another_channel_drops_it() {
     assert!(says(&window, "No tone."));
 }
 
+/// What the window does not show of a chain (here the gain note) still counts, and is sent on whole.
+#[test]
+fn an_offset_of_another_gain_is_not_taken_over_and_nothing_of_a_chain_is_lost() {
+    let mut chain = records::chain(true);
+    chain.gain = "+20 dB".into();
+    chain.output_side.knob = "3 o'clock".into();
+    let (desk, _bench) = start(chain.clone(), records::plan());
+    let mut window = window(desk, 1280.0, 1400.0, 1.0, Theme::Light);
+    press(&mut window, Key::F2);
+    assert!(says(&window, "the gain was ``, now `+20 dB`"));
+    assert!(!window.state().form.is_calibrated());
+    chain.drop_changed_offsets();
+    assert_eq!(window.state().form.ready().unwrap().1, chain);
+}
+
 #[test]
 fn a_route_that_can_resample_says_so_in_its_list() {
     let (mut window, bench) = calibrated();

@@ -271,6 +271,11 @@ fn chains_are_made_listed_shown_and_used_by_name() {
     let run = |rest: &[&'static str]| {
         [&["run", "--chain", "desk", "--quick", "--listening", "60", "--json", "--no-progress"][..], rest].concat()
     };
+    refused(
+        at,
+        &["calibrate", "level", "--chain", "desk", "--gain", "+10 dB", "--calibrator", "94", "--another-fit"],
+        &["the gain was", "--another-fit"],
+    );
     let changed = [
         "left ear (130.00 dB)",
         "the gain was `+20 dB, pad off`, now `+10 dB`",
@@ -287,7 +292,7 @@ fn chains_are_made_listed_shown_and_used_by_name() {
     let confirmed = head(&run(&["--gain", "+10 dB", "--confirm-offset", "130", "--id", "confirmed"]));
     assert_eq!(confirmed["chain"]["acoustic"]["left-ear"]["offset"]["value"], 130.0);
     assert_eq!(confirmed["chain"]["taken_on"]["left-ear"]["gain"], "+10 dB");
-    assert_eq!(confirmed["plan"]["ceilings"]["spl"], 110.0, "the chain's ceiling is the lower one");
+    assert_eq!(confirmed["chain"]["output_side"]["ceilings"]["spl"], 110.0);
     assert_eq!(confirmed["chain"]["curves"]["left-ear"][0]["name"], "invented-microphone.txt");
     let forgotten = head(&run(&["--gain", "+10 dB", "--forget-offset", "--id", "forgotten"]));
     assert_eq!(forgotten["chain"]["acoustic"], serde_json::json!({}));
