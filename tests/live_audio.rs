@@ -11,6 +11,7 @@ mod program;
 #[path = "common/servers.rs"]
 mod servers;
 
+use loudenough::analysis::live::LiveAnalyser;
 use loudenough::analysis::{Context, Correction, Finding, measure};
 use loudenough::audio::backend::cpal::CpalBackend;
 use loudenough::audio::{AudioError, Backend, Engine, Guard, Progress, TakeRequest};
@@ -20,11 +21,15 @@ use loudenough::take::{Take, VoidReason};
 use loudenough::units::{Dbfs, SampleRate};
 use servers::{INSIDE, LIMIT_DB, Server, skipped};
 use std::process::Command;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 const RATE: SampleRate = SampleRate::DEFAULT;
 /// A take may be void when the machine is busy; a session repeats it as often.
 const ATTEMPTS: usize = 3;
+/// Periods of one take of the long run: 80 last 109 s.
+const LONG_TAKE_PERIODS: usize = 80;
 /// Rounding of 32-bit floats near the limit's −12 dB, with a margin for the limiter's own arithmetic.
 const LIMIT_TOLERANCE: f32 = 1e-5;
 
@@ -263,6 +268,60 @@ fn inside_slower_sink_pink() {
     }
     let text = resampled_at_96_khz(|rate| request_at(rate, -20.0, 2));
     assert!(text.contains("ends near 22.05 kHz"), "{text}");
+}
+
+/// `sh tests/soak.sh`: takes one after the other for ten minutes, the live picture of two ears drawn up beside them.
+#[test]
+#[ignore = "takes ten minutes: sh tests/soak.sh"]
+fn a_long_run_loses_no_block() {
+    with_pulse("inside_long_run");
+}
+
+#[test]
+#[ignore = "runs inside a private server"]
+fn inside_long_run() {
+    if inside().is_none() {
+        return;
+    }
+    let seconds: f64 = std::env::var("LOUDENOUGH_SOAK_S").ok().and_then(|s| s.parse().ok()).unwrap_or(600.0);
+    let ears = [(0, InputRole::LeftEar), (1, InputRole::RightEar)];
+    let capture_channels = ears.map(|(channel, role)| CaptureChannel { channel, role }).to_vec();
+    let routing = Routing { capture_channels, ..routing("alsa:bench_out", "alsa:bench_in") };
+    let mut analyser = LiveAnalyser::new(RATE, ears.map(|(_, role)| role));
+    // Nanoseconds of analysis, the longest from a block to the picture it completes, pictures.
+    let spent: Arc<[AtomicU64; 3]> = Arc::default();
+    let told = Arc::clone(&spent);
+    let live = move |heard: loudenough::audio::Heard| {
+        let began = Instant::now();
+        let picture = analyser.push(heard.inputs, heard.steady).is_some();
+        let nanoseconds = began.elapsed().as_nanos() as u64;
+        told[0].fetch_add(nanoseconds, Ordering::Relaxed);
+        if picture {
+            told[1].fetch_max(nanoseconds, Ordering::Relaxed);
+            told[2].fetch_add(1, Ordering::Relaxed);
+        }
+    };
+    let mut engine = Engine::open(&CpalBackend, &routing, Box::new(live)).unwrap();
+    let (began, request) = (Instant::now(), request(-20.0, LONG_TAKE_PERIODS));
+    let (mut takes, mut frames) = (0, 0);
+    while began.elapsed().as_secs_f64() < seconds {
+        engine.start(request.clone()).unwrap();
+        let take = finish(&mut engine);
+        assert!(take.head.void.is_none() && take.head.gaps.is_empty(), "{:?} {:?}", take.head.void, take.head.gaps);
+        let whole = take.head.played_frames - RATE.frames_in(FADE_S);
+        assert_eq!(identical_frames(&take, &request), whole, "samples were changed on the way");
+        (takes, frames) = (takes + 1, frames + take.inputs[0].samples.len());
+    }
+    let [analysis, longest, pictures] = [0, 1, 2].map(|i| spent[i].load(Ordering::Relaxed) as f64);
+    let elapsed = began.elapsed().as_secs_f64();
+    println!("{takes} takes, {frames} frames in {elapsed:.0} s: no block lost, every sample as played");
+    println!(
+        "live picture of two ears: {:.1} a second, {:.1} ms of analysis at most before one, {:.2} % of a core",
+        pictures / elapsed,
+        longest * 1e-6,
+        analysis * 1e-7 / elapsed
+    );
+    println!("the whole program: {:.1} % of a core", 100.0 * processor_time_s() / elapsed);
 }
 
 #[test]
