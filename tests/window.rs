@@ -13,12 +13,14 @@ use crossbeam_channel::{Receiver, Sender, bounded, unbounded};
 use eframe::egui::{Key, Modifiers, Role, Theme, vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
+use loudenough::calibration::Curve;
+use loudenough::calibration::curve::{Column, Stated};
 use loudenough::card::InputRole;
 use loudenough::gui::app::Table;
 use loudenough::gui::view::Phase;
 use loudenough::gui::{BenchLink, Desk, Live, LiveInput, Page, StartState, theme};
 use loudenough::judgement::{Threshold, judge};
-use loudenough::session::chain::Chain;
+use loudenough::session::chain::{Chain, Curves};
 use loudenough::session::climb::StopReason;
 use loudenough::session::plan::{AskedLevel, Extent, Plan};
 use loudenough::session::protocol::{Command, Event, Failure};
@@ -640,4 +642,22 @@ fn other_sounds_and_their_levels_are_asked_for_in_the_form() {
     press(&mut window, Key::F5);
     let Ok(Command::Run(request)) = bench.commands.try_recv() else { panic!("nothing was asked to run") };
     assert_eq!((&request.plan.asked, &request.plan.beside), (&plan.asked, &plan.beside));
+}
+
+/// Live levels do not go through the correction curve: said, so that they are not taken for the steps'. The chain's own
+/// ceiling is the one that is drawn.
+#[test]
+fn what_the_chain_adds_to_a_level_or_takes_from_a_ceiling_is_seen() {
+    let mut chain = records::chain(true);
+    let stated = Stated { column: Some(Column::Correction), ..Stated::default() };
+    let curve = Curve::read("invented.txt", b"100 0\n1000 0\n10000 8\n", &stated).unwrap();
+    chain.curves.insert(InputRole::LeftEar, Curves(vec![curve]));
+    chain.offsets_belong_here([InputRole::LeftEar]);
+    chain.output_side.ceilings.spl = Some(DbSpl(101.0));
+    let (desk, bench) = start(chain, records::plan());
+    let mut window = window(desk, 1280.0, 800.0, 1.0, Theme::Light);
+    *bench.live.lock().unwrap() = Some(live());
+    window.run_steps(20);
+    window.get_by_label("level now: 96.1 dB SPL Z, F, eardrum, before its curve");
+    assert!(says(&window, "thick rule: ceiling 101.0 dB SPL"));
 }

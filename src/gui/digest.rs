@@ -4,7 +4,7 @@ use super::text;
 use crate::analysis::PinkFinding;
 use crate::judgement::{Judgement, Threshold, ThresholdTold, Whose, judge};
 use crate::session::chain::Chain;
-use crate::session::climb::{Purpose, clip_evident};
+use crate::session::climb::{Purpose, clip_evident, drive_ceiling, spl_ceiling};
 use crate::session::plan::{Plan, UNCALIBRATED_CEILING};
 use crate::session::record::{Record, StepResult, TakeResult};
 use crate::stats::{Estimate, Reading};
@@ -209,7 +209,10 @@ impl Picture {
     /// Before a session: axes, zones and ceilings only. `full_drive` of the plan's noise is handed in because it costs
     /// a spectrum to compute.
     pub fn empty(plan: &Plan, chain: &Chain, full_drive: f64) -> Picture {
-        Picture::axes(plan, LevelUnit::of(chain), full_drive)
+        let mut picture = Picture::axes(plan, LevelUnit::of(chain), full_drive);
+        picture.ceiling = picture.ceiling.map(|_| spl_ceiling(plan, chain).db());
+        picture.drive_ceiling = drive_ceiling(plan, chain).map(Dbfs::db).or(picture.drive_ceiling);
+        picture
     }
 
     /// Before a session and without a chain.

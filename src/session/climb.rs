@@ -206,6 +206,18 @@ pub struct Climb<'a> {
     pub results: &'a [StepResult],
 }
 
+/// Ceiling at the calibrated point: the lower of the plan's and the chain's own.
+pub fn spl_ceiling(plan: &Plan, chain: &Chain) -> DbSpl {
+    let asked = plan.ceilings.spl;
+    chain.output_side.ceilings.spl.filter(|own| own.db() < asked.db()).unwrap_or(asked)
+}
+
+/// Ceiling of the drive: the lower of the plan's and the chain's own; `None` where neither has one.
+pub fn drive_ceiling(plan: &Plan, chain: &Chain) -> Option<Dbfs> {
+    let both = [plan.ceilings.drive, chain.output_side.ceilings.drive];
+    both.into_iter().flatten().min_by(|a, b| a.db().total_cmp(&b.db()))
+}
+
 impl Climb<'_> {
     /// The next step, or why there is none.
     pub fn next(&self) -> Next {
@@ -234,10 +246,9 @@ impl Climb<'_> {
         }
     }
 
-    /// Ceiling at the calibrated point: the lower of the plan's and the chain's own.
+    /// Ceiling at the calibrated point.
     pub fn spl_ceiling(&self) -> DbSpl {
-        let plan = self.plan.ceilings.spl;
-        self.chain.output_side.ceilings.spl.filter(|own| own.db() < plan.db()).unwrap_or(plan)
+        spl_ceiling(self.plan, self.chain)
     }
 
     /// Highest drive allowed now and which limit it is; before the gain is known only the drive's own ceiling holds.

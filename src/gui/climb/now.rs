@@ -9,6 +9,7 @@ use crate::gui::parts;
 use crate::gui::text;
 use crate::gui::theme::{self, LARGE, STEP};
 use crate::session::chain::Chain;
+use crate::session::climb::spl_ceiling;
 use crate::session::record::Record;
 use crate::units::{Dbfs, db_from_power, power_from_db};
 use eframe::egui::{Align, Id, Label, Layout, Pos2, Rect, RichText, Sense, Shape, Stroke, StrokeKind, Ui, pos2, vec2};
@@ -45,6 +46,8 @@ struct Heard {
 /// The same with what turns it into sound.
 struct Figures {
     unit: LevelUnit,
+    /// What is heard live has not gone through the ear's correction curve.
+    before_curve: bool,
     ceiling: f64,
     heard: Heard,
 }
@@ -60,7 +63,7 @@ fn figures(desk: &Desk) -> Figures {
     let role = chain.and_then(|c| c.ears().next()).map(|(_, role)| role).or(desk.form.deciding_ear());
     let unit = chain.map_or(LevelUnit::Dbfs, LevelUnit::of);
     let ceiling = match (&unit, plan) {
-        (LevelUnit::Spl { .. }, Some(plan)) => plan.ceilings.spl.db(),
+        (LevelUnit::Spl { .. }, Some(plan)) => chain.map_or(plan.ceilings.spl, |c| spl_ceiling(plan, c)).db(),
         _ => 0.0,
     };
     let heard = live.and_then(|l| l.inputs.iter().find(|i| role.is_none_or(|r| r == i.role)));
@@ -70,7 +73,9 @@ fn figures(desk: &Desk) -> Figures {
         (None, Some(last)) => last,
         (None, None) => Heard::default(),
     };
-    Figures { unit, ceiling, heard }
+    let curve = chain.zip(role).is_some_and(|(c, role)| !c.correction(role).is_none());
+    let before_curve = curve && heard.step.is_none();
+    Figures { unit, before_curve, ceiling, heard }
 }
 
 /// The last step as it is stored, shown while nothing is heard.
@@ -138,6 +143,7 @@ impl Figures {
     fn point(&self) -> String {
         let when = self.heard.step.as_ref().map_or("F", |s| s.as_str());
         match &self.unit {
+            LevelUnit::Spl { point, .. } if self.before_curve => format!("Z, {when}, {point}, before its curve"),
             LevelUnit::Spl { point, .. } => format!("Z, {when}, {point}"),
             LevelUnit::Dbfs => format!("Z, {when}, at the input, not calibrated"),
         }
