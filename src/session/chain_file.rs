@@ -10,14 +10,14 @@ use std::path::{Path, PathBuf};
 #[derive(Debug, thiserror::Error)]
 pub enum ChainFileError {
     /// Reading or writing failed.
-    #[error("the chain file {path} cannot be {doing}: {source}", path = path.display())]
+    #[error("the chain file {path} cannot be {doing}: {cause}", path = path.display())]
     Io {
         /// Which file.
         path: PathBuf,
         /// `read` or `written`.
         doing: &'static str,
         /// Why.
-        source: std::io::Error,
+        cause: std::io::Error,
     },
     /// Not a chain.
     #[error("the chain file {path} is not understood: {why}", path = path.display())]
@@ -100,10 +100,10 @@ pub fn to_toml(chain: &Chain) -> Result<String, String> {
 /// # Errors
 /// [`ChainFileError`] names the file, and the line where its text is not understood.
 pub fn load(path: &Path) -> Result<Chain, ChainFileError> {
-    let text = std::fs::read_to_string(path).map_err(|source| ChainFileError::Io {
+    let text = std::fs::read_to_string(path).map_err(|cause| ChainFileError::Io {
         path: path.into(),
         doing: "read",
-        source,
+        cause,
     })?;
     from_toml(&text).map_err(|why| ChainFileError::Text { path: path.into(), why })
 }
@@ -123,7 +123,7 @@ pub fn save(path: &Path, chain: &Chain) -> Result<(), ChainFileError> {
         file.persist(path)?;
         Ok(())
     };
-    write().map_err(|source| ChainFileError::Io { path: path.into(), doing: "written", source })
+    write().map_err(|cause| ChainFileError::Io { path: path.into(), doing: "written", cause })
 }
 
 /// The chain that the window keeps and that commands use where none is named.
@@ -159,7 +159,7 @@ pub fn find(asked: &Path) -> PathBuf {
 /// [`ChainFileError::Io`] where the folder cannot be read.
 pub fn list() -> Result<Vec<Kept>, ChainFileError> {
     let folder = folder();
-    let failed = |source| ChainFileError::Io { path: folder.clone(), doing: "read", source };
+    let failed = |cause| ChainFileError::Io { path: folder.clone(), doing: "read", cause };
     let entries = match std::fs::read_dir(&folder) {
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
         other => other.map_err(failed)?,

@@ -69,6 +69,8 @@ fn bad_input_is_named_and_the_way_out_is_told() {
     refused(at, &["judge", "/no/such/session"], &["/no/such/session"]);
     refused(at, &["run"], &["--playback", "--chain"]);
     refused(at, &["run", "--chain", "/no/such/chain.toml"], &["/no/such/chain.toml"]);
+    let words = said(&loudenough(at, &["run", "--chain", "/no/such/chain.toml"]));
+    assert_eq!(words.matches("os error").count(), 1, "the reason is told twice: {words}");
     refused(at, &["run", "--playback", "nowhere:1", "--capture", "nowhere:2"], &["nowhere:1", "cards"]);
     refused(at, &["rehearse", "--output", "moon"], &["moon", "desk amplifier"]);
     refused(at, &["rehearse", "--ceiling", "120"], &["120", "--confirm-ceiling"]);
