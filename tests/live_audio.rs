@@ -217,14 +217,7 @@ fn resampled_at_96_khz(request: impl Fn(SampleRate) -> TakeRequest) -> String {
     let mut engine = Engine::open(&CpalBackend, &routing, Box::new(|_| ())).unwrap();
     let take = clean_take(&mut engine, &request(rate));
     let none = Correction::none();
-    let context = Context {
-        correction: &none,
-        pooled_clock: None,
-        route_delay_s: None,
-        reference: None,
-        mains_lines: &[],
-        card_distortion_db: None,
-    };
+    let context = Context::alone(&none);
     let finding = measure(&take, 0, &context).unwrap().finding;
     if let Finding::Pink(pink) = &finding {
         let last = pink.response.last().unwrap();
@@ -257,7 +250,8 @@ fn inside_slower_sink_noise() {
     let text = resampled_at_96_khz(silence);
     noise.kill().unwrap();
     noise.wait().unwrap();
-    assert!(text.contains("ends near 22.05 kHz"), "{text}");
+    // The server's own choice of filter falls from 20 to 25 kHz: the end is told, which of the two rates need not be.
+    assert!(text.contains("ends near 22.05 or 24 kHz") || text.contains("ends near 22.05 kHz"), "{text}");
 }
 
 #[test]

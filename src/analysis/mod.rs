@@ -71,6 +71,20 @@ pub struct Context<'a> {
     pub card_distortion_db: Option<f64>,
 }
 
+impl<'a> Context<'a> {
+    /// Of a take by itself: this curve, and nothing known from other takes.
+    pub fn alone(correction: &'a Correction) -> Context<'a> {
+        Context {
+            correction,
+            pooled_clock: None,
+            route_delay_s: None,
+            reference: None,
+            mains_lines: &[],
+            card_distortion_db: None,
+        }
+    }
+}
+
 /// A finding, and the lines it came from where a later step may need them.
 #[derive(Clone, Debug)]
 pub struct Measured {

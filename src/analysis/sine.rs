@@ -185,14 +185,7 @@ mod tests {
 
     fn finding(take: &Take) -> SineFinding {
         let none = Correction::none();
-        let context = Context {
-            correction: &none,
-            pooled_clock: None,
-            route_delay_s: None,
-            reference: None,
-            mains_lines: &[],
-            card_distortion_db: None,
-        };
+        let context = Context::alone(&none);
         match measure(take, 0, &context).unwrap().finding {
             Finding::Sine(f) => *f,
             other => panic!("{other:?}"),

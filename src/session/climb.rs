@@ -311,19 +311,24 @@ impl Climb<'_> {
     }
 
     fn step(&self, purpose: Purpose, drive: Option<Dbfs>) -> Next {
-        let stimuli = match purpose {
+        let stimuli = self.stimuli(purpose);
+        let periods = match purpose {
+            Purpose::Probe | Purpose::Climb => self.plan.climb_periods,
+            _ => self.plan.careful_periods,
+        };
+        Next::Step(Step { number: self.results.len() + 1, purpose, drive, stimuli, periods })
+    }
+
+    /// What a step of this purpose plays.
+    pub fn stimuli(&self, purpose: Purpose) -> Vec<Stimulus> {
+        match purpose {
             Purpose::Silence => {
                 vec![Stimulus::Silence { doubled: matches!(&self.plan.pink, Stimulus::Pink(p) if p.doubled) }]
             }
             Purpose::Asked => self.with_others(),
             Purpose::Climb | Purpose::Threshold | Purpose::Bisect if self.plan.asked.is_empty() => self.with_others(),
             _ => vec![self.plan.pink.clone()],
-        };
-        let periods = match purpose {
-            Purpose::Probe | Purpose::Climb => self.plan.climb_periods,
-            _ => self.plan.careful_periods,
-        };
-        Next::Step(Step { number: self.results.len() + 1, purpose, drive, stimuli, periods })
+        }
     }
 
     fn last_drive(&self) -> Dbfs {

@@ -41,18 +41,9 @@ const LONG_SWEEP: Sweep = Sweep { spans: 7 };
 /// Seconds spent on each timing.
 const SPENT_S: f64 = 1.5;
 
-const NO_CONTEXT: fn(&Correction) -> Context = |correction| Context {
-    correction,
-    pooled_clock: None,
-    route_delay_s: None,
-    reference: None,
-    mains_lines: &[],
-    card_distortion_db: None,
-};
-
 fn main() {
     let none = Correction::none();
-    let context = NO_CONTEXT(&none);
+    let context = Context::alone(&none);
     let folder = tempfile::tempdir().unwrap();
     let mut ours = Table::default();
 

@@ -90,14 +90,7 @@ pub fn through(stimulus: &Stimulus, periods: usize, device: impl Fn(f64) -> f64,
 /// What the analysis says of the first input, on its own.
 pub fn finding(take: &Take) -> Result<Finding, AnalysisError> {
     let none = Correction::none();
-    let context = Context {
-        correction: &none,
-        pooled_clock: None,
-        route_delay_s: None,
-        reference: None,
-        mains_lines: &[],
-        card_distortion_db: None,
-    };
+    let context = Context::alone(&none);
     measure(take, 0, &context).map(|measured| measured.finding)
 }
 

@@ -87,14 +87,7 @@ impl Folder {
     /// What we say of it, and a note of it for the reference.
     fn measured(&mut self, name: &str, take: &Take, reference: Option<&Reference>) -> Measured {
         let none = Correction::none();
-        let context = Context {
-            correction: &none,
-            pooled_clock: None,
-            route_delay_s: None,
-            reference,
-            mains_lines: &[],
-            card_distortion_db: None,
-        };
+        let context = Context { reference, ..Context::alone(&none) };
         let measured = measure(take, 0, &context).unwrap();
         self.takes.push(json!({
             "file": format!("{name}.wav"), "head": take.head, "void": null,

@@ -1,12 +1,13 @@
 //! A session that plays every other sound at a level asked for, on the simulated bench, stored and recomputed.
 
-use crate::common::sessions::{chain, plan, run};
+use crate::common::sessions::{bench, chain, plan, run};
 use loudenough::analysis::{Finding, ResponsePoint, Weight};
 use loudenough::audio::simulated::{BenchSpec, SimulatedCardSpec};
 use loudenough::judgement::judge;
 use loudenough::session::chain::Chain;
 use loudenough::session::climb::Purpose;
 use loudenough::session::plan::{AskedLevel, Plan, PlanError};
+use loudenough::session::protocol::{Command, Event, SessionRequest};
 use loudenough::session::reanalyse::reanalyse;
 use loudenough::session::record::StepResult;
 use loudenough::signal::{Burst, Noise, Per, Shaped, Stimulus, Sweep, TableRow, TwoTones};
@@ -164,4 +165,32 @@ fn readings_of_a_quiet_bench_are_told_or_below() {
     let Finding::TwoTones(f) = &result.finding else { panic!("{:?}", result.finding) };
     assert!(matches!(f.second, Reading::Told(_) | Reading::Below(_)), "{:?}", f.second);
     assert!(f.definition.contains("7 kHz"));
+}
+
+/// Once only the pink takes were counted: a session with sweeps beside them told a third of the time it took.
+#[test]
+fn the_time_left_counts_what_is_played_beside_the_noise() {
+    let home = tempfile::tempdir().unwrap();
+    let spec = BenchSpec::default();
+    let bench = bench(&spec, SimulatedCardSpec::default());
+    let beside = vec![Stimulus::Sweep(Sweep::STANDARD), Stimulus::sine(997.0)];
+    let plan = Plan { beside, ..plan(70.0) };
+    let request = SessionRequest { plan, chain: chain(&spec), sessions: home.path().into(), id: Some("it".into()) };
+    bench.commands.send(Command::Run(Box::new(request))).unwrap();
+    let mut told = Vec::new();
+    let record = loop {
+        match bench.events.recv().unwrap() {
+            Event::StepBegan { step, left_s, .. } => told.push((step.number, step.purpose, left_s)),
+            Event::Ended { record, .. } => break record,
+            Event::Failed(failure) => panic!("{}", failure.message),
+            _ => {}
+        }
+    };
+    let seconds = |step: &StepResult| -> f64 {
+        step.takes.iter().map(|t| t.head.played_frames as f64 / t.head.played_rate.hz()).sum()
+    };
+    // How many steps the climb will need is an estimate; what one of them plays is not.
+    let (number, _, left_s) = told.iter().find(|(_, purpose, _)| *purpose == Purpose::Climb).unwrap();
+    let played: f64 = record.steps[number - 1..].iter().map(seconds).sum();
+    assert!((0.7..1.5).contains(&(left_s / played)), "{left_s:.0} s told, {played:.0} s played");
 }

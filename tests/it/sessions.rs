@@ -128,14 +128,7 @@ fn equivalent_limit(
     told: &ThresholdTold,
 ) -> Option<f64> {
     let none = Correction::none();
-    let context = |reference| Context {
-        correction: &none,
-        pooled_clock: None,
-        route_delay_s: None,
-        reference,
-        mains_lines: &[],
-        card_distortion_db: None,
-    };
+    let context = |reference| Context { reference, ..Context::alone(&none) };
     let head_of = |number: usize| &record.steps[number - 1].takes.last().expect("a step has takes").head;
     let quiet = head_of(record.last(Purpose::Reference)?.step.number);
     let quiet = measure(&truth::noise_free_take(spec, period, quiet), 0, &context(None)).ok()?;

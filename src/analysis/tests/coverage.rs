@@ -3,11 +3,10 @@
 //! A case is one take: level, response, noise and its colour, clocks and distortion are drawn at random. CI looks at a
 //! hundred cases of fixed seeds; `sh tests/coverage.sh` at many (`LOUDENOUGH_CASES`) and prints the table.
 
-use super::context;
 use super::desk::{Desk, uniform};
 use crate::analysis::band::lines_in;
 use crate::analysis::clip::bench::{Bench, Gauss, Limit};
-use crate::analysis::{Correction, Finding, PinkFinding, ResponsePoint, SineFinding, fft, measure};
+use crate::analysis::{Context, Correction, Finding, PinkFinding, ResponsePoint, SineFinding, fft, measure};
 use crate::signal::{LineKind, Pink, Stimulus};
 use crate::stats::{Estimate, Reading};
 use crate::units::{Dbfs, db_from_power};
@@ -177,7 +176,7 @@ fn case(seed: u64) -> [Tally; QUANTITIES.len()] {
 
 fn pink_case(tallies: &mut [Tally; QUANTITIES.len()], desk: &Desk, band: i32, bends: bool) {
     let none = Correction::none();
-    let Finding::Pink(f) = measure(&desk.take(), 0, &context(&none)).unwrap().finding else { panic!() };
+    let Finding::Pink(f) = measure(&desk.take(), 0, &Context::alone(&none)).unwrap().finding else { panic!() };
     let truth = Truth::of(desk);
     let spacing = desk.period().line_spacing_hz();
     tallies[0].add(f.level_z.as_ref(), Dbfs::from_rms(desk.signal_rms()).unwrap().db());
@@ -207,7 +206,7 @@ fn nearest(f: &PinkFinding, band: i32) -> Option<ResponsePoint> {
 
 fn sine_case(tallies: &mut [Tally; QUANTITIES.len()], desk: &Desk, bends: bool) {
     let none = Correction::none();
-    let Finding::Sine(f) = measure(&desk.take(), 0, &context(&none)).unwrap().finding else { panic!() };
+    let Finding::Sine(f) = measure(&desk.take(), 0, &Context::alone(&none)).unwrap().finding else { panic!() };
     let f: &SineFinding = &f;
     let lines = desk.true_lines();
     let line = desk.period().lines.of(LineKind::Excited).next().unwrap();

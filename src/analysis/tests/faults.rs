@@ -1,7 +1,7 @@
 //! What must void a take, leave a period out, or be told of the mains.
 
 use super::desk::Desk;
-use super::{context, pink, told};
+use super::{pink, told};
 use crate::analysis::{AnalysisError, Context, Correction, Finding, PinkFinding, Weight, measure};
 use crate::signal::Stimulus;
 use crate::stats::Reading;
@@ -97,7 +97,7 @@ fn a_bang_costs_one_period_of_four_and_a_take_of_two() {
 fn exactly_zero_input_is_a_reason_of_its_own_and_nothing_is_a_number() {
     let mut take = Desk::pink().take();
     take.inputs[0].samples.fill(0.0);
-    let measured = measure(&take, 0, &context(&Correction::none())).unwrap();
+    let measured = measure(&take, 0, &Context::alone(&Correction::none())).unwrap();
     let Finding::Pink(f) = &measured.finding else { panic!() };
     assert_eq!(voids(f), ["zero-input"]);
     assert_eq!((f.level_z, f.noise, f.gain_db, f.common.peak), (None, None, None, None));
@@ -110,11 +110,11 @@ fn exactly_zero_input_is_a_reason_of_its_own_and_nothing_is_a_number() {
 fn what_cannot_be_measured_is_an_error_with_a_plain_text() {
     let mut take = Desk::pink().take();
     let none = Correction::none();
-    assert_eq!(measure(&take, 3, &context(&none)).unwrap_err(), AnalysisError::NoSuchInput(3));
+    assert_eq!(measure(&take, 3, &Context::alone(&none)).unwrap_err(), AnalysisError::NoSuchInput(3));
     take.inputs[0].samples[77] = f32::NAN;
-    assert_eq!(measure(&take, 0, &context(&none)).unwrap_err(), AnalysisError::NotFinite(77));
+    assert_eq!(measure(&take, 0, &Context::alone(&none)).unwrap_err(), AnalysisError::NotFinite(77));
     take.inputs[0].samples.truncate(70);
-    assert!(matches!(measure(&take, 0, &context(&none)), Err(AnalysisError::TooShort { have: 70, .. })));
+    assert!(matches!(measure(&take, 0, &Context::alone(&none)), Err(AnalysisError::TooShort { have: 70, .. })));
 }
 
 /// Noise alone, no delay known: nothing is told, nothing is a number that is none.
@@ -167,9 +167,11 @@ fn hum_on_a_line_is_told_from_the_take_of_silence() {
     desk.noise = rms * 1e-3;
     let silent = Desk { stimulus: Stimulus::silence(), ..desk.clone() };
     let none = Correction::none();
-    let Finding::Silence(silence) = measure(&silent.take(), 0, &context(&none)).unwrap().finding else { panic!() };
+    let Finding::Silence(silence) = measure(&silent.take(), 0, &Context::alone(&none)).unwrap().finding else {
+        panic!()
+    };
     assert!(silence.common.hum.iter().any(|h| h.on_line && (h.frequency_hz - mains).abs() < 0.02), "{silence:?}");
-    let with = Context { mains_lines: &silence.common.hum, ..context(&none) };
+    let with = Context { mains_lines: &silence.common.hum, ..Context::alone(&none) };
     let Finding::Pink(f) = measure(&desk.take(), 0, &with).unwrap().finding else { panic!() };
     assert!(f.common.flaws.iter().any(|f| f.code == "hum-on-line"), "{:?}", f.common.flaws);
     let upper = match &f.even {
@@ -177,7 +179,7 @@ fn hum_on_a_line_is_told_from_the_take_of_silence() {
         other => told(other).interval.high,
     };
     assert!(upper < -75.0, "{:?}", f.even);
-    let Finding::Pink(unaware) = measure(&desk.take(), 0, &context(&none)).unwrap().finding else { panic!() };
+    let Finding::Pink(unaware) = measure(&desk.take(), 0, &Context::alone(&none)).unwrap().finding else { panic!() };
     assert!(told(&unaware.even).value > -52.0, "the trap is real: {:?}", unaware.even);
 }
 
@@ -203,7 +205,9 @@ fn hum_beside_a_sine_is_no_loss_of_samples() {
     let rms = desk.signal_rms();
     desk.hum = vec![(50.02, 0.02 * rms), (100.04, 0.03 * rms), (150.06, 0.01 * rms)];
     desk.noise = rms * 1e-3;
-    let Finding::Sine(f) = measure(&desk.take(), 0, &context(&Correction::none())).unwrap().finding else { panic!() };
+    let Finding::Sine(f) = measure(&desk.take(), 0, &Context::alone(&Correction::none())).unwrap().finding else {
+        panic!()
+    };
     assert!(f.common.flaws.iter().all(|f| f.weight < Weight::Void), "{:?}", f.common.flaws);
     // What hum leaves stands under the noise (−60 dB).
     assert!((told(&f.thd_n).value + 60.0).abs() < 1.0, "{:?}", f.thd_n);
@@ -214,7 +218,9 @@ fn hum_beside_a_sine_is_no_loss_of_samples() {
 fn bands_of_silence_hold_exactly_what_lies_in_them() {
     let desk = Desk { stimulus: Stimulus::silence(), noise: 1e-3, pink_noise: true, ..Desk::pink() };
     let take = desk.take();
-    let Finding::Silence(f) = measure(&take, 0, &context(&Correction::none())).unwrap().finding else { panic!() };
+    let Finding::Silence(f) = measure(&take, 0, &Context::alone(&Correction::none())).unwrap().finding else {
+        panic!()
+    };
     let (frames, spacing) = (65_536, 48_000.0 / 65_536.0);
     let start = f.common.window.start_frame as usize;
     let samples: Vec<f64> =

@@ -1,7 +1,7 @@
 //! Known answers: what the desk is set to, closed forms, and the noise-free period summed plainly.
 
 use super::desk::Desk;
-use super::{context, even_truth_db, odd_truth_db, pink, pink_with, told};
+use super::{even_truth_db, odd_truth_db, pink, pink_with, told};
 use crate::analysis::{Context, Correction, Finding, Reference, Weight, measure, prepare};
 use crate::signal::{LineKind, Stimulus};
 use crate::stats::{Estimate, Reading};
@@ -55,7 +55,7 @@ fn what_lies_outside_the_curve_is_told_with_its_share_of_the_power() {
     let corrected = |points: &[(f64, f64)]| {
         let curve = Correction::new(points.to_vec()).unwrap();
         let measured =
-            measure(&Desk { gain: 1.0, drive_db: -30.0, ..Desk::pink() }.take(), 0, &context(&curve)).unwrap();
+            measure(&Desk { gain: 1.0, drive_db: -30.0, ..Desk::pink() }.take(), 0, &Context::alone(&curve)).unwrap();
         let Finding::Pink(finding) = measured.finding else { panic!("pink in, pink out") };
         let flaw = finding.common.flaws.iter().find(|f| f.code == "outside-curve").cloned();
         (finding.level_z.unwrap().value, flaw)
@@ -181,7 +181,7 @@ fn a_curve_is_added_before_bands_are_summed() {
     let curve = Correction::new(vec![(20.0, 3.0), (20_000.0, 3.0)]).unwrap();
     let desk = Desk { periods: 2, ..Desk::pink() };
     let plain = pink(&desk).0;
-    let Finding::Pink(raised) = measure(&desk.take(), 0, &context(&curve)).unwrap().finding else { panic!() };
+    let Finding::Pink(raised) = measure(&desk.take(), 0, &Context::alone(&curve)).unwrap().finding else { panic!() };
     assert!((raised.level_a.unwrap().value - plain.level_a.unwrap().value - 3.0).abs() < 1e-9);
     assert!((raised.bands[5].level.unwrap().value - plain.bands[5].level.unwrap().value - 3.0).abs() < 1e-9);
 }
@@ -190,7 +190,7 @@ fn a_curve_is_added_before_bands_are_summed() {
 #[test]
 fn silence_tells_the_noise_it_was_made_of() {
     let desk = Desk { stimulus: Stimulus::silence(), noise: 1e-3, ..Desk::pink() };
-    let measured = measure(&desk.take(), 0, &context(&Correction::none())).unwrap();
+    let measured = measure(&desk.take(), 0, &Context::alone(&Correction::none())).unwrap();
     let Finding::Silence(f) = measured.finding else { panic!() };
     let density = 1e-6 / 24_000.0;
     let truth = |width_hz: f64| db_from_power(2.0 * density * width_hz).unwrap();
@@ -198,7 +198,7 @@ fn silence_tells_the_noise_it_was_made_of() {
     let band = f.bands.iter().find(|b| b.x == 0).unwrap().level.unwrap();
     assert!(band.holds(truth(230.7675)), "{band:?} {}", truth(230.7675));
     let zero = Desk { noise: 0.0, ..desk };
-    let Finding::Silence(f) = measure(&zero.take(), 0, &context(&Correction::none())).unwrap().finding else {
+    let Finding::Silence(f) = measure(&zero.take(), 0, &Context::alone(&Correction::none())).unwrap().finding else {
         panic!()
     };
     assert_eq!(f.noise_z, None, "digital zero has no level");
@@ -210,7 +210,7 @@ fn a_pooled_clock_serves_where_the_own_fit_is_poor() {
     desk.noise = desk.signal_rms();
     let none = Correction::none();
     let pooled = Some(Estimate::symmetric(60.0, 0.002));
-    let measured = measure(&desk.take(), 0, &Context { pooled_clock: pooled, ..context(&none) }).unwrap();
+    let measured = measure(&desk.take(), 0, &Context { pooled_clock: pooled, ..Context::alone(&none) }).unwrap();
     let clock = measured.finding.common().clock;
     assert!(clock.pooled && (clock.used_ppm - 60.0).abs() < 1e-12, "{clock:?}");
     assert!(clock.own_ppm.unwrap().half_width() > 0.005);
@@ -221,7 +221,7 @@ fn a_known_route_delay_places_the_window_where_nothing_is_seen() {
     let mut desk = Desk { periods: 2, ..Desk::pink() };
     desk.noise = 300.0 * desk.signal_rms();
     let none = Correction::none();
-    let with = Context { route_delay_s: Some(desk.delay / 48_000.0), ..context(&none) };
+    let with = Context { route_delay_s: Some(desk.delay / 48_000.0), ..Context::alone(&none) };
     let measured = measure(&desk.take(), 0, &with).unwrap();
     // 0.3 s of pre-roll, the delay, 0.25 s of settling.
     assert!((measured.finding.common().window.start_frame - (14_400.0 + 4_321.0 + 12_000.0)).abs() < 2.0);
@@ -234,7 +234,7 @@ fn a_sine_arrives_on_the_same_lines_with_its_harmonics_in_phase() {
     for (hz, ppm) in [(997.0, 150.0), (61.0, -180.0), (9_000.0, 200.0)] {
         let mut desk = Desk { stimulus: Stimulus::sine(hz), drive_db: -20.0, square: 0.1, ppm, ..Desk::pink() };
         desk.noise = desk.signal_rms() * 1e-3;
-        let prepared = prepare(&desk.take(), 0, &context(&Correction::none())).unwrap();
+        let prepared = prepare(&desk.take(), 0, &Context::alone(&Correction::none())).unwrap();
         let s = &prepared.spectra;
         let line = s.period.lines.of(LineKind::Excited).next().unwrap();
         let clock = prepared.common.clock;
@@ -269,7 +269,7 @@ fn time_of_a_take() {
     let take = desk.take();
     let none = Correction::none();
     for pooled in [None, Some(Estimate::symmetric(40.0, 0.003))] {
-        let context = Context { pooled_clock: pooled, ..context(&none) };
+        let context = Context { pooled_clock: pooled, ..Context::alone(&none) };
         measure(&take, 0, &context).unwrap();
         let now = std::time::Instant::now();
         measure(&take, 0, &context).unwrap();

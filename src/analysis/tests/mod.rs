@@ -12,25 +12,13 @@ use crate::stats::{Estimate, Reading};
 use crate::units::db_from_power;
 use desk::Desk;
 
-/// Knows nothing beside the take.
-fn context(correction: &Correction) -> Context<'_> {
-    Context {
-        correction,
-        pooled_clock: None,
-        route_delay_s: None,
-        reference: None,
-        mains_lines: &[],
-        card_distortion_db: None,
-    }
-}
-
 fn pink(desk: &Desk) -> (PinkFinding, Measured) {
     pink_with(desk, None)
 }
 
 fn pink_with(desk: &Desk, reference: Option<&Reference>) -> (PinkFinding, Measured) {
     let none = Correction::none();
-    let measured = measure(&desk.take(), 0, &Context { reference, ..context(&none) }).unwrap();
+    let measured = measure(&desk.take(), 0, &Context { reference, ..Context::alone(&none) }).unwrap();
     let Finding::Pink(finding) = &measured.finding else { panic!("pink in, pink out") };
     ((**finding).clone(), measured)
 }

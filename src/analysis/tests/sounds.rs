@@ -1,7 +1,7 @@
 //! Two tones, sweep, bursts and stationary noise against closed forms and what the desk is set to.
 
 use super::desk::Desk;
-use super::{context, told};
+use super::told;
 use crate::analysis::{Context, Correction, Finding, HarmonicPoint, ResponsePoint, measure};
 use crate::signal::{Burst, Noise, Stimulus, Sweep, TwoTones};
 use crate::stats::Reading;
@@ -15,7 +15,7 @@ fn desk(stimulus: Stimulus) -> Desk {
 
 fn finding(desk: &Desk) -> Finding {
     let none = Correction::none();
-    let found = measure(&desk.take(), 0, &context(&none)).unwrap().finding;
+    let found = measure(&desk.take(), 0, &Context::alone(&none)).unwrap().finding;
     assert!(found.common().flaws.is_empty(), "{:?}", found.common().flaws);
     found
 }
@@ -161,7 +161,7 @@ fn a_lost_sample_voids_a_take_of_every_sound() {
         (Stimulus::Noise(Noise { spans: 4, ..Noise::STANDARD }), 1),
     ] {
         let lossy = Desk { noise: 1e-5, periods, loss: Some((150_000, 64)), ..desk(stimulus) };
-        let found = measure(&lossy.take(), 0, &Context { ..context(&none) }).unwrap().finding;
+        let found = measure(&lossy.take(), 0, &Context::alone(&none)).unwrap().finding;
         let void = found.common().flaws.iter().any(|f| f.code == "lost-samples");
         assert!(void, "{}: {:?}", lossy.stimulus, found.common().flaws);
     }

@@ -161,9 +161,9 @@ impl<'a> StepRunner<'a> {
 
     /// Sound and silence still to come, by plan, seconds.
     pub(super) fn left_s(&self, next: &Step) -> f64 {
-        let takes = super::expected_steps(&self.record, next).saturating_sub(next.number) as f64;
-        let periods = self.record.head.plan.climb_periods as f64;
-        self.take_s(next) + takes * (periods * self.period.seconds() + SETTLE_S + DELAY_MARGIN_S)
+        let steps = super::expected_steps(&self.record, next).saturating_sub(next.number) as f64;
+        let (stimuli, periods) = (self.climb().stimuli(Purpose::Climb), self.record.head.plan.climb_periods);
+        self.take_s(next) + steps * self.take_s(&Step { stimuli, periods, ..next.clone() })
     }
 
     fn take_s(&self, step: &Step) -> f64 {
