@@ -56,14 +56,10 @@ impl SteadyTone {
 
     /// Takes the reading of the next `seconds`; `None` where they held no tone at all. `now` is the time (RFC 3339).
     pub fn hear(&mut self, tone: Option<Tone>, seconds: f64, now: &str) -> Heard {
-        let checked = match &tone {
-            Some(tone) => acoustic::check(&self.calibrator, tone),
-            None => Err(CalibrationRefused::NoTone),
-        };
-        match (checked, tone) {
-            (Ok(_), Some(tone)) => self.good(tone, seconds, now),
-            (Err(why), _) => self.bad(why, seconds),
-            (Ok(_), None) => self.bad(CalibrationRefused::NoTone, seconds),
+        let Some(tone) = tone else { return self.bad(CalibrationRefused::NoTone, seconds) };
+        match acoustic::check(&self.calibrator, &tone) {
+            Ok(_) => self.good(tone, seconds, now),
+            Err(why) => self.bad(why, seconds),
         }
     }
 

@@ -14,7 +14,7 @@
 use crate::calibration::{Acoustic, CLASS_1_HALF_WIDTH_DB, OffsetSource};
 use crate::session::climb::Purpose;
 use crate::session::record::{Record, StepResult};
-use crate::stats::{Interval, NORMAL_95, mean_of, student_t_95};
+use crate::stats::{NORMAL_95, mean_of, student_t_95};
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::{Rng, SeedableRng};
 use serde::{Deserialize, Serialize};
@@ -168,8 +168,7 @@ fn together(contributions: &[Contribution]) -> f64 {
     let mut sums: Vec<f64> = (0..DRAWS).map(|_| contributions.iter().map(|c| c.draw(&mut random)).sum()).collect();
     sums.sort_by(f64::total_cmp);
     let at = |share: f64| sums[((share * DRAWS as f64) as usize).min(DRAWS - 1)];
-    let Interval { low, high } = Interval { low: at(0.025), high: at(0.975) };
-    0.5 * (high - low)
+    0.5 * (at(0.975) - at(0.025))
 }
 
 /// Uniform between 0 and 1.

@@ -1,7 +1,7 @@
 //! Which calibrations of a chain are older than the user's own limits.
 
 use super::Chain;
-use crate::calibration::OffsetSource;
+use crate::calibration::Acoustic;
 use crate::card::InputRole;
 
 /// A calibration that is too old, or of which it cannot be told.
@@ -39,8 +39,7 @@ impl Chain {
             let text = format!("The certificate of the {name} of the {} {why}.", role.in_words());
             Some(Aged { what: AgedPart::Certificate, text })
         };
-        let by_calibrator =
-            |role: &InputRole| matches!(self.acoustic(*role).map(|a| &a.source), Some(OffsetSource::Calibrator { .. }));
+        let by_calibrator = |role: &InputRole| self.acoustic(*role).is_some_and(Acoustic::is_from_calibrator);
         let calibrator = self.calibrator.as_ref().filter(|_| ears.iter().any(by_calibrator)).and_then(|c| {
             let text =
                 format!("The certificate of the {} {}.", c.words("sound calibrator"), c.expired(&self.ages, now)?);
