@@ -25,6 +25,7 @@ use loudenough::session::climb::StopReason;
 use loudenough::session::plan::{AskedLevel, Extent, Plan};
 use loudenough::session::protocol::{Command, Event, Failure};
 use loudenough::session::record::{Happening, Record, SessionEvent, SessionHead};
+use loudenough::session::seats::{Fit, Seats};
 use loudenough::session::storage::Storage;
 use loudenough::signal::{Noise, Stimulus, Sweep, TwoTones};
 use loudenough::take::VoidReason;
@@ -40,6 +41,7 @@ struct Bench {
     events: Sender<Event>,
     live: Arc<Mutex<Option<Arc<Live>>>>,
     stops: Arc<AtomicUsize>,
+    ready: Arc<AtomicUsize>,
     leave: Arc<AtomicBool>,
 }
 
@@ -55,6 +57,8 @@ fn start_in(sessions: PathBuf, chain: Chain, plan: Plan) -> (Desk, Bench) {
     let live: Arc<Mutex<Option<Arc<Live>>>> = Arc::default();
     let stops: Arc<AtomicUsize> = Arc::default();
     let leave: Arc<AtomicBool> = Arc::default();
+    let ready: Arc<AtomicUsize> = Arc::default();
+    let sat = ready.clone();
     let (shown, counted, left) = (live.clone(), stops.clone(), leave.clone());
     let link = BenchLink {
         commands,
@@ -63,11 +67,14 @@ fn start_in(sessions: PathBuf, chain: Chain, plan: Plan) -> (Desk, Bench) {
         stop: Box::new(move || {
             counted.fetch_add(1, Ordering::SeqCst);
         }),
+        ready: Box::new(move || {
+            sat.fetch_add(1, Ordering::SeqCst);
+        }),
         leave: Box::new(move || left.load(Ordering::SeqCst)),
         now: Box::new(|| "2026-03-01T10:00:00+01:00".into()),
     };
     let desk = Desk::new(link, StartState { chain, plan, ..StartState::simulated(sessions) });
-    let bench = Bench { commands: asked, events, live, stops, leave };
+    let bench = Bench { commands: asked, events, live, stops, ready, leave };
     assert!(matches!(bench.commands.try_recv(), Ok(Command::ListCards)), "cards are listed at once");
     (desk, bench)
 }
@@ -660,4 +667,39 @@ fn what_the_chain_adds_to_a_level_or_takes_from_a_ceiling_is_seen() {
     window.run_steps(20);
     window.get_by_label("level now: 96.1 dB SPL Z, F, eardrum, before its curve");
     assert!(says(&window, "thick rule: ceiling 101.0 dB SPL"));
+}
+
+#[test]
+fn the_next_seat_is_one_key_and_the_same_key_says_that_it_sits() {
+    let (mut window, bench) = calibrated();
+    let seat = |window: &mut Window| {
+        window.key_press_modifiers(Modifiers::COMMAND, Key::H);
+        window.run_steps(2);
+    };
+    seat(&mut window);
+    assert!(says(&window, "A further seat is added to a finished session"));
+    let record = whole_session();
+    finish(&bench, &record);
+    window.run_steps(3);
+    assert!(says(&window, "Next seat  Ctrl H") && says(&window, "seat 1 of 3"));
+    seat(&mut window);
+    let folder = match bench.commands.try_recv() {
+        Ok(Command::Seat { folder, hold: true }) => folder,
+        other => panic!("{other:?}"),
+    };
+    bench.events.send(Event::Began { record: record.clone(), folder: folder.clone(), granted: granted() }).unwrap();
+    let fit = |seat, level_db, low_db| Fit { seat, level_db, mid_db: None, low_db: Some(low_db), bands: Vec::new() };
+    let sits = Seats::from(InputRole::LeftEar, vec![fit(1, 0.0, 0.0), fit(2, -1.26, -4.0)]).unwrap();
+    bench.events.send(Event::Seating { seat: 2, ears: vec![(InputRole::LeftEar, sits)] }).unwrap();
+    window.run_steps(3);
+    assert_eq!(window.state().view.phase, Phase::Seating);
+    assert!(says(&window, "It sits  Ctrl H") && says(&window, "level −1.3 dB, 20–100 Hz −4.0 dB, LEAKS"));
+    assert_eq!(bench.ready.load(Ordering::SeqCst), 0);
+    seat(&mut window);
+    assert_eq!(bench.ready.load(Ordering::SeqCst), 1);
+    press(&mut window, Key::Escape);
+    assert!(bench.stops.load(Ordering::SeqCst) > 0, "Escape stops what is held");
+    bench.events.send(Event::Ended { record, folder }).unwrap();
+    window.run_steps(3);
+    assert_eq!(window.state().view.phase, Phase::Idle);
 }

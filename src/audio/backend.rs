@@ -59,6 +59,11 @@ pub trait Backend: Send {
         None
     }
 
+    /// The same bench with the headphone on another seat, where that can be had without a person (the simulated bench).
+    fn with_seat(&self, _seat: u32) -> Option<Box<dyn Backend>> {
+        None
+    }
+
     /// The same bench with a sound calibrator of this level and frequency on the microphone, where that can be had
     /// without a person (the simulated bench).
     fn with_calibrator(&self, _level_db_spl: f64, _frequency_hz: f64) -> Option<Box<dyn Backend>> {

@@ -39,6 +39,17 @@ pub enum Command {
     },
     /// Run a session on real cards.
     Run(Box<Run>),
+    /// Hold quiet noise while the headphone is taken off and put on again, then add that seat to a finished session.
+    Hold {
+        /// Session folder.
+        session: PathBuf,
+        /// Measure the seat at once, without holding noise for it.
+        #[arg(long)]
+        at_once: bool,
+        /// How results go.
+        #[command(flatten)]
+        keep: Shown,
+    },
     /// Write a stimulus to a WAV.
     Stimulus(StimulusFile),
     /// Judge a stored session again, for another listening level or by another rule.
@@ -63,6 +74,17 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+}
+
+/// How results go.
+#[derive(Debug, Clone, Copy, Args)]
+pub struct Shown {
+    /// Print the record and the judgement as JSON.
+    #[arg(long)]
+    pub json: bool,
+    /// No progress bar.
+    #[arg(long)]
+    pub no_progress: bool,
 }
 
 /// Options of `rehearse`.
@@ -197,6 +219,10 @@ pub struct Ask {
     /// The same as RMS drives, dBFS.
     #[arg(long, value_name = "DBFS,…", value_delimiter = ',', allow_hyphen_values = true)]
     pub at_drive: Vec<f64>,
+    /// Seats of the headphone: after the climb it is taken off and put on again so often less one (default: 3, and 1 for
+    /// a quick look).
+    #[arg(long, value_name = "N")]
+    pub seats: Option<u32>,
     /// Distance between steps, dB.
     #[arg(long, value_name = "DB", default_value_t = 3.0)]
     pub step: f64,
@@ -352,12 +378,9 @@ pub struct Keep {
     /// Name of the session's folder.
     #[arg(long, value_name = "NAME")]
     pub id: Option<String>,
-    /// Print the record and the judgement as JSON.
-    #[arg(long)]
-    pub json: bool,
-    /// No progress bar.
-    #[arg(long)]
-    pub no_progress: bool,
+    /// How results go.
+    #[command(flatten)]
+    pub shown: Shown,
 }
 
 /// What to calibrate.

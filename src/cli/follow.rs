@@ -1,15 +1,16 @@
 //! Follows a running bench in the terminal: progress, messages, Ctrl-C.
 
-use super::args::Keep;
+use super::args::Shown;
 use super::show;
 use crate::calibration::Acoustic;
-use crate::session::protocol::Event;
+use crate::session::protocol::{Command, Event};
 use crate::session::record::Record;
 use crate::session::runner::{Bench, Stop};
+use crate::session::seats;
 use anyhow::{Result, bail};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -75,8 +76,36 @@ fn listening<T>(bench: &Bench, quiet: bool, ends: impl Fn(Event) -> Option<T>) -
     }
 }
 
+/// Adds a seat to a session: with `hold` noise is held until Enter is pressed.
+pub fn seat(
+    bench: &Bench,
+    record: &Record,
+    folder: &Path,
+    hold: bool,
+    shown: &Shown,
+    out: &mut dyn Write,
+) -> Result<Record> {
+    let next = record.seat() + 1;
+    if hold {
+        writeln!(
+            out,
+            "Seat {next}: quiet noise plays. Take the headphone off the coupler and put it on again; press Enter when it sits. Ctrl-C leaves it."
+        )?;
+        let ready = bench.ready.clone();
+        // The line is waited for beside the bench; a bench that ends first leaves the reader to the end of the program.
+        std::thread::spawn(move || {
+            let mut line = String::new();
+            if std::io::stdin().read_line(&mut line).is_ok() {
+                ready.now();
+            }
+        });
+    }
+    bench.commands.send(Command::Seat { folder: folder.to_path_buf(), hold })?;
+    session(bench, shown, out).map(|(record, _)| record)
+}
+
 /// Waits for a session's end and tells what happens on the way.
-pub fn session(bench: &Bench, keep: &Keep, out: &mut dyn Write) -> Result<(Record, PathBuf)> {
+pub fn session(bench: &Bench, keep: &Shown, out: &mut dyn Write) -> Result<(Record, PathBuf)> {
     stop_on_ctrl_c(bench);
     let quiet = keep.json || keep.no_progress;
     let bar = if quiet { ProgressBar::hidden() } else { ProgressBar::new(1) };
@@ -90,7 +119,8 @@ pub fn session(bench: &Bench, keep: &Keep, out: &mut dyn Write) -> Result<(Recor
             Err(crossbeam_channel::RecvTimeoutError::Disconnected) => bail!("the bench ended without a word"),
         };
         match event {
-            Event::Began { record, folder, granted: (playback, capture) } if !keep.json => {
+            Event::Seating { seat, ears } => bar.set_message(seats::how_it_sits(seat, &ears)),
+            Event::Began { record, folder, granted: (playback, capture) } if !keep.json && record.steps.is_empty() => {
                 bar.suspend(|| show::began(&record, &folder, &playback, &capture, out))?;
             }
             Event::StepBegan { step, expected_steps, left_s } => {

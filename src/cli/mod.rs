@@ -5,6 +5,7 @@ mod calibrate;
 mod cards;
 mod chain;
 mod follow;
+mod hold;
 mod judge;
 mod reanalyse;
 mod rehearse;
@@ -40,6 +41,7 @@ pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()
         Command::Chain { what } => chain::chain(what, surroundings),
         Command::Calibrate { what } => calibrate::calibrate(&what, surroundings),
         Command::Run(wanted) => run::run(&wanted, surroundings),
+        Command::Hold { session, at_once, keep } => hold::hold(&session, at_once, &keep, surroundings),
         Command::Stimulus(wanted) => stimulus::write(&wanted, surroundings),
         Command::Judge { session, listener, json } => judge::judge(&session, &listener, json, surroundings),
         Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, surroundings),

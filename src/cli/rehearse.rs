@@ -2,7 +2,7 @@
 //! procedure, run a session faster than time, print table and verdict.
 
 use super::args::Rehearse;
-use super::{Surroundings, follow, request, run};
+use super::{Surroundings, follow, hold, request, run};
 use crate::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
 use crate::calibration::Calibrator;
 use crate::card::{CardId, InputRole};
@@ -36,15 +36,16 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
     }
     let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
     let request = SessionRequest { plan, chain, sessions, id: wanted.keep.id.clone() };
-    if !wanted.keep.json {
+    if !wanted.keep.shown.json {
         writeln!(
             surroundings.out,
             "Simulated bench: invented devices, no sound. Calibrated with a simulated sound calibrator."
         )?;
     }
     bench.commands.send(Command::Run(Box::new(request)))?;
-    let (record, folder) = follow::session(&bench, &wanted.keep, surroundings.out)?;
-    run::report(&record, &folder, &wanted.keep, surroundings.out)
+    let (record, folder) = follow::session(&bench, &wanted.keep.shown, surroundings.out)?;
+    let record = hold::seats(&bench, record, &folder, &wanted.keep.shown, surroundings.out)?;
+    run::report(&record, &folder, &wanted.keep.shown, surroundings.out)
 }
 
 /// The chain of the simulated desk.

@@ -205,6 +205,7 @@ pub fn plan(ask: &Ask, chain: &Chain, out: &mut dyn std::io::Write) -> Result<Pl
         wanted_headroom_db: ask.wanted,
         rule: rule(&ask.listener, HeadroomRule::default())?,
         ceilings: ceilings(ask, chain)?,
+        seats: ask.seats.unwrap_or(base.seats),
         step_db: ask.step,
         distortion_limit_percent: ask.distortion_limit,
         stop_at_ear: ask.stop_at_ear,

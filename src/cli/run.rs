@@ -1,7 +1,7 @@
 //! `run`: a session on real cards.
 
-use super::args::{Keep, Run};
-use super::{Surroundings, follow, request, show};
+use super::args::{Run, Shown};
+use super::{Surroundings, follow, hold, request, show};
 use crate::judgement::judge;
 use crate::session::climb::StopReason;
 use crate::session::protocol::{Command, SessionRequest};
@@ -25,12 +25,13 @@ pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
     };
     let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
     bench.commands.send(command)?;
-    let (record, folder) = follow::session(&bench, &wanted.keep, surroundings.out)?;
-    report(&record, &folder, &wanted.keep, surroundings.out)
+    let (record, folder) = follow::session(&bench, &wanted.keep.shown, surroundings.out)?;
+    let record = hold::seats(&bench, record, &folder, &wanted.keep.shown, surroundings.out)?;
+    report(&record, &folder, &wanted.keep.shown, surroundings.out)
 }
 
 /// Step table and answers, or both as JSON.
-pub(super) fn report(record: &Record, folder: &Path, keep: &Keep, out: &mut dyn Write) -> Result<()> {
+pub(super) fn report(record: &Record, folder: &Path, keep: &Shown, out: &mut dyn Write) -> Result<()> {
     let judgement = judge(record);
     if keep.json {
         let all = serde_json::json!({ "folder": folder, "judgement": judgement, "record": record });

@@ -5,6 +5,7 @@ use crate::calibration::STEADY_S;
 use crate::card::Granted;
 use crate::judgement::{Budget, Judgement, Threshold, Whose};
 use crate::session::record::{Record, StepResult};
+use crate::session::seats::Fit;
 use crate::signal::Stimulus;
 use crate::stats::{Estimate, Reading};
 use crate::units::amplitude_from_db;
@@ -201,6 +202,7 @@ pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) ->
             tidy(level.value, 1)
         )?;
     }
+    seats(judgement, out)?;
     if let Some(stop) = record.stop() {
         writeln!(out, "the climb ended       because {stop}")?;
     }
@@ -214,6 +216,45 @@ pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) ->
             crate::analysis::Weight::Void => "void",
         };
         writeln!(out, "{weight:21} {}", flaw.text)?;
+    }
+    Ok(())
+}
+
+fn tidy_signed(value: f64, places: usize) -> String {
+    let shown = tidy(value, places);
+    if value > 0.0 && shown.chars().any(|c| ('1'..='9').contains(&c)) { format!("+{shown}") } else { shown }
+}
+
+/// Every seat against the first.
+fn seats(judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
+    for ear in judgement.seats.iter().filter(|ear| ear.fits.len() > 1) {
+        let Some(first) = ear.fits.first() else { continue };
+        let one = |fit: &Fit| {
+            let low = fit.low_db.zip(first.low_db).map_or("·".into(), |(low, first)| tidy_signed(low - first, 1));
+            let leaks = if ear.leaks.iter().any(|(seat, _)| *seat == fit.seat) { ", leaks" } else { "" };
+            format!("{}: {} ({low}{leaks})", fit.seat, tidy_signed(fit.level_db - first.level_db, 2))
+        };
+        let all: Vec<String> = ear.fits.iter().map(one).collect();
+        writeln!(out, "seats, {:15} {} dB re seat 1 (20–100 Hz)", ear.role.in_words(), all.join("; "))?;
+        if let (Some(level), Some(spread)) = (ear.level, ear.spread_db) {
+            writeln!(
+                out,
+                "{:21} mean {} ±{} dB, spread {} dB of {} seats",
+                "",
+                tidy_signed(level.value, 2),
+                tidy(level.half_width(), 2),
+                tidy(spread, 2),
+                ear.tight()
+            )?;
+        }
+    }
+    if let Some(difference) = judgement.left_less_right {
+        writeln!(
+            out,
+            "left less right       {} ±{} dB",
+            tidy_signed(difference.value, 2),
+            tidy(difference.half_width(), 2)
+        )?;
     }
     Ok(())
 }

@@ -1,6 +1,6 @@
 //! The desk: news in (`logic`), pictures out (`ui`), actions between them.
 
-use super::digest::Picture;
+use super::digest::{Digest, Picture};
 use super::form::{Field, Form};
 use super::keys::{self, Action};
 use super::link::{self, BenchLink, News, ReadLive};
@@ -17,6 +17,7 @@ use crate::session::storage::{Unfinished, unfinished};
 use crossbeam_channel::{Receiver, Sender, TrySendError};
 use eframe::egui::{self, Context, Panel, RichText, ScrollArea, Theme, Ui};
 use std::path::PathBuf;
+use std::sync::Arc;
 
 /// Pages there are.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -65,6 +66,9 @@ pub struct ToGoOn {
     pub found: Vec<Unfinished>,
 }
 
+/// Something done at once.
+type Act = Box<dyn Fn() + Send>;
+
 enum Inbox {
     /// Digested where it is read (tests).
     Direct(Receiver<Event>, ReadLive, Box<dyn Fn() -> bool + Send>),
@@ -106,29 +110,30 @@ pub struct Desk {
     chain_file: Option<PathBuf>,
     inbox: Inbox,
     commands: Sender<Command>,
-    stop: Box<dyn Fn() + Send>,
+    stop: Act,
+    ready: Act,
     now: Box<dyn Fn() -> String + Send>,
 }
 
 impl Desk {
     /// A desk that digests news where it reads them: for tests and for whoever draws at a fixed rate.
     pub fn new(link: BenchLink, start: StartState) -> Desk {
-        let BenchLink { commands, events, live, stop, leave, now } = link;
-        Desk::with(Inbox::Direct(events, live, leave), commands, stop, now, start)
+        let BenchLink { commands, events, live, stop, ready, leave, now } = link;
+        Desk::with(Inbox::Direct(events, live, leave), commands, [stop, ready], now, start)
     }
 
     /// A desk that is woken by news.
     pub(super) fn awake(link: BenchLink, start: StartState, ctx: &Context) -> std::io::Result<Desk> {
-        let BenchLink { commands, events, live, stop, leave, now } = link;
+        let BenchLink { commands, events, live, stop, ready, leave, now } = link;
         let woken = ctx.clone();
         let inbox = link::spawn_digester(events, live, leave, move || woken.request_repaint())?;
-        Ok(Desk::with(Inbox::Digested(inbox), commands, stop, now, start))
+        Ok(Desk::with(Inbox::Digested(inbox), commands, [stop, ready], now, start))
     }
 
     fn with(
         inbox: Inbox,
         commands: Sender<Command>,
-        stop: Box<dyn Fn() + Send>,
+        [stop, ready]: [Act; 2],
         now: Box<dyn Fn() -> String + Send>,
         start: StartState,
     ) -> Desk {
@@ -156,6 +161,7 @@ impl Desk {
             inbox,
             commands,
             stop,
+            ready,
             now,
         };
         // A bench that is already gone says so through its events.
@@ -228,6 +234,7 @@ impl Desk {
             Action::Start => self.start(),
             Action::NextHeadphone => self.ask_next_headphone(),
             Action::GoOn => self.ask_session_to_go_on(),
+            Action::Seat => self.seat(),
             Action::Chain => self.page = Page::Chain,
             Action::Climb => self.page = Page::Climb,
             Action::Cautions => self.cautions_open = !self.cautions_open,
@@ -299,6 +306,7 @@ impl Desk {
         match self.view.phase {
             Phase::Gone => "The bench has ended. Close the window and start the program again.".into(),
             Phase::Calibrating => "The bench listens to the calibrator; wait for it or press Esc.".into(),
+            Phase::Seating => "Noise is held for a seat; press Esc to leave it first.".into(),
             _ => "A session runs; press Esc to stop it first.".into(),
         }
     }
@@ -327,6 +335,30 @@ impl Desk {
             self.pinned = None;
             self.changed();
         }
+    }
+
+    /// Another seat of the session shown: noise is held until the same key says that the headphone sits.
+    fn seat(&mut self) {
+        match self.view.phase {
+            Phase::Seating => (self.ready)(),
+            Phase::Idle => {
+                let Some(folder) = self.view.folder.clone().filter(|_| self.can_seat()) else {
+                    self.refused = Some("A further seat is added to a finished session; run one first.".into());
+                    return;
+                };
+                self.view.failure = None;
+                self.view.phase = Phase::Seating;
+                self.page = Page::Climb;
+                self.send(Command::Seat { folder, hold: true });
+            }
+            _ => self.refused = Some(self.busy_because()),
+        }
+    }
+
+    /// True where the session shown can have a further seat.
+    pub fn can_seat(&self) -> bool {
+        let finished = |d: &Arc<Digest>| d.finished && !d.record.can_go_on() && d.record.judgeable();
+        self.view.folder.is_some() && self.view.digest.as_ref().is_some_and(finished)
     }
 
     fn ask_session_to_go_on(&mut self) {

@@ -256,7 +256,7 @@ impl Picture {
         picture.wanted = picture.listening.map(|l| (l + plan.wanted_headroom_db, plan.wanted_headroom_db));
         picture.gain = straight_line(record, judgement, calibrated);
         picture.marker = marker(&judgement.threshold, &picture);
-        for step in &record.steps {
+        for step in record.climbed() {
             picture.add_step(record, step);
         }
         picture.fit_ranges();
@@ -343,10 +343,12 @@ fn straight_line(record: &Record, judgement: &Judgement, calibrated: bool) -> Op
     let clean = &judgement.highest_clean;
     let level = if calibrated { &clean.level_spl } else { &clean.level_dbfs };
     if let (Some(level), Some(drive)) = (level.estimate(), clean.drive.estimate()) {
-        return Some(level.value - drive.value);
+        // The points are the first seat's, the judged level is the mean seat's.
+        let fit = judgement.seats.first().and_then(|seats| seats.level).map_or(0.0, |fit| fit.value);
+        return Some(level.value - drive.value - fit);
     }
     let input = record.head.chain.deciding_input();
-    record.steps.iter().rev().find_map(|s| {
+    record.climbed().rev().find_map(|s| {
         let (pink, result) = s.pink(input)?;
         let level = if calibrated { result.sound?.z? } else { pink.level_z? };
         Some(level.value - s.step.drive?.db())

@@ -24,6 +24,8 @@ pub enum Action {
     GoOn,
     /// Quick look or session.
     Extent,
+    /// Another seat of the headphone; while noise is held for it: it sits.
+    Seat,
     /// Next table under the picture.
     Details,
     /// Show or hide notes and doubts.
@@ -38,7 +40,7 @@ pub enum Action {
 
 impl Action {
     /// All of them, with key and name.
-    pub const ALL: [(Action, Key, &'static str); 14] = [
+    pub const ALL: [(Action, Key, &'static str); 15] = [
         (Action::Stop, Key::Escape, "Stop"),
         (Action::Cautions, Key::F1, "Cautions"),
         (Action::Chain, Key::F2, "Chain"),
@@ -52,6 +54,7 @@ impl Action {
         (Action::Theme, Key::F10, "Light or dark"),
         (Action::GoOn, Key::F11, "Go on with a session"),
         (Action::Calibrate, Key::F12, "Listen to the calibrator"),
+        (Action::Seat, Key::H, "Next seat"),
         (Action::Quit, Key::Q, "Quit"),
     ];
 
@@ -63,7 +66,7 @@ impl Action {
     pub fn key(self) -> String {
         match self.row().0 {
             Key::Escape => "Esc".into(),
-            Key::Q => "Ctrl Q".into(),
+            key if is_letter(key) => format!("Ctrl {}", key.name()),
             key => key.name().into(),
         }
     }
@@ -79,6 +82,11 @@ impl Action {
     }
 }
 
+/// Letters are for the fields: as keys they go with Ctrl.
+fn is_letter(key: Key) -> bool {
+    matches!(key, Key::H | Key::Q)
+}
+
 /// Actions whose keys were pressed, Stop first. The keys are taken away, so that no widget acts on them too.
 pub fn pressed(ctx: &Context) -> Vec<Action> {
     ctx.input_mut(|input| {
@@ -87,7 +95,7 @@ pub fn pressed(ctx: &Context) -> Vec<Action> {
         let stop = input.key_pressed(Key::Escape);
         let mut actions = if stop { vec![Action::Stop] } else { Vec::new() };
         for (action, key, _) in Action::ALL.into_iter().filter(|(a, ..)| *a != Action::Stop) {
-            let modifiers = if action == Action::Quit { Modifiers::COMMAND } else { Modifiers::NONE };
+            let modifiers = if is_letter(key) { Modifiers::COMMAND } else { Modifiers::NONE };
             if input.consume_shortcut(&KeyboardShortcut::new(modifiers, key)) {
                 actions.push(action);
             }

@@ -37,6 +37,8 @@ pub struct BenchLink {
     pub live: ReadLive,
     /// Fades out at once.
     pub stop: Box<dyn Fn() + Send>,
+    /// Says that the headphone sits.
+    pub ready: Box<dyn Fn() + Send>,
     /// True once the program is asked to end from outside (Ctrl-C in its terminal).
     pub leave: Box<dyn Fn() -> bool + Send>,
     /// The time as RFC 3339, for what the user types in (the program reads the clock in one place only).
@@ -46,12 +48,13 @@ pub struct BenchLink {
 impl BenchLink {
     /// To a bench on its thread.
     pub fn to(bench: &Bench, now: fn() -> String, leave: impl Fn() -> bool + Send + 'static) -> BenchLink {
-        let (stop, live) = (bench.stop.clone(), bench.live.clone());
+        let (stop, live, ready) = (bench.stop.clone(), bench.live.clone(), bench.ready.clone());
         BenchLink {
             commands: bench.commands.clone(),
             events: bench.events.clone(),
             live: Box::new(move || live.get()),
             stop: Box::new(move || stop.now()),
+            ready: Box::new(move || ready.now()),
             leave: Box::new(leave),
             now: Box::new(now),
         }

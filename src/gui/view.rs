@@ -8,6 +8,7 @@ use crate::calibration::Acoustic;
 use crate::card::{CardDescription, Granted, InputRole};
 use crate::session::climb::Step;
 use crate::session::protocol::{Event, Failure};
+use crate::session::seats::how_it_sits;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -23,6 +24,8 @@ pub enum Phase {
     Running,
     /// Stop was pressed; the sound fades.
     Stopping,
+    /// Holding quiet noise while the headphone is refitted.
+    Seating,
     /// Listening to the sound calibrator.
     Calibrating,
     /// The bench is gone.
@@ -101,6 +104,8 @@ pub struct View {
     pub failure: Option<Failure>,
     /// What could not be done about the calibration (shown beside it).
     pub calibration_failure: Option<String>,
+    /// How the headphone sits while noise is held for it, in words.
+    pub sits: Option<String>,
     /// What was heard of the calibrator last.
     pub listening: Option<Listening>,
     /// What the calibration was found to have drifted by after the session shown.
@@ -135,7 +140,7 @@ impl View {
             Event::Cards { cards, failed } => self.cards = Some(Cards { found: cards, failed }),
             Event::Began { folder, granted, .. } => {
                 // Stop may have been pressed while the cards were opened: it stays pressed.
-                if self.phase != Phase::Stopping {
+                if !matches!(self.phase, Phase::Stopping | Phase::Seating) {
                     self.phase = Phase::Running;
                 }
                 self.folder = Some(folder);
@@ -144,7 +149,12 @@ impl View {
                 self.repeated_because = None;
                 self.failure = None;
             }
+            Event::Seating { seat, ears } => self.sits = Some(how_it_sits(seat, &ears)),
             Event::StepBegan { step, expected_steps, left_s } => {
+                if self.phase == Phase::Seating {
+                    self.phase = Phase::Running;
+                    self.sits = None;
+                }
                 self.progress = Some(Progress { step, expected: expected_steps, left_s, done_s: 0.0, finished_s: 0.0 });
             }
             Event::Playing { done_s, .. } => {
@@ -202,6 +212,7 @@ impl View {
         self.progress = None;
         self.live = None;
         self.listening = None;
+        self.sits = None;
     }
 }
 

@@ -14,6 +14,7 @@
 use crate::calibration::{Acoustic, CLASS_1_HALF_WIDTH_DB, OffsetSource};
 use crate::session::climb::Purpose;
 use crate::session::record::{Record, StepResult};
+use crate::session::seats::Seats;
 use crate::stats::{NORMAL_95, mean_of, student_t_95};
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::{Rng, SeedableRng};
@@ -68,8 +69,8 @@ pub struct Budget {
     pub left_out: Vec<String>,
 }
 
-/// Budget of the level of the loudest step of pink noise; `None` without a calibration offset or such a step.
-pub fn budget(record: &Record) -> Option<Budget> {
+/// Budget of the level of the loudest step of pink noise, on the mean of these seats; `None` without a calibration offset or such a step.
+pub fn budget(record: &Record, seats: Option<&Seats>) -> Option<Budget> {
     let chain = &record.head.chain;
     let (input, role) = chain.ears().next()?;
     let mut contributions = Vec::new();
@@ -86,13 +87,18 @@ pub fn budget(record: &Record) -> Option<Budget> {
     }
     let drive = |s: &StepResult| s.step.drive.map_or(f64::MIN, |d| d.db());
     let loudest = record
-        .steps
-        .iter()
+        .climbed()
         .filter(|s| s.step.purpose != Purpose::Probe && s.pink(input).is_some())
         .max_by(|a, b| drive(a).total_cmp(&drive(b)))?;
     let reading = loudest.pink(input)?.0.level_z?;
     contributions.push(Contribution::normal("noise and clock of the loudest step", reading.half_width(), true));
-    left_out.push("fit of the headphone: one seat".into());
+    let seats = seats.and_then(|seats| Some((seats.level?.half_width(), seats.tight())));
+    match seats {
+        Some((half_width, n)) => {
+            contributions.push(Contribution::student("seats of the headphone", half_width, n as u32 - 1))
+        }
+        None => left_out.push("fit of the headphone: one seat".into()),
+    }
     contributions.retain(|c| c.half_width_db > NOTHING_DB);
     contributions.sort_by(|a, b| b.standard_db.total_cmp(&a.standard_db));
     let half_width_db = together(&contributions);

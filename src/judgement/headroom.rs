@@ -154,7 +154,7 @@ pub(super) fn headroom(
 fn listening_as_z(record: &Record, listening: ListeningLevel) -> Result<DbSpl, String> {
     let input = record.head.chain.deciding_input();
     let difference = |pick: fn(&crate::analysis::PinkFinding) -> Option<crate::stats::Estimate>| {
-        record.steps.iter().rev().find_map(|s| {
+        record.climbed().rev().find_map(|s| {
             let pink = s.pink(input)?.0;
             Some(pink.level_z?.value - pick(pink)?.value)
         })

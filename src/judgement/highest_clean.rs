@@ -3,6 +3,7 @@
 use super::clipping_threshold::Threshold;
 use crate::session::climb::{Purpose, StopReason, clip_evident, is_within_rule};
 use crate::session::record::{Record, StepResult};
+use crate::session::seats::Seats;
 use crate::stats::{Estimate, Interval, Reading};
 use serde::{Deserialize, Serialize};
 
@@ -24,12 +25,14 @@ pub struct HighestClean {
     pub decided_by: String,
 }
 
-/// From the threshold where clipping decides, else from the clean rule.
-pub fn highest_clean(record: &Record, threshold: &Threshold) -> HighestClean {
+/// From the threshold where clipping decides, else from the clean rule. Where further seats were played, the levels are
+/// those of the mean seat, and their intervals hold the fit.
+pub fn highest_clean(record: &Record, threshold: &Threshold, seats: Option<&Seats>) -> HighestClean {
     let (drive, decided_by) = drive(record, threshold);
-    let level_dbfs = level(record, &drive, |gain| Some(gain.input));
-    let level_spl = level(record, &drive, |gain| gain.spl);
-    let mid_spl = level(record, &drive, |gain| gain.mid_spl);
+    let (fit, mid_fit) = seats.map_or((None, None), |seats| (seats.level, seats.mid));
+    let level_dbfs = moved(level(record, &drive, |gain| Some(gain.input)), fit);
+    let level_spl = moved(level(record, &drive, |gain| gain.spl), fit);
+    let mid_spl = moved(level(record, &drive, |gain| gain.mid_spl), mid_fit);
     HighestClean { drive, level_dbfs, level_spl, mid_spl, decided_by }
 }
 
@@ -38,7 +41,7 @@ fn drive(record: &Record, threshold: &Threshold) -> (Reading, String) {
         return (Reading::Told(told.pink_drive), "clipping".into());
     }
     let chain = &record.head.chain;
-    let counted = record.steps.iter().filter(|s| s.step.drive.is_some() && s.step.purpose != Purpose::ReferenceAgain);
+    let counted = record.climbed().filter(|s| s.step.drive.is_some() && s.step.purpose != Purpose::ReferenceAgain);
     let (mut clean, mut unclean): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
     for step in counted {
         let (Some(drive), Some((pink, _))) = (step.step.drive, step.pink(chain.limit_input())) else { continue };
@@ -107,12 +110,21 @@ fn level(record: &Record, drive: &Reading, which: impl Fn(&Gain) -> Option<Estim
     }
 }
 
+/// From the first seat to the mean of all tight ones.
+fn moved(level: Reading, by: Option<Estimate>) -> Reading {
+    match (level, by) {
+        (Reading::Told(level), Some(by)) => Reading::Told(level.plus(&by)),
+        (Reading::AtLeast(level), Some(by)) => Reading::AtLeast(level.plus(&by)),
+        (level, _) => level,
+    }
+}
+
 fn straight_line(record: &Record) -> Option<Gain> {
     let input = record.head.chain.deciding_input();
     let clean = |s: &&StepResult| {
         s.step.purpose != Purpose::Probe && s.step.drive.is_some() && s.pink(input).is_some() && is_clean(record, s)
     };
-    let step = record.steps.iter().filter(clean).max_by(|a, b| {
+    let step = record.climbed().filter(clean).max_by(|a, b| {
         let drive = |s: &StepResult| s.step.drive.map_or(f64::MIN, |d| d.db());
         drive(a).total_cmp(&drive(b))
     })?;
@@ -131,7 +143,7 @@ pub(super) fn ear_limit_from(record: &Record) -> Option<Estimate> {
     let input = record.head.chain.deciding_input();
     let limit = (record.head.plan.distortion_limit_percent / 100.0).powi(2);
     let mut over: Vec<(f64, Estimate)> = Vec::new();
-    for step in record.steps.iter().filter(|s| s.step.purpose != Purpose::Probe) {
+    for step in record.climbed().filter(|s| s.step.purpose != Purpose::Probe) {
         let Some((pink, result)) = step.pink(input) else { continue };
         let power: f64 =
             [&pink.even, &pink.odd].iter().filter_map(|r| r.told()).map(|e| 10f64.powf(e.value / 10.0)).sum();

@@ -14,6 +14,7 @@ pub use highest_clean::{HighestClean, highest_clean};
 use crate::analysis::{ClipFinding, Flaw, Weight};
 use crate::session::plan::{HeadroomRule, ListeningLevel};
 use crate::session::record::{Record, StepResult};
+use crate::session::seats::{Seats, left_less_right, seats};
 use crate::stats::Estimate;
 use serde::{Deserialize, Serialize};
 
@@ -33,6 +34,12 @@ pub struct Judgement {
     /// Where the interval of a level comes from; `None` without a calibration offset.
     #[serde(default)]
     pub budget: Option<Budget>,
+    /// Every seat of the headphone, per ear; the deciding ear first.
+    #[serde(default)]
+    pub seats: Vec<Seats>,
+    /// Left ear less right ear, dB; `None` without two calibrated ears.
+    #[serde(default)]
+    pub left_less_right: Option<Estimate>,
     /// The answer as a sentence, every number of it stored above.
     pub sentence: String,
 }
@@ -45,13 +52,17 @@ pub fn judge(record: &Record) -> Judgement {
 /// Judges for another listening level or by another rule.
 pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: HeadroomRule) -> Judgement {
     let threshold = clipping_threshold(record);
-    let highest_clean = highest_clean(record, &threshold);
+    let seats = seats(record);
+    let deciding = record.head.chain.ears().next().and_then(|(_, role)| seats.iter().find(|s| s.role == role));
+    let highest_clean = highest_clean(record, &threshold, deciding);
     let flaws = session_flaws(record);
     let doubts = flaws.iter().filter(|f| f.weight == Weight::Doubt).count();
     let headroom = headroom::headroom(record, &highest_clean, listening, rule, doubts);
     let ear_limit_from = highest_clean::ear_limit_from(record);
-    let sentence = sentence::sentence(record, &threshold, &highest_clean, &headroom, listening);
-    Judgement { threshold, highest_clean, headroom, ear_limit_from, flaws, budget: budget(record), sentence }
+    let sentence = sentence::sentence(record, &threshold, &highest_clean, &headroom, listening, deciding);
+    let budget = budget(record, deciding);
+    let left_less_right = left_less_right(record);
+    Judgement { threshold, highest_clean, headroom, ear_limit_from, flaws, budget, left_less_right, sentence, seats }
 }
 
 /// The session's flaws, each code once, doubts before notes. Flaws of the probes and of void takes do not count: no

@@ -5,6 +5,7 @@ use super::headroom::Headroom;
 use super::highest_clean::HighestClean;
 use crate::session::plan::{ListeningLevel, Weighting};
 use crate::session::record::Record;
+use crate::session::seats::Seats;
 use crate::stats::{Estimate, Reading};
 
 /// One decimal, a true minus, never "−0.0".
@@ -23,13 +24,17 @@ pub(super) fn sentence(
     highest: &HighestClean,
     headroom: &Headroom,
     listening: Option<ListeningLevel>,
+    seats: Option<&Seats>,
 ) -> String {
     let chain = &record.head.chain;
     let positions = chain.positions();
     let volume = if positions.is_empty() { String::new() } else { format!(" ({positions})") };
     let who = format!("{}{volume}", chain.output);
     let point = format!("pink noise, Z, {}", chain.point());
-    let fit = if record.steps.iter().any(|s| s.seat > 1) { "" } else { ", fit not included" };
+    let fit = match seats.filter(|seats| seats.level.is_some()) {
+        Some(seats) => format!(", fit of {} seats", seats.tight()),
+        None => ", fit not included".into(),
+    };
     let (e, at_least, unit, inside) = match (&highest.level_spl, &highest.level_dbfs) {
         (Reading::Told(e), _) => (e, "", "dB SPL", format!("{point}{fit}")),
         (Reading::AtLeast(e), _) => (e, "at least ", "dB SPL", format!("{point}{fit}")),

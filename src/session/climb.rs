@@ -47,6 +47,8 @@ pub const MICROPHONE_ROOM_DB: f64 = 6.0;
 const MIDDLE_BELOW_LAST_DB: f64 = 10.0;
 /// What a quick look goes beyond the wanted headroom and the calibration's interval for everything else, dB.
 const QUICK_MARGIN_DB: f64 = 0.1;
+/// Periods of a seat's one take at most: it stays under 6 s.
+const SEAT_PERIODS: usize = 4;
 /// Steps closer than this are the same step, dB.
 const SAME_DB: f64 = 0.05;
 
@@ -86,6 +88,8 @@ pub enum Purpose {
     Bisect,
     /// Has seat, gain or chain moved?
     ReferenceAgain,
+    /// The quiet reference on another seat of the headphone, after the climb.
+    Seat,
 }
 
 impl fmt::Display for Purpose {
@@ -99,6 +103,7 @@ impl fmt::Display for Purpose {
             Purpose::Threshold => "threshold",
             Purpose::Bisect => "bisect",
             Purpose::ReferenceAgain => "reference again",
+            Purpose::Seat => "seat",
         })
     }
 }
@@ -234,8 +239,16 @@ impl Climb<'_> {
             Some(Purpose::Probe) => self.after_probe(),
             Some(Purpose::Reference | Purpose::Asked) => self.asked().unwrap_or_else(|| self.first_climb()),
             Some(Purpose::Climb | Purpose::Threshold | Purpose::Bisect) => self.after_climb(),
-            Some(Purpose::ReferenceAgain) => Next::Done(self.reason()),
+            Some(Purpose::ReferenceAgain | Purpose::Seat) => Next::Done(self.reason()),
         }
+    }
+
+    /// The quiet reference for another seat; `None` where the session has none.
+    pub fn seat_step(&self) -> Option<Step> {
+        let drive = Some(self.reference_drive()?);
+        let stimuli = self.stimuli(Purpose::Seat);
+        let periods = self.plan.careful_periods.min(SEAT_PERIODS);
+        Some(Step { number: self.results.len() + 1, purpose: Purpose::Seat, drive, stimuli, periods })
     }
 
     /// The top is reached: a session plays the reference again, a quick look is done.

@@ -106,6 +106,7 @@ pub fn chain_flaws(record: &Record) -> Vec<Flaw> {
     flaws.extend(not_as_asked(record));
     flaws.extend(quieter_sounds(record));
     flaws.extend(reference_moved(record));
+    flaws.extend(super::seats::flaws(record));
     flaws.extend(head.chain.ears().filter_map(|(_, role)| calibration_drifted(record, role)));
     flaws
 }

@@ -10,5 +10,6 @@ pub mod protocol;
 pub mod reanalyse;
 pub mod record;
 pub mod runner;
+pub mod seats;
 pub mod storage;
 pub mod wav;

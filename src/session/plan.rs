@@ -12,6 +12,8 @@ pub const DEFAULT_CEILING: DbSpl = DbSpl(115.0);
 pub const UNCALIBRATED_CEILING: Dbfs = Dbfs(-20.0);
 /// Settling before the first analysed period, seconds (method 3).
 pub const SETTLE_S: f64 = 0.25;
+/// Seats of the headphone where nothing else is asked (method 7; five where a standard asks for it).
+pub const DEFAULT_SEATS: u32 = 3;
 /// Attempts at a take before a named reason is given.
 pub const ATTEMPTS: usize = 3;
 
@@ -127,6 +129,9 @@ pub struct Plan {
     /// Stop also where the distortion *at the ear* passes the limit, whoever makes it.
     #[serde(default)]
     pub stop_at_ear: bool,
+    /// Seats of the headphone, the climb's among them: each further one costs one take after the climb.
+    #[serde(default = "one")]
+    pub seats: u32,
     /// Periods of probe and climb.
     pub climb_periods: usize,
     /// Periods of silence, reference, threshold and bisection.
@@ -177,6 +182,11 @@ pub enum PlanError {
     NotPink,
 }
 
+/// Sessions of the first version had one seat.
+fn one() -> u32 {
+    1
+}
+
 fn within(what: &'static str, value: f64, low: f64, high: f64) -> Result<(), PlanError> {
     if (low..=high).contains(&value) { Ok(()) } else { Err(PlanError::OutOfRange { what, value, low, high }) }
 }
@@ -197,6 +207,7 @@ impl Plan {
             step_db: 3.0,
             distortion_limit_percent: 1.0,
             stop_at_ear: false,
+            seats: DEFAULT_SEATS,
             climb_periods: 2,
             careful_periods: 4,
         }
@@ -204,7 +215,7 @@ impl Plan {
 
     /// A quick look at `rate`: two periods each.
     pub fn quick_look(rate: SampleRate) -> Plan {
-        Plan { extent: Extent::QuickLook, careful_periods: 2, ..Plan::session(rate) }
+        Plan { extent: Extent::QuickLook, seats: 1, careful_periods: 2, ..Plan::session(rate) }
     }
 
     /// Checks every value, once, at the door.
@@ -228,6 +239,7 @@ impl Plan {
         within("the ceiling in dB SPL", self.ceilings.spl.db(), 40.0, 140.0)?;
         within("the step in dB", self.step_db, 0.25, 10.0)?;
         within("the distortion limit in percent", self.distortion_limit_percent, 0.001, 50.0)?;
+        within("the seats", f64::from(self.seats), 1.0, 20.0)?;
         within("the periods of a climbing step", self.climb_periods as f64, 2.0, 32.0)?;
         within("the periods of a careful step", self.careful_periods as f64, 2.0, 32.0)?;
         for f in &self.sines_hz {

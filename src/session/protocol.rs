@@ -5,6 +5,7 @@ use super::chain::Chain;
 use super::climb::Step;
 use super::plan::Plan;
 use super::record::Record;
+use super::seats::Seats;
 use crate::analysis::Tone;
 use crate::calibration::{Acoustic, Calibrator};
 use crate::card::{CardDescription, Granted, InputRole};
@@ -42,6 +43,13 @@ pub enum Command {
         role: InputRole,
         /// The calibrator as stated; where absent, that of the session.
         calibrator: Option<Calibrator>,
+    },
+    /// Add a seat of the headphone to a finished session.
+    Seat {
+        /// The session's folder.
+        folder: PathBuf,
+        /// Play quiet noise until the bench is told that the headphone sits.
+        hold: bool,
     },
     /// End the bench.
     Quit,
@@ -117,6 +125,13 @@ pub enum Event {
         steady_s: f64,
         /// What stands in the way, in words.
         because: Option<String>,
+    },
+    /// Quiet noise is held while the headphone is refitted: how it sits now, against the seats before.
+    Seating {
+        /// Number of the seat.
+        seat: u32,
+        /// Per ear, with this look as its last fit; empty before the first look.
+        ears: Vec<(InputRole, Seats)>,
     },
     /// A calibration offset was taken.
     Calibrated {

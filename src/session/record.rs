@@ -236,6 +236,21 @@ impl Record {
         matches!(self.stop(), None | Some(Stopped | Card { .. } | TakesVoid { .. }))
     }
 
+    /// The steps of the climb: all but those of further seats.
+    pub fn climbed(&self) -> impl DoubleEndedIterator<Item = &StepResult> {
+        self.steps.iter().filter(|s| s.step.purpose != Purpose::Seat)
+    }
+
+    /// Number of the last seat, from 1.
+    pub fn seat(&self) -> u32 {
+        self.steps.iter().map(|step| step.seat).max().unwrap_or(1)
+    }
+
+    /// True where the climb heard something that a further seat can be held against.
+    pub fn judgeable(&self) -> bool {
+        self.last(Purpose::Reference).is_some()
+    }
+
     /// The last step of one purpose.
     pub fn last(&self, purpose: Purpose) -> Option<&StepResult> {
         self.steps.iter().rev().find(|s| s.step.purpose == purpose)

@@ -19,6 +19,7 @@ mod old_sessions;
 mod other_sounds;
 mod properties;
 mod rates;
+mod seats;
 mod sessions;
 mod simulated_device;
 mod standards;

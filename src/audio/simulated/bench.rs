@@ -41,6 +41,8 @@ pub struct BenchSpec {
     pub microphone: MicrophoneSpec,
     /// Electrical inputs of the capture card.
     pub lines_in: LinesInSpec,
+    /// What the second, third … seat of the headphone changes; drawn from the seed where absent.
+    pub seats: Vec<SeatSpec>,
 }
 
 impl Default for BenchSpec {
@@ -57,6 +59,7 @@ impl Default for BenchSpec {
             coupler: CouplerSpec::default(),
             microphone: MicrophoneSpec::default(),
             lines_in: LinesInSpec::default(),
+            seats: Vec::new(),
         }
     }
 }
@@ -192,6 +195,18 @@ impl DriverDistortion {
     }
 }
 
+/// How a seat of the headphone differs from the first.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct SeatSpec {
+    /// All of it louder, dB.
+    pub louder_db: f64,
+    /// Gain of a peak at 8 kHz (Q 2), dB.
+    pub treble_db: f64,
+    /// Corner of a leak, a first-order high-pass; `None`: tight.
+    pub leak_hz: Option<f64>,
+}
+
 /// The coupler.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
@@ -312,6 +327,17 @@ impl BenchSpec {
     /// Share of the open-circuit voltage that reaches the headphone.
     pub fn load_share(&self) -> f64 {
         self.headphone.load_ohm / (self.headphone.load_ohm + self.output.source_ohm)
+    }
+
+    /// The same bench with the headphone taken off and put on again `seat − 1` times.
+    pub fn seated(mut self, seat: u32) -> BenchSpec {
+        let Some(again) = seat.checked_sub(2) else { return self };
+        let change = self.seats.get(again as usize).copied().unwrap_or_else(|| SeatSpec::drawn(self.seed, seat));
+        let headphone = &mut self.headphone;
+        headphone.sensitivity_pa_per_v *= amplitude_from_db(change.louder_db);
+        headphone.response.push(Shape::Peak { frequency_hz: 8_000.0, q: 2.0, gain_db: change.treble_db });
+        headphone.response.extend(change.leak_hz.map(|corner_hz| Shape::FirstOrderHighPass { corner_hz }));
+        self
     }
 
     /// The same bench without any noise, hum, disturbance, clock difference or quantisation.

@@ -202,6 +202,10 @@ impl Backend for SimulatedBackend {
         Some(Box::new(SimulatedBackend { bench, ..self.clone() }))
     }
 
+    fn with_seat(&self, seat: u32) -> Option<Box<dyn Backend>> {
+        Some(Box::new(SimulatedBackend { bench: self.bench.clone().seated(seat), ..self.clone() }))
+    }
+
     fn with_calibrator(&self, level_db_spl: f64, frequency_hz: f64) -> Option<Box<dyn Backend>> {
         let mut fitted = self.clone();
         fitted.bench.coupler.source = SoundSource::SoundCalibrator { level_db_spl, frequency_hz };

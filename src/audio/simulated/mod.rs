@@ -16,7 +16,7 @@ mod seeded;
 
 pub use bench::{
     ActsOn, BenchSpec, CouplerSpec, Disturbance, DriverDistortion, HeadphoneSpec, Hum, Knee, LinesInSpec,
-    MicrophoneSpec, NoiseSpectrum, OutputSpec, SoundSource,
+    MicrophoneSpec, NoiseSpectrum, OutputSpec, SeatSpec, SoundSource,
 };
 pub use card::{Blocks, Fault, FaultAction, Format, Pace, SimulatedBackend, SimulatedCardSpec};
 pub use demo::{HEADPHONES, OUTPUTS};

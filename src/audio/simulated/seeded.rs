@@ -2,7 +2,7 @@
 
 use super::bench::{
     ActsOn, BenchSpec, CouplerSpec, DriverDistortion, HeadphoneSpec, Hum, Knee, LinesInSpec, MicrophoneSpec,
-    NoiseSpectrum, OutputSpec, SoundSource,
+    NoiseSpectrum, OutputSpec, SeatSpec, SoundSource,
 };
 use super::filters::Shape;
 use crate::units::{DbSpl, SampleRate, amplitude_from_db};
@@ -55,11 +55,20 @@ impl BenchSpec {
             coupler: draw_coupler(&mut draw),
             microphone: draw_microphone(&mut draw, loudest_db_spl),
             lines_in: LinesInSpec::default(),
+            seats: Vec::new(),
             output,
         };
         let pink_gain = mean_pink_power(&spec).sqrt();
         spec.headphone.sensitivity_pa_per_v = DbSpl(loudest_db_spl).pa() / (clean_v_rms * pink_gain);
         spec
+    }
+}
+
+impl SeatSpec {
+    /// An ordinary, tight seat: level within ±0.8 dB, treble within ±2 dB.
+    pub(super) fn drawn(seed: u64, seat: u32) -> SeatSpec {
+        let mut draw = Draw(Pcg64::new(u128::from(seed), u128::from(seat)));
+        SeatSpec { louder_db: draw.between(-0.8, 0.8), treble_db: draw.between(-2.0, 2.0), leak_hz: None }
     }
 }
 

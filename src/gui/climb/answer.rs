@@ -8,6 +8,7 @@ use crate::gui::text;
 use crate::gui::theme::{self, STEP};
 use crate::gui::view::Phase;
 use crate::judgement::Answer;
+use crate::session::seats::Seats;
 use eframe::egui::accesskit::Live;
 use eframe::egui::{Label, Rect, RichText, Sense, Stroke, StrokeKind, Ui, vec2};
 
@@ -31,10 +32,35 @@ pub fn answer(desk: &Desk, ui: &mut Ui) {
     });
     let sentence = ui.add(Label::new(RichText::new(&digest.judgement.sentence).size(theme::TEXT + 1.5)).wrap());
     ui.ctx().accesskit_node_builder(sentence.id, |node| node.set_live(Live::Polite));
+    if let Some(seats) = seats(digest) {
+        parts::quiet(ui, seats);
+    }
     if let Some(ended) = ended(digest) {
         parts::quiet(ui, ended);
     }
     failure(desk, ui);
+}
+
+/// What the fit changes, where more than one seat was played.
+fn seats(digest: &Digest) -> Option<String> {
+    let told = |ear: &Seats| {
+        let (level, spread) = (ear.level?, ear.spread_db?);
+        let leaks: Vec<String> = ear.leaks.iter().map(|(seat, _)| seat.to_string()).collect();
+        let leaks = if leaks.is_empty() { String::new() } else { format!(", seat {} leaks", leaks.join(", ")) };
+        Some(format!(
+            "{}: {} seats, mean {} dB re seat 1, spread {} dB{leaks}",
+            ear.role.in_words(),
+            ear.tight(),
+            text::fixed(level.value, 2),
+            text::fixed(spread, 2)
+        ))
+    };
+    let mut words: Vec<String> = digest.judgement.seats.iter().filter_map(told).collect();
+    let sides = digest.judgement.left_less_right;
+    words.extend(
+        sides.map(|d| format!("left less right {} ±{} dB", text::fixed(d.value, 2), text::fixed(d.half_width(), 2))),
+    );
+    (!words.is_empty()).then(|| words.join(" · "))
 }
 
 fn ended(digest: &Digest) -> Option<String> {
@@ -96,6 +122,11 @@ fn status_words(desk: &Desk) -> String {
         Phase::Opening => "opening the cards".into(),
         Phase::Running => "running".into(),
         Phase::Stopping => "stopping: the sound fades".into(),
+        Phase::Seating => format!(
+            "quiet noise is held: take the headphone off, put it on again, {} when it sits, {} leaves it",
+            Action::Seat.key(),
+            Action::Stop.key()
+        ),
         Phase::Calibrating => "listening to the calibrator".into(),
         Phase::Gone => "the bench has ended; close the window and start the program again".into(),
     };

@@ -7,6 +7,7 @@ use crate::gui::keys::Action;
 use crate::gui::parts;
 use crate::gui::text;
 use crate::gui::theme::STEP;
+use crate::gui::view::Phase;
 use crate::session::plan::{Extent, Weighting};
 use eframe::egui::{Button, Id, Key, TextEdit, Ui};
 
@@ -118,6 +119,7 @@ pub fn what_next(desk: &mut Desk, ui: &mut Ui) {
             to_go_on(desk, ui, opened);
         } else {
             let ctx = ui.ctx().clone();
+            seat(desk, ui);
             for action in [Action::NextHeadphone, Action::GoOn] {
                 if ui.add_enabled(!desk.view.phase.is_busy(), Button::new(action.button())).clicked() {
                     desk.act(action, &ctx);
@@ -128,6 +130,21 @@ pub fn what_next(desk: &mut Desk, ui: &mut Ui) {
     if opened {
         ui.scroll_to_rect(all.response.rect, None);
     }
+}
+
+/// The next seat of the session shown, and how many there are.
+fn seat(desk: &mut Desk, ui: &mut Ui) {
+    let holds = desk.view.phase == Phase::Seating;
+    let Some(record) = desk.view.digest.as_ref().filter(|_| holds || desk.can_seat()).map(|d| d.record.clone()) else {
+        return;
+    };
+    let words = if holds { format!("It sits  {}", Action::Seat.key()) } else { Action::Seat.button() };
+    ui.horizontal(|ui| {
+        if ui.add_enabled(holds || !desk.view.phase.is_busy(), Button::new(words)).clicked() {
+            desk.act(Action::Seat, &ui.ctx().clone());
+        }
+        parts::quiet(ui, format!("seat {} of {}", record.seat(), record.head.plan.seats.max(record.seat())));
+    });
 }
 
 /// Everything else stays.

@@ -27,6 +27,9 @@ pub struct Held {
     since_s: f64,
 }
 
+/// Size of the words that say how a headphone sits, points.
+const SITS: f32 = 18.0;
+
 /// What the deciding input hears, or the last step as stored, in full-scale terms.
 #[derive(Default)]
 struct Heard {
@@ -181,6 +184,10 @@ pub fn strip(desk: &mut Desk, ui: &mut Ui) {
     let f = figures(desk);
     let level = hold(desk, ui, f.level());
     large(ui, &f, level);
+    if let Some(sits) = &desk.view.sits {
+        let label = ui.add(Label::new(RichText::new(sits).size(SITS).strong()).wrap());
+        ui.ctx().accesskit_node_builder(label.id, |node| node.set_live(eframe::egui::accesskit::Live::Polite));
+    }
     level_bar(ui, &f, level);
 }
 

@@ -8,6 +8,7 @@
 //! ```
 
 mod calibrate;
+mod seat;
 mod step;
 
 pub(crate) use step::Known;
@@ -24,6 +25,7 @@ use crate::card::Routing;
 use crate::signal::Period;
 use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use step::{StepError, StepRunner};
 
@@ -70,6 +72,20 @@ pub enum RunError {
     /// Simulated and real cards cannot be mixed.
     #[error("{0} and {1} belong to different kinds of card; choose both from one")]
     MixedBackends(String, String),
+    /// A seat before the climb is over.
+    #[error("a further seat is added to a finished session; this one is not finished, or heard nothing")]
+    SeatTooEarly,
+    /// A seat without a reference.
+    #[error("the session has no quiet reference to hold a seat against")]
+    NoReference,
+    /// Nobody said that the headphone sits.
+    #[error(
+        "the noise was held for ten minutes and nobody said that the headphone sits; it is silent now, and nothing was added"
+    )]
+    HeldTooLong,
+    /// A card was lost.
+    #[error("the card failed: {0}; nothing was added to the session")]
+    CardFailed(String),
     /// Stopped by the user.
     #[error("stopped")]
     Stopped,
@@ -139,6 +155,25 @@ impl Stop {
     }
 }
 
+/// Says that the headphone sits, from any thread.
+#[derive(Clone, Default)]
+pub struct Ready(Arc<AtomicBool>);
+
+impl Ready {
+    /// It sits.
+    pub fn now(&self) {
+        self.0.store(true, Ordering::Relaxed);
+    }
+
+    fn is_asked(&self) -> bool {
+        self.0.load(Ordering::Relaxed)
+    }
+
+    fn forget(&self) {
+        self.0.store(false, Ordering::Relaxed);
+    }
+}
+
 /// The bench as a front end sees it.
 pub struct Bench {
     /// Ask.
@@ -149,6 +184,8 @@ pub struct Bench {
     pub live: Latest,
     /// Stop, at once.
     pub stop: Stop,
+    /// Says that a headphone sits, while the bench holds noise for it.
+    pub ready: Ready,
     thread: Option<std::thread::JoinHandle<()>>,
 }
 
@@ -157,10 +194,10 @@ impl Bench {
     pub fn spawn(backends: Vec<Box<dyn Backend>>, now: fn() -> String) -> Bench {
         let (commands, inbox) = bounded(16);
         let (outbox, events) = bounded(EVENTS_WAITING);
-        let (live, stop) = (Latest::default(), Stop::default());
-        let worker = Worker { backends, outbox, live: live.clone(), stop: stop.clone(), now };
+        let (live, stop, ready) = (Latest::default(), Stop::default(), Ready::default());
+        let worker = Worker { backends, outbox, live: live.clone(), stop: stop.clone(), ready: ready.clone(), now };
         let thread = std::thread::Builder::new().name("bench".into()).spawn(move || worker.serve(&inbox)).ok();
-        Bench { commands, events, live, stop, thread }
+        Bench { commands, events, live, stop, ready, thread }
     }
 }
 
@@ -184,6 +221,7 @@ struct Worker {
     outbox: Sender<Event>,
     live: Latest,
     stop: Stop,
+    ready: Ready,
     now: fn() -> String,
 }
 
@@ -192,6 +230,7 @@ impl Worker {
         while let Ok(command) = inbox.recv() {
             let mut kept = None;
             self.stop.begin();
+            self.ready.forget();
             let outcome = match command {
                 Command::Quit => return,
                 Command::ListCards => {
@@ -200,6 +239,7 @@ impl Worker {
                 }
                 Command::Run(request) => self.run(&request, &mut kept),
                 Command::Continue { folder } => self.carry_on(&folder, &mut kept),
+                Command::Seat { folder, hold } => self.seat(&folder, hold),
                 Command::Calibrate { chain, role, calibrator } => self.calibrate(&chain, role, calibrator),
                 Command::CheckCalibration { folder, role, calibrator } => {
                     self.check_calibration(&folder, role, calibrator)
@@ -386,7 +426,7 @@ fn expected_steps(record: &Record, next: &super::climb::Step) -> usize {
         }
         (Extent::Session, Purpose::Climb) => steps_to_limit(record, next) + 1,
         (Extent::Session, Purpose::Threshold | Purpose::Bisect) => 1,
-        (Extent::Session, Purpose::ReferenceAgain) => 0,
+        (Extent::Session, Purpose::ReferenceAgain | Purpose::Seat) => 0,
     };
     next.number + after
 }

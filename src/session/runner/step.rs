@@ -44,13 +44,15 @@ impl<E: Into<RunError>> From<E> for StepError {
 }
 
 pub(super) struct StepRunner<'a> {
-    worker: &'a Worker,
+    pub(super) worker: &'a Worker,
     engine: Engine,
     storage: Storage,
     pub(super) record: Record,
     period: Arc<Period>,
     tell_live: Sender<Option<Expected>>,
-    known: Known,
+    pub(super) known: Known,
+    /// Seat of the headphone that is played on.
+    pub(super) seat: u32,
 }
 
 /// What later takes are analysed with: rebuilt from the stored takes when a session is taken up again.
@@ -113,9 +115,9 @@ impl Known {
     }
 }
 
-/// Steps up to the reference are measured without one.
+/// Steps up to the reference are measured without one, and so is another seat: the reference is the first seat's.
 fn uses_reference(purpose: Purpose) -> bool {
-    !matches!(purpose, Purpose::Silence | Purpose::Probe | Purpose::Reference)
+    !matches!(purpose, Purpose::Silence | Purpose::Probe | Purpose::Reference | Purpose::Seat)
 }
 
 /// A flaw of weight void makes the take void.
@@ -147,10 +149,10 @@ impl<'a> StepRunner<'a> {
                 known.analyse(&record, step.step.purpose, &loaded, (take.pooled_ppm, take.route_delay_s))?;
             }
         }
-        Ok(StepRunner { worker, engine, storage, record, period, tell_live, known })
+        Ok(StepRunner { worker, engine, storage, record, period, tell_live, known, seat: 1 })
     }
 
-    fn climb(&self) -> Climb<'_> {
+    pub(super) fn climb(&self) -> Climb<'_> {
         let head = &self.record.head;
         Climb { plan: &head.plan, chain: &head.chain, period: &self.period, results: &self.record.steps }
     }
@@ -166,7 +168,7 @@ impl<'a> StepRunner<'a> {
         self.take_s(next) + steps * self.take_s(&Step { stimuli, periods, ..next.clone() })
     }
 
-    fn take_s(&self, step: &Step) -> f64 {
+    pub(super) fn take_s(&self, step: &Step) -> f64 {
         let seconds =
             |s: &Stimulus| (s.periods_for(step.periods) * s.period_frames(self.rate())) as f64 / self.rate().hz();
         step.stimuli.iter().map(|s| seconds(s) + SETTLE_S + DELAY_MARGIN_S).sum()
@@ -197,7 +199,7 @@ impl<'a> StepRunner<'a> {
                 break;
             }
         }
-        let result = StepResult { step, seat: 1, finished_at: (self.worker.now)(), takes };
+        let result = StepResult { step, seat: self.seat, finished_at: (self.worker.now)(), takes };
         self.record.steps.push(result.clone());
         self.storage.commit_step(&result, &self.record)?;
         Ok(())
@@ -217,7 +219,7 @@ impl<'a> StepRunner<'a> {
         Ok(TakeResult { file, head: take.head, void, pooled_ppm: pooled.0, route_delay_s: pooled.1, inputs })
     }
 
-    fn play(&mut self, step: &Step, stimulus: &Stimulus) -> Result<Take, StepError> {
+    pub(super) fn play(&mut self, step: &Step, stimulus: &Stimulus) -> Result<Take, StepError> {
         if self.worker.stop.is_asked() {
             return Err(StepError::Stopped);
         }
@@ -259,7 +261,7 @@ impl<'a> StepRunner<'a> {
             periods: stimulus.periods_for(step.periods),
             settle_s: SETTLE_S,
             delay_allowance_s: delay.map_or(DELAY_UNKNOWN_S, |d| d + DELAY_MARGIN_S),
-            guard: self.guard(&climb, &drive, stimulus),
+            guard: self.guard(&climb, &drive, stimulus, step.purpose),
         })
     }
 
@@ -276,14 +278,15 @@ impl<'a> StepRunner<'a> {
     }
 
     /// What the capture thread trips the gain at.
-    fn guard(&self, climb: &Climb, drive: &Drive, stimulus: &Stimulus) -> Guard {
+    fn guard(&self, climb: &Climb, drive: &Drive, stimulus: &Stimulus, purpose: Purpose) -> Guard {
         let chain = &self.record.head.chain;
         let silence = self.record.steps.iter().find(|s| s.step.purpose == Purpose::Silence);
         let inputs = chain.ears().map(|(input, role)| {
             let noise_dbfs = silence.and_then(|s| s.silence(input)?.noise_z).map(|e| e.value);
-            let pink = matches!(stimulus, Stimulus::Pink(_));
+            // How loud another seat is, nobody knows; it is quiet, and the ceiling still holds.
+            let known = matches!(stimulus, Stimulus::Pink(_)) && purpose != Purpose::Seat;
             let curve_db = self.curve_effect_db(input, role);
-            let expected = drive.rms().filter(|_| pink).zip(climb.gain_db(input));
+            let expected = drive.rms().filter(|_| known).zip(climb.gain_db(input));
             GuardedInput {
                 input,
                 expected_dbfs: expected.map(|(d, gain)| d.db() + gain - curve_db),

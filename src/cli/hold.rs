@@ -1,0 +1,51 @@
+//! `hold`: a steady quiet signal to seat a headphone by, and the seat measured when it sits.
+
+use super::args::Shown;
+use super::{Surroundings, follow, run};
+use crate::session::record::Record;
+use crate::session::runner::Bench;
+use crate::session::storage::Storage;
+use anyhow::Result;
+use std::io::{IsTerminal, Write};
+use std::path::Path;
+
+pub(super) fn hold(session: &Path, at_once: bool, shown: &Shown, surroundings: &mut Surroundings) -> Result<()> {
+    let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+    let (_, before) = Storage::open(session)?;
+    let record = follow::seat(&bench, &before, session, !at_once && !needs_nobody(&before), shown, surroundings.out)?;
+    run::report(&record, session, shown, surroundings.out)
+}
+
+/// The seats that the plan asks for beyond the climb's, one by one, where somebody (or a simulated bench) can take them.
+pub(super) fn seats(
+    bench: &Bench,
+    mut record: Record,
+    folder: &Path,
+    shown: &Shown,
+    out: &mut dyn Write,
+) -> Result<Record> {
+    let wanted = record.head.plan.seats;
+    let climbed = record.stop().is_some() && !record.can_go_on() && record.judgeable();
+    let somebody = needs_nobody(&record) || (std::io::stdin().is_terminal() && !shown.json);
+    while climbed && somebody && record.seat() < wanted {
+        let before = record.seat();
+        record = follow::seat(bench, &record, folder, !needs_nobody(&record), shown, out)?;
+        if record.seat() == before {
+            break;
+        }
+    }
+    if climbed && record.seat() < wanted && !shown.json {
+        writeln!(
+            out,
+            "Seat {} of {wanted}: take the headphone off, put it on again, and add the next one with `loudenough hold \"{}\"`.",
+            record.seat(),
+            folder.display()
+        )?;
+    }
+    Ok(record)
+}
+
+/// A simulated headphone is put on again by the bench itself.
+fn needs_nobody(record: &Record) -> bool {
+    record.head.playback.simulates.is_some()
+}
