@@ -140,6 +140,22 @@ pub struct PinkFinding {
     pub odd_output: Option<Reading>,
     /// Clipping; `None` without a reference.
     pub clip: Option<ClipFinding>,
+    /// The middle of the band, where a headphone's own distortion is small; `None` in sessions of earlier programs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub middle: Option<MiddleFinding>,
+}
+
+/// What the stimulus lines from 450 Hz to 9 kHz say (one-third octaves 500 Hz to 8 kHz).
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MiddleFinding {
+    /// Their level, dBFS; below, where they do not stand over the noise.
+    pub level: Reading,
+    /// Even- and odd-order distortion there, dB re their level.
+    pub even: Reading,
+    /// Odd-order likewise.
+    pub odd: Reading,
+    /// Gain of the last period used less that of the first, dB; `None` where they do not stand over the noise.
+    pub drift_db: Option<Estimate>,
 }
 
 /// One one-third octave.

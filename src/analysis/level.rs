@@ -5,9 +5,10 @@ use super::band::{BANDS, lines_in};
 use super::spectra::{Reference, Spectra};
 use super::sums::{LineSum, MeanSquare, Power};
 use crate::signal::LineKind;
-use crate::stats::Estimate;
+use crate::stats::{Estimate, NORMAL_95};
 use crate::units::db_from_power;
-use std::ops::Range;
+use realfft::num_complex::Complex;
+use std::ops::{Range, RangeInclusive};
 
 /// Mean square of a full-scale sine.
 pub const FULL_SCALE_MS: f64 = 0.5;
@@ -15,6 +16,10 @@ pub const FULL_SCALE_MS: f64 = 0.5;
 const OVER_NOISE: f64 = 10.0;
 /// Lines over which a power is smoothed before it is held against the noise.
 const SMOOTHED: usize = 8;
+/// The middle of the band: one-third octaves 500 Hz to 8 kHz.
+pub const MIDDLE: RangeInclusive<i32> = -3..=9;
+/// A drift is told where the mean of the periods stands over its noise, power.
+const DRIFT_OVER_NOISE: f64 = 2.0;
 /// Share of the stimulus' played power that must stand over the noise for a gain to be told.
 const LEAST_SHARE: f64 = 0.05;
 
@@ -51,6 +56,38 @@ pub fn total_level(s: &Spectra) -> Option<f64> {
     let spacing = s.period.line_spacing_hz();
     let span = lines_in(*BANDS.start(), spacing).start..lines_in(*BANDS.end(), spacing).end.min(s.mean.len());
     db_from_power(MeanSquare::of(s, span, |_| 1.0).value() / FULL_SCALE_MS)
+}
+
+/// Lines of the one-third octaves from 500 Hz to 8 kHz.
+pub fn middle(s: &Spectra) -> Range<usize> {
+    let spacing = s.period.line_spacing_hz();
+    lines_in(*MIDDLE.start(), spacing).start..lines_in(*MIDDLE.end(), spacing).end.min(s.mean.len())
+}
+
+/// Gain of the last period less that of the first on the stimulus lines in the middle of the band, dB: each period is
+/// projected on the mean, `a_p = Σ Re(Y_p Ȳ*)/Σ|Ȳ|²`, so that noise hardly counts. `None` where they do not stand over it.
+pub fn drift_db(periods: &[Vec<Complex<f64>>], s: &Spectra) -> Option<Estimate> {
+    let (first, last) = (periods.first()?, periods.last()?);
+    // The curve acts on the mean alone; a gain is the same before it.
+    let mean = super::periods::mean_of(periods);
+    let (mut powers, mut noise, mut spread) = ([0.0; 2], 0.0, 0.0);
+    let mut power = 0.0;
+    for k in usable(s, LineKind::Excited, middle(s)) {
+        for (sum, period) in powers.iter_mut().zip([first, last]) {
+            *sum += (period[k] * mean[k].conj()).re;
+        }
+        let own = mean[k].norm_sqr();
+        power += own;
+        noise += s.scatter[k];
+        spread += s.scatter[k] * own;
+    }
+    let over_noise = power * periods.len() as f64 > DRIFT_OVER_NOISE * noise;
+    if !over_noise || powers.iter().any(|p| *p <= 0.0) || periods.len() < 2 {
+        return None;
+    }
+    // Half of a line's noise is in phase with it; two periods of it.
+    let half_width = NORMAL_95 * 20.0 / std::f64::consts::LN_10 * spread.sqrt() / power;
+    Some(Estimate::symmetric(20.0 * (powers[1] / powers[0]).log10(), half_width))
 }
 
 /// Lines from 20 Hz to 20 kHz, where noise is summed.

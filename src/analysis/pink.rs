@@ -7,7 +7,7 @@
 //! reference's broadband gain at the exciting frequencies wherever nothing compresses.
 
 use super::band::{BANDS, lines_in};
-use super::finding::{BandFinding, Common, Finding, Flaw, PinkFinding};
+use super::finding::{BandFinding, Common, Finding, Flaw, MiddleFinding, PinkFinding};
 use super::level::{self, FULL_SCALE_MS};
 use super::prepare::{AnalysisError, Prepared, prepare};
 use super::spectra::{Reference, Spectra};
@@ -15,7 +15,7 @@ use super::sums::{LineSum, Power, ScaledSum};
 use super::weighting::Weighting;
 use super::{Context, Measured, clip, resampled, transfer};
 use crate::signal::LineKind;
-use crate::stats::Reading;
+use crate::stats::{Estimate, Reading};
 use crate::take::Take;
 use crate::units::db_from_power;
 use std::ops::{Range, RangeInclusive};
@@ -36,8 +36,9 @@ const RESIDUE_IGNORED_DB: f64 = -95.0;
 /// # Errors
 /// As [`prepare`].
 pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured, AnalysisError> {
-    let Prepared { spectra, common } = prepare(take, input, context)?;
-    let finding = finding(&spectra, common, context);
+    let Prepared { spectra, common, drift_db } = prepare(take, input, context)?;
+    let mut finding = finding(&spectra, common, context);
+    finding.middle = middle(&spectra, drift_db);
     Ok(Measured { finding: Finding::Pink(Box::new(finding)), spectra: Some(spectra) })
 }
 
@@ -67,8 +68,21 @@ pub fn finding(s: &Spectra, mut common: Common, context: &Context) -> PinkFindin
         even_output: output.as_ref().map(Referred::even),
         odd_output: output.as_ref().map(Referred::odd),
         clip: context.reference.filter(|r| r.response.len() == s.mean.len()).map(|r| clip::judge(s, r)),
+        middle: middle(s, None),
         common,
     }
+}
+
+/// The middle of the band by itself.
+fn middle(s: &Spectra, drift_db: Option<Estimate>) -> Option<MiddleFinding> {
+    let power = level::stimulus_power(s, level::middle(s), |_| 1.0)?;
+    let stimulus = Some(power.value).filter(|_| power.seen);
+    Some(MiddleFinding {
+        level: power.reading(FULL_SCALE_MS),
+        even: even_reading(s, stimulus, level::middle(s)),
+        odd: odd_reading(s, stimulus, level::MIDDLE),
+        drift_db,
+    })
 }
 
 fn not_over_noise() -> Reading {

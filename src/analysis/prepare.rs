@@ -50,6 +50,8 @@ pub struct Prepared {
     pub spectra: Spectra,
     /// Window, clock, peak, hum, overload and the flaws found on the way.
     pub common: Common,
+    /// Gain of the last clean period less that of the first in the middle of the band, dB.
+    pub drift_db: Option<Estimate>,
 }
 
 /// Dof over which noise is pooled where it only serves as a weight.
@@ -118,6 +120,7 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
         .map(|(period, _)| fft::lines_of(period))
         .collect();
     let mut spectra = bench.spectra(context, &lines);
+    let drift_db = level::drift_db(&lines, &spectra);
     bench.settle_time_base(&mut spectra, context.reference, found.as_ref(), &placed, clock.used_ppm);
     bench.judge_hum(&mut spectra, &mut hums, context.mains_lines, &mut flaws);
     let spacing = bench.played_hz / bench.frames as f64;
@@ -140,7 +143,7 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
         overload: overload::overload(raw),
         flaws,
     };
-    Ok(Prepared { spectra, common })
+    Ok(Prepared { spectra, common, drift_db })
 }
 
 /// What a window placed by luck means.

@@ -17,7 +17,7 @@ use std::ops::Range;
 /// # Errors
 /// As [`prepare`].
 pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured, AnalysisError> {
-    let Prepared { spectra, mut common } = prepare(take, input, context)?;
+    let Prepared { spectra, mut common, .. } = prepare(take, input, context)?;
     if let Some(heard) = take.inputs.get(input) {
         common.flaws.extend(resampled::in_silence(&heard.samples, take.head.captured_rate.hz()));
     }

@@ -28,7 +28,7 @@ const AUDIO_HZ: f64 = 20_000.0;
 /// # Errors
 /// As [`prepare`], or where the stimulus holds no line.
 pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured, AnalysisError> {
-    let Prepared { spectra, common } = prepare(take, input, context)?;
+    let Prepared { spectra, common, .. } = prepare(take, input, context)?;
     let finding =
         finding(&spectra, common, context).ok_or_else(|| AnalysisError::NoMethod(take.head.stimulus.short_name()))?;
     Ok(Measured { finding: Finding::Sine(Box::new(finding)), spectra: Some(spectra) })

@@ -52,7 +52,7 @@ const IMPULSE_S: [f64; 2] = [0.005, 0.04];
 /// # Errors
 /// As [`prepare`].
 pub fn measure(take: &Take, input: usize, context: &Context, sweep: Sweep) -> Result<Measured, AnalysisError> {
-    let Prepared { spectra, common } = prepare(take, input, context)?;
+    let Prepared { spectra, common, .. } = prepare(take, input, context)?;
     let finding = finding(&spectra, common, sweep);
     Ok(Measured { finding: Finding::Sweep(Box::new(finding)), spectra: None })
 }

@@ -62,6 +62,8 @@ pub struct Shared {
     order: AtomicU64,
     order_gain: AtomicU64,
     order_frames: AtomicU64,
+    /// 0: all driven channels; else one more than the channel that sounds alone.
+    order_only: AtomicU64,
     trip: AtomicU8,
     stop: AtomicBool,
     flush: AtomicBool,
@@ -85,6 +87,7 @@ impl Shared {
             order: zero(),
             order_gain: zero(),
             order_frames: zero(),
+            order_only: zero(),
             trip: AtomicU8::new(0),
             stop: AtomicBool::new(false),
             flush: AtomicBool::new(false),
@@ -105,11 +108,12 @@ impl Shared {
         self.fade_frames as usize
     }
 
-    /// Orders the gate to open at `gain` for `frames` in all; one order at a time, only while the gate is closed.
-    /// Returns the order's number.
-    pub fn order(&self, gain: f64, frames: u64) -> u64 {
+    /// Orders the gate to open at `gain` for `frames` in all, on all driven channels or on one `only`; one order at a
+    /// time, only while the gate is closed. Returns the order's number.
+    pub fn order(&self, gain: f64, frames: u64, only: Option<u16>) -> u64 {
         self.order_gain.store(gain.to_bits(), Ordering::Relaxed);
         self.order_frames.store(frames, Ordering::Relaxed);
+        self.order_only.store(only.map_or(0, |channel| u64::from(channel) + 1), Ordering::Relaxed);
         self.order.fetch_add(1, Ordering::Release) + 1
     }
 
@@ -196,6 +200,8 @@ impl Shared {
 struct Gate {
     open: bool,
     gain: f64,
+    /// The one channel that sounds; `None`: all driven ones.
+    only: Option<usize>,
     position: u32,
     left: u64,
     last_good: f64,
@@ -221,14 +227,24 @@ impl Gate {
         let gain = f64::from_bits(shared.order_gain.load(Ordering::Relaxed));
         // No gain above full scale, whatever was ordered; NaN stays closed.
         let allowed = (0.0..=1.0).contains(&gain) && shared.tripped().is_none() && !shared.stopped();
-        *self = Gate { open: allowed && frames > 0, gain, left: frames, order_seen: order, ..Gate::closed() };
+        let only = shared.order_only.load(Ordering::Relaxed).checked_sub(1).map(|channel| channel as usize);
+        *self = Gate { open: allowed && frames > 0, gain, only, left: frames, order_seen: order, ..Gate::closed() };
         shared.captured_at_open.store(shared.captured(), Ordering::Relaxed);
         shared.open.store(self.open, Ordering::Release);
         shared.opened.store(order, Ordering::Release);
     }
 
     fn closed() -> Gate {
-        Gate { open: false, gain: 0.0, position: 0, left: 0, last_good: 0.0, withheld: false, order_seen: 0 }
+        Gate {
+            open: false,
+            gain: 0.0,
+            only: None,
+            position: 0,
+            left: 0,
+            last_good: 0.0,
+            withheld: false,
+            order_seen: 0,
+        }
     }
 
     /// Fills `out`; returns how many frames, from the first, the gate was open.
@@ -302,7 +318,8 @@ pub struct PlaybackCallback {
 }
 
 impl PlaybackCallback {
-    /// Plays the ring on the `driven` channels (from 0); all others stay silent.
+    /// Plays the ring on the `driven` channels (from 0), or on the one of them that an order names; all others stay
+    /// silent.
     pub fn new(shared: Arc<Shared>, ring: Reader<f64>, driven: &[u16]) -> PlaybackCallback {
         PlaybackCallback {
             gate: Gate::closed(),
@@ -333,7 +350,7 @@ impl PlaybackCallback {
         // Silence stays digital zero: dither only where something sounds.
         let dithered = S::DITHERED && self.gate.gain > 0.0;
         for (frame, value) in block.chunks_exact_mut(channels).zip(&self.mono[..sounding]) {
-            for channel in &self.driven {
+            for channel in self.driven.iter().filter(|channel| self.gate.only.is_none_or(|only| only == **channel)) {
                 let dither = if dithered { tpdf(&mut self.dither) } else { 0.0 };
                 if let Some(sample) = frame.get_mut(*channel) {
                     *sample = S::from_unit(*value, dither);

@@ -153,7 +153,8 @@ impl Engine {
     /// Begins a take; [`Engine::poll`] brings it to its end.
     ///
     /// # Errors
-    /// [`AudioError`]: a take is running, stopped, the cards are lost, or longer than [`LONGEST_TAKE_S`].
+    /// [`AudioError`]: a take is running, stopped, the cards are lost, the only channel is not a driven one, or longer
+    /// than [`LONGEST_TAKE_S`].
     pub fn start(&mut self, request: TakeRequest) -> Result<(), AudioError> {
         if self.running.is_some() {
             return Err(AudioError::AlreadyPlaying);
@@ -163,6 +164,14 @@ impl Engine {
         }
         if let Some(why) = self.pump.lost() {
             return Err(AudioError::Lost(why.into()));
+        }
+        if let Some(channel) = request.only.filter(|only| !self.routing.playback_channels.contains(only)) {
+            return Err(AudioError::NoSuchChannel {
+                card: self.routing.playback.clone(),
+                direction: Direction::Playback.into(),
+                channel,
+                has: self.playback.channels,
+            });
         }
         let period = self.period_of(&request.stimulus);
         self.on_its_way_s = request.delay_allowance_s;

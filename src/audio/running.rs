@@ -47,6 +47,8 @@ pub struct TakeRequest {
     pub delay_allowance_s: f64,
     /// What must not be heard.
     pub guard: Guard,
+    /// The one driven channel (from 0) that carries the stimulus; `None`: all of the routing.
+    pub only: Option<u16>,
 }
 
 /// Lengths of a take, all known before it starts.
@@ -190,7 +192,7 @@ impl Running {
         if heard && pump.generator().is_ahead() {
             // The guard is in place before anything can sound.
             let mut capture = pump.capture();
-            let order = pump.shared.order(self.request.drive.gain(), self.lengths.played as u64);
+            let order = pump.shared.order(self.request.drive.gain(), self.lengths.played as u64, self.request.only);
             capture.watch(order, self.guard(pump, routing));
             self.phase = Phase::Sounding { order };
         }
@@ -283,7 +285,7 @@ impl Running {
             drive: self.request.drive,
             played_rate: routing.playback_rate,
             captured_rate: routing.capture_rate,
-            driven: routing.playback_channels.clone(),
+            driven: self.request.only.map_or_else(|| routing.playback_channels.clone(), |only| vec![only]),
             pre_roll: pre_roll.unwrap_or_else(|| inputs.first().map_or(0, |i| i.samples.len())),
             settle: self.lengths.settle,
             periods: self.request.periods,
@@ -334,9 +336,10 @@ impl Running {
         }
     }
 
-    /// A real microphone is never exactly zero for a whole take. Judged on the ears where there are any.
+    /// A real microphone is never exactly zero for a whole take. Judged on the ears where there are any; not where a
+    /// channel is left out, so that an ear may rightly hear nothing.
     fn zero_input(&self, inputs: &[Input], pre_roll: usize, fade: usize, routing: &Routing) -> Option<VoidReason> {
-        if self.request.stimulus.is_silent() || self.request.drive.gain() <= 0.0 {
+        if self.request.stimulus.is_silent() || self.request.drive.gain() <= 0.0 || self.request.only.is_some() {
             return None;
         }
         let is_ear = |role: InputRole| matches!(role, InputRole::LeftEar | InputRole::RightEar);

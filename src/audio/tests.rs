@@ -38,7 +38,15 @@ fn request(stimulus: Stimulus, level_dbfs: f64) -> TakeRequest {
     } else {
         Drive::grant(Dbfs(level_dbfs), &stimulus.period(RATE), &ceiling).unwrap()
     };
-    TakeRequest { stimulus, drive, periods: 2, settle_s: 0.25, delay_allowance_s: 0.1, guard: Guard::default() }
+    TakeRequest {
+        stimulus,
+        drive,
+        periods: 2,
+        settle_s: 0.25,
+        delay_allowance_s: 0.1,
+        guard: Guard::default(),
+        only: None,
+    }
 }
 
 fn pink() -> TakeRequest {
@@ -308,4 +316,23 @@ fn a_bench_paced_by_the_wall_clock_takes_as_long_as_it_says() {
     let took = began.elapsed().as_secs_f64();
     // The first block passes at once; scheduling may be late.
     assert!((0.25..0.6).contains(&took), "{took}");
+}
+
+/// Every input of the wire hears the left channel.
+#[test]
+fn a_take_of_one_channel_alone_leaves_the_others_silent_and_silence_is_no_fault_of_it() {
+    let backend = SimulatedBackend::new(BenchSpec::default(), wire(), Pace::AsFastAsPossible);
+    let both = Routing { playback_channels: vec![0, 1], ..routing() };
+    let mut engine = Engine::open(&backend, &both, Box::new(|_| ())).unwrap();
+    let mut play = |only| {
+        engine.start(TakeRequest { only: Some(only), ..pink() }).unwrap();
+        finish(&mut engine)
+    };
+    let (left, right) = (play(0), play(1));
+    assert_eq!((left.head.void, right.head.void), (None, None));
+    assert_eq!((left.head.driven, right.head.driven), (vec![0], vec![1]));
+    assert!(left.inputs[0].samples.iter().any(|x| x.abs() > 1e-3));
+    assert!(right.inputs[0].samples.iter().all(|x| x.abs() <= 0.0));
+    let refused = engine.start(TakeRequest { only: Some(7), ..pink() });
+    assert!(matches!(refused, Err(AudioError::NoSuchChannel { channel: 7, .. })));
 }

@@ -206,6 +206,7 @@ fn pink(common: Common) -> PinkFinding {
             level_not_told: Some("no evidence".into()),
             curve: vec![CurvePoint { played: 0.25, came_back: 0.249, spread: 1e-5, count: 12 }],
         }),
+        middle: None,
     }
 }
 

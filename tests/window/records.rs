@@ -210,6 +210,7 @@ impl Desk {
             even_output: None,
             odd_output: None,
             clip: (purpose != Purpose::Probe && purpose != Purpose::Reference).then(|| clip(clips, drive - self.full)),
+            middle: None,
         }
     }
 }

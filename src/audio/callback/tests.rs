@@ -39,7 +39,7 @@ fn steepest() -> f64 {
 fn the_gate_opens_with_a_fade_plays_its_frames_and_closes_with_a_fade() {
     let mut rig = rig(&[1.0; 10_000]);
     assert!(rig.render(100).iter().all(|x| x.abs() <= 0.0), "closed until ordered");
-    let order = rig.shared.order(0.5, 10_000);
+    let order = rig.shared.order(0.5, 10_000, None);
     let out = rig.render(20_000);
     assert_eq!(rig.shared.captured_when_opened(order), Some(0));
     assert!(out[FADE..10_000 - FADE].iter().all(|x| (x - 0.5).abs() < 1e-12));
@@ -51,14 +51,14 @@ fn the_gate_opens_with_a_fade_plays_its_frames_and_closes_with_a_fade() {
 #[test]
 fn stop_begins_to_fade_in_the_next_callback_however_full_the_ring_is() {
     let mut rig = rig(&[1.0; 90_000]);
-    rig.shared.order(1.0, 90_000);
+    rig.shared.order(1.0, 90_000, None);
     let before = rig.render(4_000);
     rig.shared.stop();
     let after = rig.render(4_000);
     assert!((before[3_999] - 1.0).abs() < 1e-12 && after[0] < 1.0);
     assert!(after[FADE..].iter().all(|x| x.abs() <= 0.0));
     assert!(largest_step(&[before, after].concat()) <= steepest());
-    let next = rig.shared.order(1.0, 1_000);
+    let next = rig.shared.order(1.0, 1_000, None);
     assert!(rig.render(1_000).iter().all(|x| x.abs() <= 0.0), "an order under a stop opens nothing");
     assert!(rig.shared.captured_when_opened(next).is_some(), "but is answered");
 }
@@ -66,7 +66,7 @@ fn stop_begins_to_fade_in_the_next_callback_however_full_the_ring_is() {
 #[test]
 fn a_ring_that_runs_dry_fades_from_the_last_sample_and_is_counted() {
     let mut rig = rig(&[1.0; 5_000]);
-    rig.shared.order(1.0, 50_000);
+    rig.shared.order(1.0, 50_000, None);
     let out = rig.render(10_000);
     assert_eq!(rig.shared.tripped(), Some(Trip::Underrun));
     assert!(rig.shared.underrun() > 0);
@@ -80,7 +80,7 @@ fn a_sample_above_the_granted_peak_is_neither_played_nor_clipped() {
         let mut samples = vec![0.25; 20_000];
         samples[6_000] = bad;
         let mut rig = rig(&samples);
-        rig.shared.order(0.8, 20_000);
+        rig.shared.order(0.8, 20_000, None);
         let out = rig.render(20_000);
         assert_eq!(rig.shared.tripped(), Some(Trip::AbovePeak));
         assert!(out.iter().all(|x| x.abs() <= 0.8 * 0.25 + 1e-12), "{bad}");
@@ -93,7 +93,7 @@ fn a_sample_above_the_granted_peak_is_neither_played_nor_clipped() {
 fn no_gain_above_full_scale_opens_the_gate() {
     for gain in [1.000_001, -0.1, f64::NAN, f64::INFINITY] {
         let mut rig = rig(&[1.0; 5_000]);
-        rig.shared.order(gain, 5_000);
+        rig.shared.order(gain, 5_000, None);
         assert!(rig.render(5_000).iter().all(|x| x.abs() <= 0.0));
     }
 }
@@ -101,7 +101,7 @@ fn no_gain_above_full_scale_opens_the_gate() {
 #[test]
 fn a_flush_empties_the_ring_only_while_the_gate_is_closed() {
     let mut rig = rig(&[1.0; 40_000]);
-    rig.shared.order(1.0, 40_000);
+    rig.shared.order(1.0, 40_000, None);
     rig.render(2_000);
     rig.shared.request_flush();
     rig.render(2_000);

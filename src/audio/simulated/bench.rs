@@ -1,8 +1,8 @@
 //! Everything that can be set about the simulated desk, as data.
 //!
 //! ```text
-//! played ─► output ─► headphone ─► coupler ─► microphone ─► captured: left ear, right ear
-//!    │   (limit, 1 of two clocks)                (the other clock)
+//! played ─► route ─► output ─► headphone ─► coupler ─► microphone ─► route ─► captured: left ear, right ear
+//!    │          (limit, 1 of two clocks)                (the other clock)
 //!    │        └────────── divider ──────────────────────────────────► witness
 //!    └────────────────────────────────────────────────────────────► loopback
 //! ```
@@ -10,6 +10,7 @@
 //! Volts are peak volts unless the name says `rms`; sound levels are re 20 µPa. Every value is invented.
 
 use super::filters::{Cascade, Shape};
+use super::route::RouteSpec;
 use crate::units::{SampleRate, amplitude_from_db};
 use serde::{Deserialize, Serialize};
 
@@ -31,6 +32,8 @@ pub struct BenchSpec {
     /// From a played frame to the captured frame that holds it, seconds of true time. Raised to the converters' own
     /// look-ahead where it is shorter (4 ms at 48 kHz, 15 ms at 44.1 kHz): see `Device::latency_s`.
     pub latency_s: f64,
+    /// What happens to the sound on the way, although nobody asked for it.
+    pub route: RouteSpec,
     /// The output under test.
     pub output: OutputSpec,
     /// The headphone on the coupler.
@@ -54,6 +57,7 @@ impl Default for BenchSpec {
             capture_clock_ppm: -8.2,
             clock_drift_ppm_per_s: 0.0,
             latency_s: 0.02,
+            route: RouteSpec::default(),
             output: OutputSpec::default(),
             headphone: HeadphoneSpec::default(),
             coupler: CouplerSpec::default(),

@@ -9,6 +9,7 @@ use super::headphone::{Driver, Side};
 use super::microphone::{Air, LineIn, Microphone};
 use super::noise::Stream;
 use super::output::OutputStage;
+use super::route::{PlaybackRoute, Processor};
 use crate::units::{SampleRate, amplitude_from_db};
 
 /// Channels of the capture card: left ear, right ear, witness, loopback.
@@ -19,6 +20,7 @@ pub const CAPTURE_CHANNELS: usize = 4;
 pub struct Device {
     wanted: [bool; CAPTURE_CHANNELS],
     ears_hear_headphone: bool,
+    route: PlaybackRoute,
     outputs: [OutputStage; 2],
     drivers: [Driver; 2],
     /// Pascals of both ears, volts across the left headphone, the played left channel.
@@ -35,6 +37,7 @@ pub struct Device {
     microphones: [Microphone; 2],
     witness: LineIn,
     loopback: LineIn,
+    capture_route: [Processor; CAPTURE_CHANNELS],
 }
 
 impl Device {
@@ -57,6 +60,7 @@ impl Device {
         Device {
             wanted: [true; CAPTURE_CHANNELS],
             ears_hear_headphone: spec.coupler.source == SoundSource::Headphone,
+            route: PlaybackRoute::new(&spec.route, playback_rate),
             outputs,
             drivers: [Side::Left, Side::Right].map(|side| Driver::new(spec, playback_rate, side)),
             signals: [history(delay), history(delay), history(delay), history(0)],
@@ -83,6 +87,7 @@ impl Device {
                 Stream::Loopback,
                 Stream::DitherLoopback,
             ),
+            capture_route: [(); CAPTURE_CHANNELS].map(|()| Processor::new(&spec.route.capture, capture_rate.hz())),
             clocks,
         }
     }
@@ -108,20 +113,21 @@ impl Device {
     pub fn play(&mut self, frames: &[[f32; 2]]) {
         let [left_ear, right_ear, witness, loopback] = self.wanted;
         let hears = self.ears_hear_headphone;
-        for frame in frames {
+        for played in frames {
+            let frame = self.route.pass(*played);
             if witness || (left_ear && hears) {
-                let volts = self.outputs[0].push(f64::from(frame[0]));
+                let volts = self.outputs[0].push(frame[0]);
                 self.signals[2].push(volts);
                 if left_ear && hears {
                     self.signals[0].push(self.drivers[0].push(volts));
                 }
             }
             if right_ear && hears {
-                let volts = self.outputs[1].push(f64::from(frame[1]));
+                let volts = self.outputs[1].push(frame[1]);
                 self.signals[1].push(self.drivers[1].push(volts));
             }
             if loopback {
-                self.signals[3].push(f64::from(frame[0]));
+                self.signals[3].push(frame[0]);
             }
         }
         self.played += frames.len() as u64;
@@ -160,6 +166,9 @@ impl Device {
         }
         if loopback {
             frame[3] = self.loopback.push(heard(3));
+        }
+        for ((sample, route), _) in frame.iter_mut().zip(&mut self.capture_route).zip(self.wanted).filter(|(_, w)| *w) {
+            *sample = route.pass(f64::from(*sample)) as f32;
         }
         frame
     }

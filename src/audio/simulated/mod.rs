@@ -12,6 +12,7 @@ mod headphone;
 mod microphone;
 mod noise;
 mod output;
+mod route;
 mod seeded;
 
 pub use bench::{
@@ -22,3 +23,4 @@ pub use card::{Blocks, Fault, FaultAction, Format, Pace, SimulatedBackend, Simul
 pub use demo::{HEADPHONES, OUTPUTS};
 pub use device::{CAPTURE_CHANNELS, Device};
 pub use filters::Shape;
+pub use route::{GainControl, Processing, RouteSpec, Suppression};

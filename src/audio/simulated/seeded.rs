@@ -5,6 +5,7 @@ use super::bench::{
     NoiseSpectrum, OutputSpec, SeatSpec, SoundSource,
 };
 use super::filters::Shape;
+use super::route::RouteSpec;
 use crate::units::{DbSpl, SampleRate, amplitude_from_db};
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::{Rng, SeedableRng};
@@ -51,6 +52,7 @@ impl BenchSpec {
             capture_clock_ppm: playback_clock_ppm - draw.between(-200.0, 200.0),
             clock_drift_ppm_per_s: 0.0,
             latency_s: draw.between(0.02, 0.15),
+            route: RouteSpec::default(),
             headphone: draw_headphone(&mut draw, load_ohm, clean_v_rms),
             coupler: draw_coupler(&mut draw),
             microphone: draw_microphone(&mut draw, loudest_db_spl),

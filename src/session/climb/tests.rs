@@ -118,6 +118,7 @@ impl Desk {
             even_output: None,
             odd_output: None,
             clip,
+            middle: None,
         }
     }
 }

@@ -88,6 +88,7 @@ impl Worker {
             settle_s: 0.0,
             delay_allowance_s: 0.0,
             guard: Guard { inputs: Vec::new() },
+            only: None,
         })?;
         let take = loop {
             if let Progress::Done(take) = engine.poll(Duration::from_millis(50))? {

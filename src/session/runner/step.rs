@@ -262,6 +262,7 @@ impl<'a> StepRunner<'a> {
             settle_s: SETTLE_S,
             delay_allowance_s: delay.map_or(DELAY_UNKNOWN_S, |d| d + DELAY_MARGIN_S),
             guard: self.guard(&climb, &drive, stimulus, step.purpose),
+            only: None,
         })
     }
 
