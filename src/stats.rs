@@ -49,6 +49,12 @@ impl Estimate {
         }
     }
 
+    /// With its sign turned.
+    pub fn negative(&self) -> Estimate {
+        let Interval { low, high } = self.interval;
+        Estimate { value: -self.value, interval: Interval { low: -high, high: -low } }
+    }
+
     /// Sum with an independent estimate; half widths add in quadrature on each side (GUM 5.1.2).
     pub fn plus(&self, other: &Estimate) -> Estimate {
         let low = (self.value - self.interval.low).hypot(other.value - other.interval.low);

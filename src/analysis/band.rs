@@ -34,10 +34,15 @@ pub fn lines_in(x: i32, spacing_hz: f64) -> Range<usize> {
     first_from(lower_edge_hz(x))..first_from(lower_edge_hz(x + 1))
 }
 
+/// Nominal mid-band frequency of band `x` (IEC 61260-1 Annex, R10 series), Hz: what tables by one-third octave name.
+pub fn nominal_hz(x: i32) -> f64 {
+    const MANTISSA: [f64; 10] = [1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0];
+    MANTISSA[x.rem_euclid(10) as usize] * 10f64.powi(3 + x.div_euclid(10))
+}
+
 /// Nominal label of band `x` (IEC 61260-1 Annex, R10 series), for example `31.5 Hz` or `1.25 kHz`.
 pub fn label(x: i32) -> String {
-    const MANTISSA: [f64; 10] = [1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0];
-    let nominal = MANTISSA[x.rem_euclid(10) as usize] * 10f64.powi(3 + x.div_euclid(10));
+    let nominal = nominal_hz(x);
     if nominal < 1000.0 { format!("{} Hz", round3(nominal)) } else { format!("{} kHz", round3(nominal / 1000.0)) }
 }
 

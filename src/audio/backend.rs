@@ -64,6 +64,12 @@ pub trait Backend: Send {
         None
     }
 
+    /// The same bench with a source outside the headphone, which is on the ear or not, where that can be had without a
+    /// person (the simulated bench).
+    fn with_outside_source(&self, _covered: bool) -> Option<Box<dyn Backend>> {
+        None
+    }
+
     /// The same bench with a sound calibrator of this level and frequency on the microphone, where that can be had
     /// without a person (the simulated bench).
     fn with_calibrator(&self, _level_db_spl: f64, _frequency_hz: f64) -> Option<Box<dyn Backend>> {

@@ -50,6 +50,18 @@ pub enum Command {
         #[command(flatten)]
         keep: Shown,
     },
+    /// Listen to an outside source at the open ear and with the headphone on: what the headphone keeps out, added to a
+    /// finished session.
+    Listen {
+        /// Session folder.
+        session: PathBuf,
+        /// Ear as it is now.
+        #[arg(long)]
+        ear: OutsideEar,
+        /// How results go.
+        #[command(flatten)]
+        keep: Shown,
+    },
     /// Write a stimulus to a WAV.
     Stimulus(StimulusFile),
     /// Judge a stored session again, for another listening level or by another rule.
@@ -74,6 +86,15 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+}
+
+/// The ear that an outside source is heard at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum OutsideEar {
+    /// Without the headphone.
+    Open,
+    /// With the headphone on.
+    Covered,
 }
 
 /// How results go.
@@ -350,12 +371,24 @@ pub struct Listener {
     /// Weighting of the listening level.
     #[arg(long, value_enum, default_value_t = TypedWeighting::Z)]
     pub weighting: TypedWeighting,
+    /// The field that the listening level is related to; without it, it is that at the calibrated point.
+    #[arg(long, value_enum, value_name = "FIELD")]
+    pub field: Option<TypedField>,
     /// Headroom called ample from here on, dB (common practice, no source).
     #[arg(long, value_name = "DB")]
     pub ample: Option<f64>,
     /// Headroom called borderline from here on, dB (common practice, no source).
     #[arg(long, value_name = "DB")]
     pub borderline: Option<f64>,
+}
+
+/// Field as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedField {
+    /// Sound from everywhere.
+    Diffuse,
+    /// Sound from the front.
+    Free,
 }
 
 /// Weighting as typed.

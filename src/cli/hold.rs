@@ -1,7 +1,9 @@
-//! `hold`: a steady quiet signal to seat a headphone by, and the seat measured when it sits.
+//! `hold`: a steady quiet signal to seat a headphone by, and the seat measured when it sits. `listen`: the capture side
+//! alone, while something else sounds.
 
-use super::args::Shown;
+use super::args::{OutsideEar, Shown};
 use super::{Surroundings, follow, run};
+use crate::session::protocol::Command;
 use crate::session::record::Record;
 use crate::session::runner::Bench;
 use crate::session::storage::Storage;
@@ -14,6 +16,14 @@ pub(super) fn hold(session: &Path, at_once: bool, shown: &Shown, surroundings: &
     let (_, before) = Storage::open(session)?;
     let record = follow::seat(&bench, &before, session, !at_once && !needs_nobody(&before), shown, surroundings.out)?;
     run::report(&record, session, shown, surroundings.out)
+}
+
+/// An outside source, heard at one of the two.
+pub(super) fn listen(session: &Path, ear: OutsideEar, shown: &Shown, surroundings: &mut Surroundings) -> Result<()> {
+    let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+    bench.commands.send(Command::Listen { folder: session.to_path_buf(), covered: ear == OutsideEar::Covered })?;
+    let (record, folder) = follow::session(&bench, shown, surroundings.out)?;
+    run::report(&record, &folder, shown, surroundings.out)
 }
 
 /// The seats that the plan asks for beyond the climb's, one by one, where somebody (or a simulated bench) can take them.

@@ -42,6 +42,7 @@ pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()
         Command::Calibrate { what } => calibrate::calibrate(&what, surroundings),
         Command::Run(wanted) => run::run(&wanted, surroundings),
         Command::Hold { session, at_once, keep } => hold::hold(&session, at_once, &keep, surroundings),
+        Command::Listen { session, ear, keep } => hold::listen(&session, ear, &keep, surroundings),
         Command::Stimulus(wanted) => stimulus::write(&wanted, surroundings),
         Command::Judge { session, listener, json } => judge::judge(&session, &listener, json, surroundings),
         Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, surroundings),

@@ -32,7 +32,7 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
     calibrate(&bench, &mut chain)?;
     let mut plan = request::plan(&wanted.ask, &chain, surroundings.out)?;
     if plan.listening.is_none() {
-        plan.listening = Some(ListeningLevel { level: DEMO_LISTENING, weighting: Default::default() });
+        plan.listening = Some(ListeningLevel { level: DEMO_LISTENING, weighting: Default::default(), field: None });
     }
     let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
     let request = SessionRequest { plan, chain, sessions, id: wanted.keep.id.clone() };

@@ -1,9 +1,9 @@
 //! Commands as wanted: what was typed, checked and turned into plans and chains.
 
-use super::args::{Ask, Desk, Ear, Listener, TextTable, TypedDecimal, TypedFrequencies, TypedWeighting};
+use super::args::{Ask, Desk, Ear, Listener, TextTable, TypedDecimal, TypedField, TypedFrequencies, TypedWeighting};
 use super::stimulus;
-use crate::calibration::Acoustic;
 use crate::calibration::curve::{Column, Decimal, FrequencyUnit, Stated};
+use crate::calibration::{Acoustic, Field};
 use crate::card::{CaptureChannel, CardId, InputRole};
 use crate::session::chain::{Chain, ChangedOffset, Coupler};
 use crate::session::chain_file;
@@ -167,7 +167,11 @@ pub fn listening(listener: &Listener) -> Option<ListeningLevel> {
         TypedWeighting::A => Weighting::A,
         TypedWeighting::C => Weighting::C,
     };
-    listener.listening.map(|level| ListeningLevel { level: DbSpl(level), weighting })
+    let field = listener.field.map(|field| match field {
+        TypedField::Diffuse => Field::Diffuse,
+        TypedField::Free => Field::Free,
+    });
+    listener.listening.map(|level| ListeningLevel { level: DbSpl(level), weighting, field })
 }
 
 /// The rule typed over `base`.

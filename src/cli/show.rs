@@ -1,9 +1,9 @@
 //! How results look in a terminal.
 
-use crate::analysis::{Finding, HarmonicPoint, Tone};
+use crate::analysis::{Finding, HarmonicPoint, Tone, band};
 use crate::calibration::STEADY_S;
 use crate::card::Granted;
-use crate::judgement::{Budget, Judgement, Threshold, Whose};
+use crate::judgement::{Budget, EXPOSURE_CAUTION, Judgement, Threshold, Whose};
 use crate::session::record::{Record, StepResult};
 use crate::session::seats::Fit;
 use crate::signal::Stimulus;
@@ -88,7 +88,7 @@ fn row(step: &StepResult, input: usize) -> String {
         cells
     };
     let [level, even, odd, noise, gain, clip] = cells;
-    let purpose = step.step.purpose.to_string();
+    let purpose = step.name();
     let line = format!(
         "{:>4}  {purpose:15} {drive:>8} {level:>9} {even:>8} {odd:>8} {noise:>8} {gain:>7} {clip:>7}",
         step.step.number
@@ -203,6 +203,8 @@ pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) ->
         )?;
     }
     seats(judgement, out)?;
+    isolation(judgement, out)?;
+    exposure(judgement, out)?;
     if let Some(stop) = record.stop() {
         writeln!(out, "the climb ended       because {stop}")?;
     }
@@ -257,6 +259,50 @@ fn seats(judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
         )?;
     }
     Ok(())
+}
+
+/// How long an ear may hear it.
+fn exposure(judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
+    let Some(exposure) = &judgement.exposure else { return Ok(()) };
+    let cases = [("listening level", exposure.listening), ("highest clean", exposure.highest_clean)];
+    for (name, exposed) in cases.into_iter().filter_map(|(name, exposed)| Some((name, exposed?))) {
+        writeln!(
+            out,
+            "exposure, {name:11} {} dB(A) ±{}, diffuse-field related: NIOSH {} a day; H.870 {} a week, sensitive listeners {}",
+            tidy(exposed.level.value, 1),
+            tidy(exposed.level.half_width(), 1),
+            duration(exposed.niosh_h.value, 24.0),
+            duration(exposed.week_h.value, 168.0),
+            duration(exposed.sensitive_week_h.value, 168.0)
+        )?;
+    }
+    writeln!(out, "{:21} {EXPOSURE_CAUTION}", "")
+}
+
+/// Hours in the unit that people say; `all` of them are all there are.
+fn duration(hours: f64, all: f64) -> String {
+    match hours {
+        h if h >= all => "all of it".into(),
+        h if h >= 1.0 => format!("{h:.1} h"),
+        h if h * 60.0 >= 1.0 => format!("{:.1} min", h * 60.0),
+        h => format!("{:.1} s", h * 3600.0),
+    }
+}
+
+/// What the headphone keeps out.
+fn isolation(judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
+    let Some(isolation) = &judgement.isolation else { return Ok(()) };
+    writeln!(
+        out,
+        "isolation             {} dB, A, for the source that was played",
+        with_interval(&isolation.a_weighted)
+    )?;
+    let told = |(x, reading): &(i32, Reading)| match reading {
+        Reading::Told(_) | Reading::AtLeast(_) => Some(format!("{} {}", band::label(*x), self::reading(reading))),
+        _ => None,
+    };
+    let bands: Vec<String> = isolation.bands.iter().filter_map(told).collect();
+    writeln!(out, "{:21} by one-third octave, dB: {}", "", bands.join(", "))
 }
 
 fn threshold(threshold: &Threshold, out: &mut dyn Write) -> Result<()> {

@@ -342,7 +342,7 @@ impl Desk {
         match self.view.phase {
             Phase::Seating => (self.ready)(),
             Phase::Idle => {
-                let Some(folder) = self.view.folder.clone().filter(|_| self.can_seat()) else {
+                let Some(folder) = self.view.folder.clone().filter(|_| self.can_add()) else {
                     self.refused = Some("A further seat is added to a finished session; run one first.".into());
                     return;
                 };
@@ -355,8 +355,16 @@ impl Desk {
         }
     }
 
-    /// True where the session shown can have a further seat.
-    pub fn can_seat(&self) -> bool {
+    /// Listens to an outside source for the session shown.
+    pub(super) fn listen(&mut self, covered: bool) {
+        let Some(folder) = self.view.folder.clone().filter(|_| self.view.phase == Phase::Idle) else { return };
+        self.view.failure = None;
+        self.view.phase = Phase::Opening;
+        self.send(Command::Listen { folder, covered });
+    }
+
+    /// True where the session shown can have a further seat, or an outside source.
+    pub fn can_add(&self) -> bool {
         let finished = |d: &Arc<Digest>| d.finished && !d.record.can_go_on() && d.record.judgeable();
         self.view.folder.is_some() && self.view.digest.as_ref().is_some_and(finished)
     }

@@ -223,7 +223,9 @@ impl Picture {
     fn axes(plan: &Plan, unit: LevelUnit, full_drive: f64) -> Picture {
         let calibrated = unit != LevelUnit::Dbfs;
         // Without a measured spectrum a weighted listening level cannot be placed on a Z axis.
-        let placed = plan.listening.filter(|l| l.weighting == crate::session::plan::Weighting::Z && calibrated);
+        let placed = plan
+            .listening
+            .filter(|l| l.weighting == crate::session::plan::Weighting::Z && l.field.is_none() && calibrated);
         let listening = placed.map(|l| l.level.db());
         let drive_ceiling = plan.ceilings.drive.or((!calibrated).then_some(UNCALIBRATED_CEILING)).map(Dbfs::db);
         let ceiling = calibrated.then_some(plan.ceilings.spl.db());

@@ -3,7 +3,7 @@
 
 use super::StartState;
 use super::text;
-use crate::calibration::{Acoustic, Calibrator, SENSITIVITY_HALF_WIDTH_DB};
+use crate::calibration::{self, Acoustic, Calibrator, SENSITIVITY_HALF_WIDTH_DB};
 use crate::card::{
     CaptureChannel, CardDescription, CardId, Direction, InputRole, Routing, SimulatedDevices, known_name,
 };
@@ -95,8 +95,8 @@ pub struct Form {
     pub headphone: String,
     /// Listening level, dB SPL; empty: none stated.
     pub listening: String,
-    /// Its weighting.
-    pub weighting: Weighting,
+    /// Its weighting, and the field it is related to.
+    pub weighting: (Weighting, Option<calibration::Field>),
     /// Wanted headroom, dB.
     pub wanted: String,
     /// Ceiling, dB SPL.
@@ -197,7 +197,7 @@ impl Form {
         let calibrated_on = (chain.routing.capture.clone(), inputs.clone(), chain.routing.capture_rate);
         let mut form = Form {
             listening: plan.listening.map_or(String::new(), |l| shown(l.level.db())),
-            weighting: plan.listening.map_or(Weighting::Z, |l| l.weighting),
+            weighting: plan.listening.map_or((Weighting::Z, None), |l| (l.weighting, l.field)),
             wanted: shown(plan.wanted_headroom_db),
             ceiling_spl: shown(plan.ceilings.spl.db()),
             ceiling_drive: shown(plan.ceilings.drive.unwrap_or(UNCALIBRATED_CEILING).db()),
@@ -367,6 +367,7 @@ impl Form {
         plan.step_db = self.base.step_db;
         plan.distortion_limit_percent = self.base.distortion_limit_percent;
         plan.stop_at_ear = self.base.stop_at_ear;
+        plan.seats = if self.extent == self.base.extent { self.base.seats } else { plan.seats };
         plan.ceilings = self.base.ceilings;
         let mut read = |field, typed: &str, what, example| {
             text::number(typed, what, example).map_err(|message| wrong.insert(field, message)).ok()
@@ -375,7 +376,8 @@ impl Form {
             "" => None,
             typed => Some(read(Field::Listening, typed, "the listening level in dB SPL, or leave it empty", "70")?),
         };
-        plan.listening = listening.map(|l| ListeningLevel { level: DbSpl(l), weighting: self.weighting });
+        let (weighting, field) = self.weighting;
+        plan.listening = listening.map(|l| ListeningLevel { level: DbSpl(l), weighting, field });
         plan.wanted_headroom_db = read(Field::Wanted, &self.wanted, "the wanted headroom in dB", "20")?;
         for typed in self.sines.split([' ', ';']).filter(|s| !s.is_empty()) {
             plan.sines_hz.push(read(Field::Sines, typed, "frequencies in Hz, or leave it empty", "997 63")?);

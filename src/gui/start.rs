@@ -29,7 +29,7 @@ impl StartState {
     /// The simulated bench with the demo's listening level, keeping sessions in `sessions`.
     pub fn simulated(sessions: PathBuf) -> StartState {
         let rate = SampleRate::DEFAULT;
-        let listening = Some(ListeningLevel { level: DEMO_LISTENING, weighting: Weighting::Z });
+        let listening = Some(ListeningLevel { level: DEMO_LISTENING, weighting: Weighting::Z, field: None });
         StartState {
             chain: simulated_chain(),
             plan: Plan { listening, ..Plan::session(rate) },

@@ -1,7 +1,8 @@
 //! Headroom over the listening level, and what it is called. The rule is common practice, no source.
 
 use super::highest_clean::HighestClean;
-use crate::session::plan::{HeadroomRule, ListeningLevel, Weighting};
+use crate::session::listening::z_less_stated_by;
+use crate::session::plan::{HeadroomRule, ListeningLevel};
 use crate::session::record::Record;
 use crate::stats::Reading;
 use crate::units::DbSpl;
@@ -150,23 +151,11 @@ pub(super) fn headroom(
     Headroom { listening_z: listening_z.and_then(Result::ok), headroom_db, peak_room_db, rule, verdict }
 }
 
-/// A weighted listening level as Z, with the spectrum measured on this headphone.
+/// The listening level as Z, with the spectrum measured on this headphone.
 fn listening_as_z(record: &Record, listening: ListeningLevel) -> Result<DbSpl, String> {
-    let input = record.head.chain.deciding_input();
-    let difference = |pick: fn(&crate::analysis::PinkFinding) -> Option<crate::stats::Estimate>| {
-        record.climbed().rev().find_map(|s| {
-            let pink = s.pink(input)?.0;
-            Some(pink.level_z?.value - pick(pink)?.value)
-        })
-    };
-    let moved = match listening.weighting {
-        Weighting::Z => Some(0.0),
-        Weighting::A => difference(|p| p.level_a),
-        Weighting::C => difference(|p| p.level_c),
-    };
-    moved
-        .map(|d| listening.level + d)
-        .ok_or_else(|| "the listening level is weighted and no step gave the spectrum to convert it with".to_string())
+    let chain = &record.head.chain;
+    let pinks = record.climbed().rev().filter_map(|s| Some(s.pink(chain.deciding_input())?.0));
+    z_less_stated_by(pinks, &listening, chain.coupler).map(|d| listening.level + d)
 }
 
 #[cfg(test)]

@@ -2,14 +2,18 @@
 
 mod budget;
 mod clipping_threshold;
+mod exposure;
 mod headroom;
 mod highest_clean;
+mod isolation;
 mod sentence;
 
 pub use budget::{Budget, Contribution, Distribution, budget};
 pub use clipping_threshold::{Threshold, ThresholdTold, Whose, clipping_threshold};
+pub use exposure::{CAUTION as EXPOSURE_CAUTION, Exposed, Exposure};
 pub use headroom::{Answer, Headroom, Verdict, verdict};
 pub use highest_clean::{HighestClean, highest_clean};
+pub use isolation::{Isolation, isolation};
 
 use crate::analysis::{ClipFinding, Flaw, Weight};
 use crate::session::plan::{HeadroomRule, ListeningLevel};
@@ -40,6 +44,12 @@ pub struct Judgement {
     /// Left ear less right ear, dB; `None` without two calibrated ears.
     #[serde(default)]
     pub left_less_right: Option<Estimate>,
+    /// What the headphone keeps out; `None` without an outside source at the open and the covered ear.
+    #[serde(default)]
+    pub isolation: Option<Isolation>,
+    /// How long an ear may hear it; `None` where no level at an eardrum is known.
+    #[serde(default)]
+    pub exposure: Option<Exposure>,
     /// The answer as a sentence, every number of it stored above.
     pub sentence: String,
 }
@@ -55,27 +65,51 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
     let seats = seats(record);
     let deciding = record.head.chain.ears().next().and_then(|(_, role)| seats.iter().find(|s| s.role == role));
     let highest_clean = highest_clean(record, &threshold, deciding);
-    let flaws = session_flaws(record);
+    let flaws = session_flaws(record, listening);
     let doubts = flaws.iter().filter(|f| f.weight == Weight::Doubt).count();
     let headroom = headroom::headroom(record, &highest_clean, listening, rule, doubts);
     let ear_limit_from = highest_clean::ear_limit_from(record);
     let sentence = sentence::sentence(record, &threshold, &highest_clean, &headroom, listening, deciding);
     let budget = budget(record, deciding);
     let left_less_right = left_less_right(record);
-    Judgement { threshold, highest_clean, headroom, ear_limit_from, flaws, budget, left_less_right, sentence, seats }
+    let isolation = isolation(record);
+    let exposure = exposure::exposure(record, &highest_clean, &headroom);
+    Judgement {
+        threshold,
+        highest_clean,
+        headroom,
+        ear_limit_from,
+        flaws,
+        budget,
+        seats,
+        left_less_right,
+        isolation,
+        exposure,
+        sentence,
+    }
 }
 
 /// The session's flaws, each code once, doubts before notes. Flaws of the probes and of void takes do not count: no
 /// number of theirs is used.
-fn session_flaws(record: &Record) -> Vec<Flaw> {
+fn session_flaws(record: &Record, listening: Option<ListeningLevel>) -> Vec<Flaw> {
     use crate::session::climb::Purpose;
     let mut flaws: Vec<Flaw> = vec![record.head.chain.coupler.note()];
     flaws.extend(crate::session::evaluate::chain_flaws(record));
     flaws.extend(bend_at_the_ear_only(record));
+    flaws.extend(related_to_a_field(record, listening));
     flaws.extend(record.steps.iter().filter(|s| s.step.purpose != Purpose::Probe).flat_map(|s| s.flaws()).cloned());
     flaws.sort_by(|a, b| b.weight.cmp(&a.weight).then(a.code.cmp(&b.code)));
     flaws.dedup_by(|a, b| a.code == b.code);
     flaws
+}
+
+/// What the table says of itself, where a listening level was related to a field by one.
+fn related_to_a_field(record: &Record, listening: Option<ListeningLevel>) -> Option<Flaw> {
+    let coupler = record.head.chain.coupler;
+    let table = crate::session::listening::table(listening?.field?, coupler).ok()?;
+    let note = table.fit(coupler).and_then(|fit| fit.note.clone()).unwrap_or_default();
+    let text = format!("The listening level is related to the field by {}. {note}", table.source);
+    Some(Flaw::note("field-related", text.trim_end()))
 }
 
 /// The ear bends where the witness does not: the headphone's doing, or the input's.

@@ -3,6 +3,7 @@
 use super::clipping_threshold::{Threshold, Whose};
 use super::headroom::Headroom;
 use super::highest_clean::HighestClean;
+use crate::calibration::Field;
 use crate::session::plan::{ListeningLevel, Weighting};
 use crate::session::record::Record;
 use crate::session::seats::Seats;
@@ -63,7 +64,12 @@ pub(super) fn sentence(
         Weighting::A => " A",
         Weighting::C => " C",
     };
-    let listens = format!("{} dB{weighting}", db(listening.level.db()));
+    let field = match listening.field {
+        None => "",
+        Some(Field::Diffuse) => ", diffuse-field related,",
+        Some(Field::Free) => ", free-field related,",
+    };
+    let listens = format!("{} dB{weighting}{field}", db(listening.level.db()));
     match (&headroom.headroom_db, &headroom.peak_room_db) {
         (Reading::Told(h), Reading::Told(p)) => {
             format!(

@@ -9,7 +9,8 @@
 //! ```
 
 use super::chain::Chain;
-use super::plan::{AskedLevel, Extent, Plan, UNCALIBRATED_CEILING, Weighting};
+use super::listening::z_less_stated_by;
+use super::plan::{AskedLevel, Extent, Plan, UNCALIBRATED_CEILING};
 use super::record::{InputResult, StepResult};
 use crate::analysis::{ClipFinding, ClipLevel, PinkFinding};
 use crate::signal::{DriveCeiling, Peaks, Period, Stimulus};
@@ -49,6 +50,8 @@ const MIDDLE_BELOW_LAST_DB: f64 = 10.0;
 const QUICK_MARGIN_DB: f64 = 0.1;
 /// Periods of a seat's one take at most: it stays under 6 s.
 const SEAT_PERIODS: usize = 4;
+/// Periods for which an outside source is listened to, about 11 s: the lowest bands need them.
+const OUTSIDE_PERIODS: usize = 8;
 /// Steps closer than this are the same step, dB.
 const SAME_DB: f64 = 0.05;
 
@@ -90,6 +93,17 @@ pub enum Purpose {
     ReferenceAgain,
     /// The quiet reference on another seat of the headphone, after the climb.
     Seat,
+    /// An outside source at the open ear, after the climb; the bench itself is silent.
+    OpenEar,
+    /// The same with the headphone on.
+    CoveredEar,
+}
+
+impl Purpose {
+    /// True for what is added to a session after its climb.
+    pub fn is_added(self) -> bool {
+        matches!(self, Purpose::Seat | Purpose::OpenEar | Purpose::CoveredEar)
+    }
 }
 
 impl fmt::Display for Purpose {
@@ -104,6 +118,8 @@ impl fmt::Display for Purpose {
             Purpose::Bisect => "bisect",
             Purpose::ReferenceAgain => "reference again",
             Purpose::Seat => "seat",
+            Purpose::OpenEar => "open ear",
+            Purpose::CoveredEar => "covered ear",
         })
     }
 }
@@ -239,7 +255,9 @@ impl Climb<'_> {
             Some(Purpose::Probe) => self.after_probe(),
             Some(Purpose::Reference | Purpose::Asked) => self.asked().unwrap_or_else(|| self.first_climb()),
             Some(Purpose::Climb | Purpose::Threshold | Purpose::Bisect) => self.after_climb(),
-            Some(Purpose::ReferenceAgain | Purpose::Seat) => Next::Done(self.reason()),
+            Some(Purpose::ReferenceAgain | Purpose::Seat | Purpose::OpenEar | Purpose::CoveredEar) => {
+                Next::Done(self.reason())
+            }
         }
     }
 
@@ -249,6 +267,12 @@ impl Climb<'_> {
         let stimuli = self.stimuli(Purpose::Seat);
         let periods = self.plan.careful_periods.min(SEAT_PERIODS);
         Some(Step { number: self.results.len() + 1, purpose: Purpose::Seat, drive, stimuli, periods })
+    }
+
+    /// An outside source at the open or the covered ear.
+    pub fn outside_step(&self, purpose: Purpose) -> Step {
+        let stimuli = self.stimuli(Purpose::Silence);
+        Step { number: self.results.len() + 1, purpose, drive: None, stimuli, periods: OUTSIDE_PERIODS }
     }
 
     /// The top is reached: a session plays the reference again, a quick look is done.
@@ -375,18 +399,9 @@ impl Climb<'_> {
         let input = self.deciding();
         let (_, role) = self.chain.ears().next()?;
         let offset = self.chain.acoustic(role)?.offset.value;
-        let z_less_weighted = match listening.weighting {
-            Weighting::Z => 0.0,
-            weighting => self.results.iter().rev().find_map(|r| {
-                let pink = r.pink(input)?.0;
-                let weighted = match weighting {
-                    Weighting::A => pink.level_a,
-                    _ => pink.level_c,
-                };
-                Some(pink.level_z?.value - weighted?.value)
-            })?,
-        };
-        Some(Dbfs(listening.level.db() + z_less_weighted - offset - self.gain_db(input)?))
+        let pinks = self.results.iter().rev().filter_map(|r| Some(r.pink(input)?.0));
+        let z_less_stated = z_less_stated_by(pinks, &listening, self.chain.coupler).ok()?;
+        Some(Dbfs(listening.level.db() + z_less_stated - offset - self.gain_db(input)?))
     }
 
     /// The next level that was asked for, in rising order and never above the limit; `None` after the last, or once the

@@ -5,6 +5,7 @@ pub mod chain;
 pub mod chain_file;
 pub mod climb;
 pub mod evaluate;
+pub mod listening;
 pub mod plan;
 pub mod protocol;
 pub mod reanalyse;

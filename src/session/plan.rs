@@ -1,5 +1,6 @@
 //! What is asked of a session. A plan is checked once; a plan that exists is bounded in level and time.
 
+use crate::calibration::Field;
 use crate::signal::Stimulus;
 use crate::units::{DbSpl, Dbfs, SampleRate};
 use serde::{Deserialize, Serialize};
@@ -48,6 +49,9 @@ pub struct ListeningLevel {
     /// Its weighting.
     #[serde(default)]
     pub weighting: Weighting,
+    /// The field it is related to; `None`: as it is at the calibrated point.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub field: Option<Field>,
 }
 
 /// When headroom is called what (common practice, no source).

@@ -51,6 +51,13 @@ pub enum Command {
         /// Play quiet noise until the bench is told that the headphone sits.
         hold: bool,
     },
+    /// Add what an outside source gives at the open or the covered ear to a finished session.
+    Listen {
+        /// The session's folder.
+        folder: PathBuf,
+        /// The headphone is on.
+        covered: bool,
+    },
     /// End the bench.
     Quit,
 }

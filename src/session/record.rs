@@ -135,6 +135,14 @@ pub struct SoundLevels {
 }
 
 impl StepResult {
+    /// What it was for; a further seat with its number.
+    pub fn name(&self) -> String {
+        match self.step.purpose {
+            Purpose::Seat => format!("seat {}", self.seat),
+            purpose => purpose.to_string(),
+        }
+    }
+
     /// Last usable take of pink noise, one input of it.
     pub fn pink(&self, input: usize) -> Option<(&PinkFinding, &InputResult)> {
         self.usable(input).find_map(|r| match &r.finding {
@@ -236,9 +244,9 @@ impl Record {
         matches!(self.stop(), None | Some(Stopped | Card { .. } | TakesVoid { .. }))
     }
 
-    /// The steps of the climb: all but those of further seats.
+    /// The steps of the climb: all but what was added after it.
     pub fn climbed(&self) -> impl DoubleEndedIterator<Item = &StepResult> {
-        self.steps.iter().filter(|s| s.step.purpose != Purpose::Seat)
+        self.steps.iter().filter(|s| !s.step.purpose.is_added())
     }
 
     /// Number of the last seat, from 1.

@@ -136,7 +136,7 @@ fn stored_session(home: &Path) -> PathBuf {
     let id = CardId::simulated();
     let mut chain = Chain::fresh(&id.0, &id.0);
     chain.acoustic.insert(InputRole::LeftEar, Acoustic::typed(130.0, 0.4, &now()).unwrap());
-    let listening = ListeningLevel { level: DbSpl(70.0), weighting: Weighting::Z };
+    let listening = ListeningLevel { level: DbSpl(70.0), weighting: Weighting::Z, field: None };
     let plan = Plan { listening: Some(listening), step_db: 1.5, ..Plan::session(SampleRate::DEFAULT) };
     let backend = SimulatedBackend::new(BenchSpec::default(), SimulatedCardSpec::default(), Pace::AsFastAsPossible);
     let bench = runner::Bench::spawn(vec![Box::new(backend)], now);

@@ -30,7 +30,7 @@ pub fn chain(spec: &BenchSpec) -> Chain {
 
 /// A default session for this listener.
 pub fn plan(listening_db: f64) -> Plan {
-    let listening = ListeningLevel { level: DbSpl(listening_db), weighting: Weighting::Z };
+    let listening = ListeningLevel { level: DbSpl(listening_db), weighting: Weighting::Z, field: None };
     Plan { listening: Some(listening), ..Plan::session(SampleRate::DEFAULT) }
 }
 

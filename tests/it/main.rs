@@ -15,6 +15,7 @@ mod fuzz_corpus;
 mod hostile_card;
 mod interrupted;
 mod layering;
+mod listeners;
 mod old_sessions;
 mod other_sounds;
 mod properties;

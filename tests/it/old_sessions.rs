@@ -30,7 +30,7 @@ fn holds_the_truth(record: &Record) {
         let found = found.told().unwrap().value;
         assert!((found - true_db.unwrap()).abs() < LEVEL_DB, "{found} for {true_db:?}");
     }
-    let other = ListeningLevel { level: DbSpl(70.0), weighting: Weighting::Z };
+    let other = ListeningLevel { level: DbSpl(70.0), weighting: Weighting::Z, field: None };
     let for_another = judge_for(record, Some(other), record.head.plan.rule);
     for (listening_db, judgement) in [(80.0, judgement), (70.0, for_another)] {
         let headroom = judgement.headroom.headroom_db.told().unwrap().value;

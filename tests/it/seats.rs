@@ -170,5 +170,50 @@ fn a_session_that_is_not_finished_takes_no_seat() {
     let begun = storage.folder().to_path_buf();
     drop(storage);
     let refused = seat(&bench, &begun, false).unwrap_err();
-    assert!(refused.contains("finished session"), "{refused}");
+    assert!(refused.contains("added to a finished session"), "{refused}");
+}
+
+/// Pink noise through the simulated headphone's isolation, `(s² + s·a/q + 1)/(s² + s/(a·q) + 1)` with
+/// `s = j·tan(πf/rate)/tan(πf0/rate)` (its closed form): per band the mean of |H|² over the logarithm of frequency.
+fn comes_through_db(x: i32, (f0, q, gain_db): (f64, f64, f64)) -> f64 {
+    let (a, rate) = (10f64.powf(gain_db / 40.0), 48_000.0);
+    let tangent = |f: f64| (std::f64::consts::PI * f / rate).tan();
+    let power = |f: f64| {
+        let w = tangent(f) / tangent(f0);
+        let part = |slope: f64| (1.0 - w * w).powi(2) + (w * slope).powi(2);
+        part(a / q) / part(1.0 / (a * q))
+    };
+    let points = 200;
+    let at = |i: i32| 1000.0 * 10f64.powf(0.1 * (f64::from(x) + (f64::from(i) + 0.5) / f64::from(points) - 0.5));
+    10.0 * ((0..points).map(|i| power(at(i))).sum::<f64>() / f64::from(points)).log10()
+}
+
+/// Two takes of 11 s of stationary noise scatter by 4.343·√(2/(B·T)) dB (method 3): allowed is three times that.
+#[test]
+fn what_the_headphone_keeps_out_is_told_per_third_octave() {
+    let folder = tempfile::tempdir().unwrap();
+    let spec = quiet_desk(&[]);
+    let shape = (2_000.0, 0.35, -24.0);
+    let bench = bench(&spec, SimulatedCardSpec::default());
+    let (_, path) = looked(&bench, chain(&spec), folder.path());
+    let listen = |covered| {
+        bench.commands.send(Command::Listen { folder: path.clone(), covered }).unwrap();
+        finish(&bench).unwrap().0
+    };
+    assert_eq!(judge(&listen(false)).isolation, None);
+    let record = listen(true);
+    let isolation = judge(&record).isolation.unwrap();
+    let mut held = 0;
+    for (x, reading) in &isolation.bands {
+        let told = reading.told().unwrap_or_else(|| panic!("band {x}: {reading:?}"));
+        let truth = -comes_through_db(*x, shape);
+        let width_hz = 1000.0 * 10f64.powf(0.1 * f64::from(*x)) * 0.2316;
+        let scatter = 4.343 * (2.0 / (width_hz * 10.9)).sqrt();
+        assert!((told.value - truth).abs() < 3.0 * scatter + 0.05, "band {x}: {told:?} for {truth}");
+        held += usize::from(told.holds(truth));
+    }
+    assert!(held >= 27, "{held} of {} intervals hold", isolation.bands.len());
+    assert!(isolation.a_weighted.told().is_some_and(|a| (10.0..24.0).contains(&a.value)), "{isolation:?}");
+    assert!(reanalyse::reanalyse(&path, false).unwrap().changed.is_empty());
+    assert_eq!(Storage::open(&path).unwrap().1, record);
 }

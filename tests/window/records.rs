@@ -51,7 +51,7 @@ pub fn chain(calibrated: bool) -> Chain {
 }
 
 pub fn plan() -> Plan {
-    let listening = Some(ListeningLevel { level: DbSpl(70.0), weighting: Weighting::Z });
+    let listening = Some(ListeningLevel { level: DbSpl(70.0), weighting: Weighting::Z, field: None });
     Plan { listening, ..Plan::session(SampleRate::DEFAULT) }
 }
 

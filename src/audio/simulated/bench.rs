@@ -142,6 +142,8 @@ pub struct HeadphoneSpec {
     pub distortion: DriverDistortion,
     /// How much louder the right side is, dB.
     pub right_louder_db: f64,
+    /// What comes through it from outside; bilinear at the capture rate, not normalised.
+    pub isolation: Vec<Shape>,
 }
 
 impl Default for HeadphoneSpec {
@@ -157,6 +159,7 @@ impl Default for HeadphoneSpec {
             ],
             distortion: DriverDistortion::default(),
             right_louder_db: 0.4,
+            isolation: vec![Shape::Peak { frequency_hz: 2_000.0, q: 0.35, gain_db: -24.0 }],
         }
     }
 }
@@ -242,6 +245,13 @@ pub enum SoundSource {
         level_db_spl: f64,
         /// Its frequency.
         frequency_hz: f64,
+    },
+    /// Pink noise from outside; what the headphone keeps out of it where it is on.
+    Outside {
+        /// Its level at the open ear, 20 Hz to 20 kHz.
+        level_db_spl: f64,
+        /// The headphone is on.
+        covered: bool,
     },
 }
 

@@ -16,6 +16,9 @@ use rand_pcg::rand_core::{Rng, SeedableRng};
 use std::collections::VecDeque;
 use std::time::{Duration, Instant};
 
+/// Level of the simulated outside source at the open ear, dB SPL.
+const OUTSIDE_DB_SPL: f64 = 80.0;
+
 /// Channels of the simulated output.
 const PLAYBACK_CHANNELS: u16 = 2;
 /// Rates it offers, Hz.
@@ -204,6 +207,12 @@ impl Backend for SimulatedBackend {
 
     fn with_seat(&self, seat: u32) -> Option<Box<dyn Backend>> {
         Some(Box::new(SimulatedBackend { bench: self.bench.clone().seated(seat), ..self.clone() }))
+    }
+
+    fn with_outside_source(&self, covered: bool) -> Option<Box<dyn Backend>> {
+        let mut sounding = self.clone();
+        sounding.bench.coupler.source = SoundSource::Outside { level_db_spl: OUTSIDE_DB_SPL, covered };
+        Some(Box::new(sounding))
     }
 
     fn with_calibrator(&self, level_db_spl: f64, frequency_hz: f64) -> Option<Box<dyn Backend>> {

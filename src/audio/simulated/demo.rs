@@ -108,6 +108,7 @@ fn open_300() -> HeadphoneSpec {
         ],
         distortion: DriverDistortion { even_db: Some(-48.0), odd_db: Some(-54.0), at_v_rms: 1.0, below_hz: 150.0 },
         right_louder_db: -0.3,
+        isolation: Vec::new(),
     }
 }
 
@@ -123,6 +124,7 @@ fn planar_18() -> HeadphoneSpec {
         ],
         distortion: DriverDistortion { even_db: Some(-60.0), odd_db: Some(-60.0), at_v_rms: 0.5, below_hz: 120.0 },
         right_louder_db: 0.2,
+        isolation: vec![Shape::Peak { frequency_hz: 4_000.0, q: 0.5, gain_db: -6.0 }],
     }
 }
 
@@ -138,6 +140,7 @@ fn in_ear_16() -> HeadphoneSpec {
         ],
         distortion: DriverDistortion { even_db: Some(-44.0), odd_db: Some(-50.0), at_v_rms: 0.2, below_hz: 250.0 },
         right_louder_db: -0.6,
+        isolation: vec![Shape::Peak { frequency_hz: 1_500.0, q: 0.25, gain_db: -34.0 }],
     }
 }
 

@@ -1,6 +1,6 @@
 //! Microphones and the inputs of the capture card, on the capture clock.
 
-use super::bench::{BenchSpec, Disturbance, SoundSource};
+use super::bench::{BenchSpec, Disturbance, NoiseSpectrum, SoundSource};
 use super::filters::{Cascade, Shape};
 use super::noise::{Converter, Gaussian, Noise, Stream};
 use crate::units::{DbSpl, Dbfs, SampleRate};
@@ -56,6 +56,8 @@ pub(super) struct Air {
     last_end_s: f64,
     rumble: Gaussian,
     rumble_filter: Cascade,
+    /// An outside source, and what it passes on its way.
+    outside: Option<(Noise, Cascade)>,
     capture_hz: f64,
 }
 
@@ -70,6 +72,15 @@ impl Air {
         if let SoundSource::SoundCalibrator { level_db_spl, frequency_hz } = spec.coupler.source {
             tones.push(Tone::new(frequency_hz, level_db_spl, 0.0, capture_hz));
         }
+        let outside = match spec.coupler.source {
+            SoundSource::Outside { level_db_spl, covered } => {
+                let rms = DbSpl(level_db_spl).pa();
+                let way: &[Shape] = if covered { &spec.headphone.isolation } else { &[] };
+                let noise = Noise::new(rms, NoiseSpectrum::Pink, capture_hz, spec.seed, Stream::Outside);
+                Some((noise, Cascade::new(way, capture_hz)))
+            }
+            _ => None,
+        };
         let door = Cascade::new([&Shape::FirstOrderLowPass { corner_hz: DOOR_BELOW_HZ }], capture_hz);
         let share = door.band_power(1e-3, 0.5 * capture_hz);
         let disturbances = spec.microphone.disturbances.clone();
@@ -80,6 +91,7 @@ impl Air {
             last_end_s,
             rumble: Gaussian::new(spec.seed, Stream::Disturbance),
             rumble_filter: door.scaled(1.0 / share.sqrt()),
+            outside,
             capture_hz,
         }
     }
@@ -88,7 +100,8 @@ impl Air {
     #[inline]
     pub fn at(&mut self, m: u64) -> f64 {
         let steady: f64 = self.tones.iter_mut().map(|t| t.at(m)).sum();
-        steady + self.disturbance(m as f64 / self.capture_hz)
+        let outside = self.outside.as_mut().map_or(0.0, |(noise, way)| way.push(noise.next()));
+        steady + outside + self.disturbance(m as f64 / self.capture_hz)
     }
 
     fn disturbance(&mut self, now_s: f64) -> f64 {

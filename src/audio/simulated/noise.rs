@@ -22,6 +22,7 @@ pub(super) enum Stream {
     DitherWitness,
     DitherLoopback,
     Disturbance,
+    Outside,
 }
 
 fn generator(seed: u64, stream: Stream) -> Pcg64 {

@@ -118,6 +118,7 @@ fn draw_headphone(draw: &mut Draw, load_ohm: f64, clean_v_rms: f64) -> Headphone
             below_hz: draw.between(120.0, 300.0),
         },
         right_louder_db: draw.between(-1.0, 1.0),
+        isolation: Vec::new(),
     }
 }
 

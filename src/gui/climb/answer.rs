@@ -60,6 +60,8 @@ fn seats(digest: &Digest) -> Option<String> {
     words.extend(
         sides.map(|d| format!("left less right {} ±{} dB", text::fixed(d.value, 2), text::fixed(d.half_width(), 2))),
     );
+    let isolation = digest.judgement.isolation.as_ref();
+    words.extend(isolation.map(|i| format!("keeps out {} dB, A, of the source outside", text::reading(&i.a_weighted))));
     (!words.is_empty()).then(|| words.join(" · "))
 }
 

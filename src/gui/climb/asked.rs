@@ -1,5 +1,6 @@
 //! What is asked: output, headphone, levels, ceiling, extent.
 
+use crate::calibration;
 use crate::card::pair_in_words;
 use crate::gui::app::Desk;
 use crate::gui::form::Field;
@@ -33,8 +34,14 @@ pub fn fields(desk: &mut Desk, ui: &mut Ui) {
         parts::field(ui, desk, None, "Volume note", |d| &mut d.form.volume);
         parts::field(ui, desk, Some(Field::Headphone), "Headphone", |d| &mut d.form.headphone);
         parts::field(ui, desk, Some(Field::Listening), "Listening, dB SPL", |d| &mut d.form.listening);
-        let weightings =
-            [(Weighting::Z, "Z"), (Weighting::A, "A"), (Weighting::C, "C")].map(|(w, n)| (w, n.to_string()));
+        let weightings = [
+            ((Weighting::Z, None), "Z"),
+            ((Weighting::A, None), "A"),
+            ((Weighting::C, None), "C"),
+            ((Weighting::A, Some(calibration::Field::Diffuse)), "A, diffuse field"),
+            ((Weighting::A, Some(calibration::Field::Free)), "A, free field"),
+        ]
+        .map(|(w, n)| (w, n.to_string()));
         if let Some(chosen) = parts::list(ui, "Weighting", &desk.form.weighting, &weightings) {
             desk.form.weighting = chosen;
             desk.changed();
@@ -135,7 +142,7 @@ pub fn what_next(desk: &mut Desk, ui: &mut Ui) {
 /// The next seat of the session shown, and how many there are.
 fn seat(desk: &mut Desk, ui: &mut Ui) {
     let holds = desk.view.phase == Phase::Seating;
-    let Some(record) = desk.view.digest.as_ref().filter(|_| holds || desk.can_seat()).map(|d| d.record.clone()) else {
+    let Some(record) = desk.view.digest.as_ref().filter(|_| holds || desk.can_add()).map(|d| d.record.clone()) else {
         return;
     };
     let words = if holds { format!("It sits  {}", Action::Seat.key()) } else { Action::Seat.button() };
@@ -144,6 +151,24 @@ fn seat(desk: &mut Desk, ui: &mut Ui) {
             desk.act(Action::Seat, &ui.ctx().clone());
         }
         parts::quiet(ui, format!("seat {} of {}", record.seat(), record.head.plan.seats.max(record.seat())));
+    });
+    if !holds {
+        outside(desk, ui);
+    }
+}
+
+/// An outside source at the open and the covered ear.
+fn outside(desk: &mut Desk, ui: &mut Ui) {
+    ui.add_enabled_ui(!desk.view.phase.is_busy(), |ui| {
+        ui.horizontal_wrapped(|ui| {
+            parts::quiet(ui, "outside");
+            for (covered, words) in [(false, "open ear"), (true, "covered ear")] {
+                let says = "Something else sounds, steadily; the bench listens for 11 s, once at each.";
+                if ui.button(words).on_hover_text(says).clicked() {
+                    desk.listen(covered);
+                }
+            }
+        });
     });
 }
 

@@ -84,10 +84,10 @@ fn figures(desk: &Desk) -> Figures {
 /// The last step as it is stored, shown while nothing is heard.
 fn last_step(record: &Record) -> Option<Heard> {
     let input = record.head.chain.deciding_input();
-    let (step, pink) = record.steps.iter().rev().find_map(|s| Some((&s.step, s.pink(input)?.0)))?;
+    let (step, pink) = record.steps.iter().rev().find_map(|s| Some((s, s.pink(input)?.0)))?;
     let both = pink.even.told().zip(pink.odd.told());
     Some(Heard {
-        step: Some(format!("step {}, {}", step.number, step.purpose)),
+        step: Some(format!("step {}, {}", step.step.number, step.name())),
         level_z: pink.level_z.map(|l| l.value),
         level_a: pink.level_a.map(|l| l.value),
         level_c: pink.level_c.map(|l| l.value),

@@ -97,12 +97,7 @@ fn row(record: &Record, step: &StepResult) -> Row {
         text::column(common.map(|c| c.overload.room_db), 6),
         ppm.map_or("       –".into(), |p| format!("{:>8}", text::fixed(p.value, 3))),
     ];
-    Row {
-        step: step.step.number,
-        purpose: step.step.purpose.to_string(),
-        cells,
-        remark: remark(&record.head.chain, step),
-    }
+    Row { step: step.step.number, purpose: step.name(), cells, remark: remark(&record.head.chain, step) }
 }
 
 fn remark(chain: &Chain, step: &StepResult) -> String {

@@ -146,7 +146,7 @@ fn chain(offset: Option<f64>) -> Chain {
 }
 
 fn listening(plan: Plan, db: f64) -> Plan {
-    Plan { listening: Some(ListeningLevel { level: DbSpl(db), weighting: Weighting::Z }), ..plan }
+    Plan { listening: Some(ListeningLevel { level: DbSpl(db), weighting: Default::default(), field: None }), ..plan }
 }
 
 /// Plays until the climb is done. No climb may pass 80 steps.

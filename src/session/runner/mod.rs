@@ -7,8 +7,8 @@
 //!      └────── Event ───────────┘
 //! ```
 
+mod added;
 mod calibrate;
-mod seat;
 mod step;
 
 pub(crate) use step::Known;
@@ -23,6 +23,7 @@ use crate::analysis::live::{Expected, Live, LiveAnalyser};
 use crate::audio::{AudioError, Backend, Engine, StopHandle};
 use crate::card::Routing;
 use crate::signal::Period;
+use added::Addition;
 use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -72,9 +73,9 @@ pub enum RunError {
     /// Simulated and real cards cannot be mixed.
     #[error("{0} and {1} belong to different kinds of card; choose both from one")]
     MixedBackends(String, String),
-    /// A seat before the climb is over.
-    #[error("a further seat is added to a finished session; this one is not finished, or heard nothing")]
-    SeatTooEarly,
+    /// A seat or an outside source before the climb is over.
+    #[error("seats and outside sources are added to a finished session; this one is not finished, or heard nothing")]
+    AddedTooEarly,
     /// A seat without a reference.
     #[error("the session has no quiet reference to hold a seat against")]
     NoReference,
@@ -239,7 +240,8 @@ impl Worker {
                 }
                 Command::Run(request) => self.run(&request, &mut kept),
                 Command::Continue { folder } => self.carry_on(&folder, &mut kept),
-                Command::Seat { folder, hold } => self.seat(&folder, hold),
+                Command::Seat { folder, hold } => self.add(&folder, Addition::Seat { hold }),
+                Command::Listen { folder, covered } => self.add(&folder, Addition::Outside { covered }),
                 Command::Calibrate { chain, role, calibrator } => self.calibrate(&chain, role, calibrator),
                 Command::CheckCalibration { folder, role, calibrator } => {
                     self.check_calibration(&folder, role, calibrator)
@@ -426,7 +428,7 @@ fn expected_steps(record: &Record, next: &super::climb::Step) -> usize {
         }
         (Extent::Session, Purpose::Climb) => steps_to_limit(record, next) + 1,
         (Extent::Session, Purpose::Threshold | Purpose::Bisect) => 1,
-        (Extent::Session, Purpose::ReferenceAgain | Purpose::Seat) => 0,
+        (Extent::Session, _) => 0,
     };
     next.number + after
 }

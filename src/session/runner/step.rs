@@ -102,7 +102,7 @@ impl Known {
             if let Some(void) = void_of(&measured.finding) {
                 return Ok((Vec::new(), Some(void)));
             }
-            if let Finding::Silence(silence) = &measured.finding {
+            if let (Purpose::Silence, Finding::Silence(silence)) = (purpose, &measured.finding) {
                 self.hum.insert(input, silence.common.hum.clone());
             }
             let reference = self.references.get(&input);
@@ -117,7 +117,7 @@ impl Known {
 
 /// Steps up to the reference are measured without one, and so is another seat: the reference is the first seat's.
 fn uses_reference(purpose: Purpose) -> bool {
-    !matches!(purpose, Purpose::Silence | Purpose::Probe | Purpose::Reference | Purpose::Seat)
+    !matches!(purpose, Purpose::Silence | Purpose::Probe | Purpose::Reference) && !purpose.is_added()
 }
 
 /// A flaw of weight void makes the take void.

@@ -1,12 +1,11 @@
-//! One further seat of the headphone: quiet noise is held while a person refits it, then the quiet reference is played
-//! once and added to the session.
+//! What is added to a finished session. A further seat of the headphone: quiet noise is held while a person refits it,
+//! then the quiet reference is played once. An outside source: the bench listens, at the open or the covered ear.
 
 use super::super::climb::{Purpose, Step};
 use super::super::protocol::Event;
-use super::super::record::Record;
 use super::super::seats::{Fit, Seats, fits};
 use super::super::storage::Storage;
-use super::step::{StepError, StepRunner};
+use super::step::{Known, StepError, StepRunner};
 use super::{RunError, Worker};
 use crate::card::InputRole;
 use crate::take::VoidReason;
@@ -18,17 +17,32 @@ const LOOK_PERIODS: usize = 2;
 /// Looks after which the noise ends by itself: about ten minutes.
 const MOST_LOOKS: usize = 180;
 
+/// What is added.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Addition {
+    /// A further seat; with `hold` quiet noise plays until the person says that the headphone sits.
+    Seat { hold: bool },
+    /// An outside source, with the headphone on or off.
+    Outside { covered: bool },
+}
+
 impl Worker {
-    /// Adds a seat to a finished session. With `hold` quiet noise plays until the person says that the headphone sits.
-    pub(super) fn seat(&self, folder: &Path, hold: bool) -> Result<(), RunError> {
+    /// Adds one step to a finished session.
+    pub(super) fn add(&self, folder: &Path, what: Addition) -> Result<(), RunError> {
         let (storage, record) = Storage::take_up(folder)?;
-        let seat = next_seat(&record)?;
+        if record.can_go_on() || !record.judgeable() {
+            return Err(RunError::AddedTooEarly);
+        }
+        let seat = record.seat() + u32::from(matches!(what, Addition::Seat { .. }));
         let chain = &record.head.chain;
         let backend = self.backend(&chain.routing)?;
         let named = backend.with_devices(&chain.output, &chain.headphone);
         let backend = named.as_deref().unwrap_or(backend);
-        let refitted = backend.with_seat(seat);
-        let (engine, tell_live) = self.open(refitted.as_deref().unwrap_or(backend), &chain.routing)?;
+        let changed = match what {
+            Addition::Seat { .. } => backend.with_seat(seat),
+            Addition::Outside { covered } => backend.with_outside_source(covered),
+        };
+        let (engine, tell_live) = self.open(changed.as_deref().unwrap_or(backend), &chain.routing)?;
         let (playback, capture) = engine.granted();
         let granted = (playback.clone(), capture.clone());
         let period = record.head.plan.pink.period(chain.routing.playback_rate);
@@ -36,42 +50,33 @@ impl Worker {
         self.tell(Event::Began { record: Arc::new(record.clone()), folder: folder.clone(), granted });
         let mut steps = StepRunner::new(self, engine, storage, record, period, tell_live)?;
         steps.seat = seat;
-        let step = steps.climb().seat_step().ok_or(RunError::NoReference)?;
-        let held = if hold { steps.hold(&step) } else { Ok(()) };
-        let outcome = held.and_then(|()| {
-            self.tell(Event::StepBegan {
-                expected_steps: step.number,
-                left_s: steps.take_s(&step),
-                step: step.clone(),
-            });
-            steps.run(step)
-        });
-        match outcome {
-            Ok(()) => {
-                self.tell(Event::StepDone(Arc::new(steps.record.clone())));
-                self.tell(Event::Ended { record: Arc::new(steps.record), folder });
-                Ok(())
-            }
+        match steps.add(what) {
+            Ok(()) => self.tell(Event::StepDone(Arc::new(steps.record.clone()))),
             // Nothing was added; the session is what it was.
-            Err(StepError::Stopped) => {
-                self.tell(Event::Ended { record: Arc::new(steps.record), folder });
-                Ok(())
-            }
-            Err(StepError::Card(what)) => Err(RunError::CardFailed(what)),
-            Err(StepError::Run(error)) => Err(error),
+            Err(StepError::Stopped) => {}
+            Err(StepError::Card(what)) => return Err(RunError::CardFailed(what)),
+            Err(StepError::Run(error)) => return Err(error),
         }
+        self.tell(Event::Ended { record: Arc::new(steps.record), folder });
+        Ok(())
     }
-}
-
-/// Number of the seat that comes next.
-fn next_seat(record: &Record) -> Result<u32, RunError> {
-    if record.can_go_on() || !record.judgeable() {
-        return Err(RunError::SeatTooEarly);
-    }
-    Ok(1 + record.seat())
 }
 
 impl StepRunner<'_> {
+    fn add(&mut self, what: Addition) -> Result<(), StepError> {
+        let step = match what {
+            Addition::Seat { .. } => self.climb().seat_step().ok_or(RunError::NoReference)?,
+            Addition::Outside { covered: false } => self.climb().outside_step(Purpose::OpenEar),
+            Addition::Outside { covered: true } => self.climb().outside_step(Purpose::CoveredEar),
+        };
+        if let Addition::Seat { hold: true } = what {
+            self.hold(&step)?;
+        }
+        let left_s = self.take_s(&step);
+        self.worker.tell(Event::StepBegan { expected_steps: step.number, left_s, step: step.clone() });
+        self.run(step)
+    }
+
     /// Plays quiet noise, look by look, and tells how the headphone sits, until it is said to sit.
     fn hold(&mut self, step: &Step) -> Result<(), StepError> {
         let look = Step { periods: LOOK_PERIODS, ..step.clone() };
@@ -92,7 +97,7 @@ impl StepRunner<'_> {
                 }
                 None => {}
             }
-            let pooled = super::step::Known::pooled(&self.record.steps);
+            let pooled = Known::pooled(&self.record.steps);
             let (inputs, _) = self.known.clone().analyse(&self.record, Purpose::Seat, &take, pooled)?;
             let ears: Vec<(InputRole, Seats)> = self
                 .record
