@@ -703,3 +703,31 @@ fn the_next_seat_is_one_key_and_the_same_key_says_that_it_sits() {
     window.run_steps(3);
     assert_eq!(window.state().view.phase, Phase::Idle);
 }
+
+/// A path check by keyboard: asked for the chain shown, kept apart from the session shown, told finding by finding.
+#[test]
+fn a_path_check_runs_on_its_key_and_tells_its_findings_under_the_chain() {
+    let (mut window, bench) = calibrated();
+    window.key_press_modifiers(Modifiers::COMMAND, Key::P);
+    window.run_steps(2);
+    let plan = match bench.commands.try_recv() {
+        Ok(Command::Run(request)) => request.plan,
+        other => panic!("{other:?}"),
+    };
+    assert_eq!(plan.extent, Extent::PathCheck);
+    assert_eq!((window.state().page, window.state().view.phase), (Page::Chain, Phase::Checking));
+
+    let mut record = whole_session().as_ref().clone();
+    record.head.plan = plan;
+    let what = Happening::Ended { stop: StopReason::PathChecked };
+    record.events = vec![SessionEvent { at: "2026-03-01T10:00:00+01:00".into(), what }];
+    finish(&bench, &Arc::new(record));
+    window.run_steps(4);
+    let desk = window.state();
+    assert!(desk.view.digest.is_none() && desk.view.phase == Phase::Idle, "the session shown stays");
+    let report = desk.view.path.clone().unwrap();
+    assert!(says(&window, &report.sentence));
+    for finding in &report.findings {
+        assert!(says(&window, &finding.text), "{}", finding.text);
+    }
+}

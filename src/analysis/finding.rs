@@ -156,6 +156,17 @@ pub struct MiddleFinding {
     pub odd: Reading,
     /// Gain of the last period used less that of the first, dB; `None` where they do not stand over the noise.
     pub drift_db: Option<Estimate>,
+    /// How far the stimulus falls across half of each usual rate that lies inside it.
+    pub ends: Option<Vec<EndFinding>>,
+}
+
+/// What is left of the stimulus right above half of a usual rate.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct EndFinding {
+    /// Half of the rate, Hz.
+    pub end_hz: f64,
+    /// Gain right above it less gain at 80 to 88 % of it, dB.
+    pub fall_db: Reading,
 }
 
 /// One one-third octave.

@@ -82,6 +82,7 @@ fn middle(s: &Spectra, drift_db: Option<Estimate>) -> Option<MiddleFinding> {
         even: even_reading(s, stimulus, level::middle(s)),
         odd: odd_reading(s, stimulus, level::MIDDLE),
         drift_db,
+        ends: Some(resampled::falls(s)),
     })
 }
 

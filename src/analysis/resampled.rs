@@ -11,8 +11,10 @@
 //! resampler's filter is shallow: 1 % above its end it takes off little.
 
 use super::fft;
-use super::finding::Flaw;
+use super::finding::{EndFinding, Flaw};
+use super::level::usable;
 use super::spectra::Spectra;
+use super::sums::LineSum;
 use crate::signal::LineKind;
 use crate::units::db_from_power;
 use std::f64::consts::TAU;
@@ -101,6 +103,27 @@ pub fn in_stimulus(s: &Spectra) -> Option<Flaw> {
         below.zip(above).is_some_and(|(b, a)| b > 0.0 && db_from_power(a / b).is_none_or(|db| db < -MISSING_DB))
     };
     ENDS_HZ.iter().find(missing).map(|end_hz| flaw(&[*end_hz]))
+}
+
+/// How far the stimulus falls across half of each usual rate, noise taken off: a sign also where it does not stand far
+/// enough over the noise for a cliff.
+pub fn falls(s: &Spectra) -> Vec<EndFinding> {
+    let spacing = s.period.line_spacing_hz();
+    let sums = |low_hz: f64, high_hz: f64| {
+        let (mut sum, mut played) = (LineSum::new(s.periods), 0.0);
+        let span = (low_hz / spacing).ceil() as usize..(high_hz / spacing).ceil() as usize;
+        for k in usable(s, LineKind::Excited, span) {
+            sum.add(s.mean[k].norm_sqr(), s.noise_of_mean(k), s.dof[k]);
+            played += s.played[k].norm_sqr();
+        }
+        sum.over_noise().map(|power| (power, played))
+    };
+    let fall = |end_hz: &f64| {
+        let (below, below_played) = sums(BELOW.0 * end_hz, BELOW.1 * end_hz).filter(|(below, _)| below.seen)?;
+        let (above, above_played) = sums(JUST_ABOVE.0 * end_hz, JUST_ABOVE.1 * end_hz)?;
+        Some(EndFinding { end_hz: *end_hz, fall_db: above.reading(below.value / below_played * above_played) })
+    };
+    ENDS_HZ.iter().filter_map(fall).collect()
 }
 
 fn flaw(ends_hz: &[f64]) -> Flaw {

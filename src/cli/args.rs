@@ -25,7 +25,7 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
-    /// List, show and make chains: the desk described once, from card to microphone, with its calibration.
+    /// List, show, make and check chains: the desk described once, from card to microphone, with its calibration.
     Chain {
         /// What to do.
         #[command(subcommand)]
@@ -519,6 +519,23 @@ pub enum ChainCommand {
     },
     /// Keep a chain under a name: the one that is kept or named, with what is typed here.
     New(Box<NewChain>),
+    /// Path check, under 20 s of sound: is the way to the ear straight? No automatic gain, no noise suppression, no other
+    /// rate, left on the left, polarity, crosstalk, delay, noise, hum.
+    Check(Box<CheckChain>),
+}
+
+/// Options of `chain check`.
+#[derive(Debug, Args)]
+pub struct CheckChain {
+    /// The desk.
+    #[command(flatten)]
+    pub desk: Desk,
+    /// Who listens how loud: the noise is held against the quietest step that a session for this listener plays.
+    #[command(flatten)]
+    pub listener: Listener,
+    /// Where and how results go.
+    #[command(flatten)]
+    pub keep: Keep,
 }
 
 /// Options of `chain new`.

@@ -1,4 +1,4 @@
-//! `chain list|show|new`: the desk described once and kept under a name.
+//! `chain list|show|new|check`: the desk described once, kept under a name, and looked at.
 
 use super::args::{
     ChainCommand, NewChain, TypedColumn, TypedDriven, TypedFitted, TypedOutputSide, TypedPoint, TypedSupply,
@@ -24,6 +24,7 @@ pub(super) fn chain(command: ChainCommand, surroundings: &mut Surroundings) -> R
             show(&chain_file::load(&path)?, &path, json, &now, surroundings.out)
         }
         ChainCommand::New(wanted) => new(&wanted, &now, surroundings.out),
+        ChainCommand::Check(wanted) => super::path::check(&wanted, surroundings),
     }
 }
 

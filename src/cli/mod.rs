@@ -7,6 +7,7 @@ mod chain;
 mod follow;
 mod hold;
 mod judge;
+mod path;
 mod reanalyse;
 mod rehearse;
 mod request;

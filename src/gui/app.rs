@@ -11,7 +11,8 @@ use super::{StartState, chain_page, climb};
 use crate::calibration::Acoustic;
 use crate::card::{CardId, InputRole, known_name};
 use crate::session::chain_file;
-use crate::session::protocol::{Command, Event, Failure};
+use crate::session::plan::Plan;
+use crate::session::protocol::{Command, Event, Failure, SessionRequest};
 use crate::session::record::SessionHead;
 use crate::session::storage::{Unfinished, unfinished};
 use crossbeam_channel::{Receiver, Sender, TrySendError};
@@ -250,6 +251,7 @@ impl Desk {
                 ctx.set_theme(if dark { Theme::Light } else { Theme::Dark });
             }
             Action::Calibrate => self.calibrate(),
+            Action::PathCheck => self.check_path(),
             Action::Quit => {
                 self.stop_now();
                 ctx.send_viewport_cmd(egui::ViewportCommand::Close);
@@ -306,6 +308,7 @@ impl Desk {
         match self.view.phase {
             Phase::Gone => "The bench has ended. Close the window and start the program again.".into(),
             Phase::Calibrating => "The bench listens to the calibrator; wait for it or press Esc.".into(),
+            Phase::Checking => "The path check runs; wait for it or press Esc.".into(),
             Phase::Seating => "Noise is held for a seat; press Esc to leave it first.".into(),
             _ => "A session runs; press Esc to stop it first.".into(),
         }
@@ -409,7 +412,7 @@ impl Desk {
         }
         self.form.extent = match self.form.extent {
             Extent::QuickLook => Extent::Session,
-            Extent::Session => Extent::QuickLook,
+            Extent::Session | Extent::PathCheck => Extent::QuickLook,
         };
         self.changed();
     }
@@ -431,6 +434,28 @@ impl Desk {
         let command = Command::Calibrate { chain: Box::new(chain.clone()), role: self.form.ear, calibrator };
         self.view.phase = Phase::Calibrating;
         self.send(command);
+    }
+
+    /// Plays the path check on the chain as it stands in the form.
+    fn check_path(&mut self) {
+        self.page = Page::Chain;
+        self.view.path_failure = None;
+        if self.view.phase != Phase::Idle {
+            self.view.path_failure = Some(self.busy_because());
+            return;
+        }
+        let Some((asked, chain)) = self.form.ready() else {
+            let first = self.form.wrong.values().next().cloned().unwrap_or_default();
+            self.view.path_failure = Some(format!("Set this right first: {first}"));
+            return;
+        };
+        let check = Plan::path_check(chain.routing.playback_rate);
+        let plan = Plan { listening: asked.listening, ceilings: asked.ceilings, ..check };
+        let (chain, sessions) = (chain.clone(), self.form.sessions().to_path_buf());
+        self.view.path = None;
+        self.view.path_is_news = true;
+        self.view.phase = Phase::Checking;
+        self.send(Command::Run(Box::new(SessionRequest { plan, chain, sessions, id: None })));
     }
 
     /// One more fit of the same calibrator: the mean of all counts.

@@ -46,6 +46,8 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
                     column(desk, ui)
                 }
                 ui.add_space(2.0 * STEP);
+                super::path::show(desk, ui);
+                ui.add_space(2.0 * STEP);
                 calibration(desk, ui);
                 ui.add_space(2.0 * STEP);
                 parts::heading(ui, "Cautions");

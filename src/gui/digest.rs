@@ -2,10 +2,11 @@
 
 use super::text;
 use crate::analysis::PinkFinding;
+use crate::judgement::path::{PathReport, path_report};
 use crate::judgement::{Judgement, Threshold, ThresholdTold, Whose, judge};
 use crate::session::chain::Chain;
 use crate::session::climb::{Purpose, clip_evident, drive_ceiling, spl_ceiling};
-use crate::session::plan::{Plan, UNCALIBRATED_CEILING};
+use crate::session::plan::{Extent, Plan, UNCALIBRATED_CEILING};
 use crate::session::record::{Record, StepResult, TakeResult};
 use crate::stats::{Estimate, Reading};
 use crate::units::Dbfs;
@@ -41,6 +42,8 @@ pub struct Digest {
     pub sweep: Option<SweepCurves>,
     /// Latest clock, `+12.304 ppm ±0.002`.
     pub clock: Option<String>,
+    /// What a path check found.
+    pub path: Option<Arc<PathReport>>,
 }
 
 /// What the level axis means.
@@ -187,6 +190,7 @@ impl Digest {
             sounds: sounds::sounds(record),
             sweep: sounds::sweep(record),
             clock: clock(record),
+            path: (record.head.plan.extent == Extent::PathCheck).then(|| Arc::new(path_report(record))),
             judgement,
             record: Arc::clone(record),
         }

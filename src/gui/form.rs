@@ -362,6 +362,7 @@ impl Form {
         let mut plan = match self.extent {
             Extent::Session => Plan::session(rate),
             Extent::QuickLook => Plan::quick_look(rate),
+            Extent::PathCheck => Plan::path_check(rate),
         };
         plan.rule = self.base.rule;
         plan.step_db = self.base.step_db;

@@ -34,13 +34,15 @@ pub enum Action {
     Theme,
     /// Listen to the sound calibrator.
     Calibrate,
+    /// Is the way to the ear straight?
+    PathCheck,
     /// Close the window.
     Quit,
 }
 
 impl Action {
     /// All of them, with key and name.
-    pub const ALL: [(Action, Key, &'static str); 15] = [
+    pub const ALL: [(Action, Key, &'static str); 16] = [
         (Action::Stop, Key::Escape, "Stop"),
         (Action::Cautions, Key::F1, "Cautions"),
         (Action::Chain, Key::F2, "Chain"),
@@ -55,6 +57,7 @@ impl Action {
         (Action::GoOn, Key::F11, "Go on with a session"),
         (Action::Calibrate, Key::F12, "Listen to the calibrator"),
         (Action::Seat, Key::H, "Next seat"),
+        (Action::PathCheck, Key::P, "Path check"),
         (Action::Quit, Key::Q, "Quit"),
     ];
 
@@ -84,7 +87,7 @@ impl Action {
 
 /// Letters are for the fields: as keys they go with Ctrl.
 fn is_letter(key: Key) -> bool {
-    matches!(key, Key::H | Key::Q)
+    matches!(key, Key::H | Key::P | Key::Q)
 }
 
 /// Actions whose keys were pressed, Stop first. The keys are taken away, so that no widget acts on them too.

@@ -12,6 +12,7 @@ pub mod form;
 pub mod keys;
 pub mod link;
 mod parts;
+mod path;
 mod start;
 mod text;
 pub mod theme;

@@ -6,7 +6,9 @@ use super::link::{Live, News};
 use crate::analysis::Tone;
 use crate::calibration::Acoustic;
 use crate::card::{CardDescription, Granted, InputRole};
+use crate::judgement::path::PathReport;
 use crate::session::climb::Step;
+use crate::session::plan::Extent;
 use crate::session::protocol::{Event, Failure};
 use crate::session::seats::how_it_sits;
 use std::path::PathBuf;
@@ -28,6 +30,8 @@ pub enum Phase {
     Seating,
     /// Listening to the sound calibrator.
     Calibrating,
+    /// The path check runs.
+    Checking,
     /// The bench is gone.
     Gone,
 }
@@ -110,6 +114,12 @@ pub struct View {
     pub listening: Option<Listening>,
     /// What the calibration was found to have drifted by after the session shown.
     pub checked: Option<String>,
+    /// What the last path check found.
+    pub path: Option<Arc<PathReport>>,
+    /// It has just begun or ended, and must be seen wherever the page stands.
+    pub path_is_news: bool,
+    /// Why there is none (shown beside it).
+    pub path_failure: Option<String>,
     /// A calibration that the form should take over.
     pub calibrated: Option<(InputRole, Acoustic)>,
     /// What is heard now.
@@ -127,11 +137,29 @@ impl View {
                 self.live = None;
             }
             News::Event(event, digest) => {
-                if digest.is_some() {
-                    self.digest = digest;
+                match &digest {
+                    // A path check is no session: the one shown stays.
+                    Some(d) if d.record.head.plan.extent == Extent::PathCheck => self.path_event(*event, d),
+                    Some(_) => {
+                        self.digest = digest;
+                        self.event(*event);
+                    }
+                    None => self.event(*event),
                 }
-                self.event(*event);
             }
+        }
+    }
+
+    /// News that carries the record of a path check.
+    fn path_event(&mut self, event: Event, digest: &Digest) {
+        match event {
+            Event::Began { granted, .. } => self.granted = Some(granted),
+            Event::Ended { .. } => {
+                self.path = digest.path.clone();
+                self.path_is_news = true;
+                self.rest();
+            }
+            _ => {}
         }
     }
 
@@ -199,6 +227,8 @@ impl View {
             Event::Failed(failure) => {
                 if self.phase == Phase::Calibrating {
                     self.calibration_failure = Some(failure.message);
+                } else if self.phase == Phase::Checking {
+                    self.path_failure = Some(failure.message);
                 } else {
                     self.failure = Some(failure);
                 }

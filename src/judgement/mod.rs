@@ -6,6 +6,7 @@ mod exposure;
 mod headroom;
 mod highest_clean;
 mod isolation;
+pub mod path;
 mod sentence;
 
 pub use budget::{Budget, Contribution, Distribution, budget};
@@ -16,10 +17,10 @@ pub use highest_clean::{HighestClean, highest_clean};
 pub use isolation::{Isolation, isolation};
 
 use crate::analysis::{ClipFinding, Flaw, Weight};
-use crate::session::plan::{HeadroomRule, ListeningLevel};
+use crate::session::plan::{Extent, HeadroomRule, ListeningLevel};
 use crate::session::record::{Record, StepResult};
 use crate::session::seats::{Seats, left_less_right, seats};
-use crate::stats::Estimate;
+use crate::stats::{Estimate, Reading};
 use serde::{Deserialize, Serialize};
 
 /// All answers about one session.
@@ -61,6 +62,9 @@ pub fn judge(record: &Record) -> Judgement {
 
 /// Judges for another listening level or by another rule.
 pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: HeadroomRule) -> Judgement {
+    if record.head.plan.extent == Extent::PathCheck {
+        return of_path_check(record, rule);
+    }
     let threshold = clipping_threshold(record);
     let seats = seats(record);
     let deciding = record.head.chain.ears().next().and_then(|(_, role)| seats.iter().find(|s| s.role == role));
@@ -86,6 +90,36 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
         isolation,
         exposure,
         sentence,
+    }
+}
+
+/// A path check has climbed nothing: it says so, and gives no headroom.
+fn of_path_check(record: &Record, rule: HeadroomRule) -> Judgement {
+    let because = "this is a path check; run a session for it".to_string();
+    let not_told = || Reading::NotTold(because.clone());
+    let verdict = Verdict { answer: Answer::NotTold, or: None, at_least: false, firm: false, because: because.clone() };
+    Judgement {
+        threshold: Threshold::NotTold { because: because.clone() },
+        highest_clean: HighestClean {
+            drive: not_told(),
+            level_dbfs: not_told(),
+            level_spl: not_told(),
+            mid_spl: not_told(),
+            decided_by: because.clone(),
+        },
+        headroom: Headroom { listening_z: None, headroom_db: not_told(), peak_room_db: not_told(), rule, verdict },
+        ear_limit_from: None,
+        // An ear that rightly hears nothing of the other channel alone has a muted input; that is no flaw here.
+        flaws: session_flaws(record, None).into_iter().filter(|f| f.weight != Weight::Void).collect(),
+        budget: None,
+        left_less_right: None,
+        seats: Vec::new(),
+        isolation: None,
+        exposure: None,
+        sentence: format!(
+            "This is a path check: it tells whether the way to the ear is straight, not how loud the output plays. {}",
+            path::path_report(record).sentence
+        ),
     }
 }
 

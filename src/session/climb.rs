@@ -10,6 +10,7 @@
 
 use super::chain::Chain;
 use super::listening::z_less_stated_by;
+use super::path;
 use super::plan::{AskedLevel, Extent, Plan, UNCALIBRATED_CEILING};
 use super::record::{InputResult, StepResult};
 use crate::analysis::{ClipFinding, ClipLevel, PinkFinding};
@@ -97,12 +98,21 @@ pub enum Purpose {
     OpenEar,
     /// The same with the headphone on.
     CoveredEar,
+    /// The first driven channel alone (path check).
+    LeftAlone,
+    /// The second one alone.
+    RightAlone,
 }
 
 impl Purpose {
     /// True for what is added to a session after its climb.
     pub fn is_added(self) -> bool {
         matches!(self, Purpose::Seat | Purpose::OpenEar | Purpose::CoveredEar)
+    }
+
+    /// True where one channel sounds alone, so that an ear may rightly hear nothing.
+    pub fn is_alone(self) -> bool {
+        matches!(self, Purpose::LeftAlone | Purpose::RightAlone)
     }
 }
 
@@ -120,6 +130,8 @@ impl fmt::Display for Purpose {
             Purpose::Seat => "seat",
             Purpose::OpenEar => "open ear",
             Purpose::CoveredEar => "covered ear",
+            Purpose::LeftAlone => "left alone",
+            Purpose::RightAlone => "right alone",
         })
     }
 }
@@ -162,6 +174,8 @@ pub enum StopReason {
     InputOverload,
     /// The microphone's stated maximum.
     MicrophoneLimit,
+    /// The path check is complete.
+    PathChecked,
     /// Nothing was heard up to the highest allowed probe.
     NoSignal,
     /// A take stayed void after all attempts.
@@ -196,6 +210,7 @@ impl fmt::Display for StopReason {
             StopReason::GainChange => write!(f, "the gain moved against the quiet reference"),
             StopReason::InputOverload => write!(f, "the capture card's input has no room left; lower its gain"),
             StopReason::MicrophoneLimit => write!(f, "the microphone's stated maximum is near"),
+            StopReason::PathChecked => write!(f, "the path check is complete"),
             StopReason::NoSignal => {
                 write!(f, "nothing was heard up to the highest allowed probe; check routing, volume and the coupler")
             }
@@ -249,15 +264,16 @@ impl Climb<'_> {
                 other => StopReason::TakesVoid { reason: other.clone() },
             });
         }
+        if self.plan.extent == Extent::PathCheck {
+            return path::next(self);
+        }
         match self.results.last().map(|r| r.step.purpose) {
             None => self.step(Purpose::Silence, None),
             Some(Purpose::Silence) => self.step(Purpose::Probe, Some(FIRST_PROBE)),
             Some(Purpose::Probe) => self.after_probe(),
             Some(Purpose::Reference | Purpose::Asked) => self.asked().unwrap_or_else(|| self.first_climb()),
             Some(Purpose::Climb | Purpose::Threshold | Purpose::Bisect) => self.after_climb(),
-            Some(Purpose::ReferenceAgain | Purpose::Seat | Purpose::OpenEar | Purpose::CoveredEar) => {
-                Next::Done(self.reason())
-            }
+            Some(_) => Next::Done(self.reason()),
         }
     }
 
@@ -279,7 +295,7 @@ impl Climb<'_> {
     fn finish(&self) -> Next {
         match self.plan.extent {
             Extent::Session => self.step(Purpose::ReferenceAgain, self.reference_drive()),
-            Extent::QuickLook => Next::Done(self.reason()),
+            Extent::QuickLook | Extent::PathCheck => Next::Done(self.reason()),
         }
     }
 
@@ -338,7 +354,7 @@ impl Climb<'_> {
     }
 
     /// The lower of ceiling and full scale.
-    fn limit(&self) -> (Dbfs, StopReason) {
+    pub(super) fn limit(&self) -> (Dbfs, StopReason) {
         let ceiling = self.ceiling();
         if ceiling.rms.db() < self.full().db() {
             (ceiling.rms, StopReason::Ceiling { which: ceiling.because })
@@ -347,7 +363,7 @@ impl Climb<'_> {
         }
     }
 
-    fn step(&self, purpose: Purpose, drive: Option<Dbfs>) -> Next {
+    pub(super) fn step(&self, purpose: Purpose, drive: Option<Dbfs>) -> Next {
         let stimuli = self.stimuli(purpose);
         let periods = match purpose {
             Purpose::Probe | Purpose::Climb => self.plan.climb_periods,
@@ -483,7 +499,7 @@ impl Climb<'_> {
         let first = match (self.plan.extent, listening) {
             (Extent::Session, Some(l)) => l - START_BELOW_LISTENING_DB,
             (Extent::Session, None) => START_UNKNOWN,
-            (Extent::QuickLook, _) => self.quick_look_top() - MIDDLE_BELOW_LAST_DB,
+            (Extent::QuickLook | Extent::PathCheck, _) => self.quick_look_top() - MIDDLE_BELOW_LAST_DB,
         };
         let first = first.db().max(self.lowest_telling_drive().db());
         self.step(Purpose::Climb, Some(Dbfs(first.min(limit.db()))))
@@ -544,7 +560,7 @@ impl Climb<'_> {
         let (limit, _) = self.limit();
         let (limit, step) = match self.plan.extent {
             Extent::Session => (limit, self.plan.step_db),
-            Extent::QuickLook => (self.quick_look_top(), 2.0 * MIDDLE_BELOW_LAST_DB),
+            Extent::QuickLook | Extent::PathCheck => (self.quick_look_top(), 2.0 * MIDDLE_BELOW_LAST_DB),
         };
         (limit.db() - last.db() > SAME_DB).then(|| Dbfs((last.db() + step).min(limit.db())))
     }
@@ -626,7 +642,7 @@ impl Climb<'_> {
 }
 
 /// Stimulus over noise, dB: without end on a digital loop, which has a level and no noise.
-fn over_noise_db(pink: &PinkFinding) -> f64 {
+pub fn over_noise_db(pink: &PinkFinding) -> f64 {
     match (pink.over_noise_db, pink.level_z) {
         (Some(over), _) => over,
         (None, Some(_)) if pink.noise.is_none() => f64::INFINITY,

@@ -26,6 +26,8 @@ pub enum Extent {
     QuickLook,
     /// The whole climb.
     Session,
+    /// Is the way to the ear straight? No climb, no headroom (`path.rs`).
+    PathCheck,
 }
 
 /// Weighting that a stated level has.
@@ -220,6 +222,11 @@ impl Plan {
     /// A quick look at `rate`: two periods each.
     pub fn quick_look(rate: SampleRate) -> Plan {
         Plan { extent: Extent::QuickLook, seats: 1, careful_periods: 2, ..Plan::session(rate) }
+    }
+
+    /// A path check at `rate`: two periods each, under 20 s of sound.
+    pub fn path_check(rate: SampleRate) -> Plan {
+        Plan { extent: Extent::PathCheck, ..Plan::quick_look(rate) }
     }
 
     /// Checks every value, once, at the door.

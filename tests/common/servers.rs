@@ -52,13 +52,30 @@ impl Server {
 
     /// The same at another rate and with this resampler; never changes to a stream's rate, as an idle sink would.
     pub fn pulse_at(rate: u32, resampler: &str) -> Result<Server, String> {
+        Server::pulse_with(rate, resampler, &[])
+    }
+
+    /// A server that meddles: a sink `swapped` that turns left and right round and a sink `controlled` behind a LADSPA
+    /// compressor (2:1 over −28 dB), both in front of `bench`. ALSA names with `_out`.
+    pub fn meddling() -> Result<Server, String> {
+        if !Path::new("/usr/lib/ladspa/sc1_1425.so").exists() {
+            return Err("sc1_1425.so is missing".into());
+        }
+        Server::pulse_with(RATE, "auto", &MEDDLING)
+    }
+
+    fn pulse_with(rate: u32, resampler: &str, more: &[(&str, &str)]) -> Result<Server, String> {
         let folder = tempfile::tempdir().map_err(|e| e.to_string())?;
         let at = |name: &str| folder.path().join(name).to_string_lossy().into_owned();
         std::fs::create_dir_all(at("cfg/pulse")).map_err(|e| e.to_string())?;
         // By default the kernel ends a server whose real-time thread is busy for 0.2 s, as it can be on a loaded machine.
         let rates = format!("default-sample-rate = {rate}\nalternate-sample-rate = {rate}\n");
         write(&at("daemon.conf"), &format!("{rates}resample-method = {resampler}\nrlimit-rttime = -1\n"))?;
-        write(&at("asound.conf"), ASOUND)?;
+        let pcm = |name: &str| {
+            format!("pcm.{name}_out {{ type pulse device \"{name}\" hint {{ show on description \"{name} out\" }} }}\n")
+        };
+        let pcms: String = more.iter().map(|(name, _)| pcm(name)).collect();
+        write(&at("asound.conf"), &(ASOUND.to_string() + &pcms))?;
         let mut env = vec![
             ("PULSE_SERVER".into(), format!("unix:{}", at("native"))),
             ("PULSE_COOKIE".into(), at("cfg/pulse/cookie")),
@@ -80,6 +97,9 @@ impl Server {
                 ),
             ]);
             env.push(("LOUDENOUGH_TEST_LIMITER".into(), "1".into()));
+        }
+        for (_, module) in more {
+            command.args(["-L", module]);
         }
         command.env("LADSPA_PATH", "/usr/lib/ladspa").env("PULSE_CONFIG", at("daemon.conf"));
         Server::start(command, ("pactl", &["info"]), folder, env)
@@ -193,6 +213,20 @@ fn spawn(command: &mut Command) -> Result<Child, String> {
 fn write(path: &str, text: &str) -> Result<(), String> {
     std::fs::write(path, text).map_err(|error| format!("{path}: {error}"))
 }
+
+/// Name and module of each sink of [`Server::meddling`]. The compressor: attack and release in ms, threshold in dB, ratio,
+/// knee in dB, gain in dB.
+const MEDDLING: [(&str, &str); 2] = [
+    (
+        "swapped",
+        "module-remap-sink sink_name=swapped master=bench channels=2 channel_map=front-left,front-right \
+         master_channel_map=front-right,front-left remix=no",
+    ),
+    (
+        "controlled",
+        "module-ladspa-sink sink_name=controlled sink_master=bench plugin=sc1_1425 label=sc1 control=100,400,-28,2,1,0",
+    ),
+];
 
 const ASOUND: &str = r#"</usr/share/alsa/alsa.conf>
 pcm.bench_out { type pulse device "bench" hint { show on description "loop out" } }

@@ -167,3 +167,29 @@ fn cards_lists_the_simulated_bench_for_people_and_for_machines() {
     assert_eq!(ids.iter().filter(|id| **id == "simulated:bench").count(), 2);
     assert!(said(&loudenough(home.path(), &["cards"])).contains("simulated:bench"));
 }
+
+#[test]
+fn a_path_check_tells_its_findings_and_is_judged_as_what_it_is() {
+    let home = tempfile::tempdir().unwrap();
+    let cards =
+        ["--playback", "simulated:bench", "--capture", "simulated:bench", "--left-ear", "1", "--right-ear", "2"];
+    let check = |more: &[&str]| loudenough(home.path(), &[&["chain", "check"][..], &cards, more].concat());
+    let output = check(&["--id", "check"]);
+    assert!(output.status.success(), "{}", said(&output));
+    for word in ["straight  level steps", "polarity", "The path shows no fault", "kept in"] {
+        assert!(said(&output).contains(word), "no `{word}`: {}", said(&output));
+    }
+    let folder = home.path().join("sessions/check");
+    let folder = folder.to_str().unwrap();
+    let judged = loudenough(home.path(), &["judge", folder]);
+    assert!(said(&judged).contains("This is a path check"), "{}", said(&judged));
+    let again = loudenough(home.path(), &["reanalyse", folder, "--json"]);
+    let again: Value = serde_json::from_slice(&again.stdout).unwrap();
+    assert_eq!(again["changed"], serde_json::json!([]), "numbers are not repeated bit for bit");
+    refused(home.path(), &["hold", folder], &["finished session"]);
+    let output = check(&["--json"]);
+    let all: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert!(
+        all["report"]["findings"].as_array().unwrap().len() > 10 && all["report"]["sound_s"].as_f64().unwrap() < 20.0
+    );
+}

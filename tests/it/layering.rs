@@ -15,7 +15,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("calibration", &["units", "stats", "analysis", "fingerprint"]),
     ("audio", &["signal", "take", "card", "units"]),
     ("session", &["analysis", "audio", "calibration", "card", "fingerprint", "signal", "stats", "take", "units"]),
-    ("judgement", &["analysis", "calibration", "card", "session", "signal", "stats", "units"]),
+    ("judgement", &["analysis", "calibration", "card", "session", "signal", "stats", "take", "units"]),
     ("cli", &["analysis", "audio", "calibration", "card", "judgement", "session", "signal", "stats", "units"]),
     ("gui", &["analysis", "calibration", "card", "judgement", "session", "signal", "stats", "units"]),
 ];
@@ -28,6 +28,7 @@ const PURE_SESSION: &[&str] = &[
     "chain/instrument.rs",
     "chain/offsets.rs",
     "chain/output_side.rs",
+    "path.rs",
     "plan.rs",
     "climb.rs",
     "evaluate.rs",

@@ -18,6 +18,7 @@ mod layering;
 mod listeners;
 mod old_sessions;
 mod other_sounds;
+mod path;
 mod properties;
 mod rates;
 mod seats;

@@ -118,6 +118,38 @@ fn run_through_a_null_sink_brings_every_level_back_unchanged_and_without_a_doubt
     });
 }
 
+/// `chain check` from `playback`: what it found, and whether it was content.
+fn checked(server: &Server, playback: &str) -> (Vec<(String, String, String)>, bool) {
+    let home = tempfile::tempdir().unwrap();
+    let typed = ["chain", "check", "--playback", playback, "--capture", "alsa:bench_in", "--no-progress", "--json"];
+    let ears = ["--left-ear", "1", "--right-ear", "2"];
+    let output = loudenough(server, &home, &[&typed[..], &ears].concat()).output().unwrap();
+    let said = String::from_utf8_lossy(&output.stderr);
+    let all: Value = serde_json::from_slice(&output.stdout).unwrap_or_else(|e| panic!("{e}: {said}"));
+    let word = |value: &Value| value.as_str().unwrap_or_default().to_string();
+    let findings = all["report"]["findings"].as_array().unwrap();
+    let found = findings.iter().map(|f| (word(&f["what"]), word(&f["answer"]), word(&f["text"]))).collect();
+    println!("{playback}: {} {said}", all["report"]["sentence"]);
+    (found, output.status.success())
+}
+
+#[test]
+fn a_path_check_finds_swapped_channels_and_a_compressor_that_are_not_ours_and_nothing_on_a_null_sink() {
+    match Server::meddling() {
+        Err(why) => skipped("PulseAudio with a LADSPA compressor", &why),
+        Ok(server) => {
+            let (found, content) = checked(&server, "alsa:bench_out");
+            assert!(content && found.iter().all(|(_, answer, _)| answer != "doubt"), "{found:?}");
+            assert!(found.iter().any(|(what, answer, _)| what == "rate" && answer == "note"), "{found:?}");
+            for (playback, fault) in [("alsa:swapped_out", "sides"), ("alsa:controlled_out", "steps")] {
+                let (found, content) = checked(&server, playback);
+                let doubts: Vec<_> = found.iter().filter(|(_, answer, _)| answer == "doubt").collect();
+                assert!(!content && doubts.iter().any(|(what, ..)| what == fault), "{playback}: {found:?}");
+            }
+        }
+    }
+}
+
 /// Stopped in the reference, taken up, killed in the next step, taken up again.
 #[test]
 fn run_outlives_ctrl_c_and_its_server_plainly_and_is_taken_up_again() {

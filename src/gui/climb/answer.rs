@@ -129,6 +129,7 @@ fn status_words(desk: &Desk) -> String {
             Action::Seat.key(),
             Action::Stop.key()
         ),
+        Phase::Checking => "the path check runs".into(),
         Phase::Calibrating => "listening to the calibrator".into(),
         Phase::Gone => "the bench has ended; close the window and start the program again".into(),
     };

@@ -426,6 +426,17 @@ fn expected_steps(record: &Record, next: &super::climb::Step) -> usize {
         (Extent::Session, Purpose::Silence | Purpose::Probe | Purpose::Reference) => {
             plan.asked.len() + climb_steps(plan) + 3
         }
+        (Extent::PathCheck, Purpose::Silence) => 5,
+        (Extent::PathCheck, Purpose::Probe) if record.last(Purpose::Reference).is_none() => 3,
+        (Extent::PathCheck, Purpose::Probe) => 2,
+        (Extent::PathCheck, Purpose::Reference) => {
+            if next.number < 4 {
+                3
+            } else {
+                2
+            }
+        }
+        (Extent::PathCheck, _) => usize::from(next.purpose == Purpose::LeftAlone),
         (Extent::Session, Purpose::Climb) => steps_to_limit(record, next) + 1,
         (Extent::Session, Purpose::Threshold | Purpose::Bisect) => 1,
         (Extent::Session, _) => 0,

@@ -1,6 +1,6 @@
 //! One step: grant the drive, play each stimulus up to three times, analyse, store, commit.
 
-use super::super::climb::{Climb, Next, Purpose, Step, StopReason};
+use super::super::climb::{Climb, Next, OVER_NOISE_DB, Purpose, Step, StopReason, over_noise_db};
 use super::super::evaluate::evaluate;
 use super::super::plan::{ATTEMPTS, SETTLE_S};
 use super::super::protocol::Event;
@@ -99,7 +99,7 @@ impl Known {
                 card_distortion_db: chain.card_distortion_db,
             };
             let measured = analysis::measure(take, input, &context)?;
-            if let Some(void) = void_of(&measured.finding) {
+            if let Some(void) = void_of(&measured.finding, purpose) {
                 return Ok((Vec::new(), Some(void)));
             }
             if let (Purpose::Silence, Finding::Silence(silence)) = (purpose, &measured.finding) {
@@ -120,8 +120,11 @@ fn uses_reference(purpose: Purpose) -> bool {
     !matches!(purpose, Purpose::Silence | Purpose::Probe | Purpose::Reference) && !purpose.is_added()
 }
 
-/// A flaw of weight void makes the take void.
-fn void_of(finding: &Finding) -> Option<VoidReason> {
+/// A flaw of weight void makes the take void; not where one channel sounds alone and this input does not hear it.
+fn void_of(finding: &Finding, purpose: Purpose) -> Option<VoidReason> {
+    if purpose.is_alone() && !matches!(finding, Finding::Pink(pink) if over_noise_db(pink) >= OVER_NOISE_DB) {
+        return None;
+    }
     let flaw = finding.common().flaws.iter().find(|f| f.weight == Weight::Void)?;
     Some(match flaw.code.as_str() {
         "zero-input" => VoidReason::ZeroInput,
@@ -262,8 +265,18 @@ impl<'a> StepRunner<'a> {
             settle_s: SETTLE_S,
             delay_allowance_s: delay.map_or(DELAY_UNKNOWN_S, |d| d + DELAY_MARGIN_S),
             guard: self.guard(&climb, &drive, stimulus, step.purpose),
-            only: None,
+            only: self.only(step.purpose),
         })
+    }
+
+    /// The one channel that a step of this purpose drives.
+    fn only(&self, purpose: Purpose) -> Option<u16> {
+        let channels = &self.record.head.chain.routing.playback_channels;
+        match purpose {
+            Purpose::LeftAlone => channels.first().copied(),
+            Purpose::RightAlone => channels.get(1).copied(),
+            _ => None,
+        }
     }
 
     /// What the live picture needs to tell distortion; `None` before the clocks are known.
@@ -284,8 +297,10 @@ impl<'a> StepRunner<'a> {
         let silence = self.record.steps.iter().find(|s| s.step.purpose == Purpose::Silence);
         let inputs = chain.ears().map(|(input, role)| {
             let noise_dbfs = silence.and_then(|s| s.silence(input)?.noise_z).map(|e| e.value);
-            // How loud another seat is, nobody knows; it is quiet, and the ceiling still holds.
-            let known = matches!(stimulus, Stimulus::Pink(_)) && purpose != Purpose::Seat;
+            // How loud another seat is, or what an ear hears of one channel alone, nobody knows; it is quiet, and the
+            // ceiling still holds.
+            let unknown = purpose == Purpose::Seat || purpose.is_alone();
+            let known = matches!(stimulus, Stimulus::Pink(_)) && !unknown;
             let curve_db = self.curve_effect_db(input, role);
             let expected = drive.rms().filter(|_| known).zip(climb.gain_db(input));
             GuardedInput {

@@ -1,0 +1,57 @@
+//! `chain check`: the path check, played, kept like a session, and told finding by finding.
+
+use super::args::{CheckChain, Keep};
+use super::{Surroundings, follow, request};
+use crate::card::InputRole;
+use crate::judgement::path::{PathFinding, PathReport, path_report};
+use crate::session::climb::StopReason;
+use crate::session::plan::Plan;
+use crate::session::protocol::{Command, SessionRequest};
+use crate::session::record::Record;
+use crate::session::runner::Bench;
+use crate::session::storage;
+use anyhow::{Result, bail};
+use std::io::Write;
+use std::path::Path;
+
+pub(super) fn check(wanted: &CheckChain, surroundings: &mut Surroundings) -> Result<()> {
+    let (mut chain, _) = request::chain(&wanted.desk, &(surroundings.now)())?;
+    request::use_valid_offsets(&mut chain, &wanted.desk)?;
+    let plan =
+        Plan { listening: request::listening(&wanted.listener), ..Plan::path_check(chain.routing.playback_rate) };
+    let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
+    let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+    let request = SessionRequest { plan, chain, sessions, id: wanted.keep.id.clone() };
+    bench.commands.send(Command::Run(Box::new(request)))?;
+    let (record, folder) = follow::session(&bench, &wanted.keep.shown, surroundings.out)?;
+    tell(&record, &folder, &wanted.keep, surroundings.out)
+}
+
+/// Tells the findings; fails where one of them is a doubt, or where the check did not come to its end.
+fn tell(record: &Record, folder: &Path, keep: &Keep, out: &mut dyn Write) -> Result<()> {
+    let report = path_report(record);
+    if keep.shown.json {
+        let all = serde_json::json!({ "folder": folder, "report": report, "record": record });
+        writeln!(out, "{}", serde_json::to_string_pretty(&all)?)?;
+    } else {
+        findings(&report, out)?;
+        writeln!(out, "\nEverything is kept in {}", folder.display())?;
+    }
+    let doubts = report.doubts().count();
+    match record.stop() {
+        _ if doubts > 0 => bail!("the path check has {doubts} to look at"),
+        Some(StopReason::PathChecked) => Ok(()),
+        Some(reason) => bail!("the path check did not finish: {reason}"),
+        None => bail!("the path check did not finish"),
+    }
+}
+
+/// One line a finding, the sentence last.
+pub(super) fn findings(report: &PathReport, out: &mut dyn Write) -> std::io::Result<()> {
+    writeln!(out)?;
+    for PathFinding { what, at, answer, text, .. } in &report.findings {
+        let at = at.map_or("", InputRole::in_words);
+        writeln!(out, "{:9} {:18} {at:10} {text}", answer.to_string(), what.to_string())?;
+    }
+    writeln!(out, "\n{}", report.sentence)
+}

@@ -1,0 +1,262 @@
+//! The path check: is the way to the ear and back straight, before anything is measured? From a finished record of
+//! [`Extent::PathCheck`](crate::session::plan::Extent::PathCheck), recomputable at any time.
+//!
+//! ```text
+//! steps · drift        gain.rs    equal steps give equal steps, and the gain stands still inside a take
+//! suppression          gain.rs    the silence is not quieter than the noise under a sound
+//! sides · crosstalk    sides.rs   each channel alone, heard by each ear
+//! polarity             sides.rs   the ears against each other; absolute only where a line is recorded
+//! rate · delay · noise · hum      way.rs
+//! ```
+//!
+//! Limits stand between what 1 000 clean seeded benches show and what the smallest faults of the same benches show: the
+//! table of `sh tests/path.sh`.
+
+mod gain;
+mod sides;
+mod way;
+
+use crate::analysis::{MiddleFinding, PinkFinding};
+use crate::card::InputRole;
+use crate::session::climb::{Purpose, StopReason};
+use crate::session::record::{Record, StepResult};
+use crate::stats::Reading;
+use crate::take::VoidReason;
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// Everything that a path check found.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PathReport {
+    /// One per question and ear, in the order of the module's drawing.
+    pub findings: Vec<PathFinding>,
+    /// How long something sounded in all, seconds.
+    pub sound_s: f64,
+    /// The answer in a sentence.
+    pub sentence: String,
+}
+
+/// What is asked of the way.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PathQuestion {
+    /// Do equal steps of drive give equal steps of level?
+    Steps,
+    /// Does the gain stand still inside a take?
+    Drift,
+    /// Is the noise the same under a sound as in silence?
+    Suppression,
+    /// Does something on the way change the rate?
+    Rate,
+    /// Does each channel sound at its own ear?
+    Sides,
+    /// How much of a channel is heard at the other ear?
+    Crosstalk,
+    /// Do both ears move the same way?
+    Polarity,
+    /// How long is the way?
+    Delay,
+    /// How far does the noise lie under the quietest planned step?
+    Noise,
+    /// And mains hum?
+    Hum,
+}
+
+impl fmt::Display for PathQuestion {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            PathQuestion::Steps => "level steps",
+            PathQuestion::Drift => "gain in a take",
+            PathQuestion::Suppression => "noise suppression",
+            PathQuestion::Rate => "rate on the way",
+            PathQuestion::Sides => "left and right",
+            PathQuestion::Crosstalk => "crosstalk",
+            PathQuestion::Polarity => "polarity",
+            PathQuestion::Delay => "delay",
+            PathQuestion::Noise => "noise",
+            PathQuestion::Hum => "hum",
+        })
+    }
+}
+
+/// What an answer means.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PathAnswer {
+    /// As it should be.
+    Straight,
+    /// As it should be, with something to know.
+    Note,
+    /// Not as it should be: figures measured through this way are doubtful.
+    Doubt,
+    /// It cannot be told.
+    NotTold,
+}
+
+impl fmt::Display for PathAnswer {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            PathAnswer::Straight => "straight",
+            PathAnswer::Note => "note",
+            PathAnswer::Doubt => "doubt",
+            PathAnswer::NotTold => "not told",
+        })
+    }
+}
+
+/// One answer.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PathFinding {
+    /// What was asked.
+    pub what: PathQuestion,
+    /// At which input; `None` for the way as a whole.
+    pub at: Option<InputRole>,
+    /// What it means.
+    pub answer: PathAnswer,
+    /// The number behind it: dB, of the delay seconds, of hum and noise dBFS.
+    pub reading: Reading,
+    /// What was seen and, where that is wrong, what to switch off or do.
+    pub text: String,
+}
+
+impl PathFinding {
+    fn new(
+        what: PathQuestion,
+        at: Option<InputRole>,
+        answer: PathAnswer,
+        reading: Reading,
+        text: impl Into<String>,
+    ) -> PathFinding {
+        PathFinding { what, at, answer, reading, text: text.into() }
+    }
+
+    fn not_told(what: PathQuestion, at: Option<InputRole>, why: impl Into<String>) -> PathFinding {
+        let why = why.into();
+        PathFinding::new(what, at, PathAnswer::NotTold, Reading::NotTold(why.clone()), format!("Not told: {why}."))
+    }
+}
+
+impl PathReport {
+    /// Findings that are doubts.
+    pub fn doubts(&self) -> impl Iterator<Item = &PathFinding> {
+        self.findings.iter().filter(|f| f.answer == PathAnswer::Doubt)
+    }
+}
+
+/// What the takes of a path check say; of an unfinished one, as far as it came.
+pub fn path_report(record: &Record) -> PathReport {
+    let mut findings = Vec::new();
+    let ears: Vec<(usize, InputRole)> = record.head.chain.ears().collect();
+    let voids = voids(record);
+    if voids.is_empty() {
+        findings.extend(ears.iter().flat_map(|ear| gain::findings(record, *ear)));
+    }
+    findings.extend(voids);
+    findings.extend(ears.iter().map(|ear| gain::suppression(record, *ear)));
+    findings.push(way::rate(record));
+    findings.extend(ears.iter().flat_map(|ear| sides::findings(record, *ear)));
+    findings.extend(sides::polarity(record));
+    findings.push(way::delay(record));
+    findings.extend(ears.iter().flat_map(|ear| way::noise_and_hum(record, *ear)));
+    findings.sort_by_key(|f| f.what);
+    let sound_s = sound_s(record);
+    let sentence = sentence(record, &findings, sound_s);
+    PathReport { findings, sound_s, sentence }
+}
+
+/// What a take that stayed void says about the way itself.
+fn voids(record: &Record) -> Vec<PathFinding> {
+    let Some(StopReason::TakesVoid { reason }) = record.stop() else { return Vec::new() };
+    let (what, seen) = match reason {
+        VoidReason::Disturbed { .. } => (
+            PathQuestion::Drift,
+            "Periods of one and the same sound came back unlike each other, three times running: a gain that moves, or a restless room.",
+        ),
+        VoidReason::Protection { .. } => (
+            PathQuestion::Steps,
+            "A step came back more than 3 dB off what the one before predicts: a gain moves by itself, or a volume was turned.",
+        ),
+        _ => return Vec::new(),
+    };
+    let text = format!("{seen} {}", gain::SWITCH_OFF);
+    let why = Reading::NotTold(reason.to_string());
+    vec![PathFinding::new(what, None, PathAnswer::Doubt, why, text)]
+}
+
+fn sentence(record: &Record, findings: &[PathFinding], sound_s: f64) -> String {
+    let count = |answer| findings.iter().filter(|f| f.answer == answer).count();
+    let (doubts, untold) = (count(PathAnswer::Doubt), count(PathAnswer::NotTold));
+    let untold = match untold {
+        0 => String::new(),
+        1 => " One thing is not told.".into(),
+        n => format!(" {n} things are not told."),
+    };
+    let stop = match record.stop() {
+        None => " It is not finished.".to_string(),
+        Some(StopReason::PathChecked) => String::new(),
+        Some(reason) => format!(" It ended because {reason}."),
+    };
+    let first = match doubts {
+        0 if findings.iter().all(|f| f.answer == PathAnswer::NotTold) => "Nothing is told of the path.".to_string(),
+        0 => format!("The path shows no fault in {sound_s:.0} s of sound."),
+        1 => "The path is not straight: one finding to look at.".to_string(),
+        n => format!("The path is not straight: {n} findings to look at."),
+    };
+    format!("{first}{untold}{stop}")
+}
+
+/// Seconds in which the gain was open, void takes included.
+fn sound_s(record: &Record) -> f64 {
+    let takes = record.steps.iter().flat_map(|step| &step.takes).filter(|take| !take.head.stimulus.is_silent());
+    takes.map(|take| take.head.played_frames as f64 / take.head.played_rate.hz()).sum()
+}
+
+/// A take of pink noise at one input.
+#[derive(Clone, Copy)]
+struct Heard<'a> {
+    purpose: Purpose,
+    drive_db: f64,
+    pink: &'a PinkFinding,
+    middle: &'a MiddleFinding,
+}
+
+impl Heard<'_> {
+    /// True where one channel sounded alone.
+    fn is_alone(&self) -> bool {
+        self.purpose.is_alone()
+    }
+}
+
+/// All of one input, in the order played.
+fn heard(record: &Record, input: usize) -> impl Iterator<Item = Heard<'_>> {
+    record.steps.iter().filter_map(move |step: &StepResult| {
+        let (pink, _) = step.pink(input)?;
+        let middle = pink.middle.as_ref()?;
+        Some(Heard { purpose: step.step.purpose, drive_db: step.step.drive?.db(), pink, middle })
+    })
+}
+
+/// The loudest take of both channels.
+fn both(record: &Record, input: usize) -> Option<Heard<'_>> {
+    heard(record, input).find(|h| h.purpose == Purpose::Reference && h.middle.level.told().is_some())
+}
+
+/// Of the two channels alone: the one that this input hears best, and the other.
+fn own_and_other(record: &Record, input: usize) -> Option<(Heard<'_>, Heard<'_>)> {
+    let alone = |purpose| heard(record, input).find(|h| h.purpose == purpose);
+    let (left, right) = (alone(Purpose::LeftAlone)?, alone(Purpose::RightAlone)?);
+    let level = |h: &Heard| h.middle.level.told().map_or(f64::NEG_INFINITY, |e| e.value);
+    let best = level(&left).max(level(&right));
+    best.is_finite().then(|| if level(&left) >= level(&right) { (left, right) } else { (right, left) })
+}
+
+/// Two places, a true minus.
+fn db(value: f64) -> String {
+    let shown = format!("{value:+.2}");
+    shown.replace('-', "−")
+}
+
+/// One place, a true minus, no plus.
+fn tenth(value: f64) -> String {
+    format!("{value:.1}").replace('-', "−")
+}

@@ -1,0 +1,195 @@
+//! Rate, delay, noise and hum: what the way is, rather than what it does to a sound.
+
+use super::{Heard, PathAnswer, PathFinding, PathQuestion, both, heard, tenth};
+use crate::card::InputRole;
+use crate::session::climb::{OVER_NOISE_DB, Purpose, START_BELOW_LISTENING_DB, START_UNKNOWN};
+use crate::session::record::Record;
+use crate::stats::{Estimate, Reading};
+use crate::units::{Dbfs, db_from_power, power_from_db};
+
+/// What is missing right above half of a usual rate, dB re what stands below it. A headphone's own fall from 19 to
+/// 22 kHz stays well under it: on 1 000 clean seeded benches at most −18 dB.
+pub(super) const ENDS_DB: f64 = -30.0;
+/// Longest delay that lets one hear what one does, seconds (method: over it, steps above 100 dB SPL are refused).
+const LONG_S: f64 = 0.5;
+/// Hum stays this far under the quietest planned step, dB: then it moves its level by less than 1 dB.
+const HUM_UNDER_DB: f64 = 6.0;
+
+/// Did something on the way change the rate? The analysis tells a cliff in the noise and in the sound; here a shallower
+/// end counts as well.
+pub(super) fn rate(record: &Record) -> PathFinding {
+    let what = PathQuestion::Rate;
+    let flaws = record.steps.iter().flat_map(|step| step.flaws());
+    if let Some(flaw) = flaws.into_iter().find(|f| f.code == "resampled") {
+        let why = Reading::NotTold("seen as a cliff in the spectrum".into());
+        return PathFinding::new(what, None, PathAnswer::Doubt, why, flaw.text.clone());
+    }
+    let ears: Vec<(usize, InputRole)> = record.head.chain.ears().collect();
+    let ends = |input: usize| both(record, input).and_then(|h: Heard| h.middle.ends.clone());
+    let all: Vec<_> = ears.iter().filter_map(|(input, _)| ends(*input)).flatten().collect();
+    let upper = |reading: &Reading| match reading {
+        Reading::Told(e) | Reading::AtLeast(e) => e.interval.high,
+        Reading::Below(high) => *high,
+        Reading::NotTold(_) => f64::INFINITY,
+    };
+    if let Some(end) = all.iter().find(|end| upper(&end.fall_db) < ENDS_DB) {
+        let text = format!(
+            "The sound ends at {} kHz, as if something on the way ran at {} kHz: a server, a mixer or a wireless link. Set it to this rate, or open the card directly (its `hw:` entry, JACK, exclusive mode).",
+            end.end_hz / 1000.0,
+            2.0 * end.end_hz / 1000.0
+        );
+        return PathFinding::new(what, None, PathAnswer::Doubt, end.fall_db.clone(), text);
+    }
+    let can: Vec<String> = [&record.head.playback, &record.head.capture]
+        .into_iter()
+        .filter_map(|granted| granted.may_resample.as_ref().map(|why| format!("{} can ({why})", granted.id)))
+        .collect();
+    let told = all.iter().find(|end| matches!(end.fall_db, Reading::Told(_)));
+    let reading = told
+        .map_or_else(|| Reading::NotTold("the band above does not stand over the noise".into()), |e| e.fall_db.clone());
+    if !can.is_empty() {
+        let text = format!(
+            "Nothing shows that the rate was changed on the way, but {}. A direct route of the card excludes it.",
+            can.join(" and ")
+        );
+        return PathFinding::new(what, None, PathAnswer::Note, reading, text);
+    }
+    let straight = "Nothing shows that the rate was changed, and no card says that it can be.";
+    PathFinding::new(what, None, PathAnswer::Straight, reading, straight)
+}
+
+/// How long is the way from the gain stage to the captured sample?
+pub(super) fn delay(record: &Record) -> PathFinding {
+    let what = PathQuestion::Delay;
+    let ears: Vec<(usize, InputRole)> = record.head.chain.ears().collect();
+    let Some(delay_s) = ears.iter().find_map(|(input, _)| both(record, *input)?.pink.common.window.delay_s) else {
+        return PathFinding::not_told(what, None, "the beginning of the sound is not seen");
+    };
+    let reading = Reading::Told(Estimate::exact(delay_s));
+    let ms = format!("{:.0} ms", 1000.0 * delay_s);
+    if delay_s > LONG_S {
+        let text = format!(
+            "The way takes {ms}: Stop is heard that much later. Ask for smaller blocks (--block), or use a direct route; a wireless link is none."
+        );
+        return PathFinding::new(what, None, PathAnswer::Doubt, reading, text);
+    }
+    PathFinding::new(
+        what,
+        None,
+        PathAnswer::Straight,
+        reading,
+        format!("The way takes {ms}, one block of the card's included."),
+    )
+}
+
+/// The quietest step that a session would play: as asked (6 dB under the listening level, or −48 dBFS), and its level at
+/// an input, dBFS.
+struct Quietest {
+    drive: Dbfs,
+    level_dbfs: f64,
+    /// Drive at which a sound stands [`OVER_NOISE_DB`] over the noise.
+    telling: Dbfs,
+}
+
+fn quietest(record: &Record, role: InputRole, loudest: Heard) -> Option<Quietest> {
+    let gain_db = loudest.pink.gain_db?.value;
+    let over = loudest.pink.over_noise_db.unwrap_or(f64::INFINITY);
+    let offset = record.head.chain.acoustic(role).map(|a| a.offset.value);
+    let listening = record.head.plan.listening.zip(offset);
+    let drive =
+        listening.map_or(START_UNKNOWN.db(), |(l, offset)| l.level.db() - START_BELOW_LISTENING_DB - offset - gain_db);
+    Some(Quietest {
+        drive: Dbfs(drive),
+        level_dbfs: drive + gain_db,
+        telling: Dbfs(loudest.drive_db - over + OVER_NOISE_DB),
+    })
+}
+
+/// The numbers, against the quietest planned step.
+pub(super) fn noise_and_hum(record: &Record, (input, role): (usize, InputRole)) -> Vec<PathFinding> {
+    let silence = record.last(Purpose::Silence).and_then(|s| s.silence(input));
+    let Some(silence) = silence else {
+        return [PathQuestion::Noise, PathQuestion::Hum]
+            .map(|what| PathFinding::not_told(what, Some(role), "no silence was recorded"))
+            .into();
+    };
+    let offset = record.head.chain.acoustic(role).map(|a| a.offset.value);
+    let level = |dbfs: f64| {
+        let spl = offset.map_or(String::new(), |o| format!(" ({} dB SPL)", tenth(dbfs + o)));
+        format!("{} dBFS{spl}", tenth(dbfs))
+    };
+    let loudest = both(record, input).or_else(|| heard(record, input).last());
+    let quietest = loudest.and_then(|h| quietest(record, role, h));
+    let noise = match silence.noise_z {
+        None => PathFinding::new(
+            PathQuestion::Noise,
+            Some(role),
+            PathAnswer::Straight,
+            Reading::NotTold("digital zero".into()),
+            "Silence is digital zero: a loop without a converter, or an input that is muted.",
+        ),
+        Some(noise) => self::noise(role, noise, quietest.as_ref(), &level),
+    };
+    let power: f64 = silence.common.hum.iter().map(|h| power_from_db(h.level.db())).sum();
+    vec![
+        noise,
+        hum(role, db_from_power(power), silence.common.hum.first().map(|h| h.frequency_hz), quietest.as_ref(), &level),
+    ]
+}
+
+fn noise(role: InputRole, noise: Estimate, quietest: Option<&Quietest>, level: &dyn Fn(f64) -> String) -> PathFinding {
+    let reading = Reading::Told(noise);
+    let floor = level(noise.value);
+    let Some(q) = quietest else {
+        let text = format!("The noise is {floor} (Z, 20 Hz to 20 kHz); nothing stands over it.");
+        return PathFinding::new(PathQuestion::Noise, Some(role), PathAnswer::NotTold, reading, text);
+    };
+    let under = q.level_dbfs - noise.value;
+    let side = if under < 0.0 { "over" } else { "under" };
+    let told = format!(
+        "The noise is {floor} (Z, 20 Hz to 20 kHz), {} dB {side} the quietest planned step ({})",
+        tenth(under.abs()),
+        q.drive
+    );
+    if q.drive.db() >= q.telling.db() {
+        return PathFinding::new(PathQuestion::Noise, Some(role), PathAnswer::Straight, reading, format!("{told}."));
+    }
+    let text = format!(
+        "{told}: steps under {} tell nothing, and a session begins there. A quieter room or less input gain noise lets it begin lower.",
+        q.telling
+    );
+    PathFinding::new(PathQuestion::Noise, Some(role), PathAnswer::Note, reading, text)
+}
+
+fn hum(
+    role: InputRole,
+    hum_dbfs: Option<f64>,
+    first_hz: Option<f64>,
+    quietest: Option<&Quietest>,
+    level: &dyn Fn(f64) -> String,
+) -> PathFinding {
+    let what = PathQuestion::Hum;
+    let Some(hum) = hum_dbfs else {
+        let why = Reading::NotTold("none stands over the noise".into());
+        return PathFinding::new(what, Some(role), PathAnswer::Straight, why, "No mains hum stands over the noise.");
+    };
+    let reading = Reading::Told(Estimate::exact(hum));
+    let at = first_hz.map_or(String::new(), |hz| format!(" from {hz:.1} Hz up"));
+    // A session does not begin under the noise.
+    let under = quietest.map(|q| q.level_dbfs + (q.telling.db() - q.drive.db()).max(0.0) - hum);
+    let told = format!(
+        "Mains hum of {}{at}, {}",
+        level(hum),
+        under.map_or("and nothing stands over the noise".into(), |u| format!(
+            "{} dB under the quietest step of a session",
+            tenth(u)
+        ))
+    );
+    if under.is_none_or(|u| u >= HUM_UNDER_DB) {
+        return PathFinding::new(what, Some(role), PathAnswer::Straight, reading, format!("{told}."));
+    }
+    let text = format!(
+        "{told}. Use one mains outlet for all devices, or batteries; a balanced cable; keep microphone cables off supplies."
+    );
+    PathFinding::new(what, Some(role), PathAnswer::Doubt, reading, text)
+}
