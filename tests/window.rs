@@ -459,8 +459,16 @@ fn a_typed_offset_comes_into_force_and_another_channel_drops_it() {
     window.run_steps(2);
     assert!(says(&window, "left ear: offset 118.5 ±0.4 dB, typed, 2026-03-01 10:00"));
     retype(&mut window, "Input 1, channel", "2");
-    assert!(says(&window, "was dropped"));
+    assert!(says(&window, "is not used: the channel was 1, now 2"));
     assert!(!window.state().form.is_calibrated());
+    retype(&mut window, "Input 1, channel", "1");
+    assert!(window.state().form.is_calibrated() && !says(&window, "is not used"), "it belongs to channel 1");
+    retype(&mut window, "Input 1, channel", "2");
+    window.get_by_label("It still holds").click();
+    window.run_steps(2);
+    assert!(window.state().form.is_calibrated() && !says(&window, "is not used"));
+    retype(&mut window, "Input 1, channel", "1");
+    assert!(says(&window, "is not used: the channel was 2, now 1"));
     press(&mut window, Key::F12);
     assert!(matches!(bench.commands.try_recv(), Ok(Command::Calibrate { role: InputRole::LeftEar, .. })));
     bench.events.send(Event::Failed(Failure { message: "no tone".into(), kept: None })).unwrap();
@@ -730,4 +738,47 @@ fn a_path_check_runs_on_its_key_and_tells_its_findings_under_the_chain() {
     for finding in &report.findings {
         assert!(says(&window, &finding.text), "{}", finding.text);
     }
+}
+
+#[test]
+fn what_else_is_known_of_a_chain_is_typed_and_its_curve_read() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("curve.txt");
+    std::fs::write(&file, "Hz dB\n20 -1.5\n1000 0\n20000 2.5\n").unwrap();
+    let (desk, _bench) = start(records::chain(false), records::plan());
+    let mut window = window(desk, 1280.0, 2400.0, 1.0, Theme::Dark);
+    press(&mut window, Key::F2);
+    for (field, typed) in [
+        ("Knob at", "12 o'clock"),
+        ("Own ceiling, dB SPL", "108"),
+        ("Microphone", "invented half-inch"),
+        ("Certificate of", "2025-06-31"),
+        ("Input gain note", "+20 dB"),
+        ("Offset after, hours", "24"),
+        ("Curve file", file.to_str().unwrap()),
+    ] {
+        retype(&mut window, field, typed);
+    }
+    assert!(says(&window, "`2025-06-31` is no date") && window.state().form.ready().is_none());
+    retype(&mut window, "Certificate of", "2025-06-30");
+    window.get_by_label("Read the curve").click();
+    window.run_steps(2);
+    assert!(says(&window, "column 2"), "whether a gain or a correction must be said");
+    window.get_by_role_and_label(Role::ComboBox, "Its dB are").click();
+    window.run_steps(2);
+    window.get_by_label("the microphone's gain").click();
+    window.run_steps(2);
+    window.get_by_label("Read the curve").click();
+    window.run_steps(2);
+    assert!(says(&window, "curve.txt: 3 points, 20 Hz to 20000 Hz") && says(&window, "line 1 was skipped"));
+    let chain = window.state().form.ready().unwrap().1.clone();
+    assert_eq!((chain.output_side.knob.as_str(), chain.gain.as_str()), ("12 o'clock", "+20 dB"));
+    assert_eq!(chain.output_side.ceilings.spl, Some(DbSpl(108.0)));
+    assert!((chain.ages.offset_hours - 24.0).abs() < 1e-12);
+    let microphone = &chain.microphones[&InputRole::LeftEar];
+    assert_eq!(microphone.certificate.as_deref(), Some("2025-06-30"));
+    assert!((chain.correction(InputRole::LeftEar).db_at(20.0) - 1.5).abs() < 1e-9, "a gain is taken off");
+    window.get_by_label("Leave out curve 1").click();
+    window.run_steps(2);
+    assert!(window.state().form.ready().unwrap().1.curves.is_empty());
 }

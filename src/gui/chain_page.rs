@@ -5,6 +5,7 @@ use super::app::Desk;
 use super::climb::WIDE;
 use super::form::{Field, InputRow, RATES, sentence};
 use super::keys::Action;
+use super::particulars;
 use super::parts;
 use super::text;
 use super::theme::{self, STEP};
@@ -49,6 +50,8 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
                 super::path::show(desk, ui);
                 ui.add_space(2.0 * STEP);
                 calibration(desk, ui);
+                ui.add_space(2.0 * STEP);
+                particulars::show(desk, ui);
                 ui.add_space(2.0 * STEP);
                 parts::heading(ui, "Cautions");
                 parts::cautions(ui);
@@ -314,8 +317,12 @@ fn listen(desk: &mut Desk, ui: &mut Ui) {
     } else {
         parts::quiet(ui, "No offset for this ear: levels are in dBFS. Fit the calibrator, then listen.");
     }
-    if let Some(dropped) = &desk.form.offsets_dropped {
-        parts::wrong(ui, dropped);
+    if let Some(not_used) = desk.form.not_used.clone() {
+        parts::wrong(ui, &not_used);
+        if ui.button("It still holds").clicked() {
+            desk.form.offsets_still_hold();
+            desk.changed();
+        }
     }
     if let Some(checked) = &desk.view.checked {
         parts::quiet(ui, checked);

@@ -2,12 +2,13 @@
 //! only a form without a message makes a session.
 
 use super::StartState;
+use super::particulars::Particulars;
 use super::text;
 use crate::calibration::{self, Acoustic, Calibrator, SENSITIVITY_HALF_WIDTH_DB};
 use crate::card::{
     CaptureChannel, CardDescription, CardId, Direction, InputRole, Routing, SimulatedDevices, known_name,
 };
-use crate::session::chain::{Chain, Coupler};
+use crate::session::chain::{Chain, Coupler, InputSetting};
 use crate::session::plan::{
     AskedLevel, DEFAULT_CEILING, Extent, ListeningLevel, Plan, PlanError, UNCALIBRATED_CEILING, Weighting,
 };
@@ -48,6 +49,18 @@ pub enum Field {
     Cards,
     /// Microphone's stated maximum.
     MicrophoneMax,
+    /// Dates of certificates.
+    Certificates,
+    /// Age at which a certificate is doubted.
+    CertificateMonths,
+    /// Age at which an offset is doubted.
+    OffsetHours,
+    /// The chain's own ceiling.
+    ChainCeiling,
+    /// The same on the drive.
+    ChainCeilingDrive,
+    /// Distortion of the capture card.
+    CardDistortion,
     /// Typed calibration offset.
     Offset,
     /// Its half interval.
@@ -68,8 +81,13 @@ pub enum Field {
 
 impl Field {
     /// A message here keeps a session from starting (those of the calibration box do not).
-    fn bars_start(self) -> bool {
+    pub fn bars_start(self) -> bool {
         self < Field::Offset
+    }
+
+    /// True for what is typed on page Chain.
+    pub fn of_page_chain(self) -> bool {
+        self >= Field::PlaybackChannels
     }
 }
 
@@ -149,8 +167,10 @@ pub struct Form {
     pub calibrator_half_width: String,
     /// Offsets in force.
     pub acoustic: BTreeMap<InputRole, Acoustic>,
-    /// What the form does not show of the chain.
-    kept: Chain,
+    /// What else is typed of the chain.
+    pub particulars: Particulars,
+    /// The chain as it was read; what is edited as it stands is edited here.
+    pub(super) kept: Chain,
     block_frames: u32,
     base: Plan,
     sessions: PathBuf,
@@ -160,10 +180,12 @@ pub struct Form {
     pub stands_in: BTreeMap<Field, String>,
     ready: Option<(Plan, Chain)>,
     full_drive: Option<(SampleRate, f64)>,
-    /// What the offsets were taken on: card, channels, rate.
-    calibrated_on: (CardId, Vec<InputRow>, SampleRate),
-    /// Why offsets were dropped, until new ones are taken.
-    pub offsets_dropped: Option<String>,
+    /// The input that each offset was taken on.
+    taken_on: BTreeMap<InputRole, InputSetting>,
+    /// Offsets that were taken on another input than stands here now: not used, and in force again once it does.
+    suspended: BTreeMap<InputRole, Acoustic>,
+    /// Why they are not used.
+    pub not_used: Option<String>,
 }
 
 /// Marks a drive among levels in dB SPL.
@@ -188,13 +210,12 @@ fn shown(value: f64) -> String {
 impl Form {
     /// As the program starts.
     pub fn new(start: StartState) -> Form {
-        let StartState { mut chain, plan, sessions, .. } = start;
-        let dropped = chain.drop_changed_offsets();
+        let StartState { chain, plan, sessions, .. } = start;
         let kept = chain.clone();
+        let particulars = Particulars::of(&chain);
         let row = |c: &CaptureChannel| InputRow { channel: (c.channel + 1).to_string(), role: c.role };
         let inputs: Vec<InputRow> = chain.routing.capture_channels.iter().map(row).collect();
         let ear = chain.ears().next().map_or(InputRole::LeftEar, |(_, role)| role);
-        let calibrated_on = (chain.routing.capture.clone(), inputs.clone(), chain.routing.capture_rate);
         let mut form = Form {
             listening: plan.listening.map_or(String::new(), |l| shown(l.level.db())),
             weighting: plan.listening.map_or((Weighting::Z, None), |l| (l.weighting, l.field)),
@@ -227,6 +248,7 @@ impl Form {
             playback_rate: chain.routing.playback_rate,
             capture_rate: chain.routing.capture_rate,
             coupler: chain.coupler,
+            particulars,
             acoustic: chain.acoustic,
             kept,
             block_frames: chain.routing.block_frames,
@@ -236,10 +258,9 @@ impl Form {
             stands_in: BTreeMap::new(),
             ready: None,
             full_drive: None,
-            calibrated_on,
-            offsets_dropped: dropped.first().map(|o| {
-                format!("The offset of the {} was dropped: {}. Calibrate this input.", o.role.in_words(), o.what)
-            }),
+            taken_on: chain.taken_on,
+            suspended: BTreeMap::new(),
+            not_used: None,
         };
         form.check(&[]);
         form
@@ -313,9 +334,11 @@ impl Form {
 
     /// Reads every field again and sets the messages.
     pub fn check(&mut self, cards: &[CardDescription]) {
-        self.drop_foreign_offsets();
         let mut wrong = BTreeMap::new();
-        let chain = self.read_chain(cards, &mut wrong);
+        let mut chain = self.read_chain(cards, &mut wrong);
+        if let Some(chain) = &mut chain {
+            self.settle_offsets(chain);
+        }
         let plan = self.read_plan(&mut wrong);
         self.read_calibration(&mut wrong);
         let bars = wrong.keys().any(|f: &Field| f.bars_start());
@@ -336,25 +359,39 @@ impl Form {
         card.simulates.as_ref()
     }
 
-    /// An offset belongs to one card, channel and rate: on another it would turn into a wrong number.
-    fn drop_foreign_offsets(&mut self) {
-        let now = (self.capture.clone(), self.inputs.clone(), self.capture_rate);
-        if now == self.calibrated_on {
-            return;
-        }
-        self.calibrated_on = now;
-        if !self.acoustic.is_empty() {
-            self.acoustic.clear();
-            self.offsets_dropped = Some(
-                "The offset belonged to another card, channel or rate and was dropped. Calibrate this input.".into(),
-            );
+    /// An offset belongs to one input as it was set: on another it would turn into a wrong number.
+    fn settle_offsets(&mut self, chain: &mut Chain) {
+        chain.acoustic.extend(std::mem::take(&mut self.suspended));
+        chain.taken_on = self.taken_on.clone();
+        let new: Vec<InputRole> =
+            chain.acoustic.keys().filter(|role| !chain.taken_on.contains_key(role)).copied().collect();
+        chain.offsets_belong_here(new);
+        self.taken_on = chain.taken_on.clone();
+        let all = chain.acoustic.clone();
+        let changed = chain.drop_changed_offsets();
+        self.acoustic = chain.acoustic.clone();
+        self.suspended = all.into_iter().filter(|(role, _)| changed.iter().any(|c| c.role == *role)).collect();
+        self.not_used = changed.first().map(|offset| {
+            let ear = offset.role.in_words();
+            format!(
+                "The offset of the {ear} is not used: {}. Calibrate this input, or say that it still holds.",
+                offset.what
+            )
+        });
+    }
+
+    /// The offsets that are not used hold for the inputs as they are now.
+    pub fn offsets_still_hold(&mut self) {
+        for role in self.suspended.keys() {
+            self.taken_on.remove(role);
         }
     }
 
     /// Takes an offset into force.
     pub fn take_offset(&mut self, role: InputRole, acoustic: Acoustic) {
         self.acoustic.insert(role, acoustic);
-        self.offsets_dropped = None;
+        self.suspended.remove(&role);
+        self.taken_on.remove(&role);
     }
 
     fn read_plan(&self, wrong: &mut BTreeMap<Field, String>) -> Option<Plan> {
@@ -469,10 +506,7 @@ impl Form {
             microphone_max_db_spl,
             ..self.kept.clone()
         };
-        // Offsets of another card, channel or rate are dropped as soon as it is chosen.
-        let calibrated: Vec<InputRole> = chain.acoustic.keys().copied().collect();
-        chain.taken_on.clear();
-        chain.offsets_belong_here(calibrated);
+        self.particulars.read_into(&mut chain, wrong);
         Some(chain)
     }
 

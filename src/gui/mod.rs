@@ -11,6 +11,7 @@ pub mod digest;
 pub mod form;
 pub mod keys;
 pub mod link;
+mod particulars;
 mod parts;
 mod path;
 mod start;

@@ -58,15 +58,11 @@ pub fn fields(desk: &mut Desk, ui: &mut Ui) {
         );
         parts::quiet(ui, text);
     }
-    if let Some((field, message)) = desk.form.wrong.iter().find(|(f, _)| of_page_chain(**f)) {
+    if let Some((field, message)) = desk.form.wrong.iter().find(|(f, _)| f.of_page_chain() && f.bars_start()) {
         let message = format!("On page Chain ({}): {message}", Action::Chain.key());
         let _ = field;
         parts::wrong(ui, &message);
     }
-}
-
-fn of_page_chain(field: Field) -> bool {
-    matches!(field, Field::Cards | Field::PlaybackChannels | Field::CaptureChannels | Field::MicrophoneMax)
 }
 
 fn ceiling(desk: &mut Desk, ui: &mut Ui) {

@@ -1,0 +1,261 @@
+//! Page Chain, below: what else is known of the chain, as `chain new` takes it: the output side, instruments with their
+//! certificates, ages, and correction curves read from plain text.
+
+use super::app::Desk;
+use super::climb::WIDE;
+use super::form::{Field, Form, sentence};
+use super::parts;
+use super::text;
+use super::theme::STEP;
+use crate::calibration::Curve;
+use crate::calibration::curve::{Column, Decimal, FrequencyUnit, Stated};
+use crate::calibration::{AgeLimits, is_date};
+use crate::session::chain::{Chain, Driven, Fitted, Instrument, Point, Supply, Wiring};
+use crate::units::{DbSpl, Dbfs};
+use eframe::egui::{Align, Layout, Ui};
+use std::collections::BTreeMap;
+
+/// What is typed of it and is no plain word.
+#[derive(Clone, Debug, Default)]
+pub struct Particulars {
+    /// Date of the calibrator's certificate; empty: none.
+    pub calibrator_certificate: String,
+    /// Certificates older than this are doubted, months.
+    pub certificate_months: String,
+    /// Offsets older than this are doubted, hours.
+    pub offset_hours: String,
+    /// Ceiling of the chain, dB SPL; empty: none of its own.
+    pub ceiling: String,
+    /// The same on the drive, dBFS RMS.
+    pub ceiling_drive: String,
+    /// Distortion of the capture card itself, dB; empty: unknown.
+    pub card_distortion: String,
+    /// File of a correction curve.
+    pub curve_file: String,
+    /// How it is to be read.
+    pub stated: Stated,
+    /// What came of reading it: remarks, or why it was refused.
+    pub read: Option<Result<Vec<String>, String>>,
+}
+
+impl Particulars {
+    /// As the chain has them.
+    pub fn of(chain: &Chain) -> Particulars {
+        let shown = |value: Option<f64>| value.map_or(String::new(), |v| v.to_string().replace('-', "−"));
+        let certificate = |instrument: Option<&Instrument>| instrument.and_then(|i| i.certificate.clone());
+        Particulars {
+            calibrator_certificate: certificate(chain.calibrator.as_ref()).unwrap_or_default(),
+            certificate_months: chain.ages.certificate_months.to_string(),
+            offset_hours: chain.ages.offset_hours.to_string(),
+            ceiling: shown(chain.output_side.ceilings.spl.map(DbSpl::db)),
+            ceiling_drive: shown(chain.output_side.ceilings.drive.map(Dbfs::db)),
+            card_distortion: shown(chain.card_distortion_db),
+            ..Particulars::default()
+        }
+    }
+
+    /// Puts them into the chain; what cannot be is told beside its field.
+    pub fn read_into(&self, chain: &mut Chain, wrong: &mut BTreeMap<Field, String>) {
+        let mut number = |field, typed: &str, what: &str, example: &str, low: f64, high: f64| {
+            if typed.trim().is_empty() {
+                return None;
+            }
+            match text::number(typed, what, example) {
+                Ok(value) if (low..=high).contains(&value) => Some(value),
+                Ok(_) => {
+                    wrong.insert(field, format!("{what} lies between {low} and {high}.").replace('-', "−"));
+                    None
+                }
+                Err(message) => {
+                    wrong.insert(field, message);
+                    None
+                }
+            }
+        };
+        let ceilings = &mut chain.output_side.ceilings;
+        ceilings.spl =
+            number(Field::ChainCeiling, &self.ceiling, "the chain's ceiling in dB SPL", "110", 40.0, 140.0).map(DbSpl);
+        let drive = "the chain's ceiling on the drive in dBFS";
+        ceilings.drive = number(Field::ChainCeilingDrive, &self.ceiling_drive, drive, "−12", -120.0, 0.0).map(Dbfs);
+        let card = "the card's own distortion in dB";
+        chain.card_distortion_db = number(Field::CardDistortion, &self.card_distortion, card, "−95", -200.0, 0.0);
+        let usual = AgeLimits::default();
+        let months = number(Field::CertificateMonths, &self.certificate_months, "the age in months", "12", 1.0, 1200.0);
+        let hours = number(Field::OffsetHours, &self.offset_hours, "the age in hours", "12", 0.1, 876_600.0);
+        chain.ages = AgeLimits {
+            certificate_months: months.map_or(usual.certificate_months, |m| m as u32),
+            offset_hours: hours.unwrap_or(usual.offset_hours),
+        };
+        let dates = chain
+            .microphones
+            .values()
+            .filter_map(|m| m.certificate.as_deref())
+            .chain([self.calibrator_certificate.as_str()]);
+        let not_dates: Vec<&str> = dates.filter(|date| !date.is_empty() && !is_date(date)).collect();
+        if let Some(date) = not_dates.first() {
+            wrong.insert(Field::Certificates, format!("`{date}` is no date; write 2025-06-30, or leave it empty."));
+        }
+        let certificate = Some(self.calibrator_certificate.trim().to_string()).filter(|date| is_date(date));
+        let mut calibrator = chain.calibrator.take().unwrap_or_default();
+        calibrator.certificate = certificate;
+        chain.calibrator = Some(calibrator).filter(|c| *c != Instrument::default());
+        for microphone in chain.microphones.values_mut() {
+            microphone.certificate = microphone.certificate.take().filter(|date| is_date(date));
+        }
+        chain.microphones.retain(|_, microphone| *microphone != Instrument::default());
+    }
+}
+
+/// The section.
+pub fn show(desk: &mut Desk, ui: &mut Ui) {
+    parts::heading(ui, "What else is known of the chain");
+    ui.add_enabled_ui(!desk.view.phase.is_busy(), |ui| {
+        let columns: [fn(&mut Desk, &mut Ui); 3] = [output_side, instruments, curves];
+        if ui.available_width() >= WIDE {
+            ui.columns(3, |places| {
+                for (column, place) in columns.into_iter().zip(places) {
+                    place.with_layout(Layout::top_down(Align::Min), |ui| column(desk, ui));
+                }
+            });
+        } else {
+            for column in columns {
+                column(desk, ui);
+                ui.add_space(STEP);
+            }
+        }
+    });
+}
+
+/// `None` first, in words.
+fn or_not<T: Copy, const N: usize>(all: [(T, &str); N]) -> Vec<(Option<T>, String)> {
+    let not = std::iter::once((None, "not noted".to_string()));
+    not.chain(all.into_iter().map(|(value, words)| (Some(value), words.to_string()))).collect()
+}
+
+/// A list of what may be noted or not.
+fn choose<T: Copy + PartialEq, const N: usize>(
+    desk: &mut Desk,
+    ui: &mut Ui,
+    label: &str,
+    pick: fn(&mut Form) -> &mut Option<T>,
+    all: [(T, &str); N],
+) {
+    let now = *pick(&mut desk.form);
+    if let Some(chosen) = parts::list(ui, label, &now, &or_not(all)) {
+        *pick(&mut desk.form) = chosen;
+        desk.changed();
+    }
+}
+
+fn output_side(desk: &mut Desk, ui: &mut Ui) {
+    parts::field(ui, desk, None, "System volume", |d| &mut d.form.kept.output_side.system_volume);
+    parts::field(ui, desk, None, "Hardware volume", |d| &mut d.form.kept.output_side.hardware_volume);
+    parts::field(ui, desk, None, "Knob at", |d| &mut d.form.kept.output_side.knob);
+    parts::field(ui, desk, None, "Gain switch", |d| &mut d.form.kept.output_side.gain_switch);
+    let wiring = [(Wiring::SingleEnded, "single-ended"), (Wiring::Balanced, "balanced")];
+    choose(desk, ui, "Wiring", |f| &mut f.kept.output_side.wiring, wiring);
+    let driven = [(Driven::Both, "both channels"), (Driven::One, "one channel")];
+    choose(desk, ui, "Driven", |f| &mut f.kept.output_side.driven, driven);
+    let supply = [(Supply::Mains, "mains"), (Supply::Battery, "battery"), (Supply::Bus, "bus")];
+    choose(desk, ui, "Supply", |f| &mut f.kept.output_side.supply, supply);
+    let replugged = [(true, "with this load"), (false, "with another load")];
+    choose(desk, ui, "Plugged in", |f| &mut f.kept.output_side.replugged_with_load, replugged);
+    parts::field(ui, desk, Some(Field::ChainCeiling), "Own ceiling, dB SPL", |d| &mut d.form.particulars.ceiling);
+    parts::field(ui, desk, Some(Field::ChainCeilingDrive), "Own ceiling, dBFS", |d| {
+        &mut d.form.particulars.ceiling_drive
+    });
+}
+
+fn instruments(desk: &mut Desk, ui: &mut Ui) {
+    parts::quiet(ui, format!("Microphone of the {}:", desk.form.ear.in_words()));
+    parts::field(ui, desk, None, "Microphone", |d| &mut microphone(d).name);
+    parts::field(ui, desk, None, "Its serial", |d| &mut microphone(d).serial);
+    parts::field(ui, desk, Some(Field::Certificates), "Certificate of", |d| {
+        microphone(d).certificate.get_or_insert_default()
+    });
+    parts::field(ui, desk, None, "Calibrator", |d| &mut d.form.kept.calibrator.get_or_insert_default().name);
+    parts::field(ui, desk, None, "Serial of it", |d| &mut d.form.kept.calibrator.get_or_insert_default().serial);
+    parts::field(ui, desk, None, "Its certificate of", |d| &mut d.form.particulars.calibrator_certificate);
+    let places = [Fitted::BareCapsule, Fitted::Adapter, Fitted::CouplerEntrance].map(|place| (place, place.words()));
+    choose(desk, ui, "Fitted", |f| &mut f.kept.fitted, places);
+    let points = [Point::Eardrum, Point::EarReferencePoint, Point::Microphone].map(|point| (point, point.words()));
+    choose(desk, ui, "Point", |f| &mut f.kept.point, points);
+    parts::field(ui, desk, None, "Input gain note", |d| &mut d.form.kept.gain);
+    parts::field(ui, desk, Some(Field::CardDistortion), "Card's own dist., dB", |d| {
+        &mut d.form.particulars.card_distortion
+    });
+}
+
+fn microphone(desk: &mut Desk) -> &mut Instrument {
+    desk.form.kept.microphones.entry(desk.form.ear).or_default()
+}
+
+fn curves(desk: &mut Desk, ui: &mut Ui) {
+    let ear = desk.form.ear;
+    parts::quiet(ui, format!("Correction curves of the {}:", ear.in_words()));
+    let kept: Vec<String> = desk.form.kept.curves.get(&ear).map_or(Vec::new(), |c| c.0.iter().map(in_words).collect());
+    if kept.is_empty() {
+        parts::quiet(ui, "None: the microphone is taken as flat.");
+    }
+    for (i, words) in kept.iter().enumerate() {
+        ui.label(words);
+        if ui.button(format!("Leave out curve {}", i + 1)).clicked() {
+            let empty = desk.form.kept.curves.get_mut(&ear).is_some_and(|curves| {
+                curves.0.remove(i);
+                curves.0.is_empty()
+            });
+            if empty {
+                desk.form.kept.curves.remove(&ear);
+            }
+            desk.changed();
+            break;
+        }
+    }
+    parts::field(ui, desk, None, "Curve file", |d| &mut d.form.particulars.curve_file);
+    let columns = [(Column::Gain, "the microphone's gain"), (Column::Correction, "a correction to add")];
+    choose(desk, ui, "Its dB are", |f| &mut f.particulars.stated.column, columns);
+    let marks = [(Decimal::Point, "point"), (Decimal::Comma, "comma")];
+    choose(desk, ui, "Decimal mark", |f| &mut f.particulars.stated.decimal, marks);
+    let units = [(FrequencyUnit::Hertz, "Hz"), (FrequencyUnit::Kilohertz, "kHz")];
+    choose(desk, ui, "Frequencies", |f| &mut f.particulars.stated.frequencies, units);
+    if ui.button("Read the curve").clicked() {
+        read_curve(&mut desk.form);
+        desk.changed();
+    }
+    match &desk.form.particulars.read {
+        Some(Ok(remarks)) => {
+            for remark in remarks {
+                parts::quiet(ui, remark.clone());
+            }
+        }
+        Some(Err(why)) => parts::wrong(ui, why),
+        None => {}
+    }
+    parts::field(ui, desk, Some(Field::CertificateMonths), "Doubt after, months", |d| {
+        &mut d.form.particulars.certificate_months
+    });
+    parts::field(ui, desk, Some(Field::OffsetHours), "Offset after, hours", |d| &mut d.form.particulars.offset_hours);
+}
+
+fn in_words(curve: &Curve) -> String {
+    let points = curve.correction.points();
+    let ends = points.first().zip(points.last());
+    let range = ends.map_or(String::new(), |(low, high)| format!(", {} Hz to {} Hz", low.0, high.0));
+    format!("{}: {} points{range}", curve.name, points.len())
+}
+
+/// Reads the file that is named and adds it to the ear's curves.
+fn read_curve(form: &mut Form) {
+    let name = form.particulars.curve_file.trim().to_string();
+    let read =
+        std::fs::read(&name).map_err(|error| format!("The file {name} cannot be read: {error}.")).and_then(|bytes| {
+            let file = std::path::Path::new(&name).file_name().map_or(name.clone(), |f| f.to_string_lossy().into());
+            Curve::read(&file, &bytes, &form.particulars.stated).map_err(|refused| sentence(&refused.to_string()))
+        });
+    form.particulars.read = Some(read.map(|curve| {
+        let mut remarks = vec![format!("Read: {}.", in_words(&curve))];
+        remarks.extend(curve.remarks());
+        form.kept.curves.entry(form.ear).or_default().0.push(curve);
+        remarks
+    }));
+}
