@@ -247,6 +247,13 @@ pub fn t_quantile(p: f64, dof: f64) -> f64 {
     f_quantile(2.0 * p - 1.0, 1.0, dof.clamp(0.5, 1e7)).sqrt()
 }
 
+/// Distribution function of Student's t.
+pub fn t_cdf(t: f64, dof: f64) -> f64 {
+    // t² is F(1, dof).
+    let beyond = 0.5 * (1.0 - f_cdf(t * t, 1.0, dof.clamp(0.5, 1e7)));
+    if t < 0.0 { beyond } else { 1.0 - beyond }
+}
+
 /// Two-sided 95 % factor of Student's t (the 97.5 % quantile); 1.96 for very many degrees of freedom.
 pub fn student_t_95(dof: f64) -> f64 {
     t_quantile(0.975, dof)
@@ -366,6 +373,16 @@ mod tests {
         assert!((mean.value - 101.1).abs() < 1e-9);
         assert!((mean.interval.low - 100.381_335).abs() < 1e-5 && (mean.interval.high - 101.818_665).abs() < 1e-5);
         assert!(mean_of(&[1.0]).is_none());
+    }
+
+    /// Student's t (JCGM 100, table G.2, 95 %): 2.5 % lie beyond 12.71, 4.30, 2.78 and 1.96; Welch's example worked with
+    /// scipy: t = 2.708797, 7.96438 degrees of freedom, p = 0.0268168 (two-sided).
+    #[test]
+    fn the_distribution_of_students_t_is_that_of_the_tables() {
+        for (dof, t) in [(1.0, 12.7062), (2.0, 4.3027), (4.0, 2.7764), (1e7, 1.959_964)] {
+            assert!((t_cdf(t, dof) - 0.975).abs() < 1e-5 && (t_cdf(-t, dof) - 0.025).abs() < 1e-5, "{dof}");
+        }
+        assert!((2.0 * t_cdf(-2.708_797, 7.964_38) - 0.026_816_8).abs() < 1e-6);
     }
 
     /// Closed forms: I_x(1, b) = 1 − (1−x)^b, I_x(a, 1) = x^a, P(1, x) = 1 − e^(−x), Γ(½) = √π, F(2, 2): x/(1+x).

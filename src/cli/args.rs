@@ -1,5 +1,6 @@
 //! Commands as typed.
 
+use crate::judgement::comparison::SAME_WITHIN_DB;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -75,6 +76,8 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Two stored sessions of one headphone side by side, at matched level: what differs, and by how much.
+    Compare(Compare),
     /// Recompute a stored session from its WAVs.
     Reanalyse {
         /// Session folder.
@@ -86,6 +89,30 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+}
+
+/// Options of `compare`.
+#[derive(Debug, Args)]
+pub struct Compare {
+    /// Session folder of the first output.
+    pub first: PathBuf,
+    /// Session folder of the second.
+    pub second: PathBuf,
+    /// Level to match at, dB SPL (dBFS at the input without calibration); without it the highest clean level of the weaker.
+    #[arg(long, value_name = "DB", allow_hyphen_values = true)]
+    pub at: Option<f64>,
+    /// Match the one-third octave at 1 kHz instead of all the noise.
+    #[arg(long = "at-1-khz")]
+    pub at_1_khz: bool,
+    /// Differences within this are the same, dB.
+    #[arg(long, value_name = "DB", default_value_t = SAME_WITHIN_DB)]
+    pub within: f64,
+    /// The headphone stayed on the coupler from the one session to the other.
+    #[arg(long)]
+    pub same_seat: bool,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// The ear that an outside source is heard at.

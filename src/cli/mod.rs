@@ -4,6 +4,7 @@ mod args;
 mod calibrate;
 mod cards;
 mod chain;
+mod compare;
 mod follow;
 mod hold;
 mod judge;
@@ -46,6 +47,7 @@ pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()
         Command::Listen { session, ear, keep } => hold::listen(&session, ear, &keep, surroundings),
         Command::Stimulus(wanted) => stimulus::write(&wanted, surroundings),
         Command::Judge { session, listener, json } => judge::judge(&session, &listener, json, surroundings),
+        Command::Compare(wanted) => compare::side_by_side(&wanted, surroundings),
         Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, surroundings),
     }
 }

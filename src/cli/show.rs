@@ -151,7 +151,7 @@ fn other(stimulus: &Stimulus, finding: &Finding) -> String {
 }
 
 /// A reading in a cell.
-fn reading(r: &Reading) -> String {
+pub fn reading(r: &Reading) -> String {
     match r {
         Reading::Told(e) => tidy(e.value, 1),
         Reading::Below(b) => format!("<{}", tidy(*b, 1)),
@@ -161,7 +161,7 @@ fn reading(r: &Reading) -> String {
 }
 
 /// Fixed places, a true minus, never "−0.0".
-fn tidy(value: f64, places: usize) -> String {
+pub fn tidy(value: f64, places: usize) -> String {
     let shown = format!("{value:.places$}");
     let zero = shown.trim_start_matches('-').chars().all(|c| c == '0' || c == '.');
     if zero { shown.trim_start_matches('-').into() } else { shown.replace('-', "−") }
@@ -222,7 +222,8 @@ pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) ->
     Ok(())
 }
 
-fn tidy_signed(value: f64, places: usize) -> String {
+/// The same with its sign.
+pub fn tidy_signed(value: f64, places: usize) -> String {
     let shown = tidy(value, places);
     if value > 0.0 && shown.chars().any(|c| ('1'..='9').contains(&c)) { format!("+{shown}") } else { shown }
 }

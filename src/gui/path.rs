@@ -8,7 +8,7 @@ use super::theme::{self, STEP};
 use super::view::Phase;
 use crate::card::InputRole;
 use crate::judgement::path::{PathAnswer, PathFinding};
-use eframe::egui::{Align, Button, Label, ProgressBar, RichText, Ui};
+use eframe::egui::{Align, Button, Label, ProgressBar, Rect, RichText, Ui, vec2};
 
 /// Width of the column that says what was asked, points.
 const ASKED: f32 = 22.0 * STEP;
@@ -17,7 +17,8 @@ const NARROW: f32 = 80.0 * STEP;
 
 /// Draws the section.
 pub fn show(desk: &mut Desk, ui: &mut Ui) {
-    let top = ui.cursor();
+    // The cursor alone has no end below.
+    let top = Rect::from_min_size(ui.cursor().min, vec2(1.0, 1.0));
     parts::heading(ui, "Path check");
     if std::mem::take(&mut desk.view.path_is_news) {
         ui.scroll_to_rect(top, Some(Align::Min));

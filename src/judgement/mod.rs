@@ -2,6 +2,7 @@
 
 mod budget;
 mod clipping_threshold;
+pub mod comparison;
 mod exposure;
 mod headroom;
 mod highest_clean;

@@ -8,6 +8,7 @@ mod chains;
 mod command_line;
 #[path = "../common/mod.rs"]
 mod common;
+mod comparison;
 mod crash_recovery;
 mod curves;
 mod foreign;
