@@ -11,9 +11,9 @@ use crate::judgement::path::{PathAnswer, PathFinding};
 use eframe::egui::{Align, Button, Label, ProgressBar, Rect, RichText, Ui, vec2};
 
 /// Width of the column that says what was asked, points.
-const ASKED: f32 = 22.0 * STEP;
+const ASKED: f32 = 28.0 * STEP;
 /// Narrower than this the answer stands under its question, points.
-const NARROW: f32 = 80.0 * STEP;
+const NARROW: f32 = 84.0 * STEP;
 
 /// Draws the section.
 pub fn show(desk: &mut Desk, ui: &mut Ui) {

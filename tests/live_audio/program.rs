@@ -141,7 +141,8 @@ fn a_path_check_finds_swapped_channels_and_a_compressor_that_are_not_ours_and_no
             let (found, content) = checked(&server, "alsa:bench_out");
             assert!(content && found.iter().all(|(_, answer, _)| answer != "doubt"), "{found:?}");
             assert!(found.iter().any(|(what, answer, _)| what == "rate" && answer == "note"), "{found:?}");
-            for (playback, fault) in [("alsa:swapped_out", "sides"), ("alsa:controlled_out", "steps")] {
+            // The compressor's gain never stands still: without any noise that alone makes every take void, which tells it.
+            for (playback, fault) in [("alsa:swapped_out", "sides"), ("alsa:controlled_out", "drift")] {
                 let (found, content) = checked(&server, playback);
                 let doubts: Vec<_> = found.iter().filter(|(_, answer, _)| answer == "doubt").collect();
                 assert!(!content && doubts.iter().any(|(what, ..)| what == fault), "{playback}: {found:?}");
