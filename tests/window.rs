@@ -754,7 +754,7 @@ fn what_else_is_known_of_a_chain_is_typed_and_its_curve_read() {
         ("Microphone", "invented half-inch"),
         ("Certificate of", "2025-06-31"),
         ("Input gain note", "+20 dB"),
-        ("Offset after, hours", "24"),
+        ("Offset good for, h", "24"),
         ("Curve file", file.to_str().unwrap()),
     ] {
         retype(&mut window, field, typed);

@@ -603,6 +603,9 @@ pub struct NewChain {
     /// What the dB of the curves are.
     #[arg(long, value_enum, help_heading = "Ear")]
     pub column: Option<TypedColumn>,
+    /// Half width of the curves' 95 % interval, dB, as the certificate states it.
+    #[arg(long, value_name = "DB", help_heading = "Ear", requires = "curves")]
+    pub curve_half_width: Option<f64>,
     /// How their numbers are written.
     #[command(flatten)]
     pub text: TextTable,

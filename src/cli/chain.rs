@@ -11,7 +11,7 @@ use crate::session::chain::{Chain, Curves, Driven, Fitted, Instrument, OutputSid
 use crate::session::chain_file::{self, Kept};
 use crate::stats::Estimate;
 use crate::units::{DbSpl, Dbfs};
-use anyhow::{Context, Result};
+use anyhow::{Context, Result, ensure};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -264,10 +264,15 @@ fn curves(wanted: &NewChain) -> Result<Vec<Curve>> {
         TypedColumn::Correction => Column::Correction,
     });
     let stated = request::stated(&wanted.text, column);
-    let read = |path: &PathBuf| {
+    if let Some(half) = wanted.curve_half_width {
+        ensure!((0.0..=5.0).contains(&half), "--curve-half-width {half} dB is outside 0 to 5");
+    }
+    let read = |path: &PathBuf| -> Result<Curve> {
         let bytes = std::fs::read(path).with_context(|| format!("cannot read {}", path.display()))?;
         let name = path.file_name().map_or_else(|| path.to_string_lossy(), |name| name.to_string_lossy());
-        Curve::read(&name, &bytes, &stated).with_context(|| format!("{} is not read as a curve", path.display()))
+        let curve = Curve::read(&name, &bytes, &stated)
+            .with_context(|| format!("{} is not read as a curve", path.display()))?;
+        Ok(Curve { half_width_db: wanted.curve_half_width, ..curve })
     };
     wanted.curves.iter().map(read).collect()
 }

@@ -176,7 +176,7 @@ fn output_known(desk: &Desk) -> Vec<String> {
 }
 
 fn headphone_known(desk: &Desk) -> Vec<String> {
-    vec![desk.form.headphone.clone(), "seat 1; its fit is not in the interval".into()]
+    vec![desk.form.headphone.clone(), "further seats after the climb tell what its fit changes".into()]
 }
 
 fn coupler_known(desk: &Desk) -> Vec<String> {

@@ -34,6 +34,8 @@ pub struct Particulars {
     pub curve_file: String,
     /// How it is to be read.
     pub stated: Stated,
+    /// Half width of its interval, dB; empty: not stated.
+    pub curve_half_width: String,
     /// What came of reading it: remarks, or why it was refused.
     pub read: Option<Result<Vec<String>, String>>,
 }
@@ -126,9 +128,9 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
     });
 }
 
-/// `None` first, in words.
-fn or_not<T: Copy, const N: usize>(all: [(T, &str); N]) -> Vec<(Option<T>, String)> {
-    let not = std::iter::once((None, "not noted".to_string()));
+/// What stands for `None` first.
+fn or_not<T: Copy, const N: usize>(not: &str, all: [(T, &str); N]) -> Vec<(Option<T>, String)> {
+    let not = std::iter::once((None, not.to_string()));
     not.chain(all.into_iter().map(|(value, words)| (Some(value), words.to_string()))).collect()
 }
 
@@ -138,10 +140,10 @@ fn choose<T: Copy + PartialEq, const N: usize>(
     ui: &mut Ui,
     label: &str,
     pick: fn(&mut Form) -> &mut Option<T>,
-    all: [(T, &str); N],
+    (not, all): (&str, [(T, &str); N]),
 ) {
     let now = *pick(&mut desk.form);
-    if let Some(chosen) = parts::list(ui, label, &now, &or_not(all)) {
+    if let Some(chosen) = parts::list(ui, label, &now, &or_not(not, all)) {
         *pick(&mut desk.form) = chosen;
         desk.changed();
     }
@@ -153,13 +155,13 @@ fn output_side(desk: &mut Desk, ui: &mut Ui) {
     parts::field(ui, desk, None, "Knob at", |d| &mut d.form.kept.output_side.knob);
     parts::field(ui, desk, None, "Gain switch", |d| &mut d.form.kept.output_side.gain_switch);
     let wiring = [(Wiring::SingleEnded, "single-ended"), (Wiring::Balanced, "balanced")];
-    choose(desk, ui, "Wiring", |f| &mut f.kept.output_side.wiring, wiring);
+    choose(desk, ui, "Wiring", |f| &mut f.kept.output_side.wiring, ("not noted", wiring));
     let driven = [(Driven::Both, "both channels"), (Driven::One, "one channel")];
-    choose(desk, ui, "Driven", |f| &mut f.kept.output_side.driven, driven);
+    choose(desk, ui, "Driven", |f| &mut f.kept.output_side.driven, ("not noted", driven));
     let supply = [(Supply::Mains, "mains"), (Supply::Battery, "battery"), (Supply::Bus, "bus")];
-    choose(desk, ui, "Supply", |f| &mut f.kept.output_side.supply, supply);
+    choose(desk, ui, "Supply", |f| &mut f.kept.output_side.supply, ("not noted", supply));
     let replugged = [(true, "with this load"), (false, "with another load")];
-    choose(desk, ui, "Plugged in", |f| &mut f.kept.output_side.replugged_with_load, replugged);
+    choose(desk, ui, "Plugged in", |f| &mut f.kept.output_side.replugged_with_load, ("not noted", replugged));
     parts::field(ui, desk, Some(Field::ChainCeiling), "Own ceiling, dB SPL", |d| &mut d.form.particulars.ceiling);
     parts::field(ui, desk, Some(Field::ChainCeilingDrive), "Own ceiling, dBFS", |d| {
         &mut d.form.particulars.ceiling_drive
@@ -177,9 +179,9 @@ fn instruments(desk: &mut Desk, ui: &mut Ui) {
     parts::field(ui, desk, None, "Serial of it", |d| &mut d.form.kept.calibrator.get_or_insert_default().serial);
     parts::field(ui, desk, None, "Its certificate of", |d| &mut d.form.particulars.calibrator_certificate);
     let places = [Fitted::BareCapsule, Fitted::Adapter, Fitted::CouplerEntrance].map(|place| (place, place.words()));
-    choose(desk, ui, "Fitted", |f| &mut f.kept.fitted, places);
+    choose(desk, ui, "Fitted", |f| &mut f.kept.fitted, ("not noted", places));
     let points = [Point::Eardrum, Point::EarReferencePoint, Point::Microphone].map(|point| (point, point.words()));
-    choose(desk, ui, "Point", |f| &mut f.kept.point, points);
+    choose(desk, ui, "Point", |f| &mut f.kept.point, ("the coupler's own", points));
     parts::field(ui, desk, None, "Input gain note", |d| &mut d.form.kept.gain);
     parts::field(ui, desk, Some(Field::CardDistortion), "Card's own dist., dB", |d| {
         &mut d.form.particulars.card_distortion
@@ -213,11 +215,12 @@ fn curves(desk: &mut Desk, ui: &mut Ui) {
     }
     parts::field(ui, desk, None, "Curve file", |d| &mut d.form.particulars.curve_file);
     let columns = [(Column::Gain, "the microphone's gain"), (Column::Correction, "a correction to add")];
-    choose(desk, ui, "Its dB are", |f| &mut f.particulars.stated.column, columns);
+    choose(desk, ui, "Its dB are", |f| &mut f.particulars.stated.column, ("not said", columns));
     let marks = [(Decimal::Point, "point"), (Decimal::Comma, "comma")];
-    choose(desk, ui, "Decimal mark", |f| &mut f.particulars.stated.decimal, marks);
+    choose(desk, ui, "Decimal mark", |f| &mut f.particulars.stated.decimal, ("as the file shows", marks));
     let units = [(FrequencyUnit::Hertz, "Hz"), (FrequencyUnit::Kilohertz, "kHz")];
-    choose(desk, ui, "Frequencies", |f| &mut f.particulars.stated.frequencies, units);
+    choose(desk, ui, "Frequencies", |f| &mut f.particulars.stated.frequencies, ("as the file shows", units));
+    parts::field(ui, desk, None, "± dB of it, stated", |d| &mut d.form.particulars.curve_half_width);
     if ui.button("Read the curve").clicked() {
         read_curve(&mut desk.form);
         desk.changed();
@@ -231,10 +234,11 @@ fn curves(desk: &mut Desk, ui: &mut Ui) {
         Some(Err(why)) => parts::wrong(ui, why),
         None => {}
     }
-    parts::field(ui, desk, Some(Field::CertificateMonths), "Doubt after, months", |d| {
+    parts::quiet(ui, "Older calibrations are a doubt:");
+    parts::field(ui, desk, Some(Field::CertificateMonths), "Good for, months", |d| {
         &mut d.form.particulars.certificate_months
     });
-    parts::field(ui, desk, Some(Field::OffsetHours), "Offset after, hours", |d| &mut d.form.particulars.offset_hours);
+    parts::field(ui, desk, Some(Field::OffsetHours), "Offset good for, h", |d| &mut d.form.particulars.offset_hours);
 }
 
 fn in_words(curve: &Curve) -> String {
@@ -244,14 +248,26 @@ fn in_words(curve: &Curve) -> String {
     format!("{}: {} points{range}", curve.name, points.len())
 }
 
+fn curve_half_width(typed: &str) -> Result<Option<f64>, String> {
+    if typed.trim().is_empty() {
+        return Ok(None);
+    }
+    match text::number(typed, "half the interval of the curve in dB, or leave it empty", "0.2")? {
+        half if (0.0..=5.0).contains(&half) => Ok(Some(half)),
+        _ => Err("Half the interval of a curve lies between 0 and 5 dB.".into()),
+    }
+}
+
 /// Reads the file that is named and adds it to the ear's curves.
 fn read_curve(form: &mut Form) {
     let name = form.particulars.curve_file.trim().to_string();
-    let read =
-        std::fs::read(&name).map_err(|error| format!("The file {name} cannot be read: {error}.")).and_then(|bytes| {
+    let read = std::fs::read(&name)
+        .map_err(|error| format!("The file {name} cannot be read: {error}."))
+        .and_then(|bytes| {
             let file = std::path::Path::new(&name).file_name().map_or(name.clone(), |f| f.to_string_lossy().into());
             Curve::read(&file, &bytes, &form.particulars.stated).map_err(|refused| sentence(&refused.to_string()))
-        });
+        })
+        .and_then(|curve| Ok(Curve { half_width_db: curve_half_width(&form.particulars.curve_half_width)?, ..curve }));
     form.particulars.read = Some(read.map(|curve| {
         let mut remarks = vec![format!("Read: {}.", in_words(&curve))];
         remarks.extend(curve.remarks());

@@ -82,8 +82,12 @@ pub fn budget(record: &Record, seats: Option<&Seats>) -> Option<Budget> {
         }
         None => left_out.push("drift of the calibration: fit the calibrator again after the session".into()),
     }
-    if chain.curves.contains_key(&role) {
-        left_out.push("the microphone's correction curve: its uncertainty is not stated".into());
+    match chain.curve_half_width_db(role) {
+        Some(half_width) => contributions.push(Contribution::normal("correction curve, as stated", half_width, false)),
+        None if chain.curves.contains_key(&role) => {
+            left_out.push("the microphone's correction curve: its uncertainty is not stated".into())
+        }
+        None => {}
     }
     let drive = |s: &StepResult| s.step.drive.map_or(f64::MIN, |d| d.db());
     let loudest = record

@@ -141,6 +141,16 @@ impl Chain {
         curves.iter().fold(Correction::none(), |sum, curve| sum.plus(&curve.correction))
     }
 
+    /// Half width that the curves of a role leave to a level, dB, as their certificates state it; `None` where one of
+    /// them states none, or there is no curve.
+    pub fn curve_half_width_db(&self, role: InputRole) -> Option<f64> {
+        let curves = &self.curves.get(&role)?.0;
+        curves
+            .iter()
+            .try_fold(0.0f64, |sum, curve| Some(sum.hypot(curve.half_width_db?)))
+            .filter(|_| !curves.is_empty())
+    }
+
     /// Calibration offset of a role.
     pub fn acoustic(&self, role: InputRole) -> Option<&Acoustic> {
         self.acoustic.get(&role)

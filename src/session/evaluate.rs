@@ -29,7 +29,8 @@ fn gain_change(finding: &Finding, reference: Option<&Reference>) -> Option<Estim
 
 fn sound_levels(finding: &Finding, role: InputRole, chain: &Chain) -> Option<SoundLevels> {
     let acoustic = chain.acoustic(role)?;
-    let spl = |level: Option<Estimate>| level.map(|l| l.plus(&acoustic.offset));
+    let curve = Estimate::symmetric(0.0, chain.curve_half_width_db(role).unwrap_or(0.0));
+    let spl = |level: Option<Estimate>| level.map(|l| l.plus(&acoustic.offset).plus(&curve));
     let peak = finding.common().peak.map(|p| {
         // A peak is re the peak of a full-scale sine, a level re its RMS: 3.01 dB apart.
         p.db() + acoustic.offset.value + 10.0 * 2f64.log10()

@@ -208,6 +208,33 @@ fn a_curve_moves_no_level_that_its_offset_takes_in() {
     }
 }
 
+/// Independent half widths add in quadrature (GUM 5.1.2); an unstated one is named as left out.
+#[test]
+fn the_interval_that_a_curves_certificate_states_is_in_every_level() {
+    let spec = BenchSpec { seed: 4, ..BenchSpec::default() };
+    let with = |half_width_db: Option<f64>| {
+        let stated = Stated { column: Some(Column::Gain), ..Stated::default() };
+        let curve = Curve::read("flat", b"10 0.0\n30000 0.0\n", &stated).unwrap();
+        let mut chain = sessions::chain(&spec);
+        chain.curves.insert(InputRole::LeftEar, Curves(vec![Curve { half_width_db, ..curve }]));
+        chain.take_offset(
+            InputRole::LeftEar,
+            Acoustic::typed(spec.microphone.full_scale_db_spl, 0.4, &sessions::frozen()).unwrap(),
+        );
+        judge(&quick(&spec, chain))
+    };
+    let (stated, unstated) = (with(Some(0.3)), with(None));
+    let half = |j: &loudenough::judgement::Judgement| j.highest_clean.level_spl.estimate().unwrap().half_width();
+    assert!((half(&stated) - 0.5).abs() < 0.01, "{}", half(&stated));
+    assert!((half(&unstated) - 0.4).abs() < 0.01, "{}", half(&unstated));
+    let of_curve = |name: &str| name.contains("correction curve");
+    let told = stated.budget.unwrap();
+    assert!(told.contributions.iter().any(|c| of_curve(&c.what) && (c.half_width_db - 0.3).abs() < 1e-12));
+    assert!(
+        unstated.budget.unwrap().left_out.iter().any(|l| of_curve(l)) && !told.left_out.iter().any(|l| of_curve(l))
+    );
+}
+
 /// The calibrator's 94 dB are 94 dB whatever the curve: the offset takes it in.
 #[test]
 fn a_calibration_through_a_curve_gives_the_calibrators_level() {

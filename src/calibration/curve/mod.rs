@@ -72,6 +72,9 @@ pub struct Curve {
     /// Columns of numbers beyond frequency, dB and phase, not read.
     #[serde(default, skip_serializing_if = "is_zero")]
     pub unread_columns: usize,
+    /// Half width of its 95 % interval, dB, as its certificate states it; `None`: not stated.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub half_width_db: Option<f64>,
     /// dB to add.
     #[serde(flatten)]
     pub correction: Correction,
@@ -103,7 +106,16 @@ impl Curve {
         // Rows are sorted, finite and positive, so this cannot fail.
         let correction = Correction::new(points).ok_or(Refused::NoRows { skipped: skipped.len() })?;
         let fingerprint = fingerprint::of(bytes);
-        Ok(Curve { name: name.into(), column, fingerprint, repeated_hz, unread_columns, correction, skipped })
+        Ok(Curve {
+            name: name.into(),
+            column,
+            fingerprint,
+            repeated_hz,
+            unread_columns,
+            half_width_db: None,
+            correction,
+            skipped,
+        })
     }
 
     /// A correction of which nothing else is known.
@@ -114,6 +126,7 @@ impl Curve {
             fingerprint: String::new(),
             repeated_hz: Vec::new(),
             unread_columns: 0,
+            half_width_db: None,
             correction,
             skipped: Vec::new(),
         }
