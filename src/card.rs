@@ -140,6 +140,8 @@ pub enum InputRole {
     Witness,
     /// The playback card's own output, straight back.
     Loopback,
+    /// Before the series resistor, on the side of the output: with the witness behind it, it sees the current.
+    SourceSide,
 }
 
 impl InputRole {
@@ -150,6 +152,7 @@ impl InputRole {
             InputRole::RightEar => "right ear",
             InputRole::Witness => "witness across the headphone",
             InputRole::Loopback => "loopback of the output",
+            InputRole::SourceSide => "source side of the series resistor",
         }
     }
 }

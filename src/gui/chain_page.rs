@@ -197,7 +197,8 @@ fn coupler_known(desk: &Desk) -> Vec<String> {
     lines
 }
 
-const ROLES: [InputRole; 4] = [InputRole::LeftEar, InputRole::RightEar, InputRole::Witness, InputRole::Loopback];
+const ROLES: [InputRole; 5] =
+    [InputRole::LeftEar, InputRole::RightEar, InputRole::Witness, InputRole::Loopback, InputRole::SourceSide];
 
 fn cards_to_choose(desk: &Desk, way: Direction) -> Vec<(CardId, String)> {
     let found = desk.view.cards.as_ref().map_or(&[][..], |c| &c.found);

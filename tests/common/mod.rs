@@ -1,5 +1,6 @@
 //! What tests share.
 
+pub mod circuit;
 pub mod sessions;
 pub mod takes;
 pub mod truth;

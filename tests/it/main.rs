@@ -5,6 +5,7 @@
 mod calibration;
 mod calibration_files;
 mod chains;
+mod circuits;
 mod command_line;
 #[path = "../common/mod.rs"]
 mod common;

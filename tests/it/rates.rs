@@ -177,7 +177,8 @@ fn no_clean_bench_is_taken_for_resampled() {
             [seed as usize % 6, (seed as usize / 6 + seed as usize) % 6].map(|i| SampleRate::new(rates[i]).unwrap());
         let stimulus = Stimulus::silence();
         let (periods, frames) = (2, stimulus.period_frames(played));
-        let mut device = Device::new(&BenchSpec::seeded(seed), played, captured).wanting([true, false, false, false]);
+        let mut device =
+            Device::new(&BenchSpec::seeded(seed), played, captured).wanting([true, false, false, false, false]);
         let (mut out, lead) = (Vec::new(), 0.3);
         let played_frames = frames * (periods + 1);
         device.play(&vec![[0.0; 2]; played_frames + (2.0 * lead * played.hz()) as usize]);

@@ -2,7 +2,8 @@
 
 use crate::common::truth::{self, forward, steady_period};
 use loudenough::audio::simulated::{
-    ActsOn, BenchSpec, Device, Disturbance, DriverDistortion, HEADPHONES, Hum, Knee, NoiseSpectrum, OUTPUTS, Shape,
+    ActsOn, BenchSpec, CAPTURE_CHANNELS, Device, Disturbance, DriverDistortion, HEADPHONES, Hum, Knee, NoiseSpectrum,
+    OUTPUTS, Shape,
 };
 use loudenough::signal::{Period, Stimulus};
 use loudenough::units::SampleRate;
@@ -24,7 +25,7 @@ fn rate(hz: u32) -> SampleRate {
 
 /// One channel of what is captured while `played` sounds.
 fn channel(spec: &BenchSpec, played: &[[f32; 2]], from: u32, to: u32, which: usize) -> Vec<f64> {
-    let mut wanted = [false; 4];
+    let mut wanted = [false; CAPTURE_CHANNELS];
     wanted[which] = true;
     let mut device = Device::new(spec, rate(from), rate(to)).wanting(wanted);
     let mut out = Vec::new();
@@ -493,11 +494,11 @@ fn figure_of_the_eight_points_per_sample() {
 fn speed_of_the_device() {
     let period = Stimulus::pink(SampleRate::DEFAULT).period(SampleRate::DEFAULT);
     for (what, acts_on, wanted, to) in [
-        ("samples, left ear", ActsOn::Samples, [true, false, false, false], 48_000),
-        ("waveform, left ear", ActsOn::Waveform, [true, false, false, false], 48_000),
-        ("samples, all", ActsOn::Samples, [true; 4], 48_000),
-        ("waveform, all", ActsOn::Waveform, [true; 4], 48_000),
-        ("waveform, left ear, to 44.1 kHz", ActsOn::Waveform, [true, false, false, false], 44_100),
+        ("samples, left ear", ActsOn::Samples, [true, false, false, false, false], 48_000),
+        ("waveform, left ear", ActsOn::Waveform, [true, false, false, false, false], 48_000),
+        ("samples, all", ActsOn::Samples, [true; CAPTURE_CHANNELS], 48_000),
+        ("waveform, all", ActsOn::Waveform, [true; CAPTURE_CHANNELS], 48_000),
+        ("waveform, left ear, to 44.1 kHz", ActsOn::Waveform, [true, false, false, false, false], 44_100),
     ] {
         let mut spec = BenchSpec::named("console phones socket", "closed 80 Ω").unwrap();
         spec.output.acts_on = acts_on;

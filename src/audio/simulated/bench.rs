@@ -1,10 +1,10 @@
 //! Everything that can be set about the simulated desk, as data.
 //!
 //! ```text
-//! played ─► route ─► output ─► headphone ─► coupler ─► microphone ─► route ─► captured: left ear, right ear
-//!    │          (limit, 1 of two clocks)                (the other clock)
-//!    │        └────────── divider ──────────────────────────────────► witness
-//!    └────────────────────────────────────────────────────────────► loopback
+//! played ─► route ─► output ─► hook-up ─► headphone ─► coupler ─► microphone ─► route ─► captured: left ear, right ear
+//!    │          (limit, 1 of two clocks)                          (the other clock)
+//!    │                      └── dividers ──────────────────────────────► witness, source side
+//!    └─────────────────────────────────────────────────────────────────► loopback
 //! ```
 //!
 //! Volts are peak volts unless the name says `rms`; sound levels are re 20 µPa. Every value is invented.
@@ -46,6 +46,9 @@ pub struct BenchSpec {
     pub lines_in: LinesInSpec,
     /// What the second, third … seat of the headphone changes; drawn from the seed where absent.
     pub seats: Vec<SeatSpec>,
+    /// What is plugged into the output.
+    #[serde(default)]
+    pub hookup: HookupSpec,
 }
 
 impl Default for BenchSpec {
@@ -64,23 +67,55 @@ impl Default for BenchSpec {
             microphone: MicrophoneSpec::default(),
             lines_in: LinesInSpec::default(),
             seats: Vec::new(),
+            hookup: HookupSpec::default(),
         }
     }
 }
 
-/// An output: gain, limits, resistive source impedance, noise.
+/// What is plugged into the output, on both channels, and what lies between. The ears hear nothing but a headphone.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct HookupSpec {
+    /// What is plugged in.
+    pub load: PluggedIn,
+    /// True value of the series resistor between the source side and the witness; 0: none, both see the same.
+    pub series_ohm: f64,
+    /// Cable and contacts between the witness and the plug of the load.
+    pub cable_ohm: f64,
+}
+
+/// What is plugged in.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PluggedIn {
+    /// The headphone.
+    #[default]
+    Headphone,
+    /// Nothing.
+    Nothing,
+    /// A resistor.
+    Resistor {
+        /// Its true value.
+        ohm: f64,
+    },
+}
+
+/// An output: gain, limits, source impedance, noise.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct OutputSpec {
     /// Open-circuit volts (peak) at digital full scale, were there no limit.
     pub volts_per_fs: f64,
-    /// Resistive source impedance.
+    /// Resistance of the source.
     pub source_ohm: f64,
+    /// Coupling capacitor in series with it, farad, if any.
+    pub coupling_f: Option<f64>,
     /// Highest open-circuit voltage, if any.
     pub positive_limit_v: Option<f64>,
     /// Magnitude of the lowest open-circuit voltage, if any.
     pub negative_limit_v: Option<f64>,
-    /// Highest current into the (resistive) load, either polarity.
+    /// Highest current into the load, either polarity. Into pure resistances it is a limit of the open-circuit voltage
+    /// with the same knee; with anything else in the circuit it acts hard, on the samples.
     pub current_limit_a: Option<f64>,
     /// How abruptly the limit sets in.
     pub knee: Knee,
@@ -95,6 +130,7 @@ impl Default for OutputSpec {
         OutputSpec {
             volts_per_fs: 2.0,
             source_ohm: 68.0,
+            coupling_f: None,
             positive_limit_v: Some(1.0),
             negative_limit_v: Some(1.0),
             current_limit_a: None,
@@ -128,12 +164,18 @@ pub enum ActsOn {
     Waveform,
 }
 
-/// A headphone: resistive load, sensitivity, response, distortion at low frequencies.
+/// A headphone: load, sensitivity, response, distortion at low frequencies.
+///
+/// `Z(f) = load_ohm + j2πf·inductance_h + Σ peak_ohm / (1 + jq(f/f0 − f0/f))` (one mechanical resonance each).
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct HeadphoneSpec {
-    /// Load on the output.
+    /// Resistance of the coil.
     pub load_ohm: f64,
+    /// Inductance of the coil, henry.
+    pub inductance_h: f64,
+    /// What mechanical resonances add to the impedance.
+    pub resonances: Vec<Resonance>,
     /// Pascal at the microphone per volt across the headphone at 1 kHz, coupler included, left side.
     pub sensitivity_pa_per_v: f64,
     /// Response, its value at 1 kHz taken out; bilinear at the playback rate.
@@ -150,6 +192,8 @@ impl Default for HeadphoneSpec {
     fn default() -> HeadphoneSpec {
         HeadphoneSpec {
             load_ohm: 80.0,
+            inductance_h: 0.0,
+            resonances: Vec::new(),
             sensitivity_pa_per_v: 7.5,
             response: vec![
                 Shape::HighPass { corner_hz: 18.0, q: 0.7 },
@@ -162,6 +206,17 @@ impl Default for HeadphoneSpec {
             isolation: vec![Shape::Peak { frequency_hz: 2_000.0, q: 0.35, gain_db: -24.0 }],
         }
     }
+}
+
+/// A mechanical resonance as the impedance shows it.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Resonance {
+    /// Where.
+    pub frequency_hz: f64,
+    /// Quality factor.
+    pub q: f64,
+    /// What it adds at its frequency.
+    pub peak_ohm: f64,
 }
 
 /// `y = x + a2·lp(x)² + a3·lp(x)³` of the volts across the headphone, `lp` a second-order Butterworth low-pass.
@@ -325,6 +380,12 @@ pub struct Disturbance {
 pub struct LinesInSpec {
     /// Volts (peak) across the left headphone that stand at digital full scale of the witness.
     pub witness_full_scale_v: f64,
+    /// The same before the series resistor, of the source side: a little different, as two inputs are.
+    pub source_side_full_scale_v: f64,
+    /// Corner of the source side's own alternating-current coupling; `None`: direct, as the other lines are.
+    pub source_side_corner_hz: Option<f64>,
+    /// Resistance of either input, in parallel with what it sees; `None`: infinite.
+    pub input_ohm: Option<f64>,
     /// Gain of the loopback, dB (0: played full scale is captured full scale).
     pub loopback_gain_db: f64,
     /// White noise of either line, RMS over half the capture rate, dBFS; `None`: silent.
@@ -333,14 +394,32 @@ pub struct LinesInSpec {
 
 impl Default for LinesInSpec {
     fn default() -> LinesInSpec {
-        LinesInSpec { witness_full_scale_v: 20.0, loopback_gain_db: 0.0, noise_dbfs: Some(-112.0) }
+        LinesInSpec {
+            witness_full_scale_v: 20.0,
+            source_side_full_scale_v: 19.7,
+            source_side_corner_hz: None,
+            input_ohm: None,
+            loopback_gain_db: 0.0,
+            noise_dbfs: Some(-112.0),
+        }
     }
 }
 
 impl BenchSpec {
-    /// Share of the open-circuit voltage that reaches the headphone.
-    pub fn load_share(&self) -> f64 {
-        self.headphone.load_ohm / (self.headphone.load_ohm + self.output.source_ohm)
+    /// True where nothing between the open-circuit voltage and the lines in has a memory.
+    pub(super) fn is_resistive(&self) -> bool {
+        let headphone = &self.headphone;
+        let coil = headphone.inductance_h <= 0.0 && headphone.resonances.is_empty();
+        self.output.coupling_f.is_none() && (coil || self.hookup.load != PluggedIn::Headphone)
+    }
+
+    /// Resistance of the load, cable included; `None`: nothing is plugged in.
+    pub(super) fn load_resistance(&self) -> Option<f64> {
+        match self.hookup.load {
+            PluggedIn::Headphone => Some(self.headphone.load_ohm + self.hookup.cable_ohm),
+            PluggedIn::Resistor { ohm } => Some(ohm + self.hookup.cable_ohm),
+            PluggedIn::Nothing => None,
+        }
     }
 
     /// The same bench with the headphone taken off and put on again `seat − 1` times.

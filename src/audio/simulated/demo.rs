@@ -57,6 +57,7 @@ fn console_phones_socket() -> OutputSpec {
     OutputSpec {
         volts_per_fs: 2.0,
         source_ohm: 68.0,
+        coupling_f: None,
         positive_limit_v: Some(1.0),
         negative_limit_v: Some(1.0),
         current_limit_a: None,
@@ -70,6 +71,7 @@ fn field_recorder() -> OutputSpec {
     OutputSpec {
         volts_per_fs: 1.2,
         source_ohm: 10.0,
+        coupling_f: None,
         positive_limit_v: Some(0.71),
         negative_limit_v: Some(0.70),
         current_limit_a: None,
@@ -83,6 +85,7 @@ fn desk_amplifier() -> OutputSpec {
     OutputSpec {
         volts_per_fs: 4.5,
         source_ohm: 0.5,
+        coupling_f: None,
         positive_limit_v: Some(6.0),
         negative_limit_v: Some(6.0),
         current_limit_a: Some(0.15),
@@ -109,6 +112,7 @@ fn open_300() -> HeadphoneSpec {
         distortion: DriverDistortion { even_db: Some(-48.0), odd_db: Some(-54.0), at_v_rms: 1.0, below_hz: 150.0 },
         right_louder_db: -0.3,
         isolation: Vec::new(),
+        ..HeadphoneSpec::default()
     }
 }
 
@@ -125,6 +129,7 @@ fn planar_18() -> HeadphoneSpec {
         distortion: DriverDistortion { even_db: Some(-60.0), odd_db: Some(-60.0), at_v_rms: 0.5, below_hz: 120.0 },
         right_louder_db: 0.2,
         isolation: vec![Shape::Peak { frequency_hz: 4_000.0, q: 0.5, gain_db: -6.0 }],
+        ..HeadphoneSpec::default()
     }
 }
 
@@ -141,6 +146,7 @@ fn in_ear_16() -> HeadphoneSpec {
         distortion: DriverDistortion { even_db: Some(-44.0), odd_db: Some(-50.0), at_v_rms: 0.2, below_hz: 250.0 },
         right_louder_db: -0.6,
         isolation: vec![Shape::Peak { frequency_hz: 1_500.0, q: 0.25, gain_db: -34.0 }],
+        ..HeadphoneSpec::default()
     }
 }
 

@@ -3,8 +3,9 @@
 //! Streaming and deterministic: the captured frames depend on the spec and on the played frames only, not on how
 //! either are cut into blocks. The converters look a few milliseconds ahead; the latency hides it.
 
-use super::bench::{BenchSpec, SoundSource};
+use super::bench::{BenchSpec, PluggedIn, SoundSource};
 use super::clock::{Clocks, History, Interpolator, Kernel, dot};
+use super::filters::{Cascade, Shape};
 use super::headphone::{Driver, Side};
 use super::microphone::{Air, LineIn, Microphone};
 use super::noise::Stream;
@@ -12,8 +13,8 @@ use super::output::OutputStage;
 use super::route::{PlaybackRoute, Processor};
 use crate::units::{SampleRate, amplitude_from_db};
 
-/// Channels of the capture card: left ear, right ear, witness, loopback.
-pub const CAPTURE_CHANNELS: usize = 4;
+/// Channels of the capture card: left ear, right ear, witness, loopback, source side.
+pub const CAPTURE_CHANNELS: usize = 5;
 
 /// The simulated desk.
 #[derive(Clone, Debug)]
@@ -23,7 +24,7 @@ pub struct Device {
     route: PlaybackRoute,
     outputs: [OutputStage; 2],
     drivers: [Driver; 2],
-    /// Pascals of both ears, volts across the left headphone, the played left channel.
+    /// Pascals of both ears, volts across the left load, the played left channel, volts before the series resistor.
     signals: [History; CAPTURE_CHANNELS],
     played: u64,
 
@@ -38,6 +39,8 @@ pub struct Device {
     witness: LineIn,
     loopback: LineIn,
     capture_route: [Processor; CAPTURE_CHANNELS],
+    source_side: LineIn,
+    source_side_coupling: Cascade,
 }
 
 impl Device {
@@ -59,11 +62,12 @@ impl Device {
         let history = |lag: usize| History::new(-(lag as i64), past);
         Device {
             wanted: [true; CAPTURE_CHANNELS],
-            ears_hear_headphone: spec.coupler.source == SoundSource::Headphone,
+            ears_hear_headphone: spec.coupler.source == SoundSource::Headphone
+                && spec.hookup.load == PluggedIn::Headphone,
             route: PlaybackRoute::new(&spec.route, playback_rate),
             outputs,
             drivers: [Side::Left, Side::Right].map(|side| Driver::new(spec, playback_rate, side)),
-            signals: [history(delay), history(delay), history(delay), history(0)],
+            signals: [history(delay), history(delay), history(delay), history(0), history(delay)],
             played: 0,
             latency_frames,
             interpolator: Interpolator::new(&kernel),
@@ -88,11 +92,21 @@ impl Device {
                 Stream::DitherLoopback,
             ),
             capture_route: [(); CAPTURE_CHANNELS].map(|()| Processor::new(&spec.route.capture, capture_rate.hz())),
+            source_side: LineIn::new(
+                spec,
+                1.0 / spec.lines_in.source_side_full_scale_v,
+                Stream::SourceSide,
+                Stream::DitherSourceSide,
+            ),
+            source_side_coupling: Cascade::new(
+                &spec.lines_in.source_side_corner_hz.map(|corner_hz| Shape::FirstOrderHighPass { corner_hz }),
+                capture_rate.hz(),
+            ),
             clocks,
         }
     }
 
-    /// Computes only these channels (left ear, right ear, witness, loopback); the others stay zero. Call it before
+    /// Computes only these channels (left ear, right ear, witness, loopback, source side); the others stay zero. Call it before
     /// the first frame is played. The wanted channels are the same bit for bit as with all.
     pub fn wanting(mut self, channels: [bool; CAPTURE_CHANNELS]) -> Device {
         self.wanted = channels;
@@ -111,20 +125,21 @@ impl Device {
 
     /// Consumes frames of the playback card (left, right), on its own clock.
     pub fn play(&mut self, frames: &[[f32; 2]]) {
-        let [left_ear, right_ear, witness, loopback] = self.wanted;
+        let [left_ear, right_ear, witness, loopback, source_side] = self.wanted;
         let hears = self.ears_hear_headphone;
         for played in frames {
             let frame = self.route.pass(*played);
-            if witness || (left_ear && hears) {
+            if witness || source_side || (left_ear && hears) {
                 let volts = self.outputs[0].push(frame[0]);
-                self.signals[2].push(volts);
+                self.signals[2].push(volts.load);
+                self.signals[4].push(volts.source_side);
                 if left_ear && hears {
-                    self.signals[0].push(self.drivers[0].push(volts));
+                    self.signals[0].push(self.drivers[0].push(volts.load));
                 }
             }
             if right_ear && hears {
                 let volts = self.outputs[1].push(frame[1]);
-                self.signals[1].push(self.drivers[1].push(volts));
+                self.signals[1].push(self.drivers[1].push(volts.load));
             }
             if loopback {
                 self.signals[3].push(frame[0]);
@@ -133,7 +148,7 @@ impl Device {
         self.played += frames.len() as u64;
     }
 
-    /// Appends every captured frame whose instant has passed: left ear, right ear, witness, loopback.
+    /// Appends every captured frame whose instant has passed: left ear, right ear, witness, loopback, source side.
     pub fn capture(&mut self, out: &mut Vec<[f32; CAPTURE_CHANNELS]>) {
         while self.clocks.played_at(self.captured) < self.played as f64 {
             out.push(self.frame());
@@ -144,7 +159,7 @@ impl Device {
     }
 
     fn frame(&mut self) -> [f32; CAPTURE_CHANNELS] {
-        let [left_ear, right_ear, witness, loopback] = self.wanted;
+        let [left_ear, right_ear, witness, loopback, source_side] = self.wanted;
         let hears = self.ears_hear_headphone;
         let place = self.clocks.played_at(self.captured) - self.latency_frames;
         let whole = place.floor();
@@ -166,6 +181,10 @@ impl Device {
         }
         if loopback {
             frame[3] = self.loopback.push(heard(3));
+        }
+        if source_side {
+            let volts = self.source_side_coupling.push(heard(4));
+            frame[4] = self.source_side.push(volts);
         }
         for ((sample, route), _) in frame.iter_mut().zip(&mut self.capture_route).zip(self.wanted).filter(|(_, w)| *w) {
             *sample = route.pass(f64::from(*sample)) as f32;
@@ -189,7 +208,7 @@ mod tests {
         spec
     }
 
-    fn run(mut device: Device, played: &[[f32; 2]], cut: impl Fn(usize) -> usize) -> Vec<[f32; 4]> {
+    fn run(mut device: Device, played: &[[f32; 2]], cut: impl Fn(usize) -> usize) -> Vec<[f32; CAPTURE_CHANNELS]> {
         let mut out = Vec::new();
         let (mut at, mut turn) = (0, 0);
         while at < played.len() {
@@ -224,12 +243,14 @@ mod tests {
     fn a_channel_nobody_wants_stays_zero_and_changes_no_other() {
         let played = pink(100_000);
         let all = run(Device::new(&busy_bench(), RATE, RATE), &played, |_| 2_048);
-        let one = run(Device::new(&busy_bench(), RATE, RATE).wanting([false, true, false, false]), &played, |_| 2_048);
+        let one =
+            run(Device::new(&busy_bench(), RATE, RATE).wanting([false, true, false, false, false]), &played, |_| 2_048);
         assert_eq!(all.len(), one.len());
         assert!(
             all.iter()
                 .zip(&one)
-                .all(|(a, b)| a[1].to_bits() == b[1].to_bits() && b[0].abs() + b[2].abs() + b[3].abs() <= 0.0)
+                .all(|(a, b)| a[1].to_bits() == b[1].to_bits()
+                    && b[0].abs() + b[2].abs() + b[3].abs() + b[4].abs() <= 0.0)
         );
     }
 
@@ -240,7 +261,7 @@ mod tests {
         let mut spec = busy_bench();
         (spec.playback_clock_ppm, spec.capture_clock_ppm) = (200.0, -150.0);
         let (from, to) = (SampleRate::new(96_000).unwrap(), SampleRate::new(44_100).unwrap());
-        let mut device = Device::new(&spec, from, to).wanting([false; 4]);
+        let mut device = Device::new(&spec, from, to).wanting([false; CAPTURE_CHANNELS]);
         let (mut out, mut frames) = (Vec::new(), 0);
         for _ in 0..100 {
             device.play(&vec![[0.0; 2]; 96_000]);

@@ -4,6 +4,7 @@
 
 mod bench;
 mod card;
+mod circuit;
 mod clock;
 mod demo;
 mod device;
@@ -16,8 +17,8 @@ mod route;
 mod seeded;
 
 pub use bench::{
-    ActsOn, BenchSpec, CouplerSpec, Disturbance, DriverDistortion, HeadphoneSpec, Hum, Knee, LinesInSpec,
-    MicrophoneSpec, NoiseSpectrum, OutputSpec, SeatSpec, SoundSource,
+    ActsOn, BenchSpec, CouplerSpec, Disturbance, DriverDistortion, HeadphoneSpec, HookupSpec, Hum, Knee, LinesInSpec,
+    MicrophoneSpec, NoiseSpectrum, OutputSpec, PluggedIn, Resonance, SeatSpec, SoundSource,
 };
 pub use card::{Blocks, Fault, FaultAction, Format, Pace, SimulatedBackend, SimulatedCardSpec};
 pub use demo::{HEADPHONES, OUTPUTS};

@@ -23,6 +23,8 @@ pub(super) enum Stream {
     DitherLoopback,
     Disturbance,
     Outside,
+    SourceSide,
+    DitherSourceSide,
 }
 
 fn generator(seed: u64, stream: Stream) -> Pcg64 {

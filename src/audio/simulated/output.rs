@@ -1,11 +1,12 @@
 //! The output under test: gain, limits, noise, source impedance.
 //!
-//! `v = limit(volts_per_fs · u) + noise`, then `load / (load + source)`. A current limit into a resistive load is a
-//! limit of the open-circuit voltage at `current · (source + load)`.
+//! `v = limit(volts_per_fs · u) + noise`, then through the circuit (`circuit`). A current limit into a resistive load is a
+//! limit of the open-circuit voltage at `current · (source + load)`; otherwise the circuit holds it.
 //! On the waveform: the played samples are interpolated to several points each, the *excess* `limit(w) − w` is
 //! brought back to the sample rate and added; what never touches the limit passes untouched.
 
 use super::bench::{ActsOn, BenchSpec, Knee};
+use super::circuit::{Circuit, Volts};
 use super::clock::{Kernel, dot};
 use super::noise::{Gaussian, Stream};
 
@@ -24,8 +25,9 @@ struct Limit {
 impl Limit {
     fn of(spec: &BenchSpec) -> Limit {
         let output = &spec.output;
-        let loop_ohm = output.source_ohm + spec.headphone.load_ohm;
-        let by_current = output.current_limit_a.map_or(f64::INFINITY, |a| a * loop_ohm);
+        let loop_ohm = spec.load_resistance().map(|load| output.source_ohm + load + spec.hookup.series_ohm);
+        let held_here = loop_ohm.filter(|_| spec.is_resistive()).zip(output.current_limit_a);
+        let by_current = held_here.map_or(f64::INFINITY, |(ohm, a)| a * ohm);
         let width = match output.knee {
             Knee::Hard => 0.0,
             Knee::Soft { width } => width.clamp(0.0, 1.0),
@@ -61,14 +63,14 @@ impl Limit {
     }
 }
 
-/// One channel of the output; gives the volts across the headphone.
+/// One channel of the output; gives the volts behind it.
 #[derive(Clone, Debug)]
 pub(super) struct OutputStage {
     volts_per_fs: f64,
     limit: Limit,
     waveform: Option<WaveformLimit>,
     noise: Option<(Gaussian, f64)>,
-    share: f64,
+    circuit: Circuit,
 }
 
 impl OutputStage {
@@ -81,24 +83,24 @@ impl OutputStage {
             limit,
             waveform: on_waveform.then(|| WaveformLimit::new(limit, rate_hz)),
             noise: (sigma > 0.0).then(|| (Gaussian::new(spec.seed, stream), sigma)),
-            share: spec.load_share(),
+            circuit: Circuit::new(spec, rate_hz),
         }
     }
 
     /// Samples by which what comes out lags what went in.
     pub fn delay(&self) -> usize {
-        self.waveform.as_ref().map_or(0, WaveformLimit::delay)
+        self.waveform.as_ref().map_or(0, WaveformLimit::delay) + self.circuit.delay()
     }
 
     #[inline]
-    pub fn push(&mut self, u: f64) -> f64 {
+    pub fn push(&mut self, u: f64) -> Volts {
         let asked = self.volts_per_fs * u;
         let limited = match &mut self.waveform {
             Some(waveform) => waveform.push(asked),
             None => self.limit.apply(asked),
         };
         let noise = self.noise.as_mut().map_or(0.0, |(gaussian, sigma)| *sigma * gaussian.next());
-        self.share * (limited + noise)
+        self.circuit.push(limited + noise)
     }
 }
 

@@ -1,8 +1,8 @@
 //! Random plausible benches, the same for the same seed.
 
 use super::bench::{
-    ActsOn, BenchSpec, CouplerSpec, DriverDistortion, HeadphoneSpec, Hum, Knee, LinesInSpec, MicrophoneSpec,
-    NoiseSpectrum, OutputSpec, SeatSpec, SoundSource,
+    ActsOn, BenchSpec, CouplerSpec, DriverDistortion, HeadphoneSpec, HookupSpec, Hum, Knee, LinesInSpec,
+    MicrophoneSpec, NoiseSpectrum, OutputSpec, SeatSpec, SoundSource,
 };
 use super::filters::Shape;
 use super::route::RouteSpec;
@@ -58,6 +58,7 @@ impl BenchSpec {
             microphone: draw_microphone(&mut draw, loudest_db_spl),
             lines_in: LinesInSpec::default(),
             seats: Vec::new(),
+            hookup: HookupSpec::default(),
             output,
         };
         let pink_gain = mean_pink_power(&spec).sqrt();
@@ -81,6 +82,7 @@ fn draw_output(draw: &mut Draw) -> OutputSpec {
     OutputSpec {
         volts_per_fs: limit_v * if clips { draw.between(1.3, 3.0) } else { draw.between(0.5, 0.9) },
         source_ohm: draw.log_between(0.5, 120.0),
+        coupling_f: None,
         positive_limit_v: Some(limit_v),
         negative_limit_v: Some(limit_v * asymmetry),
         current_limit_a: None,
@@ -109,6 +111,8 @@ fn draw_headphone(draw: &mut Draw, load_ohm: f64, clean_v_rms: f64) -> Headphone
     response.push(Shape::LowPass { corner_hz: draw.between(14_000.0, 20_000.0), q: FRAC_1_SQRT_2 });
     HeadphoneSpec {
         load_ohm,
+        inductance_h: 0.0,
+        resonances: Vec::new(),
         sensitivity_pa_per_v: 1.0,
         response,
         distortion: DriverDistortion {
