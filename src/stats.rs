@@ -2,7 +2,10 @@
 //!
 //! Every interval in this program is a 95 % interval. A number without one is not a measurement.
 
+use rand_pcg::Pcg64;
+use rand_pcg::rand_core::{Rng, SeedableRng};
 use serde::{Deserialize, Serialize};
+use std::f64::consts::TAU;
 
 /// Half width of a 95 % interval in standard deviations, where very many degrees of freedom stand behind it.
 pub const NORMAL_95: f64 = 1.96;
@@ -113,6 +116,41 @@ impl Reading {
             _ => None,
         }
     }
+}
+
+/// Random draws for a Monte Carlo (JCGM 101:2008); the same seed gives the same draws.
+#[derive(Clone, Debug)]
+pub struct Draws(Pcg64);
+
+impl Draws {
+    /// Of this seed.
+    pub fn new(seed: u64) -> Draws {
+        Draws(Pcg64::seed_from_u64(seed))
+    }
+
+    /// Uniform between 0 and 1.
+    pub fn uniform(&mut self) -> f64 {
+        ((self.0.next_u64() >> 11) as f64 + 0.5) / (1u64 << 53) as f64
+    }
+
+    /// Uniform within a limit of either sign.
+    pub fn within(&mut self, limit: f64) -> f64 {
+        limit * (2.0 * self.uniform() - 1.0)
+    }
+
+    /// Standard normal (Box and Muller 1958).
+    pub fn normal(&mut self) -> f64 {
+        let (a, b) = (self.uniform(), self.uniform());
+        (-2.0 * a.ln()).sqrt() * (TAU * b).cos()
+    }
+}
+
+/// `value` with the interval that holds 95 % of these draws of it, wide enough on both sides for the farther end.
+pub fn estimate_from_draws(value: f64, mut draws: Vec<f64>) -> Estimate {
+    draws.sort_by(f64::total_cmp);
+    let at = |share: f64| draws.get(((share * draws.len() as f64) as usize).min(draws.len().saturating_sub(1)));
+    let (low, high) = (at(0.025).copied().unwrap_or(value), at(0.975).copied().unwrap_or(value));
+    Estimate::symmetric(value, (value - low).max(high - value).max(0.0))
 }
 
 /// Natural logarithm of the gamma function for positive `x` (Lanczos, g = 7, nine terms; relative error under 1e-13).

@@ -10,6 +10,19 @@ use std::fmt;
 /// Reference sound pressure in air, pascal (ISO 1683).
 pub const REFERENCE_PRESSURE_PA: f64 = 20e-6;
 
+/// Reference of dBu, volts: 1 mW in 600 Ω.
+const DBU_REFERENCE_V: f64 = 0.774_596_669_241_483_4;
+
+/// dB re 1 V; `None` for none.
+pub fn dbv(volts: f64) -> Option<f64> {
+    db_from_amplitude(volts)
+}
+
+/// dB re √0.6 V; `None` for none.
+pub fn dbu(volts: f64) -> Option<f64> {
+    db_from_amplitude(volts / DBU_REFERENCE_V)
+}
+
 /// `10 lg x` of a power ratio; `None` unless `power` is positive and finite.
 pub fn db_from_power(power: f64) -> Option<f64> {
     (power > 0.0 && power.is_finite()).then(|| 10.0 * power.log10())
@@ -204,6 +217,20 @@ mod tests {
     fn ninety_four_decibels_are_not_quite_one_pascal() {
         assert!((DbSpl(94.0).pa() - 1.002_374_467).abs() < 1e-8);
         assert!((DbSpl::from_pa(1.0).unwrap().db() - 93.979_400_087).abs() < 1e-8);
+    }
+
+    /// 0 dBu = −2.218487 dBV; 2 V, 0.15 V, 0.075 V and 4 V computed from the definitions.
+    #[test]
+    fn volts_in_decibels() {
+        let near = |x: Option<f64>, y: f64| assert!((x.unwrap() - y).abs() < 5e-5, "{x:?} for {y}");
+        near(dbv(0.774_596_669), -2.218_487);
+        near(dbu(1.0), 2.218_487);
+        for (volts, in_dbv, in_dbu) in [(2.0, 6.0206, 8.2391), (0.15, -16.4782, -14.2597), (4.0, 12.0412, 14.2597)] {
+            near(dbv(volts), in_dbv);
+            near(dbu(volts), in_dbu);
+        }
+        near(dbv(0.075), -22.4988);
+        assert_eq!(dbv(0.0), None);
     }
 
     #[test]

@@ -384,6 +384,20 @@ impl<'a> Bench<'a> {
         (samples, fit)
     }
 
+    /// Another input of the same take, along the path that `clock` was fitted on.
+    pub fn along_the_same_path(&self, captured: &[f64], placed: &Placed, clock: &ClockFit) -> Vec<f64> {
+        let start = (placed.start - WIDENED as f64) * self.ratio;
+        let frames = placed.periods * self.frames + 2 * WIDENED;
+        let fine = Fine::new(captured, self.captured_hz, self.played_hz, highest_hz(), start, frames);
+        let drift = clock.drift_ppm_per_s.unwrap_or(0.0) * self.frames as f64 / self.played_hz;
+        fine.along(&self.path(placed.start, clock.used_ppm, drift, placed.periods), placed.periods * self.frames)
+    }
+
+    /// Frames of a period.
+    pub fn frames(&self) -> usize {
+        self.frames
+    }
+
     fn coarse_ppm(&self, found: &align::Found) -> f64 {
         let Some(line) = self.played.tone else { return found.coarse_ppm };
         let nominal = self.nominal();

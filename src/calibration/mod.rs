@@ -4,6 +4,7 @@ mod acoustic;
 mod age;
 mod coupler;
 pub mod curve;
+pub mod electrical;
 mod field;
 mod steady;
 

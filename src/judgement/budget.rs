@@ -15,11 +15,8 @@ use crate::calibration::{Acoustic, CLASS_1_HALF_WIDTH_DB, OffsetSource};
 use crate::session::climb::Purpose;
 use crate::session::record::{Record, StepResult};
 use crate::session::seats::Seats;
-use crate::stats::{NORMAL_95, mean_of, student_t_95};
-use rand_pcg::Pcg64;
-use rand_pcg::rand_core::{Rng, SeedableRng};
+use crate::stats::{Draws, NORMAL_95, mean_of, student_t_95};
 use serde::{Deserialize, Serialize};
-use std::f64::consts::TAU;
 use std::fmt;
 
 /// Draws of the Monte Carlo: its half width is good to about 1 % (JCGM 101, 7.2.1 asks for 10⁶ where two digits are
@@ -159,37 +156,26 @@ impl Contribution {
         }
     }
 
-    fn draw(&self, random: &mut Pcg64) -> f64 {
+    fn draw(&self, random: &mut Draws) -> f64 {
         self.standard_db
             * match self.distribution {
-                Distribution::Normal => normal(random),
+                Distribution::Normal => random.normal(),
                 Distribution::Student { dof } => {
-                    let square = (0..dof).map(|_| normal(random).powi(2)).sum::<f64>() / f64::from(dof);
-                    normal(random) / square.sqrt()
+                    let square = (0..dof).map(|_| random.normal().powi(2)).sum::<f64>() / f64::from(dof);
+                    random.normal() / square.sqrt()
                 }
-                Distribution::Rectangular => 3f64.sqrt() * (2.0 * uniform(random) - 1.0),
+                Distribution::Rectangular => random.within(3f64.sqrt()),
             }
     }
 }
 
 /// 95 % half width of the sum, by drawing it. The same contributions give the same half width.
 fn together(contributions: &[Contribution]) -> f64 {
-    let mut random = Pcg64::seed_from_u64(1);
+    let mut random = Draws::new(1);
     let mut sums: Vec<f64> = (0..DRAWS).map(|_| contributions.iter().map(|c| c.draw(&mut random)).sum()).collect();
     sums.sort_by(f64::total_cmp);
     let at = |share: f64| sums[((share * DRAWS as f64) as usize).min(DRAWS - 1)];
     0.5 * (at(0.975) - at(0.025))
-}
-
-/// Uniform between 0 and 1.
-fn uniform(random: &mut Pcg64) -> f64 {
-    ((random.next_u64() >> 11) as f64 + 0.5) / (1u64 << 53) as f64
-}
-
-/// Normal deviate (Box and Muller 1958).
-fn normal(random: &mut Pcg64) -> f64 {
-    let (a, b) = (uniform(random), uniform(random));
-    (-2.0 * a.ln()).sqrt() * (TAU * b).cos()
 }
 
 impl fmt::Display for Distribution {

@@ -40,7 +40,8 @@ const PURE_SESSION: &[&str] = &[
 const PACKAGE_PLACE: &[(&str, &[&str])] = &[
     ("cpal", &["audio/backend/cpal"]),
     ("ringbuf", &["audio/ring.rs"]),
-    ("realfft", &["analysis", "signal", "audio/simulated"]),
+    // Complex numbers alone in the last one.
+    ("realfft", &["analysis", "signal", "audio/simulated", "calibration/electrical"]),
     ("hound", &["session/wav.rs"]),
     ("eframe", &["gui"]),
     ("egui", &["gui"]),
