@@ -157,6 +157,43 @@ impl InputRole {
     }
 }
 
+/// What is plugged into the output for an electrical measurement.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Hookup {
+    /// What the output ends in.
+    pub load: PluggedLoad,
+    /// Resistor between source side and witness, ohm; `None`: both see the same point.
+    pub series_ohm: Option<f64>,
+}
+
+/// What the output ends in.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum PluggedLoad {
+    /// Nothing.
+    Open,
+    /// The headphone.
+    Headphone,
+    /// A resistor of this value, ohm.
+    Resistor(f64),
+}
+
+impl fmt::Display for Hookup {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.load {
+            PluggedLoad::Open => f.write_str("nothing plugged into the output but the inputs")?,
+            PluggedLoad::Headphone => f.write_str("the headphone")?,
+            PluggedLoad::Resistor(ohm) => write!(f, "a resistor of {ohm} Ω instead of the headphone")?,
+        }
+        match self.series_ohm {
+            Some(ohm) => write!(
+                f,
+                ", behind {ohm} Ω in series: the source side before that resistor, the witness behind it, at the plug"
+            ),
+            None => Ok(()),
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

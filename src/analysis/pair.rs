@@ -55,8 +55,10 @@ pub fn ratio(take: &Take, over: usize, under: usize, context: &Context) -> Resul
     let bench = Bench::new(take, &first);
     let found = bench.find();
     let placed = bench.place(context, found.as_ref())?;
-    let (mut a, clock) = bench.on_played_clock(context, found.as_ref(), &placed);
-    let mut b = bench.along_the_same_path(&second, &placed, &clock);
+    // The fit ends a little beside the path of its last samples (by up to 0.0005 ppm, a nanosecond): both go along its end.
+    let (_, clock) = bench.on_played_clock(context, found.as_ref(), &placed);
+    let mut a = bench.along_the_path_of(&clock, &first, &placed);
+    let mut b = bench.along_the_path_of(&clock, &second, &placed);
     let spacing = take.head.played_rate.hz() / bench.frames() as f64;
     let mut mains = hum::remove(&mut a, bench.frames(), take.head.played_rate.hz(), true);
     mains.extend(hum::remove(&mut b, bench.frames(), take.head.played_rate.hz(), true));

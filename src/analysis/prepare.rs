@@ -384,8 +384,8 @@ impl<'a> Bench<'a> {
         (samples, fit)
     }
 
-    /// Another input of the same take, along the path that `clock` was fitted on.
-    pub fn along_the_same_path(&self, captured: &[f64], placed: &Placed, clock: &ClockFit) -> Vec<f64> {
+    /// Any input of the same take, along the path that `clock` tells.
+    pub fn along_the_path_of(&self, clock: &ClockFit, captured: &[f64], placed: &Placed) -> Vec<f64> {
         let start = (placed.start - WIDENED as f64) * self.ratio;
         let frames = placed.periods * self.frames + 2 * WIDENED;
         let fine = Fine::new(captured, self.captured_hz, self.played_hz, highest_hz(), start, frames);

@@ -9,7 +9,7 @@ pub mod cpal;
 use super::callback::{CaptureCallback, PlaybackCallback};
 use super::error::AudioError;
 use super::faults::Faults;
-use crate::card::{CardDescription, CardId, Direction, Granted, Routing};
+use crate::card::{CardDescription, CardId, Direction, Granted, Hookup, Routing};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -73,6 +73,11 @@ pub trait Backend: Send {
     /// The same bench with a sound calibrator of this level and frequency on the microphone, where that can be had
     /// without a person (the simulated bench).
     fn with_calibrator(&self, _level_db_spl: f64, _frequency_hz: f64) -> Option<Box<dyn Backend>> {
+        None
+    }
+
+    /// The same bench with this plugged into its output, likewise.
+    fn with_hookup(&self, _hookup: &Hookup) -> Option<Box<dyn Backend>> {
         None
     }
 }

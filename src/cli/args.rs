@@ -32,7 +32,7 @@ pub enum Command {
         #[command(subcommand)]
         what: ChainCommand,
     },
-    /// Take the calibration offset of a chain.
+    /// Calibrate a chain: the offset to dB SPL, volts of output and inputs, source and load impedance.
     Calibrate {
         /// What to calibrate.
         #[command(subcommand)]
@@ -193,6 +193,15 @@ pub struct Desk {
     /// Capture channel of the right ear, from 1.
     #[arg(long, value_name = "N")]
     pub right_ear: Option<u16>,
+    /// Capture channel of the electrical witness (across the headphone, through a divider), from 1.
+    #[arg(long, value_name = "N")]
+    pub witness: Option<u16>,
+    /// Capture channel before the series resistor of a load measurement, from 1.
+    #[arg(long, value_name = "N")]
+    pub source_side: Option<u16>,
+    /// Capture channel of the loopback: an output channel that is not loaded, straight back, from 1.
+    #[arg(long, value_name = "N")]
+    pub loopback: Option<u16>,
     /// Rate of both cards, Hz.
     #[arg(long, value_name = "HZ")]
     pub rate: Option<u32>,
@@ -229,6 +238,12 @@ pub struct Desk {
     /// Leave out an offset that was taken on another input; levels are then in dBFS.
     #[arg(long, conflicts_with_all = ["offset", "confirm_offset"])]
     pub forget_offset: bool,
+    /// Keep volts and source impedance although card, output or volume changed: the volts at full scale, typed again.
+    #[arg(long, value_name = "V")]
+    pub confirm_volts: Option<f64>,
+    /// Leave out volts and impedances that were taken on another output, headphone or input.
+    #[arg(long, conflicts_with = "confirm_volts")]
+    pub forget_volts: bool,
     /// Highest level the microphone takes, dB SPL peak.
     #[arg(long, value_name = "DB_SPL")]
     pub microphone_max: Option<f64>,
@@ -253,8 +268,8 @@ pub struct Ask {
     #[arg(long = "sine", value_name = "HZ,…", value_delimiter = ',')]
     pub sines: Vec<f64>,
     /// A series of sines instead of a list: from, to (Hz) and how many per octave.
-    #[arg(long, value_name = "HZ,HZ,N", value_delimiter = ',', num_args = 3, conflicts_with = "sines")]
-    pub sine_series: Option<Vec<f64>>,
+    #[arg(long, value_name = "HZ,HZ,N", conflicts_with = "sines")]
+    pub sine_series: Option<Numbers<3>>,
     /// Other sounds played beside the noise.
     #[arg(long, value_name = "SOUND,…", value_delimiter = ',')]
     pub beside: Vec<Sound>,
@@ -280,6 +295,12 @@ pub struct Ask {
     /// Ceiling on the drive, dBFS RMS. Without calibration it is −20; higher: type it again with `--confirm-ceiling`.
     #[arg(long, value_name = "DBFS", allow_hyphen_values = true)]
     pub ceiling_drive: Option<f64>,
+    /// Ceiling at the load, volts RMS; acts once the output's volts are known.
+    #[arg(long, value_name = "V")]
+    pub ceiling_volts: Option<f64>,
+    /// Ceiling in the load, milliwatts; acts once volts, source and load impedance are known.
+    #[arg(long, value_name = "MW")]
+    pub ceiling_milliwatts: Option<f64>,
     /// The raised ceiling, typed a second time.
     #[arg(long, value_name = "DB", allow_hyphen_values = true)]
     pub confirm_ceiling: Option<f64>,
@@ -429,6 +450,20 @@ pub enum TypedWeighting {
     C,
 }
 
+/// So many numbers with commas between them, as one word.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Numbers<const N: usize>(pub [f64; N]);
+
+impl<const N: usize> std::str::FromStr for Numbers<N> {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        let numbers: Result<Vec<f64>, _> = text.split(',').map(|number| number.trim().parse()).collect();
+        let numbers = numbers.ok().and_then(|all: Vec<f64>| all.try_into().ok());
+        numbers.map(Numbers).ok_or_else(|| format!("give {N} numbers with commas between them"))
+    }
+}
+
 /// Where and how results go.
 #[derive(Debug, Args)]
 pub struct Keep {
@@ -473,6 +508,14 @@ pub enum Calibrate {
         #[arg(long)]
         json: bool,
     },
+    /// Volts at full scale of the output: a tone for a voltmeter, whose reading is typed.
+    Volts(Box<CalibrateVolts>),
+    /// Volts at full scale of an electrical input, from a voltage that a voltmeter reads at the same time.
+    InputVolts(Box<CalibrateInputVolts>),
+    /// Source impedance of the output, from its voltage open and on a known resistor, or on two of them.
+    Source(Box<CalibrateSource>),
+    /// Impedance of the headphone over frequency, through a known series resistor between two inputs.
+    Load(Box<CalibrateLoad>),
     /// After a session: fit the calibrator again; what the offset has moved since goes into the session's intervals.
     Check {
         /// Session folder.
@@ -487,6 +530,172 @@ pub enum Calibrate {
         #[arg(long)]
         json: bool,
     },
+}
+
+/// What an electrical calibration plays, and how it tells.
+#[derive(Debug, Args)]
+pub struct Electrical {
+    /// RMS drive, dBFS. Above −20 type it again with `--confirm-drive`.
+    #[arg(long, value_name = "DBFS", default_value_t = -30.0, allow_hyphen_values = true)]
+    pub drive: f64,
+    /// The drive above −20 dBFS, typed a second time.
+    #[arg(long, value_name = "DBFS", allow_hyphen_values = true)]
+    pub confirm_drive: Option<f64>,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// A voltmeter as stated.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Voltmeter")]
+pub struct StatedMeter {
+    /// Up to where it reads true: at 50 and 60 Hz only (most handheld ones), or at audio frequencies. Such a tone is played.
+    #[arg(long, value_enum, default_value_t = TypedMeter::Mains)]
+    pub meter: TypedMeter,
+    /// Frequency of the tone, Hz (default: 50 for a mains meter, 1000 for one that reads audio frequencies).
+    #[arg(long, value_name = "HZ")]
+    pub frequency: Option<f64>,
+    /// Its accuracy, percent of the reading, a limit.
+    #[arg(long, value_name = "PERCENT", default_value_t = crate::calibration::electrical::METER_LIMIT_PERCENT)]
+    pub accuracy: f64,
+    /// Its reading, volts RMS, digits as shown; without it the tone is played and the reading asked for.
+    #[arg(long, value_name = "V")]
+    pub reading: Option<String>,
+    /// How long the tone is played, seconds.
+    #[arg(long, value_name = "S", default_value_t = 15.0)]
+    pub seconds: f64,
+}
+
+/// Up to where a meter reads true, as typed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum TypedMeter {
+    /// 50 and 60 Hz.
+    Mains,
+    /// 1 kHz and beyond.
+    Audio,
+}
+
+/// Options of `calibrate volts`.
+#[derive(Debug, Args)]
+pub struct CalibrateVolts {
+    /// The desk.
+    #[command(flatten)]
+    pub desk: Desk,
+    /// The voltmeter.
+    #[command(flatten)]
+    pub meter: StatedMeter,
+    /// The headphone is connected while the meter reads: the volts are those at it.
+    #[arg(long)]
+    pub loaded: bool,
+    /// What is played.
+    #[command(flatten)]
+    pub electrical: Electrical,
+}
+
+/// Options of `calibrate input-volts`.
+#[derive(Debug, Args)]
+pub struct CalibrateInputVolts {
+    /// The desk.
+    #[command(flatten)]
+    pub desk: Desk,
+    /// Which input.
+    #[arg(long, value_enum, default_value_t = TypedInput::Witness)]
+    pub input: TypedInput,
+    /// The voltmeter.
+    #[command(flatten)]
+    pub meter: StatedMeter,
+    /// Factor of the divider or probe, where the meter reads behind it, at the input itself.
+    #[arg(long, value_name = "FACTOR", conflicts_with = "divider_ohm")]
+    pub divider: Option<f64>,
+    /// Its tolerance, percent.
+    #[arg(long, value_name = "PERCENT", default_value_t = 1.0)]
+    pub divider_tolerance: f64,
+    /// The divider's resistors instead: in series and across the input, ohm.
+    #[arg(long, value_name = "OHM,OHM")]
+    pub divider_ohm: Option<Numbers<2>>,
+    /// Resistance of the input, ohm.
+    #[arg(long, value_name = "OHM")]
+    pub input_ohm: Option<f64>,
+    /// What is played.
+    #[command(flatten)]
+    pub electrical: Electrical,
+}
+
+/// An electrical input as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedInput {
+    /// Across the headphone.
+    Witness,
+    /// Before the series resistor.
+    SourceSide,
+}
+
+/// Options of `calibrate source`.
+#[derive(Debug, Args)]
+pub struct CalibrateSource {
+    /// The desk.
+    #[command(flatten)]
+    pub desk: Desk,
+    /// The known resistor that loads the output, ohm.
+    #[arg(long, value_name = "OHM")]
+    pub resistor: f64,
+    /// A second, lighter one instead of the open output, ohm.
+    #[arg(long, value_name = "OHM")]
+    pub lighter: Option<f64>,
+    /// Tolerance of the resistors, percent.
+    #[arg(long, value_name = "PERCENT", default_value_t = 1.0)]
+    pub tolerance: f64,
+    /// Resistance of the witness' input (or of the voltmeter), ohm.
+    #[arg(long, value_name = "OHM")]
+    pub input_ohm: Option<f64>,
+    /// Readings of a voltmeter instead of takes: open (or on the lighter resistor) and on the resistor, volts. Nothing is played.
+    #[arg(long, value_name = "V,V")]
+    pub readings: Option<Numbers<2>>,
+    /// How far the voltmeter may be from straight between the two readings, percent.
+    #[arg(long, value_name = "PERCENT", default_value_t = 0.1)]
+    pub straight_within: f64,
+    /// Worth of its last digit, volts.
+    #[arg(long, value_name = "V", default_value_t = 0.001)]
+    pub last_digit: f64,
+    /// The plane that the impedance holds for, in words.
+    #[arg(long, value_name = "WORDS", default_value = "plug of the output")]
+    pub plane: String,
+    /// What is played.
+    #[command(flatten)]
+    pub electrical: Electrical,
+}
+
+/// Options of `calibrate load`.
+#[derive(Debug, Args)]
+pub struct CalibrateLoad {
+    /// The desk.
+    #[command(flatten)]
+    pub desk: Desk,
+    /// The known series resistor, ohm.
+    #[arg(long, value_name = "OHM")]
+    pub series: f64,
+    /// Its tolerance, percent.
+    #[arg(long, value_name = "PERCENT", default_value_t = 1.0)]
+    pub tolerance: f64,
+    /// Resistance of the witness' input, ohm: it lies across the load.
+    #[arg(long, value_name = "OHM")]
+    pub input_ohm: Option<f64>,
+    /// Tolerance of the input's resistance, percent.
+    #[arg(long, value_name = "PERCENT", default_value_t = 5.0)]
+    pub input_tolerance: f64,
+    /// Cable and contacts from the witness to the plug of the headphone, and their limits, ohm.
+    #[arg(long, value_name = "OHM,±OHM")]
+    pub cable: Option<Numbers<2>>,
+    /// Verify with a known resistor in the headphone's place first, and its tolerance in percent.
+    #[arg(long, value_name = "OHM,PERCENT")]
+    pub check: Option<Numbers<2>>,
+    /// The plane that the impedance holds for, in words.
+    #[arg(long, value_name = "WORDS", default_value = "plug of the headphone")]
+    pub plane: String,
+    /// What is played.
+    #[command(flatten)]
+    pub electrical: Electrical,
 }
 
 /// A sound calibrator as stated.
@@ -661,11 +870,14 @@ pub struct TypedOutputSide {
     #[arg(long, value_name = "true|false")]
     pub replugged: Option<bool>,
     /// Volts RMS, open, of a sine at 0 dBFS, and its half width.
-    #[arg(long, value_name = "V,±V", value_delimiter = ',', num_args = 2)]
-    pub volts: Option<Vec<f64>>,
+    #[arg(long, value_name = "V,±V")]
+    pub volts: Option<Numbers<2>>,
     /// Source impedance, ohm, and its half width.
-    #[arg(long, value_name = "OHM,±OHM", value_delimiter = ',', num_args = 2)]
-    pub source_impedance: Option<Vec<f64>>,
+    #[arg(long, value_name = "OHM,±OHM")]
+    pub source_impedance: Option<Numbers<2>>,
+    /// Impedance of the headphone, ohm, and its half width.
+    #[arg(long, value_name = "OHM,±OHM")]
+    pub load_impedance: Option<Numbers<2>>,
     /// Ceiling of this chain, dB SPL.
     #[arg(long, value_name = "DB_SPL")]
     pub ceiling: Option<f64>,

@@ -2,7 +2,7 @@
 //! chain file; and its check after a session.
 
 use super::args::{Calibrate, Desk, StatedCalibrator};
-use super::{Surroundings, follow, request};
+use super::{Surroundings, electrical, follow, request};
 use crate::calibration::{Acoustic, CLASS_1_HALF_WIDTH_DB, Calibrator, SENSITIVITY_HALF_WIDTH_DB};
 use crate::card::InputRole;
 use crate::judgement;
@@ -30,6 +30,10 @@ pub(super) fn calibrate(what: &Calibrate, surroundings: &mut Surroundings) -> Re
             };
             level(desk, given, request::role(*ear), *json, surroundings)
         }
+        Calibrate::Volts(wanted) => electrical::volts(wanted, surroundings),
+        Calibrate::InputVolts(wanted) => electrical::input_volts(wanted, surroundings),
+        Calibrate::Source(wanted) => electrical::source(wanted, surroundings),
+        Calibrate::Load(wanted) => electrical::load(wanted, surroundings),
         Calibrate::Check { session, calibrator, ear, json } => {
             check(session, stated(calibrator)?, request::role(*ear), *json, surroundings)
         }

@@ -1,13 +1,16 @@
 //! `chain list|show|new|check`: the desk described once, kept under a name, and looked at.
 
 use super::args::{
-    ChainCommand, NewChain, TypedColumn, TypedDriven, TypedFitted, TypedOutputSide, TypedPoint, TypedSupply,
+    ChainCommand, NewChain, Numbers, TypedColumn, TypedDriven, TypedFitted, TypedOutputSide, TypedPoint, TypedSupply,
     TypedWiring,
 };
 use super::{Surroundings, request};
 use crate::calibration::Curve;
 use crate::calibration::curve::Column;
-use crate::session::chain::{Chain, Curves, Driven, Fitted, Instrument, OutputSide, Point, Supply, Wiring};
+use crate::calibration::electrical::{Impedance, level_words, ohms_words};
+use crate::session::chain::{
+    Chain, ChainCeilings, Curves, Driven, ElectricalPart, Fitted, Instrument, OutputSide, Point, Supply, Wiring,
+};
 use crate::session::chain_file::{self, Kept};
 use crate::stats::Estimate;
 use crate::units::{DbSpl, Dbfs};
@@ -64,7 +67,10 @@ fn list(json: bool, now: &str, out: &mut dyn Write) -> Result<()> {
 fn wrong(chain: &Chain, now: &str) -> Vec<String> {
     let changed = chain.changed_offsets();
     let aged = chain.aged(now).into_iter().map(|aged| aged.text);
-    changed.iter().map(request::not_used).chain(aged).collect()
+    let electrical = chain.changed_electrical();
+    let idle = chain.idle_ceilings(&ChainCeilings::default());
+    let electrical = electrical.iter().map(request::electrical_not_used).chain(idle);
+    changed.iter().map(request::not_used).chain(electrical).chain(aged).collect()
 }
 
 fn show(chain: &Chain, path: &Path, json: bool, now: &str, out: &mut dyn Write) -> Result<()> {
@@ -97,7 +103,17 @@ fn rows(chain: &Chain) -> Vec<(&'static str, String)> {
     if !side.is_empty() {
         rows.push(("", side));
     }
+    if let Some(volts) = &chain.output_side.volts_per_full_scale {
+        let from = chain.output_side.volts_from.as_ref();
+        let how = from.map_or(", typed".into(), |from| {
+            let place = if from.loaded { "at the headphone" } else { "open" };
+            format!(", {place}, by {} at {:.0} Hz{}", from.meter.words(), from.frequency_hz, taken(&from.taken_at))
+        });
+        rows.push(("  full scale", level_words(volts) + &how));
+    }
+    rows.extend(impedance_rows("  source", &chain.output_side.source_impedance_ohm, &chain.output_side.source));
     rows.push(("headphone", chain.headphone.clone()));
+    rows.extend(impedance_rows("  impedance", &chain.output_side.load_impedance_ohm, &chain.output_side.load));
     rows.push(("coupler", format!("{}; levels stand for the {}", chain.coupler.words(), chain.point())));
     rows.push(("", chain.coupler.note().text));
     rows.push(("records", format!("{} at {}", routing.capture, routing.capture_rate)));
@@ -116,6 +132,9 @@ fn rows(chain: &Chain) -> Vec<(&'static str, String)> {
                 "  offset",
                 format!("0 dBFS = {:.2} dB SPL ±{:.2}, taken {}", offset.value, offset.half_width(), acoustic.taken_at),
             ));
+        }
+        if let Some(volts) = chain.input_volts.get(&input.role) {
+            rows.push(("  full scale", level_words(&volts.volts_per_full_scale) + &taken(&volts.taken_at)));
         }
         for curve in chain.curves.get(&input.role).map_or(&[][..], |curves| &curves.0) {
             rows.push(("  curve", curve_words(curve)));
@@ -151,9 +170,6 @@ fn curve_words(curve: &Curve) -> String {
 }
 
 fn side_words(side: &OutputSide) -> String {
-    let estimate = |what: &str, e: &Option<Estimate>, unit: &str| {
-        e.map_or_else(String::new, |e| format!("{what}{} ±{} {unit}", e.value, tidy(e.half_width())))
-    };
     let ceilings = side.ceilings;
     joined([
         side.wiring.map_or_else(String::new, |wiring| match wiring {
@@ -172,8 +188,6 @@ fn side_words(side: &OutputSide) -> String {
         side.replugged_with_load.map_or_else(String::new, |yes| {
             if yes { "plugged in again with the load".into() } else { "not plugged in again with the load".into() }
         }),
-        estimate("full scale ", &side.volts_per_full_scale, "V"),
-        estimate("source impedance ", &side.source_impedance_ohm, "Ω"),
         ceilings.spl.map_or_else(String::new, |l| format!("ceiling {l}")),
         ceilings.drive.map_or_else(String::new, |l| format!("ceiling {l}")),
         ceilings.volts.map_or_else(String::new, |v| format!("ceiling {v} V")),
@@ -181,9 +195,27 @@ fn side_words(side: &OutputSide) -> String {
     ])
 }
 
-/// At most six places.
-fn tidy(value: f64) -> f64 {
-    (value * 1e6).round() / 1e6
+/// An impedance and how it was found.
+fn impedance_rows(
+    name: &'static str,
+    told: &Option<Estimate>,
+    curve: &Option<Impedance>,
+) -> Option<(&'static str, String)> {
+    let told = told.as_ref()?;
+    let how = curve.as_ref().map_or(", typed".into(), |curve| {
+        let range = curve.extremes().map_or(String::new(), |[low, high]| {
+            format!(
+                "; {:.2} Ω at {:.0} Hz to {:.2} Ω at {:.0} Hz",
+                low.magnitude.value, low.frequency_hz, high.magnitude.value, high.frequency_hz
+            )
+        });
+        format!("{range}; {}, at the {}{}", curve.from, curve.plane, taken(&curve.taken_at))
+    });
+    Some((name, format!("{} at 1 kHz{how}", ohms_words(told))))
+}
+
+fn taken(at: &str) -> String {
+    format!(", taken {at}")
 }
 
 fn joined<const N: usize>(parts: [String; N]) -> String {
@@ -220,6 +252,10 @@ fn new(wanted: &NewChain, now: &str, out: &mut dyn Write) -> Result<()> {
         chain.ages.offset_hours = hours;
     }
     amend_side(&mut chain.output_side, &wanted.side);
+    typed_by_hand(&mut chain, &wanted.side);
+    if wanted.desk.confirm_volts.is_some() || wanted.desk.forget_volts {
+        request::use_valid_electrical(&mut chain, &wanted.desk)?;
+    }
     let curves = curves(wanted)?;
     if !wanted.json {
         for curve in &curves {
@@ -277,6 +313,25 @@ fn curves(wanted: &NewChain) -> Result<Vec<Curve>> {
     wanted.curves.iter().map(read).collect()
 }
 
+/// What was typed replaces what was measured, and belongs to the desk as it is now.
+fn typed_by_hand(chain: &mut Chain, typed: &TypedOutputSide) {
+    let side = &mut chain.output_side;
+    let mut parts = Vec::new();
+    if typed.volts.is_some() {
+        side.volts_from = None;
+        parts.push(ElectricalPart::Volts);
+    }
+    if typed.source_impedance.is_some() {
+        side.source = None;
+        parts.push(ElectricalPart::Source);
+    }
+    if typed.load_impedance.is_some() {
+        side.load = None;
+        parts.push(ElectricalPart::Load);
+    }
+    chain.electrical_belongs_here(parts);
+}
+
 fn amend_side(side: &mut OutputSide, typed: &TypedOutputSide) {
     let words = [
         (&typed.system_volume, &mut side.system_volume),
@@ -302,16 +357,15 @@ fn amend_side(side: &mut OutputSide, typed: &TypedOutputSide) {
         TypedSupply::Battery => Supply::Battery,
         TypedSupply::Bus => Supply::Bus,
     });
-    let estimate = |typed: &Option<Vec<f64>>| match typed.as_deref() {
-        Some([value, half_width]) => Some(Estimate::symmetric(*value, *half_width)),
-        _ => None,
-    };
+    let estimate =
+        |typed: &Option<Numbers<2>>| typed.map(|Numbers([value, half_width])| Estimate::symmetric(value, half_width));
     side.wiring = wiring.or(side.wiring);
     side.driven = driven.or(side.driven);
     side.supply = supply.or(side.supply);
     side.replugged_with_load = typed.replugged.or(side.replugged_with_load);
     side.volts_per_full_scale = estimate(&typed.volts).or(side.volts_per_full_scale);
     side.source_impedance_ohm = estimate(&typed.source_impedance).or(side.source_impedance_ohm);
+    side.load_impedance_ohm = estimate(&typed.load_impedance).or(side.load_impedance_ohm);
     side.ceilings.spl = typed.ceiling.map(DbSpl).or(side.ceilings.spl);
     side.ceilings.drive = typed.ceiling_drive.map(Dbfs).or(side.ceilings.drive);
     side.ceilings.volts = typed.ceiling_volts.or(side.ceilings.volts);

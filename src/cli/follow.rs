@@ -3,7 +3,7 @@
 use super::args::Shown;
 use super::show;
 use crate::calibration::Acoustic;
-use crate::session::protocol::{Command, Event};
+use crate::session::protocol::{Command, ElectricalHeard, Event};
 use crate::session::record::Record;
 use crate::session::runner::{Bench, Stop};
 use crate::session::seats;
@@ -47,6 +47,28 @@ pub fn calibration_check(bench: &Bench, quiet: bool) -> Result<Arc<Record>> {
         Event::CalibrationChecked(record) => Some(record),
         _ => None,
     })
+}
+
+/// Waits for the take of an electrical measurement.
+pub fn electrical(bench: &Bench, quiet: bool) -> Result<ElectricalHeard> {
+    let bar = if quiet { ProgressBar::hidden() } else { ProgressBar::new_spinner() };
+    loop {
+        match bench.events.recv()? {
+            Event::Playing { done_s, total_s } => {
+                bar.tick();
+                bar.set_message(format!("plays, {done_s:.0} of {total_s:.0} s"));
+            }
+            Event::Electrical(heard) => {
+                bar.finish_and_clear();
+                return Ok(*heard);
+            }
+            Event::Failed(failure) => {
+                bar.finish_and_clear();
+                bail!("{}", failure.message)
+            }
+            _ => {}
+        }
+    }
 }
 
 /// Tells what is heard of the calibrator until `ends` has what it waits for.

@@ -5,6 +5,7 @@ mod calibrate;
 mod cards;
 mod chain;
 mod compare;
+mod electrical;
 mod follow;
 mod hold;
 mod judge;

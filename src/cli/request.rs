@@ -1,11 +1,13 @@
 //! Commands as wanted: what was typed, checked and turned into plans and chains.
 
-use super::args::{Ask, Desk, Ear, Listener, TextTable, TypedDecimal, TypedField, TypedFrequencies, TypedWeighting};
+use super::args::{
+    Ask, Desk, Ear, Listener, Numbers, TextTable, TypedDecimal, TypedField, TypedFrequencies, TypedWeighting,
+};
 use super::stimulus;
 use crate::calibration::curve::{Column, Decimal, FrequencyUnit, Stated};
 use crate::calibration::{Acoustic, Field};
 use crate::card::{CaptureChannel, CardId, InputRole};
-use crate::session::chain::{Chain, ChangedOffset, Coupler};
+use crate::session::chain::{Chain, ChangedElectrical, ChangedOffset, Coupler, ElectricalPart};
 use crate::session::chain_file;
 use crate::session::plan::{
     AskedLevel, Ceilings, DEFAULT_CEILING, HeadroomRule, ListeningLevel, Plan, UNCALIBRATED_CEILING, Weighting,
@@ -17,6 +19,8 @@ use std::path::PathBuf;
 
 /// A typed offset confirms one that is shown with as many places, dB.
 const SAME_OFFSET_DB: f64 = 0.005 + 1e-9;
+/// The same of typed volts, relative.
+const SAME_VOLTS: f64 = 1e-3;
 
 /// The chain as it stands on the desk, from its file and from what was typed.
 pub fn chain(desk: &Desk, now: &str) -> Result<(Chain, PathBuf)> {
@@ -54,6 +58,37 @@ pub fn use_valid_offsets(chain: &mut Chain, desk: &Desk) -> Result<()> {
     }
 }
 
+/// Leaves only volts and impedances that belong to the desk as it is set now, or that were confirmed. A load impedance of
+/// another headphone is left out without being asked about.
+pub fn use_valid_electrical(chain: &mut Chain, desk: &Desk) -> Result<()> {
+    let told = chain.output_side.volts_per_full_scale.map(|v| v.value);
+    let confirmed = desk.confirm_volts.zip(told).is_some_and(|(typed, told)| (typed / told - 1.0).abs() < SAME_VOLTS);
+    let output = |part: &ElectricalPart| matches!(part, ElectricalPart::Volts | ElectricalPart::Source);
+    let changed: Vec<ElectricalPart> = chain.changed_electrical().iter().map(|c| c.part).collect();
+    if confirmed {
+        chain.electrical_belongs_here(changed.iter().copied().filter(output));
+    }
+    let asked = chain.changed_electrical().into_iter().find(|c| output(&c.part));
+    match asked.filter(|_| !desk.forget_volts) {
+        Some(one) => bail!(
+            "{} Take it again with `loudenough calibrate`; or, if it still holds, type the volts at full scale again with --confirm-volts{}; or leave it out with --forget-volts.",
+            electrical_not_used(&one),
+            told.map_or(String::new(), |v| format!(" {v:.4}")),
+        ),
+        None => {
+            chain.drop_changed_electrical();
+            Ok(())
+        }
+    }
+}
+
+/// Why volts or an impedance are not used.
+pub fn electrical_not_used(one: &ChangedElectrical) -> String {
+    let what = one.part.words();
+    let what = what.strip_prefix("the ").map_or(what.clone(), |rest| format!("The {rest}"));
+    format!("{what} ({}) cannot be used, because {}.", one.told, one.what)
+}
+
 /// Why an offset is not used.
 pub fn not_used(offset: &ChangedOffset) -> String {
     format!(
@@ -76,10 +111,15 @@ fn amend(chain: &mut Chain, desk: &Desk, now: &str) -> Result<()> {
         routing.playback_channels =
             channels.iter().map(|n| from_one("--playback-channels", *n)).collect::<Result<_>>()?;
     }
-    let ears =
-        [(desk.left_ear, InputRole::LeftEar, "--left-ear"), (desk.right_ear, InputRole::RightEar, "--right-ear")];
-    if ears.iter().any(|(typed, ..)| typed.is_some()) {
-        let typed = ears.iter().filter_map(|(typed, role, option)| typed.map(|n| (n, *role, *option)));
+    let inputs = [
+        (desk.left_ear, InputRole::LeftEar, "--left-ear"),
+        (desk.right_ear, InputRole::RightEar, "--right-ear"),
+        (desk.witness, InputRole::Witness, "--witness"),
+        (desk.source_side, InputRole::SourceSide, "--source-side"),
+        (desk.loopback, InputRole::Loopback, "--loopback"),
+    ];
+    if inputs.iter().any(|(typed, ..)| typed.is_some()) {
+        let typed = inputs.iter().filter_map(|(typed, role, option)| typed.map(|n| (n, *role, *option)));
         routing.capture_channels = typed
             .map(|(n, role, option)| Ok(CaptureChannel { channel: from_one(option, n)?, role }))
             .collect::<Result<_>>()?;
@@ -221,9 +261,9 @@ pub fn plan(ask: &Ask, chain: &Chain, out: &mut dyn std::io::Write) -> Result<Pl
 
 /// The sines listed, or the series.
 fn sines(ask: &Ask) -> Result<Vec<f64>> {
-    let Some([from, to, per_octave]) = ask.sine_series.as_deref() else { return Ok(ask.sines.clone()) };
+    let Some(Numbers([from, to, per_octave])) = ask.sine_series else { return Ok(ask.sines.clone()) };
     ensure!(
-        *from > 0.0 && to > from && (1.0..=48.0).contains(per_octave),
+        from > 0.0 && to > from && (1.0..=48.0).contains(&per_octave),
         "--sine-series {from},{to},{per_octave} is no series: give two rising frequencies in Hz and 1 to 48 per octave"
     );
     let count = ((to / from).log2() * per_octave + 1e-9).floor() as usize;
@@ -249,5 +289,10 @@ fn ceilings(ask: &Ask, chain: &Chain) -> Result<Ceilings> {
             "a drive ceiling of {drive} dBFS is above {UNCALIBRATED_CEILING} while no sound level is known. If you mean it, add --confirm-ceiling {drive}"
         );
     }
-    Ok(Ceilings { spl: DbSpl(ask.ceiling), drive: ask.ceiling_drive.map(Dbfs), volts: None, milliwatts: None })
+    Ok(Ceilings {
+        spl: DbSpl(ask.ceiling),
+        drive: ask.ceiling_drive.map(Dbfs),
+        volts: ask.ceiling_volts,
+        milliwatts: ask.ceiling_milliwatts,
+    })
 }

@@ -3,9 +3,10 @@
 use super::args::{Run, Shown};
 use super::{Surroundings, follow, hold, request, show};
 use crate::judgement::judge;
+use crate::session::chain::pink_spectrum;
 use crate::session::climb::StopReason;
 use crate::session::protocol::{Command, SessionRequest};
-use crate::session::record::Record;
+use crate::session::record::{Record, StepResult};
 use crate::session::runner::Bench;
 use crate::session::storage;
 use anyhow::{Result, bail};
@@ -18,6 +19,7 @@ pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
         None => {
             let (mut chain, _) = request::chain(&wanted.desk, &(surroundings.now)())?;
             request::use_valid_offsets(&mut chain, &wanted.desk)?;
+            request::use_valid_electrical(&mut chain, &wanted.desk)?;
             let plan = request::plan(&wanted.ask, &chain, surroundings.out)?;
             let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
             Command::Run(Box::new(SessionRequest { plan, chain, sessions, id: wanted.keep.id.clone() }))
@@ -34,7 +36,10 @@ pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
 pub(super) fn report(record: &Record, folder: &Path, keep: &Shown, out: &mut dyn Write) -> Result<()> {
     let judgement = judge(record);
     if keep.json {
-        let all = serde_json::json!({ "folder": folder, "judgement": judgement, "record": record });
+        let chain = &record.head.chain;
+        let at_load = |s: &StepResult| chain.at_load(s.step.drive?, &pink_spectrum());
+        let at_load: Vec<_> = record.steps.iter().map(at_load).collect();
+        let all = serde_json::json!({ "folder": folder, "judgement": judgement, "at_load": at_load, "record": record });
         writeln!(out, "{}", serde_json::to_string_pretty(&all)?)?;
     } else {
         show::steps(record, out)?;

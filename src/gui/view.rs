@@ -219,6 +219,8 @@ impl View {
                 self.calibration_failure = None;
                 self.rest();
             }
+            // Electrical takes are asked for in a terminal.
+            Event::Electrical(_) => self.rest(),
             Event::Calibrated { role, acoustic } => {
                 self.calibrated = Some((role, acoustic));
                 self.calibration_failure = None;

@@ -2,17 +2,20 @@
 
 mod ages;
 mod check;
+mod electrical;
 mod instrument;
 mod offsets;
 mod output_side;
 
 pub use crate::calibration::{Coupler, Point};
 pub use ages::{Aged, AgedPart};
+pub use electrical::{ChangedElectrical, ElectricalPart, OutputSetting, pink_spectrum};
 pub use instrument::{Fitted, Instrument};
 pub use offsets::{ChangedOffset, InputSetting};
 pub use output_side::{ChainCeilings, Driven, OutputSide, Supply, Wiring};
 
 use crate::analysis::Correction;
+use crate::calibration::electrical::InputVolts;
 use crate::calibration::{Acoustic, AgeLimits, Curve};
 use crate::card::{CaptureChannel, CardId, DEFAULT_BLOCK_FRAMES, InputRole, Routing};
 use crate::units::SampleRate;
@@ -65,6 +68,12 @@ pub struct Chain {
     /// The input that each offset was taken on.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub taken_on: BTreeMap<InputRole, InputSetting>,
+    /// Volts at full scale of the electrical inputs, where known.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub input_volts: BTreeMap<InputRole, InputVolts>,
+    /// The input that each was taken on.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub inputs_taken_on: BTreeMap<InputRole, InputSetting>,
     /// Correction curves per ear, all of them applied to what that ear's microphone captured.
     #[serde(default)]
     pub curves: BTreeMap<InputRole, Curves>,
@@ -113,6 +122,8 @@ impl Chain {
             ages: AgeLimits::default(),
             acoustic: BTreeMap::new(),
             taken_on: BTreeMap::new(),
+            input_volts: BTreeMap::new(),
+            inputs_taken_on: BTreeMap::new(),
             curves: BTreeMap::new(),
             microphone_max_db_spl: None,
             card_distortion_db: None,

@@ -70,6 +70,7 @@ pub fn from_toml(text: &str) -> Result<Chain, String> {
     }
     chain.check()?;
     chain.complete_settings();
+    chain.complete_electrical();
     Ok(chain)
 }
 

@@ -8,10 +8,10 @@
 //!          ─► reference again ─► done, because …
 //! ```
 
-use super::chain::Chain;
+use super::chain::{Chain, ChainCeilings};
 use super::listening::z_less_stated_by;
 use super::path;
-use super::plan::{AskedLevel, Extent, Plan, UNCALIBRATED_CEILING};
+use super::plan::{AskedLevel, Ceilings, Extent, Plan, UNCALIBRATED_CEILING};
 use super::record::{InputResult, StepResult};
 use crate::analysis::{ClipFinding, ClipLevel, PinkFinding};
 use crate::signal::{DriveCeiling, Peaks, Period, Stimulus};
@@ -248,10 +248,21 @@ pub fn spl_ceiling(plan: &Plan, chain: &Chain) -> DbSpl {
     chain.output_side.ceilings.spl.filter(|own| own.db() < asked.db()).unwrap_or(asked)
 }
 
-/// Ceiling of the drive: the lower of the plan's and the chain's own; `None` where neither has one.
-pub fn drive_ceiling(plan: &Plan, chain: &Chain) -> Option<Dbfs> {
-    let both = [plan.ceilings.drive, chain.output_side.ceilings.drive];
-    both.into_iter().flatten().min_by(|a, b| a.db().total_cmp(&b.db()))
+/// Ceilings of the drive that are known before anything is heard: the plan's and the chain's own, on the drive itself, in
+/// volts and in milliwatts.
+fn drive_ceilings(plan: &Plan, chain: &Chain) -> Vec<DriveCeiling> {
+    let Ceilings { drive, volts, milliwatts, .. } = plan.ceilings;
+    let asked = drive.map(|drive| DriveCeiling { rms: drive, because: format!("{drive} of drive") });
+    let own = chain.output_side.ceilings.drive;
+    let own = own.map(|drive| DriveCeiling { rms: drive, because: format!("{drive} of drive, the chain's own") });
+    let also = ChainCeilings { volts, milliwatts, ..ChainCeilings::default() };
+    let electrical = chain.electrical_ceilings(&also, &plan.sines_hz);
+    asked.into_iter().chain(own).chain(electrical).collect()
+}
+
+/// The lowest of them; `None` where there is none.
+pub fn drive_ceiling(plan: &Plan, chain: &Chain) -> Option<DriveCeiling> {
+    drive_ceilings(plan, chain).into_iter().min_by(|a, b| a.rms.db().total_cmp(&b.rms.db()))
 }
 
 impl Climb<'_> {
@@ -306,14 +317,8 @@ impl Climb<'_> {
 
     /// Highest drive allowed now and which limit it is; before the gain is known only the drive's own ceiling holds.
     pub fn ceiling(&self) -> DriveCeiling {
-        let mut ceilings = Vec::new();
-        if let Some(drive) = self.plan.ceilings.drive {
-            ceilings.push(DriveCeiling { rms: drive, because: format!("{drive} of drive") });
-        }
         // The chain's own never raises anything.
-        if let Some(drive) = self.chain.output_side.ceilings.drive {
-            ceilings.push(DriveCeiling { rms: drive, because: format!("{drive} of drive, the chain's own") });
-        }
+        let mut ceilings = drive_ceilings(self.plan, self.chain);
         match self.highest_spl_per_drive() {
             Some(offset_plus_gain) => ceilings.push(DriveCeiling {
                 rms: Dbfs(self.spl_ceiling().db() - offset_plus_gain),

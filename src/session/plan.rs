@@ -81,7 +81,7 @@ pub enum AskedLevel {
     Drive(Dbfs),
 }
 
-/// What must not be exceeded. Volts and milliwatts wait for the electrical calibration.
+/// What must not be exceeded. Volts and milliwatts act once the output's volts (and source and load impedance) are known.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Ceilings {
     /// At the calibrated point.
@@ -89,10 +89,10 @@ pub struct Ceilings {
     /// RMS drive.
     #[serde(default)]
     pub drive: Option<Dbfs>,
-    /// Volts at the output; idle until the output's volts are calibrated.
+    /// Volts RMS at the load, or of the open output while source or load impedance is not known.
     #[serde(default)]
     pub volts: Option<f64>,
-    /// Milliwatts in the headphone; idle likewise.
+    /// Milliwatts in the load.
     #[serde(default)]
     pub milliwatts: Option<f64>,
 }
@@ -258,6 +258,13 @@ impl Plan {
         }
         if let Some(other) = self.beside.iter().find(|s| s.is_silent() || **s == self.pink) {
             return Err(PlanError::NotBeside(other.to_string()));
+        }
+        for (what, limit) in
+            [("the ceiling in volts", self.ceilings.volts), ("the ceiling in milliwatts", self.ceilings.milliwatts)]
+        {
+            if let Some(limit) = limit {
+                within(what, limit, 1e-6, 1e6)?;
+            }
         }
         for level in &self.asked {
             match level {

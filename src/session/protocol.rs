@@ -6,11 +6,15 @@ use super::climb::Step;
 use super::plan::Plan;
 use super::record::Record;
 use super::seats::Seats;
-use crate::analysis::Tone;
+use crate::analysis::{Flaw, RatioPoint, Tone};
 use crate::calibration::{Acoustic, Calibrator};
-use crate::card::{CardDescription, Granted, InputRole};
+use crate::card::{CardDescription, Granted, Hookup, InputRole};
+use crate::signal::Drive;
+use crate::stats::Estimate;
 use crate::take::VoidReason;
+use crate::units::Dbfs;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -58,8 +62,59 @@ pub enum Command {
         /// The headphone is on.
         covered: bool,
     },
+    /// Play one sound for an electrical measurement and tell what the electrical inputs saw.
+    Electrical(Box<ElectricalTake>),
     /// End the bench.
     Quit,
+}
+
+/// One take of an electrical measurement. The cards are open for it alone, so that plugs can be changed in between.
+#[derive(Clone, Debug)]
+pub struct ElectricalTake {
+    /// The chain as it stands.
+    pub chain: Chain,
+    /// What is plugged in; a simulated bench plugs it in by itself.
+    pub hookup: Hookup,
+    /// What is played.
+    pub sound: ElectricalSound,
+    /// RMS drive asked for.
+    pub drive: Dbfs,
+    /// True where a drive above what an uncalibrated output may be given was typed twice.
+    pub confirmed: bool,
+}
+
+/// What an electrical measurement plays.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum ElectricalSound {
+    /// A sine near this frequency, for a meter, for so many seconds.
+    Tone {
+        /// Hz.
+        frequency_hz: f64,
+        /// How long.
+        seconds: f64,
+    },
+    /// Pink noise, for one input over another.
+    Pink {
+        /// The input above the line.
+        over: InputRole,
+        /// The input below the line.
+        under: InputRole,
+    },
+}
+
+/// What the electrical inputs saw.
+#[derive(Clone, Debug)]
+pub struct ElectricalHeard {
+    /// What was played, after the ceilings.
+    pub drive: Drive,
+    /// Frequency of the sine as played, Hz; `None` for noise.
+    pub frequency_hz: Option<f64>,
+    /// Level of the sine at each electrical input, dBFS; empty for noise.
+    pub levels: BTreeMap<InputRole, Estimate>,
+    /// One input over the other; empty for a sine.
+    pub ratio: Vec<RatioPoint>,
+    /// What is wrong or limited.
+    pub flaws: Vec<Flaw>,
 }
 
 /// A session to run.
@@ -149,6 +204,8 @@ pub enum Event {
     },
     /// The calibration was checked after a session; the record has the event.
     CalibrationChecked(Arc<Record>),
+    /// The take of an electrical measurement is done.
+    Electrical(Box<ElectricalHeard>),
     /// Something could not be done; what was finished before is kept.
     Failed(Failure),
 }

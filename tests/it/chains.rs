@@ -85,7 +85,7 @@ fn what_a_hand_gets_wrong_in_a_chain_file_is_named() {
         ("spl = 110.0", "spl = 500.0", "500"),
         ("spl = 110.0", "spl = nan", "output_side"),
         ("certificate = \"2026-02-15\"", "certificate = \"15.2.2026\"", "15.2.2026"),
-        ("low = 1.98", "low = 2.01", "2.01"),
+        ("low = 1.394", "low = 1.424", "1.424"),
         ("coupler = \"iec60318-4\"", "coupler = \"iec60318-9\"", "iec60318-9"),
         (
             "[{ channel = 0, role = \"left-ear\" }]",
@@ -265,13 +265,16 @@ fn chains_are_made_listed_shown_and_used_by_name() {
         [&["chain", "new", "desk"][..], &from, &["--knob", "3 o'clock", "--curve", curve.to_str().unwrap()]].concat();
     refused(at, &new, &["line 2, column 2", "column = gain"]);
     let new = [&new[..], &["--column", "gain"]].concat();
+    // Another position of the knob: the volts of the example hold where they are said to.
+    let new = [&new[..], &["--confirm-volts", "1.414"]].concat();
     let said = done(at, &new);
     for words in [
         "line 1 was skipped: # Invented",
         "knob at 3 o'clock, gain low",
         "occluded-ear simulator, IEC 60318-4; levels stand for the eardrum",
         "100 Hz to 10 kHz",
-        "single-ended, both channels driven, on the mains, plugged in again with the load, full scale 2 ±0.02 V",
+        "single-ended, both channels driven, on the mains, plugged in again with the load, ceiling 110.0 dB SPL",
+        "1.414 ±0.020 V (3.0 dBV, 5.2 dBu), typed",
         "ceiling 110.0 dB SPL",
         "invented-microphone.txt, 20 to 20000 Hz, a gain, taken off",
         "invented ear microphone 0001, certificate of 2026-03-01",

@@ -25,6 +25,7 @@ const PURE_SESSION: &[&str] = &[
     "chain.rs",
     "chain/ages.rs",
     "chain/check.rs",
+    "chain/electrical.rs",
     "chain/instrument.rs",
     "chain/offsets.rs",
     "chain/output_side.rs",

@@ -122,11 +122,11 @@ fn the_summary_has_one_row_per_step_and_leaves_empty_what_was_not_measured() {
     assert!(rows.iter().all(|row| row.split(',').count() == columns), "{text}");
     assert_eq!(
         rows[0],
-        "step,purpose,drive_dbfs,level_dbfs,level_db_spl,even_order_db,odd_order_db,thd_db,clip_evidence,flaws,void_takes"
+        "step,purpose,drive_dbfs,level_dbfs,level_db_spl,even_order_db,odd_order_db,thd_db,clip_evidence,flaws,void_takes,volts_rms,dbv,dbu,milliwatts,volts_are"
     );
-    assert_eq!(rows[1], "1,silence,,-90.250,,,,,,clock-drift coupler-range,0");
-    assert_eq!(rows[2], "2,reference,-40.100,-45.679,,-52.250,<-80.000,,no,clock-drift coupler-range,1");
-    assert_eq!(rows[3], "3,climb,-37.100,-45.679,,-52.250,<-80.000,>=-61.500,no,clock-drift coupler-range,0");
+    assert_eq!(rows[1], "1,silence,,-90.250,,,,,,clock-drift coupler-range,0,,,,,");
+    assert_eq!(rows[2], "2,reference,-40.100,-45.679,,-52.250,<-80.000,,no,clock-drift coupler-range,1,,,,,");
+    assert_eq!(rows[3], "3,climb,-37.100,-45.679,,-52.250,<-80.000,>=-61.500,no,clock-drift coupler-range,0,,,,,");
     assert_eq!(rows.len(), 4);
 }
 

@@ -3,13 +3,15 @@
 //! Deterministic and faster than time: nothing here looks at a clock unless the pace says so. Faults come at a frame
 //! number of the playback card, never by a race.
 
-use super::bench::{BenchSpec, SoundSource};
+use super::bench::{BenchSpec, PluggedIn, SoundSource};
 use super::demo::{HEADPHONES, OUTPUTS};
 use super::device::{CAPTURE_CHANNELS, Device};
 use crate::audio::backend::{Advance, Backend, Callbacks, OpenCards, find};
 use crate::audio::callback::CardSample;
 use crate::audio::{AudioError, FaultKind};
-use crate::card::{CardDescription, CardId, Direction, Granted, Routing, SimulatedDevices, known_name};
+use crate::card::{
+    CardDescription, CardId, Direction, Granted, Hookup, PluggedLoad, Routing, SimulatedDevices, known_name,
+};
 use crate::units::SampleRate;
 use rand_pcg::Pcg32;
 use rand_pcg::rand_core::{Rng, SeedableRng};
@@ -219,6 +221,17 @@ impl Backend for SimulatedBackend {
         let mut fitted = self.clone();
         fitted.bench.coupler.source = SoundSource::SoundCalibrator { level_db_spl, frequency_hz };
         Some(Box::new(fitted))
+    }
+
+    fn with_hookup(&self, hookup: &Hookup) -> Option<Box<dyn Backend>> {
+        let mut plugged = self.clone();
+        plugged.bench.hookup.load = match hookup.load {
+            PluggedLoad::Open => PluggedIn::Nothing,
+            PluggedLoad::Headphone => PluggedIn::Headphone,
+            PluggedLoad::Resistor(ohm) => PluggedIn::Resistor { ohm },
+        };
+        plugged.bench.hookup.series_ohm = hookup.series_ohm.unwrap_or(0.0);
+        Some(Box::new(plugged))
     }
 }
 

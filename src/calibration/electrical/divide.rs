@@ -6,6 +6,7 @@
 use super::Impedance;
 use crate::stats::Estimate;
 use realfft::num_complex::Complex;
+use serde::{Deserialize, Serialize};
 
 /// Frequency at which a meter read an output that was loaded, as far as this matters, Hz.
 const READ_AT_HZ: f64 = 1000.0;
@@ -32,7 +33,7 @@ impl Known<'_> {
 }
 
 /// Volts and milliwatts at the load.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct AtLoad {
     /// Volts RMS.
     pub volts: Estimate,

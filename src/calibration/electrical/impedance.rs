@@ -8,6 +8,8 @@ use std::fmt;
 
 /// Frequency whose magnitude is told in one number.
 const TOLD_AT_HZ: f64 = 1000.0;
+/// As near as this counts, octaves: a few of the points that there are.
+const NEAR_OCTAVES: f64 = 0.1;
 /// Significant digits kept: a hundredth of the smallest interval there is.
 const DIGITS: i32 = 6;
 
@@ -75,14 +77,20 @@ fn rounded(x: f64) -> f64 {
 pub enum ImpedanceFrom {
     /// Voltages of a meter, open and loaded or on two loads: its magnitude as if it were a resistance.
     Voltages {
-        /// First reading, volts, and its load (`None`: open).
-        first: (f64, Option<Resistor>),
-        /// Second reading and its load.
-        second: (f64, Option<Resistor>),
+        /// First reading, volts.
+        first_v: f64,
+        /// Its load; `None`: open.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        first: Option<Resistor>,
+        /// Second reading, volts.
+        second_v: f64,
+        /// Its load.
+        second: Resistor,
     },
     /// Takes open and on a known resistor, or on two of them.
     Loads {
         /// First load; `None`: open.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
         first: Option<Resistor>,
         /// Second load.
         second: Resistor,
@@ -98,8 +106,8 @@ impl fmt::Display for ImpedanceFrom {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let load = |r: &Option<Resistor>| r.map_or("open".to_string(), |r| format!("on {} Ω", r.ohm));
         match self {
-            ImpedanceFrom::Voltages { first, second } => {
-                write!(f, "{} V {} and {} V {}", first.0, load(&first.1), second.0, load(&second.1))
+            ImpedanceFrom::Voltages { first_v, first, second_v, second } => {
+                write!(f, "{first_v} V {} and {second_v} V on {} Ω", load(first), second.ohm)
             }
             ImpedanceFrom::Loads { first, second } => write!(f, "{} and on {} Ω", load(first), second.ohm),
             ImpedanceFrom::SeriesResistor { series } => write!(f, "through {} Ω in series", series.ohm),
@@ -122,12 +130,6 @@ pub struct Impedance {
 }
 
 impl Impedance {
-    /// Magnitude at 1 kHz: the number that is told; `None` without a curve that reaches there.
-    pub fn at_1_khz(&self) -> Option<Estimate> {
-        let nearest = self.points.iter().min_by(|a, b| away(a).total_cmp(&away(b)))?;
-        (away(nearest) < 0.1).then_some(nearest.magnitude)
-    }
-
     /// Smallest and largest magnitude with the frequencies they stand at.
     pub fn extremes(&self) -> Option<[ImpedancePoint; 2]> {
         let size = |p: &&ImpedancePoint| p.magnitude.value;
@@ -148,9 +150,11 @@ impl Impedance {
     }
 }
 
-/// Octaves from 1 kHz.
-fn away(p: &ImpedancePoint) -> f64 {
-    (p.frequency_hz / TOLD_AT_HZ).log2().abs()
+/// Magnitude at 1 kHz: the number that is told; `None` where no point lies near.
+pub fn at_1_khz(points: &[ImpedancePoint]) -> Option<Estimate> {
+    let octaves = |p: &ImpedancePoint| (p.frequency_hz / TOLD_AT_HZ).log2().abs();
+    let nearest = points.iter().min_by(|a, b| octaves(a).total_cmp(&octaves(b)))?;
+    (octaves(nearest) < NEAR_OCTAVES).then_some(nearest.magnitude)
 }
 
 #[cfg(test)]
@@ -177,7 +181,7 @@ mod tests {
         };
         let at = |f| curve.z_at(f).unwrap().re;
         assert!((at(200.0) - 30.0).abs() < 1e-12 && (at(10.0) - 40.0).abs() < 1e-12 && (at(4e3) - 20.0).abs() < 1e-12);
-        assert_eq!(curve.at_1_khz(), None);
+        assert_eq!(at_1_khz(&curve.points), None);
         assert!((curve.extremes().unwrap()[0].magnitude.value - 20.0).abs() < 1e-12);
     }
 }

@@ -14,20 +14,22 @@ mod impedance;
 mod load;
 mod source;
 mod volts;
+mod words;
 
 pub use divide::{AtLoad, Known, loss_db, volts_and_power};
-pub use impedance::{Impedance, ImpedanceFrom, ImpedancePoint};
+pub use impedance::{Impedance, ImpedanceFrom, ImpedancePoint, at_1_khz};
 pub use load::{LoadSetup, load_impedance};
 pub use source::{Loading, SourceRefused, from_voltages, source_impedance};
 pub use volts::{
     InputVolts, METER_LIMIT_PERCENT, Meter, OutputVolts, VoltsRefused, divider_factor, input_volts, output_volts,
 };
+pub use words::{level_words, ohms_words, volts_words};
 
 use crate::stats::Draws;
 use serde::{Deserialize, Serialize};
 
-/// Draws of each Monte Carlo: half widths are good to about 2 %.
-const DRAWS: usize = 4_000;
+/// Draws of each Monte Carlo: half widths are good to about 3 %.
+const DRAWS: usize = 2_000;
 /// Cable and contacts between where a voltage is seen and the plug, ohm, as a limit, where nothing is stated (common
 /// practice, no source).
 pub const CONTACT_LIMIT_OHM: f64 = 0.01;

@@ -1,6 +1,7 @@
 //! Is a chain one that can be used? Asked once, where it is read.
 
 use super::Chain;
+use crate::calibration::electrical::Impedance;
 use crate::calibration::is_date;
 use crate::stats::Estimate;
 use std::collections::BTreeSet;
@@ -56,11 +57,31 @@ impl Chain {
         if let Some(ohms) = &side.source_impedance_ohm {
             check_estimate("the source impedance in ohms", ohms, 0.0, 1e6)?;
         }
+        if let Some(ohms) = &side.load_impedance_ohm {
+            check_estimate("the load impedance in ohms", ohms, 1e-3, 1e6)?;
+        }
+        for input in self.input_volts.values() {
+            check_estimate("an input's volts at full scale", &input.volts_per_full_scale, 1e-6, 10_000.0)?;
+        }
+        for curve in side.source.iter().chain(&side.load) {
+            check_curve(curve)?;
+        }
         check("the ceiling in dB SPL", side.ceilings.spl.map(|l| l.db()), 40.0, 140.0)?;
         check("the ceiling in dBFS", side.ceilings.drive.map(|l| l.db()), -120.0, 0.0)?;
         check("the ceiling in volts", side.ceilings.volts, 1e-6, 1000.0)?;
         check("the ceiling in milliwatts", side.ceilings.milliwatts, 1e-6, 1e6)
     }
+}
+
+/// Frequencies of an impedance rise, and its numbers are numbers.
+fn check_curve(curve: &Impedance) -> Result<(), String> {
+    let rise = curve.points.windows(2).all(|pair| pair[0].frequency_hz < pair[1].frequency_hz);
+    let first = curve.points.first().is_none_or(|p| p.frequency_hz > 0.0);
+    let numbers = curve.points.iter().all(|p| <[f64; 6]>::from(*p).iter().all(|x| x.is_finite()));
+    if rise && first && numbers {
+        return Ok(());
+    }
+    Err("the frequencies of an impedance do not rise, or one of its numbers is none".into())
 }
 
 fn check(what: &str, value: Option<f64>, low: f64, high: f64) -> Result<(), String> {

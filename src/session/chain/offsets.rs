@@ -31,7 +31,7 @@ pub struct InputSetting {
 
 impl InputSetting {
     /// What is different now, in words; `None` where nothing that matters is.
-    fn changed(&self, now: &InputSetting) -> Option<String> {
+    pub(super) fn changed(&self, now: &InputSetting) -> Option<String> {
         let mut changes = Vec::new();
         let mut say = |what: &str, before: String, now: String| changes.push(format!("{what} was {before}, now {now}"));
         if self.card != now.card {

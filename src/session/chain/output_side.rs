@@ -1,5 +1,7 @@
 //! The output side: everything that decides what the output under test can do, as it was set.
 
+use super::electrical::OutputSetting;
+use crate::calibration::electrical::{Impedance, OutputVolts};
 use crate::stats::Estimate;
 use crate::units::{DbSpl, Dbfs};
 use serde::{Deserialize, Serialize};
@@ -35,9 +37,30 @@ pub struct OutputSide {
     /// Volts RMS, open, of a sine at 0 dBFS.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub volts_per_full_scale: Option<Estimate>,
-    /// Magnitude of the source impedance, ohm.
+    /// Where they came from; `None`: typed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub volts_from: Option<OutputVolts>,
+    /// The output that they were taken on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub volts_taken_on: Option<OutputSetting>,
+    /// Magnitude of the source impedance at 1 kHz, ohm.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub source_impedance_ohm: Option<Estimate>,
+    /// The same as measured, over frequency; `None`: typed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub source: Option<Impedance>,
+    /// The output that it was taken on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub source_taken_on: Option<OutputSetting>,
+    /// Magnitude of the load's impedance at 1 kHz, ohm.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub load_impedance_ohm: Option<Estimate>,
+    /// The same as measured, over frequency; `None`: typed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub load: Option<Impedance>,
+    /// The headphone that it was taken on, in words.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub load_taken_on: Option<String>,
     /// Ceilings of this chain; a session takes the lower of these and its own.
     #[serde(skip_serializing_if = "ChainCeilings::is_none")]
     pub ceilings: ChainCeilings,
@@ -76,7 +99,7 @@ pub enum Supply {
 }
 
 /// Ceilings of a chain: beside a session's own the lower one holds. `None` leaves it to the session; volts and milliwatts
-/// are idle until the output's volts are calibrated.
+/// act once the output's volts (and source and load impedance) are known.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct ChainCeilings {

@@ -9,6 +9,7 @@
 
 mod added;
 mod calibrate;
+mod electrical;
 mod step;
 
 pub(crate) use step::Known;
@@ -67,6 +68,15 @@ pub enum RunError {
     /// The recording of the calibrator's tone was void.
     #[error("the calibrator could not be recorded: {0}; try again")]
     CalibratorNotHeard(crate::take::VoidReason),
+    /// An electrical input is missing.
+    #[error("the chain has no {0}; name its capture channel, or choose it on page Chain")]
+    NoInput(&'static str),
+    /// An electrical take was void.
+    #[error("the take cannot be used: {0}")]
+    TakeVoid(crate::take::VoidReason),
+    /// An electrical input was overloaded.
+    #[error("the {0} is overloaded; lower its gain or the drive, or take a divider that divides more")]
+    Overloaded(&'static str),
     /// The analysis.
     #[error(transparent)]
     Analysis(#[from] crate::analysis::AnalysisError),
@@ -243,6 +253,7 @@ impl Worker {
                 Command::Seat { folder, hold } => self.add(&folder, Addition::Seat { hold }),
                 Command::Listen { folder, covered } => self.add(&folder, Addition::Outside { covered }),
                 Command::Calibrate { chain, role, calibrator } => self.calibrate(&chain, role, calibrator),
+                Command::Electrical(take) => self.electrical(&take),
                 Command::CheckCalibration { folder, role, calibrator } => {
                     self.check_calibration(&folder, role, calibrator)
                 }

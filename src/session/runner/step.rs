@@ -121,7 +121,7 @@ fn uses_reference(purpose: Purpose) -> bool {
 }
 
 /// A flaw of weight void makes the take void; not where one channel sounds alone and this input does not hear it.
-fn void_of(finding: &Finding, purpose: Purpose) -> Option<VoidReason> {
+pub(super) fn void_of(finding: &Finding, purpose: Purpose) -> Option<VoidReason> {
     if purpose.is_alone() && !matches!(finding, Finding::Pink(pink) if over_noise_db(pink) >= OVER_NOISE_DB) {
         return None;
     }

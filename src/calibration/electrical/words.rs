@@ -1,0 +1,75 @@
+//! Volts, ohms and milliwatts as people read them: as many digits as the interval deserves.
+
+use super::AtLoad;
+use crate::stats::Estimate;
+use crate::units::{dbu, dbv};
+use std::fmt;
+
+/// Value and half width with two digits of the latter.
+fn with_interval(e: &Estimate, unit: &str) -> String {
+    let half_width = e.half_width();
+    if half_width <= 0.0 {
+        return format!("{} {unit}", (e.value * 1e6).round() / 1e6);
+    }
+    // A hair more, so that 0.1 as a difference of ends is not 0.099…
+    let places = (1.0 - (half_width * (1.0 + 1e-9)).log10().floor()).clamp(0.0, 9.0) as usize;
+    format!("{:.places$} ±{half_width:.places$} {unit}", e.value)
+}
+
+/// Volts RMS with their interval.
+pub fn volts_words(volts: &Estimate) -> String {
+    let unit = if volts.value < 0.1 { ("mV", 1e3) } else { ("V", 1.0) };
+    with_interval(&scaled(volts, unit.1), unit.0)
+}
+
+/// The same, in dBV and in dBu too.
+pub fn level_words(volts: &Estimate) -> String {
+    let minus = |x: f64| format!("{x:.1}").replace('-', "−");
+    let decibels = dbv(volts.value).zip(dbu(volts.value));
+    let decibels = decibels.map_or(String::new(), |(v, u)| format!(" ({} dBV, {} dBu)", minus(v), minus(u)));
+    volts_words(volts) + &decibels
+}
+
+/// Ohms with their interval.
+pub fn ohms_words(ohms: &Estimate) -> String {
+    with_interval(ohms, "Ω")
+}
+
+/// Milliwatts with their interval.
+pub fn power_words(milliwatts: &Estimate) -> String {
+    let unit = if milliwatts.value < 0.1 { ("µW", 1e3) } else { ("mW", 1.0) };
+    with_interval(&scaled(milliwatts, unit.1), unit.0)
+}
+
+fn scaled(e: &Estimate, by: f64) -> Estimate {
+    Estimate::symmetric(e.value * by, e.half_width() * by)
+}
+
+/// `0.1414 ±0.0020 V (−17.0 dBV, −14.8 dBu), 0.250 ±0.010 mW at the load`.
+impl fmt::Display for AtLoad {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let power = self.milliwatts.map_or(String::new(), |p| format!(", {}", power_words(&p)));
+        let place = if self.open { "open" } else { "at the load" };
+        write!(f, "{}{power} {place}", level_words(&self.volts))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_interval_gets_two_digits() {
+        assert_eq!(volts_words(&Estimate::symmetric(0.765_42, 0.011_3)), "0.765 ±0.011 V");
+        assert_eq!(volts_words(&Estimate::symmetric(0.076_5, 0.001_13)), "76.5 ±1.1 mV");
+        assert_eq!(ohms_words(&Estimate::exact(80.0)), "80 Ω");
+        assert_eq!(ohms_words(&Estimate::symmetric(612.3, 14.2)), "612 ±14 Ω");
+        assert_eq!(ohms_words(&Estimate::symmetric(8.0, 0.1)), "8.00 ±0.10 Ω");
+        let at = AtLoad {
+            volts: Estimate::symmetric(0.1414, 0.002),
+            milliwatts: Some(Estimate::symmetric(0.25, 0.01)),
+            open: false,
+        };
+        assert_eq!(at.to_string(), "0.1414 ±0.0020 V (−17.0 dBV, −14.8 dBu), 0.250 ±0.010 mW at the load");
+    }
+}
