@@ -491,6 +491,49 @@ fn an_offset_of_another_gain_is_not_taken_over_and_nothing_of_a_chain_is_lost() 
     assert_eq!(window.state().form.ready().unwrap().1, chain);
 }
 
+/// 2 V behind 8 Ω into 32 Ω: 1.6 V and 80 mW at 0 dBFS.
+#[test]
+fn volts_and_impedances_are_typed_by_keyboard_and_a_ceiling_in_volts_acts() {
+    let (desk, _bench) = start(records::chain(true), records::plan());
+    let mut window = window(desk, 1280.0, 1400.0, 1.0, Theme::Light);
+    press(&mut window, Key::F2);
+    assert!(says(&window, "volts: not calibrated"));
+    retype(&mut window, "Own ceiling, V RMS", "0.16");
+    assert!(says(&window, "The ceiling in volts does not act, because the output's volts"));
+    retype(&mut window, "0 dBFS is, V ±V", "2");
+    assert!(says(&window, "the volts RMS at 0 dBFS and half its 95 % interval"));
+    retype(&mut window, "0 dBFS is, V ±V", "2 0.02");
+    assert!(says(&window, "0 dBFS: 2.000 ±0.020 V (6.0 dBV, 8.2 dBu), typed"));
+    retype(&mut window, "Source, Ω ±Ω", "8 0.1");
+    retype(&mut window, "Impedance, Ω ±Ω", "32 0.5");
+    assert!(says(&window, "source 8.00 ±0.10 Ω at 1 kHz, typed"));
+    assert!(says(&window, "80.0 ±"), "80 mW at full scale");
+    let (plan, chain) = window.state().form.ready().unwrap().clone();
+    let ceiling = loudenough::session::climb::drive_ceiling(&plan, &chain).unwrap();
+    // The upper end of 1.6 V decides.
+    assert!(
+        (-20.2..-20.0).contains(&ceiling.rms.db()) && ceiling.because.contains("0.16 V at the load"),
+        "{ceiling:?}"
+    );
+}
+
+#[test]
+fn volts_of_another_volume_are_not_used_and_say_so() {
+    let mut chain = records::chain(true);
+    chain.volume = "full".into();
+    chain.output_side.volts_per_full_scale = Some(loudenough::stats::Estimate::symmetric(2.0, 0.02));
+    chain.electrical_belongs_here([loudenough::session::chain::ElectricalPart::Volts]);
+    let (desk, _bench) = start(chain, records::plan());
+    let mut window = window(desk, 1280.0, 1400.0, 1.0, Theme::Light);
+    press(&mut window, Key::F2);
+    assert!(says(&window, "2.000 ±0.020 V"));
+    retype(&mut window, "Volume note", "half");
+    assert!(says(&window, "is not used: the volume was `full`, now `half`"));
+    assert!(window.state().form.ready().unwrap().1.output_side.volts_per_full_scale.is_none());
+    retype(&mut window, "Volume note", "full");
+    assert!(says(&window, "2.000 ±0.020 V"));
+}
+
 #[test]
 fn a_route_that_can_resample_says_so_in_its_list() {
     let (mut window, bench) = calibrated();

@@ -2,13 +2,15 @@
 
 use crate::analysis::{Finding, HarmonicPoint, Tone, band};
 use crate::calibration::STEADY_S;
-use crate::card::Granted;
+use crate::calibration::electrical::{AtLoad, level_words};
+use crate::card::{Granted, InputRole};
 use crate::judgement::{Budget, EXPOSURE_CAUTION, Judgement, Threshold, Whose};
+use crate::session::chain::{Chain, pink_spectrum};
 use crate::session::record::{Record, StepResult};
 use crate::session::seats::Fit;
 use crate::signal::Stimulus;
 use crate::stats::{Estimate, Reading};
-use crate::units::amplitude_from_db;
+use crate::units::{Dbfs, amplitude_from_db, dbu, dbv};
 use std::io::{Result, Write};
 use std::path::Path;
 
@@ -45,19 +47,26 @@ pub fn began(record: &Record, folder: &Path, playback: &Granted, capture: &Grant
 pub fn steps(record: &Record, out: &mut dyn Write) -> Result<()> {
     let input = record.head.chain.deciding_input();
     let unit = if record.head.chain.is_calibrated() { "dB SPL" } else { "dBFS" };
+    let volts = VoltColumns::of(&record.head.chain);
     writeln!(out)?;
     writeln!(
         out,
-        "{:>4}  {:15} {:>8} {:>9} {:>8} {:>8} {:>8} {:>7} {:>7}",
-        "step", "for", "drive", "level Z", "even", "odd", "noise", "gain", "clip"
+        "{:>4}  {:15} {:>8} {:>9} {:>8} {:>8} {:>8} {:>7} {:>7}{}",
+        "step", "for", "drive", "level Z", "even", "odd", "noise", "gain", "clip", volts.title
     )?;
     writeln!(
         out,
-        "{:>4}  {:15} {:>8} {:>9} {:>8} {:>8} {:>8} {:>7} {:>7}",
-        "", "", "dBFS", unit, "dB", "dB", "dB", "dB", ""
+        "{:>4}  {:15} {:>8} {:>9} {:>8} {:>8} {:>8} {:>7} {:>7}{}",
+        "", "", "dBFS", unit, "dB", "dB", "dB", "dB", "", volts.units
     )?;
     for step in &record.steps {
-        writeln!(out, "{}", row(step, input))?;
+        writeln!(out, "{}", row(step, input, &volts.cells(&record.head.chain, step)))?;
+        if let Some(seen) = witnessed(&record.head.chain, step) {
+            writeln!(out, "{:>6}{seen} seen by the witness", "")?;
+        }
+    }
+    if let Some(at) = &volts.full {
+        writeln!(out, "0 dBFS of pink noise: {at}; every drive is as far off as that")?;
     }
     writeln!(
         out,
@@ -65,7 +74,41 @@ pub fn steps(record: &Record, out: &mut dyn Write) -> Result<()> {
     )
 }
 
-fn row(step: &StepResult, input: usize) -> String {
+/// Volts of pink noise that an electrical witness saw, where its full scale is known.
+fn witnessed(chain: &Chain, step: &StepResult) -> Option<String> {
+    let input = chain.routing.capture_channels.iter().position(|c| c.role == InputRole::Witness)?;
+    let level = step.pink(input)?.0.level_z?;
+    Some(level_words(&chain.input_volts_of(InputRole::Witness, &level)?))
+}
+
+/// The columns of volts and milliwatts, empty while the output's volts are not known.
+struct VoltColumns {
+    full: Option<AtLoad>,
+    title: String,
+    units: String,
+}
+
+impl VoltColumns {
+    fn of(chain: &Chain) -> VoltColumns {
+        let full = chain.at_load(Dbfs(0.0), &pink_spectrum());
+        let line = |cells: [&str; 4]| full.map_or(String::new(), |_| cells.map(|cell| format!(" {cell:>9}")).concat());
+        let place = if full.is_some_and(|at| at.open) { "open" } else { "at load" };
+        VoltColumns { title: line([place, place, place, "in load"]), units: line(["V", "dBV", "dBu", "mW"]), full }
+    }
+
+    fn cells(&self, chain: &Chain, step: &StepResult) -> String {
+        let Some(at) = step.step.drive.and_then(|drive| chain.at_load(drive, &pink_spectrum())) else {
+            return String::new();
+        };
+        let small = |x: f64| if x < 0.1 { format!("{x:.6}") } else { format!("{x:.4}") };
+        let volts = at.volts.value;
+        let db = |x: Option<f64>| x.map_or("·".to_string(), |x| tidy(x, 1));
+        let power = at.milliwatts.map_or("·".to_string(), |p| small(p.value));
+        [small(volts), db(dbv(volts)), db(dbu(volts)), power].map(|cell| format!(" {cell:>9}")).concat()
+    }
+}
+
+fn row(step: &StepResult, input: usize, volts: &str) -> String {
     let blank = || "·".to_string();
     let one = |v: Option<f64>| v.map_or_else(blank, |v| tidy(v, 1));
     let drive = one(step.step.drive.map(|d| d.db()));
@@ -90,7 +133,7 @@ fn row(step: &StepResult, input: usize) -> String {
     let [level, even, odd, noise, gain, clip] = cells;
     let purpose = step.name();
     let line = format!(
-        "{:>4}  {purpose:15} {drive:>8} {level:>9} {even:>8} {odd:>8} {noise:>8} {gain:>7} {clip:>7}",
+        "{:>4}  {purpose:15} {drive:>8} {level:>9} {even:>8} {odd:>8} {noise:>8} {gain:>7} {clip:>7}{volts}",
         step.step.number
     );
     let sines: String = step
@@ -202,6 +245,7 @@ pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) ->
             tidy(level.value, 1)
         )?;
     }
+    in_volts(judgement, out)?;
     seats(judgement, out)?;
     isolation(judgement, out)?;
     exposure(judgement, out)?;
@@ -226,6 +270,24 @@ pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) ->
 pub fn tidy_signed(value: f64, places: usize) -> String {
     let shown = tidy(value, places);
     if value > 0.0 && shown.chars().any(|c| ('1'..='9').contains(&c)) { format!("+{shown}") } else { shown }
+}
+
+/// The answers in volts.
+fn in_volts(judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
+    let Some(volts) = &judgement.in_volts else { return Ok(()) };
+    if let Some(at) = &volts.highest_clean {
+        let at_least = if volts.at_least { "at least " } else { "" };
+        writeln!(out, "highest clean volts   {at_least}{at}, RMS of pink noise")?;
+    }
+    if let Some([positive, negative]) = &volts.clip_peak_v {
+        writeln!(
+            out,
+            "clips at              + {} / − {} V peak of the output",
+            with_interval(positive),
+            with_interval(negative)
+        )?;
+    }
+    Ok(())
 }
 
 /// Every seat against the first.

@@ -10,10 +10,12 @@ use super::parts;
 use super::text;
 use super::theme::{self, STEP};
 use super::view::{Listening, Phase};
+use crate::calibration::electrical::{Impedance, level_words, ohms_words, power_words, volts_words};
 use crate::calibration::{Acoustic, STEADY_S};
 use crate::card::{CardDescription, CardId, Direction, InputRole};
-use crate::session::chain::Coupler;
-use crate::units::SampleRate;
+use crate::session::chain::{Coupler, pink_spectrum};
+use crate::stats::Estimate;
+use crate::units::{Dbfs, SampleRate};
 use eframe::egui::{
     Align, Button, CentralPanel, Frame, Label, Layout, Margin, Rect, RichText, ScrollArea, Sense, Shape, Stroke, Ui,
     UiBuilder, pos2, vec2,
@@ -172,11 +174,37 @@ fn capture_known(desk: &Desk) -> Vec<String> {
 
 fn output_known(desk: &Desk) -> Vec<String> {
     let volume = if desk.form.volume.is_empty() { "volume position not noted" } else { &desk.form.volume };
-    vec![desk.form.output.clone(), volume.to_string(), "volts: not calibrated, so no volts and no milliwatts".into()]
+    let mut lines = vec![desk.form.output.clone(), volume.to_string()];
+    let side = desk.form.ready().map(|(_, chain)| &chain.output_side);
+    let Some((side, volts)) = side.and_then(|side| Some((side, side.volts_per_full_scale?))) else {
+        lines.push("volts: not calibrated, so no volts and no milliwatts".into());
+        return lines;
+    };
+    let from = side.volts_from.as_ref().map_or("typed".into(), |from| {
+        let place = if from.loaded { "at the headphone" } else { "open" };
+        format!("{place}, {}", parts::moment(&from.taken_at))
+    });
+    lines.push(format!("0 dBFS: {}, {from}", level_words(&volts)));
+    lines.extend(side.source_impedance_ohm.map(|z| impedance_line("source", &z, side.source.as_ref())));
+    lines
 }
 
 fn headphone_known(desk: &Desk) -> Vec<String> {
-    vec![desk.form.headphone.clone(), "further seats after the climb tell what its fit changes".into()]
+    let mut lines = vec![desk.form.headphone.clone(), "further seats after the climb tell what its fit changes".into()];
+    let chain = desk.form.ready().map(|(_, chain)| chain);
+    if let Some((chain, z)) = chain.and_then(|c| Some((c, c.output_side.load_impedance_ohm?))) {
+        lines.push(impedance_line("impedance", &z, chain.output_side.load.as_ref()));
+        let at = chain.at_load(Dbfs(0.0), &pink_spectrum());
+        let power = at.and_then(|at| at.milliwatts).map_or(String::new(), |p| format!(", {}", power_words(&p)));
+        lines.extend(at.map(|at| format!("pink at 0 dBFS: {}{power}", volts_words(&at.volts))));
+    }
+    lines
+}
+
+/// An impedance and how it is known.
+fn impedance_line(what: &str, told: &Estimate, curve: Option<&Impedance>) -> String {
+    let how = curve.map_or("typed".into(), |curve| format!("{}, {}", curve.from, parts::moment(&curve.taken_at)));
+    format!("{what} {} at 1 kHz, {how}", ohms_words(told))
 }
 
 fn coupler_known(desk: &Desk) -> Vec<String> {
@@ -233,11 +261,23 @@ fn playback_editor(desk: &mut Desk, ui: &mut Ui) {
 fn output_editor(desk: &mut Desk, ui: &mut Ui) {
     parts::field(ui, desk, Some(Field::Output), "Output", |d| &mut d.form.output);
     parts::field(ui, desk, None, "Volume note", |d| &mut d.form.volume);
+    parts::field(ui, desk, Some(Field::Volts), "0 dBFS is, V ±V", |d| &mut d.form.volts);
+    parts::field(ui, desk, Some(Field::Source), "Source, Ω ±Ω", |d| &mut d.form.source);
+    parts::field(ui, desk, Some(Field::CeilingVolts), "Own ceiling, V RMS", |d| &mut d.form.ceiling_volts);
+    parts::field(ui, desk, Some(Field::CeilingMilliwatts), "Own ceiling, mW", |d| &mut d.form.ceiling_milliwatts);
+    for message in &desk.form.electrical_dropped {
+        parts::wrong(ui, message);
+    }
+    parts::quiet(
+        ui,
+        "Volts, source and load impedance are measured with `loudenough calibrate volts`, `source` and `load`, or typed.",
+    );
     parts::quiet(ui, "Note every volume position and gain switch: the answer holds for them only.");
 }
 
 fn headphone_editor(desk: &mut Desk, ui: &mut Ui) {
     parts::field(ui, desk, Some(Field::Headphone), "Headphone", |d| &mut d.form.headphone);
+    parts::field(ui, desk, Some(Field::Load), "Impedance, Ω ±Ω", |d| &mut d.form.load);
     parts::quiet(ui, format!("{} takes the next one and keeps all the rest.", Action::NextHeadphone.key()));
 }
 

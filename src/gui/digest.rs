@@ -4,7 +4,7 @@ use super::text;
 use crate::analysis::PinkFinding;
 use crate::judgement::path::{PathReport, path_report};
 use crate::judgement::{Judgement, Threshold, ThresholdTold, Whose, judge};
-use crate::session::chain::Chain;
+use crate::session::chain::{Chain, pink_spectrum};
 use crate::session::climb::{Purpose, clip_evident, drive_ceiling, spl_ceiling};
 use crate::session::plan::{Extent, Plan, UNCALIBRATED_CEILING};
 use crate::session::record::{Record, StepResult, TakeResult};
@@ -121,6 +121,8 @@ pub struct Picture {
     pub ceiling: Option<f64>,
     /// Ceiling on the drive axis.
     pub drive_ceiling: Option<f64>,
+    /// Which it is, in words; empty where it is the usual one.
+    pub drive_ceiling_because: String,
     /// The clipping threshold.
     pub marker: Option<Marker>,
     /// Even-order distortion at the ear.
@@ -215,7 +217,11 @@ impl Picture {
     pub fn empty(plan: &Plan, chain: &Chain, full_drive: f64) -> Picture {
         let mut picture = Picture::axes(plan, LevelUnit::of(chain), full_drive);
         picture.ceiling = picture.ceiling.map(|_| spl_ceiling(plan, chain).db());
-        picture.drive_ceiling = drive_ceiling(plan, chain).map(Dbfs::db).or(picture.drive_ceiling);
+        let usual = picture.drive_ceiling.unwrap_or(f64::INFINITY);
+        if let Some(ceiling) = drive_ceiling(plan, chain).filter(|ceiling| ceiling.rms.db() <= usual) {
+            picture.drive_ceiling = Some(ceiling.rms.db());
+            picture.drive_ceiling_because = ceiling.because;
+        }
         picture
     }
 
@@ -245,6 +251,7 @@ impl Picture {
             wanted: listening.map(|l| (l + plan.wanted_headroom_db, plan.wanted_headroom_db)),
             ceiling,
             drive_ceiling,
+            drive_ceiling_because: String::new(),
             marker: None,
             even: Vec::new(),
             odd: Vec::new(),
@@ -314,9 +321,12 @@ impl Picture {
             ),
             format!("drive {} dBFS RMS, peak {} dB re full scale", text::db(drive), text::db(drive - self.full_drive)),
             format!("level {} {}", text::with_interval(level), self.unit.word()),
+        ];
+        lines.extend(chain.at_load(Dbfs(drive), &pink_spectrum()).map(|at| at.to_string()));
+        lines.extend([
             format!("even-order at the ear {}", text::reading(&pink.even)),
             format!("odd-order at the ear {}", text::reading(&pink.odd)),
-        ];
+        ]);
         if let Some(over) = pink.over_noise_db {
             lines.push(format!("noise {} dB", text::db(-over)));
         }

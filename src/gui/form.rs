@@ -8,7 +8,7 @@ use crate::calibration::{self, Acoustic, Calibrator, SENSITIVITY_HALF_WIDTH_DB};
 use crate::card::{
     CaptureChannel, CardDescription, CardId, Direction, InputRole, Routing, SimulatedDevices, known_name,
 };
-use crate::session::chain::{Chain, Coupler, InputSetting};
+use crate::session::chain::{Chain, ChainCeilings, Coupler, ElectricalPart, InputSetting};
 use crate::session::plan::{
     AskedLevel, DEFAULT_CEILING, Extent, ListeningLevel, Plan, PlanError, UNCALIBRATED_CEILING, Weighting,
 };
@@ -61,6 +61,16 @@ pub enum Field {
     ChainCeilingDrive,
     /// Distortion of the capture card.
     CardDistortion,
+    /// Volts at full scale of the output.
+    Volts,
+    /// Source impedance.
+    Source,
+    /// Load impedance.
+    Load,
+    /// Ceiling in volts.
+    CeilingVolts,
+    /// Ceiling in milliwatts.
+    CeilingMilliwatts,
     /// Typed calibration offset.
     Offset,
     /// Its half interval.
@@ -149,6 +159,16 @@ pub struct Form {
     pub microphone_max: String,
     /// Ear whose calibration is shown.
     pub ear: InputRole,
+    /// Volts at full scale of the output and half their interval; empty: not known.
+    pub volts: String,
+    /// Source impedance likewise, ohm.
+    pub source: String,
+    /// Load impedance likewise, ohm.
+    pub load: String,
+    /// Ceiling of the chain, volts RMS; empty: none.
+    pub ceiling_volts: String,
+    /// Ceiling of the chain, milliwatts; empty: none.
+    pub ceiling_milliwatts: String,
     /// Typed offset, dB.
     pub offset: String,
     /// Half interval of the typed offset, dB.
@@ -186,6 +206,8 @@ pub struct Form {
     suspended: BTreeMap<InputRole, Acoustic>,
     /// Why they are not used.
     pub not_used: Option<String>,
+    /// What of the electrical figures is not used, and why.
+    pub electrical_dropped: Vec<String>,
 }
 
 /// Marks a drive among levels in dB SPL.
@@ -205,6 +227,39 @@ fn one_based(channels: impl Iterator<Item = u16>) -> String {
 /// As typed: no more places than a person would type.
 fn shown(value: f64) -> String {
     format!("{}", (value * 1e6).round() / 1e6).replace('-', "−")
+}
+
+/// Takes out what was taken on another output, headphone or input, and says so; and which ceilings cannot act.
+fn electrical_not_used(chain: &mut Chain) -> Vec<String> {
+    let dropped = chain.drop_changed_electrical();
+    let words =
+        dropped.iter().map(|one| sentence(&format!("{} ({}) is not used: {}", one.part.words(), one.told, one.what)));
+    let words: Vec<String> = words.collect();
+    words.into_iter().chain(chain.idle_ceilings(&ChainCeilings::default())).collect()
+}
+
+/// Value and half width, as typed.
+fn shown_estimate(e: Option<Estimate>) -> String {
+    e.map_or(String::new(), |e| format!("{} {}", shown(e.value), shown(e.half_width())))
+}
+
+/// A value with half its interval; `None` where nothing is typed.
+fn estimate(typed: &str, what: &str, example: &str) -> Result<Option<Estimate>, String> {
+    let numbers: Vec<&str> = typed.split([' ', ';', '±']).filter(|s| !s.is_empty()).collect();
+    let message = || format!("Type {what} and half its 95 % interval, for example {example}, or leave it empty.");
+    match numbers.as_slice() {
+        [] => Ok(None),
+        [value, half] => {
+            let number = |typed: &str| text::number(typed, what, example).map_err(|_| message());
+            let (value, half) = (number(value)?, number(half)?);
+            if value > 0.0 && (0.0..=value).contains(&half) {
+                Ok(Some(Estimate::symmetric(value, half)))
+            } else {
+                Err(message())
+            }
+        }
+        _ => Err(message()),
+    }
 }
 
 impl Form {
@@ -231,6 +286,12 @@ impl Form {
             inputs,
             ear,
             microphone_max: chain.microphone_max_db_spl.map_or(String::new(), shown),
+            volts: shown_estimate(chain.output_side.volts_per_full_scale),
+            source: shown_estimate(chain.output_side.source_impedance_ohm),
+            load: shown_estimate(chain.output_side.load_impedance_ohm),
+            ceiling_volts: chain.output_side.ceilings.volts.map_or(String::new(), shown),
+            ceiling_milliwatts: chain.output_side.ceilings.milliwatts.map_or(String::new(), shown),
+            electrical_dropped: Vec::new(),
             offset: String::new(),
             offset_half_width: "0.4".into(),
             calibrator_level: "94".into(),
@@ -339,6 +400,7 @@ impl Form {
         if let Some(chain) = &mut chain {
             self.settle_offsets(chain);
         }
+        self.electrical_dropped = chain.as_mut().map_or(Vec::new(), electrical_not_used);
         let plan = self.read_plan(&mut wrong);
         self.read_calibration(&mut wrong);
         let bars = wrong.keys().any(|f: &Field| f.bars_start());
@@ -507,7 +569,59 @@ impl Form {
             ..self.kept.clone()
         };
         self.particulars.read_into(&mut chain, wrong);
+        self.read_electrical(&mut chain, wrong);
         Some(chain)
+    }
+
+    /// Volts, impedances and ceilings as typed: what is typed otherwise than it was kept replaces what was measured.
+    fn read_electrical(&self, chain: &mut Chain, wrong: &mut BTreeMap<Field, String>) {
+        let mut read = |field, typed: &str, kept: Option<Estimate>, what, example| {
+            if typed.trim() == shown_estimate(kept) {
+                return None;
+            }
+            estimate(typed, what, example).map_err(|message| wrong.insert(field, message)).ok()
+        };
+        let side = &mut chain.output_side;
+        let volts = read(Field::Volts, &self.volts, side.volts_per_full_scale, "the volts RMS at 0 dBFS", "1.41 0.02");
+        let source =
+            read(Field::Source, &self.source, side.source_impedance_ohm, "the source impedance in ohms", "10 0.5");
+        let load = read(Field::Load, &self.load, side.load_impedance_ohm, "the impedance in ohms", "80 8");
+        let mut typed = Vec::new();
+        if let Some(volts) = volts {
+            (side.volts_per_full_scale, side.volts_from, side.volts_taken_on) = (volts, None, None);
+            typed.extend(volts.map(|_| ElectricalPart::Volts));
+        }
+        if let Some(source) = source {
+            (side.source_impedance_ohm, side.source, side.source_taken_on) = (source, None, None);
+            typed.extend(source.map(|_| ElectricalPart::Source));
+        }
+        if let Some(load) = load {
+            (side.load_impedance_ohm, side.load, side.load_taken_on) = (load, None, None);
+            typed.extend(load.map(|_| ElectricalPart::Load));
+        }
+        let mut ceiling = |field, typed: &str, what, example| match typed.trim() {
+            "" => None,
+            typed => match text::number(typed, what, example) {
+                Ok(limit) if (1e-6..=1e6).contains(&limit) => Some(limit),
+                Ok(_) => {
+                    wrong.insert(field, format!("Type {what}, for example {example}, or leave it empty."));
+                    None
+                }
+                Err(message) => {
+                    wrong.insert(field, message);
+                    None
+                }
+            },
+        };
+        side.ceilings.volts =
+            ceiling(Field::CeilingVolts, &self.ceiling_volts, "the ceiling in volts RMS, or leave it empty", "0.5");
+        side.ceilings.milliwatts = ceiling(
+            Field::CeilingMilliwatts,
+            &self.ceiling_milliwatts,
+            "the ceiling in milliwatts, or leave it empty",
+            "20",
+        );
+        chain.electrical_belongs_here(typed);
     }
 
     fn capture_channels(&self, most: Option<u16>) -> Result<Vec<CaptureChannel>, String> {

@@ -3,6 +3,7 @@
 mod budget;
 mod clipping_threshold;
 pub mod comparison;
+mod electrical;
 mod exposure;
 mod headroom;
 mod highest_clean;
@@ -12,6 +13,7 @@ mod sentence;
 
 pub use budget::{Budget, Contribution, Distribution, budget};
 pub use clipping_threshold::{Threshold, ThresholdTold, Whose, clipping_threshold};
+pub use electrical::InVolts;
 pub use exposure::{CAUTION as EXPOSURE_CAUTION, Exposed, Exposure};
 pub use headroom::{Answer, Headroom, Verdict, verdict};
 pub use highest_clean::{HighestClean, highest_clean};
@@ -52,6 +54,9 @@ pub struct Judgement {
     /// How long an ear may hear it; `None` where no level at an eardrum is known.
     #[serde(default)]
     pub exposure: Option<Exposure>,
+    /// The answers in volts and milliwatts; `None` while the output's volts are not known.
+    #[serde(default)]
+    pub in_volts: Option<InVolts>,
     /// The answer as a sentence, every number of it stored above.
     pub sentence: String,
 }
@@ -75,6 +80,7 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
     let headroom = headroom::headroom(record, &highest_clean, listening, rule, doubts);
     let ear_limit_from = highest_clean::ear_limit_from(record);
     let sentence = sentence::sentence(record, &threshold, &highest_clean, &headroom, listening, deciding);
+    let in_volts = electrical::in_volts(record, &threshold, &highest_clean);
     let budget = budget(record, deciding);
     let left_less_right = left_less_right(record);
     let isolation = isolation(record);
@@ -89,6 +95,7 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
         seats,
         left_less_right,
         isolation,
+        in_volts,
         exposure,
         sentence,
     }
@@ -116,6 +123,7 @@ fn of_path_check(record: &Record, rule: HeadroomRule) -> Judgement {
         left_less_right: None,
         seats: Vec::new(),
         isolation: None,
+        in_volts: None,
         exposure: None,
         sentence: format!(
             "This is a path check: it tells whether the way to the ear is straight, not how loud the output plays. {}",

@@ -1,8 +1,8 @@
 //! What a finding means on this chain: here full scale meets the calibration.
 
-use super::chain::{AgedPart, Chain, Coupler};
+use super::chain::{AgedPart, Chain, ChainCeilings, Coupler};
 use super::climb::{Climb, GAIN_TOLERANCE_DB, NotAsAsked, Purpose};
-use super::plan::AskedLevel;
+use super::plan::{AskedLevel, Ceilings};
 use super::record::{InputResult, Record, SessionHead, SoundLevels, StepResult};
 use crate::analysis::band::band_of;
 use crate::analysis::{Finding, Flaw, PinkFinding, Reference};
@@ -103,6 +103,9 @@ pub fn chain_flaws(record: &Record) -> Vec<Flaw> {
             "No calibration offset is known for this ear: levels are in dBFS. Calibrate with a sound calibrator for dB SPL.",
         ));
     }
+    let Ceilings { volts, milliwatts, .. } = head.plan.ceilings;
+    let asked = ChainCeilings { volts, milliwatts, ..ChainCeilings::default() };
+    flaws.extend(head.chain.idle_ceilings(&asked).map(|text| Flaw::note("ceiling-idle", text)));
     flaws.extend(ages(record));
     flaws.extend(not_as_asked(record));
     flaws.extend(quieter_sounds(record));

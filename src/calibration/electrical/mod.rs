@@ -23,7 +23,7 @@ pub use source::{Loading, SourceRefused, from_voltages, source_impedance};
 pub use volts::{
     InputVolts, METER_LIMIT_PERCENT, Meter, OutputVolts, VoltsRefused, divider_factor, input_volts, output_volts,
 };
-pub use words::{level_words, ohms_words, volts_words};
+pub use words::{level_words, ohms_words, power_words, volts_words};
 
 use crate::stats::Draws;
 use serde::{Deserialize, Serialize};

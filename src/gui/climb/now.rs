@@ -8,7 +8,7 @@ use crate::gui::link::LiveInput;
 use crate::gui::parts;
 use crate::gui::text;
 use crate::gui::theme::{self, LARGE, STEP};
-use crate::session::chain::Chain;
+use crate::session::chain::{Chain, pink_spectrum};
 use crate::session::climb::spl_ceiling;
 use crate::session::record::Record;
 use crate::units::{Dbfs, db_from_power, power_from_db};
@@ -53,6 +53,8 @@ struct Figures {
     before_curve: bool,
     ceiling: f64,
     heard: Heard,
+    /// Pink noise as sent, in volts and milliwatts, where they are known.
+    volts: Option<String>,
 }
 
 fn figures(desk: &Desk) -> Figures {
@@ -78,7 +80,12 @@ fn figures(desk: &Desk) -> Figures {
     };
     let curve = chain.zip(role).is_some_and(|(c, role)| !c.correction(role).is_none());
     let before_curve = curve && heard.step.is_none();
-    Figures { unit, before_curve, ceiling, heard }
+    // What plays now; while nothing is heard, what the last step played.
+    let playing = desk.view.progress.as_ref().and_then(|p| p.step.drive);
+    let stored = digest.and_then(|d| d.record.steps.iter().rev().find_map(|s| s.pink(0).and(s.step.drive)));
+    let drive = if desk.view.phase.is_busy() { playing } else { stored };
+    let volts = chain.zip(drive).and_then(|(chain, drive)| chain.at_load(drive, &pink_spectrum()));
+    Figures { unit, before_curve, ceiling, heard, volts: volts.map(|at| at.to_string()) }
 }
 
 /// The last step as it is stored, shown while nothing is heard.
@@ -249,6 +256,9 @@ fn rows(desk: &Desk, ui: &mut Ui, f: &Figures) {
     row(ui, "A, C", &two(f.shifted(f.heard.level_a), f.shifted(f.heard.level_c), unit));
     row(ui, "slow, Z", &format!("{} {unit}", text::column(f.shifted(f.heard.slow_z), 6)));
     row(ui, peak_name, &two(f.peak(f.heard.peak), f.peak(f.heard.peak_c), peak_unit));
+    if let Some(volts) = &f.volts {
+        parts::quiet(ui, volts);
+    }
     row(ui, "crest", &format!("{} dB", text::column(f.crest(), 6)));
     let ear = match f.heard.distortion_db.filter(|d| d.is_finite()) {
         Some(d) => format!("{}  {} dB", text::percent(d), text::column(Some(d), 5)),

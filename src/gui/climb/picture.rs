@@ -176,7 +176,13 @@ fn zones(sheet: &Sheet<'_>, picture: &Picture) {
         sheet.across(ceiling, &format!("ceiling {} dB SPL", text::db(ceiling)), t.quiet, false);
     }
     if let Some(ceiling) = picture.drive_ceiling {
-        sheet.upright(ceiling, &format!("ceiling {} dBFS", text::db(ceiling)), t.quiet, 1.0);
+        let because = match picture.drive_ceiling_because.as_str() {
+            // The drive itself needs no second name.
+            "" => String::new(),
+            words if words.contains("of drive") => String::new(),
+            words => format!(": {words}"),
+        };
+        sheet.upright(ceiling, &format!("ceiling {} dBFS{because}", text::db(ceiling)), t.quiet, 1.0);
     }
     sheet.upright(
         picture.full_drive,

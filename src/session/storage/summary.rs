@@ -1,24 +1,29 @@
 //! `summary.csv`: one row per finished step, for a spreadsheet. Nothing reads it back.
 
 use crate::analysis::Finding;
+use crate::session::chain::{Chain, pink_spectrum};
 use crate::session::record::{InputResult, Record, StepResult};
 use crate::stats::Reading;
+use crate::units::{dbu, dbv};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Level: stimulus lines, unweighted (silence: noise 20 Hz to 20 kHz). Distortion at the ear. `<` before a value means
-/// "below", `>=` "at least"; an empty cell was not measured.
+/// "below", `>=` "at least"; an empty cell was not measured. Volts and milliwatts of the pink noise: `volts_are` says whether
+/// at the `load` or of the `open` output.
 const HEADER: &str = "step,purpose,drive_dbfs,level_dbfs,level_db_spl,even_order_db,odd_order_db,thd_db,\
-clip_evidence,flaws,void_takes";
+clip_evidence,flaws,void_takes,volts_rms,dbv,dbu,milliwatts,volts_are";
 
 /// The whole table, values of the deciding input, `latest` in the place of the record's step of the same number.
 pub fn table(record: &Record, latest: Option<&StepResult>, input: usize) -> String {
     let mut steps: BTreeMap<usize, &StepResult> = record.steps.iter().map(|r| (r.step.number, r)).collect();
     steps.extend(latest.map(|latest| (latest.step.number, latest)));
-    let rows = steps.values().map(|result| row(result, input));
+    let rows = steps.values().map(|result| row(result, input, &record.head.chain));
     std::iter::once(HEADER.to_string()).chain(rows).map(|line| line + "\r\n").collect()
 }
 
-fn row(result: &StepResult, input: usize) -> String {
+fn row(result: &StepResult, input: usize, chain: &Chain) -> String {
+    let at = result.step.drive.and_then(|drive| chain.at_load(drive, &pink_spectrum()));
+    let volts = at.map(|at| at.volts.value);
     let pink = result.pink(input).map(|(pink, _)| pink);
     let main = main_result(result, input);
     let flaws: BTreeSet<&str> = result.flaws().map(|flaw| flaw.code.as_str()).collect();
@@ -34,6 +39,11 @@ fn row(result: &StepResult, input: usize) -> String {
         clip_evidence(result).into(),
         flaws.into_iter().collect::<Vec<_>>().join(" "),
         result.takes.iter().filter(|take| take.void.is_some()).count().to_string(),
+        small(volts),
+        number(volts.and_then(dbv)),
+        number(volts.and_then(dbu)),
+        small(at.and_then(|at| Some(at.milliwatts?.value))),
+        at.map_or("", |at| if at.open { "open" } else { "load" }).into(),
     ]
     .map(|cell| plain(&cell))
     .join(",")
@@ -71,6 +81,11 @@ fn clip_evidence(result: &StepResult) -> &'static str {
 
 fn number(value: Option<f64>) -> String {
     value.map_or(String::new(), |value| format!("{value:.3}"))
+}
+
+/// Volts and milliwatts span many decades.
+fn small(value: Option<f64>) -> String {
+    value.map_or(String::new(), |value| format!("{value:.4e}"))
 }
 
 fn reading(reading: Option<&Reading>) -> String {
