@@ -20,8 +20,10 @@ pub(super) const STEP_VALUE_DB: f64 = 0.12;
 const STEP_UNKNOWN_DB: f64 = 0.15;
 /// Less difference of drive is no step, dB.
 const LEAST_STEP_DB: f64 = 3.0;
-/// A gain that moves by more than this inside a take, its interval taken off, dB.
+/// A gain that moves by more than this inside a take, twice its interval taken off (the worst of ten is looked at), dB.
 pub(super) const DRIFT_DB: f64 = 0.03;
+/// A drift known worse than this tells nothing, dB half width.
+const DRIFT_UNKNOWN_DB: f64 = 0.05;
 /// Silence that is quieter than the noise under a sound by more than this, its interval taken off, dB.
 pub(super) const SUPPRESSED_DB: f64 = 0.2;
 /// A noise known worse than this tells nothing, dB half width.
@@ -141,8 +143,9 @@ fn is_distortion(loudest: &Heard, missing_db: f64) -> bool {
 
 fn drift(record: &Record, input: usize, role: InputRole) -> PathFinding {
     let what = PathQuestion::Drift;
-    let drifts = heard(record, input).filter(|h| is_placed(h.pink)).filter_map(|h| h.middle.drift_db);
-    let surely = |e: &Estimate| e.value.abs() - e.half_width();
+    let known = |e: &Estimate| e.half_width() <= DRIFT_UNKNOWN_DB;
+    let drifts = heard(record, input).filter(|h| is_placed(h.pink)).filter_map(|h| h.middle.drift_db).filter(known);
+    let surely = |e: &Estimate| e.value.abs() - 2.0 * e.half_width();
     let Some(worst) = drifts.max_by(|a, b| surely(a).total_cmp(&surely(b))) else {
         return PathFinding::not_told(what, Some(role), "no take stands over the noise");
     };
