@@ -299,13 +299,20 @@ pub fn student_t_95(dof: f64) -> f64 {
 
 /// Mean of repeated readings with its interval, `mean ± t·s/√n` (GUM 4.2.3, G.3); `None` of fewer than two.
 pub fn mean_of(readings: &[f64]) -> Option<Estimate> {
+    let deviation = standard_deviation(readings)?;
     let n = readings.len() as f64;
+    let mean = readings.iter().sum::<f64>() / n;
+    Some(Estimate::symmetric(mean, student_t_95(n - 1.0) * deviation / n.sqrt()))
+}
+
+/// Experimental standard deviation of repeated readings, `√(Σ(x − mean)²/(n − 1))` (GUM 4.2.2); `None` of fewer than two.
+pub fn standard_deviation(readings: &[f64]) -> Option<f64> {
     if readings.len() < 2 {
         return None;
     }
+    let n = readings.len() as f64;
     let mean = readings.iter().sum::<f64>() / n;
-    let variance = readings.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0);
-    Some(Estimate::symmetric(mean, student_t_95(n - 1.0) * (variance / n).sqrt()))
+    Some((readings.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt())
 }
 
 /// Root of a rising function of a positive number, to about 1e-12 relative.

@@ -291,24 +291,29 @@ fn coupler_editor(desk: &mut Desk, ui: &mut Ui) {
     parts::field(ui, desk, Some(Field::MicrophoneMax), "Mic max, dB SPL", |d| &mut d.form.microphone_max);
 }
 
+/// Three parts beside each other, or under each other where there is no room.
+pub(super) fn abreast(desk: &mut Desk, ui: &mut Ui, parts: [fn(&mut Desk, &mut Ui); 3]) {
+    if ui.available_width() >= WIDE {
+        ui.columns(3, |columns| {
+            for (part, column) in parts.into_iter().zip(columns) {
+                column.with_layout(Layout::top_down(Align::Min), |ui| part(desk, ui));
+            }
+        });
+    } else {
+        for part in parts {
+            part(desk, ui);
+            ui.add_space(STEP);
+        }
+    }
+}
+
 /// Under the chain, as wide as it: the calibrator as stated, what is heard of it, and the ways without one.
 fn calibration(desk: &mut Desk, ui: &mut Ui) {
     parts::heading(ui, "Calibration offset of the microphone and coupler");
     let busy = desk.view.phase.is_busy() && desk.view.phase != Phase::Calibrating;
     ui.add_enabled_ui(!busy, |ui| {
         let ways: [fn(&mut Desk, &mut Ui); 3] = [with_calibrator, listen, without_calibrator];
-        if ui.available_width() >= WIDE {
-            ui.columns(3, |columns| {
-                for (way, column) in ways.into_iter().zip(columns) {
-                    column.with_layout(Layout::top_down(Align::Min), |ui| way(desk, ui));
-                }
-            });
-        } else {
-            for way in ways {
-                way(desk, ui);
-                ui.add_space(STEP);
-            }
-        }
+        abreast(desk, ui, ways);
     });
 }
 

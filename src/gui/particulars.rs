@@ -2,17 +2,16 @@
 //! certificates, ages, and correction curves read from plain text.
 
 use super::app::Desk;
-use super::climb::WIDE;
+use super::chain_page::abreast;
 use super::form::{Field, Form, sentence};
 use super::parts;
 use super::text;
-use super::theme::STEP;
 use crate::calibration::Curve;
 use crate::calibration::curve::{Column, Decimal, FrequencyUnit, Stated};
 use crate::calibration::{AgeLimits, is_date};
 use crate::session::chain::{Chain, Driven, Fitted, Instrument, Point, Supply, Wiring};
 use crate::units::{DbSpl, Dbfs};
-use eframe::egui::{Align, Layout, Ui};
+use eframe::egui::Ui;
 use std::collections::BTreeMap;
 
 /// What is typed of it and is no plain word.
@@ -112,19 +111,7 @@ impl Particulars {
 pub fn show(desk: &mut Desk, ui: &mut Ui) {
     parts::heading(ui, "What else is known of the chain");
     ui.add_enabled_ui(!desk.view.phase.is_busy(), |ui| {
-        let columns: [fn(&mut Desk, &mut Ui); 3] = [output_side, instruments, curves];
-        if ui.available_width() >= WIDE {
-            ui.columns(3, |places| {
-                for (column, place) in columns.into_iter().zip(places) {
-                    place.with_layout(Layout::top_down(Align::Min), |ui| column(desk, ui));
-                }
-            });
-        } else {
-            for column in columns {
-                column(desk, ui);
-                ui.add_space(STEP);
-            }
-        }
+        abreast(desk, ui, [output_side, instruments, curves]);
     });
 }
 

@@ -10,7 +10,7 @@ use crate::calibration::Field;
 use crate::session::listening;
 use crate::session::plan::{ListeningLevel, Weighting};
 use crate::session::record::Record;
-use crate::stats::{Estimate, Reading};
+use crate::stats::{Estimate, Interval, Reading};
 use crate::units::DbSpl;
 use serde::{Deserialize, Serialize};
 
@@ -62,7 +62,6 @@ fn week_h(level_db: f64, at_db: f64) -> f64 {
 }
 
 fn falling(level: Estimate, time: impl Fn(f64) -> f64) -> Estimate {
-    use crate::stats::Interval;
     let interval = Interval { low: time(level.interval.high), high: time(level.interval.low) };
     Estimate { value: time(level.value), interval }
 }
@@ -72,8 +71,8 @@ pub(super) fn exposure(record: &Record, highest: &HighestClean, headroom: &Headr
     let chain = &record.head.chain;
     let input = chain.deciding_input();
     let stated = ListeningLevel { level: DbSpl(0.0), weighting: Weighting::A, field: Some(Field::Diffuse) };
-    let mut spectra = record.climbed().rev().filter_map(|step| Some(step.pink(input)?.0));
-    let z_less_field = spectra.find_map(|pink| listening::z_less_stated(pink, &stated, chain.coupler).ok())?;
+    let spectra = record.climbed().rev().filter_map(|step| Some(step.pink(input)?.0));
+    let z_less_field = listening::z_less_stated_by(spectra, &stated, chain.coupler).ok()?;
     let at_listening = headroom.listening_z.map(|l| Exposed::to(Estimate::exact(l.db() - z_less_field)));
     let at_highest = match &highest.level_spl {
         Reading::Told(level) | Reading::AtLeast(level) => Some(Exposed::to(level.shifted(-z_less_field))),

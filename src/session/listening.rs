@@ -15,7 +15,7 @@ use crate::units::{db_from_power, power_from_db};
 ///
 /// # Errors
 /// In words, where the spectrum is not told or the coupler has no table to that field.
-pub fn z_less_stated(pink: &PinkFinding, stated: &ListeningLevel, coupler: Coupler) -> Result<f64, String> {
+fn z_less_stated(pink: &PinkFinding, stated: &ListeningLevel, coupler: Coupler) -> Result<f64, String> {
     let Some(field) = stated.field else { return z_less_weighted(pink, stated.weighting) };
     let table = table(field, coupler)?;
     let bands: Vec<(i32, f64)> = pink.bands.iter().filter_map(|b| Some((b.x, b.level?.value))).collect();
@@ -27,7 +27,7 @@ pub fn z_less_stated(pink: &PinkFinding, stated: &ListeningLevel, coupler: Coupl
 /// The same from the first of these spectra that tells it.
 ///
 /// # Errors
-/// As [`z_less_stated`], of the last.
+/// In words, where the coupler has no table to that field, or no spectrum is told: the reason of the last.
 pub fn z_less_stated_by<'a>(
     pinks: impl IntoIterator<Item = &'a PinkFinding>,
     stated: &ListeningLevel,

@@ -12,7 +12,7 @@ use super::climb::Purpose;
 use super::record::{InputResult, Record};
 use crate::analysis::{Finding, Flaw};
 use crate::card::InputRole;
-use crate::stats::{Estimate, mean_of};
+use crate::stats::{Estimate, mean_of, standard_deviation};
 use crate::units::{db_from_power, power_from_db};
 use serde::{Deserialize, Serialize};
 use std::ops::RangeInclusive;
@@ -114,13 +114,6 @@ impl Seats {
     fn leaks_at(&self, seat: u32) -> bool {
         self.leaks.iter().any(|(leaking, _)| *leaking == seat)
     }
-}
-
-/// Standard deviation (n − 1); `None` of fewer than two.
-fn standard_deviation(values: &[f64]) -> Option<f64> {
-    let n = values.len() as f64;
-    let mean = values.iter().sum::<f64>() / n;
-    (values.len() > 1).then(|| (values.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt())
 }
 
 /// The fits of one input so far: the quiet reference of the climb, and each seat after it.
