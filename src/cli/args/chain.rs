@@ -1,0 +1,210 @@
+//! `chain` as typed: list, show, new and check.
+
+use super::{Desk, Ear, Keep, Listener, Numbers, TextTable, TypedFitted};
+use clap::{Args, Subcommand, ValueEnum};
+use std::path::PathBuf;
+
+/// What to do with chains.
+#[derive(Debug, Subcommand)]
+pub enum ChainCommand {
+    /// List the chains that are kept.
+    List {
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Show a chain, how old its calibration is and what of it does not hold any more.
+    Show {
+        /// Name or file; without it the chain that the window keeps.
+        chain: Option<PathBuf>,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Keep a chain under a name: the one that is kept or named, with what is typed here.
+    New(Box<NewChain>),
+    /// Path check, under 20 s of sound: is the way to the ear straight? No automatic gain, no noise suppression, no other
+    /// rate, left on the left, polarity, crosstalk, delay, noise, hum.
+    Check(Box<CheckChain>),
+}
+
+/// Options of `chain check`.
+#[derive(Debug, Args)]
+pub struct CheckChain {
+    /// The desk.
+    #[command(flatten)]
+    pub desk: Desk,
+    /// Who listens how loud: the noise is held against the quietest step that a session for this listener plays.
+    #[command(flatten)]
+    pub listener: Listener,
+    /// Where and how results go.
+    #[command(flatten)]
+    pub keep: Keep,
+}
+
+/// Options of `chain new`.
+#[derive(Debug, Args)]
+pub struct NewChain {
+    /// Its name, plain letters and digits.
+    pub name: String,
+    /// What it is, for people.
+    #[arg(long, value_name = "WORDS")]
+    pub title: Option<String>,
+    /// Replace the chain that is kept under this name.
+    #[arg(long)]
+    pub replace: bool,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
+    /// The desk.
+    #[command(flatten)]
+    pub desk: Desk,
+    /// Point that levels stand for, where it is not the coupler's own.
+    #[arg(long, value_enum, help_heading = "Ear")]
+    pub point: Option<TypedPoint>,
+    /// Ear that microphone and curves belong to.
+    #[arg(long, value_enum, default_value_t = Ear::Left, help_heading = "Ear")]
+    pub ear: Ear,
+    /// Microphone, in words.
+    #[arg(long, value_name = "WORDS", help_heading = "Ear")]
+    pub microphone: Option<String>,
+    /// Its serial number.
+    #[arg(long, value_name = "SERIAL", help_heading = "Ear")]
+    pub microphone_serial: Option<String>,
+    /// Date of its certificate, 2025-06-30.
+    #[arg(long, value_name = "DATE", help_heading = "Ear")]
+    pub microphone_certificate: Option<String>,
+    /// Correction curve, plain text columns; several are added up. Those of a chain started from are replaced.
+    #[arg(long = "curve", value_name = "FILE", help_heading = "Ear")]
+    pub curves: Vec<PathBuf>,
+    /// What the dB of the curves are.
+    #[arg(long, value_enum, help_heading = "Ear")]
+    pub column: Option<TypedColumn>,
+    /// Half width of the curves' 95 % interval, dB, as the certificate states it.
+    #[arg(long, value_name = "DB", help_heading = "Ear", requires = "curves")]
+    pub curve_half_width: Option<f64>,
+    /// How their numbers are written.
+    #[command(flatten)]
+    pub text: TextTable,
+    /// Where the calibrator is fitted.
+    #[arg(long, value_enum, help_heading = "Calibrator")]
+    pub fitted: Option<TypedFitted>,
+    /// Sound calibrator, in words.
+    #[arg(long, value_name = "WORDS", help_heading = "Calibrator")]
+    pub calibrator: Option<String>,
+    /// Its serial number.
+    #[arg(long, value_name = "SERIAL", help_heading = "Calibrator")]
+    pub calibrator_serial: Option<String>,
+    /// Date of its certificate, 2025-06-30.
+    #[arg(long, value_name = "DATE", help_heading = "Calibrator")]
+    pub calibrator_certificate: Option<String>,
+    /// Certificates older than this are doubted, months.
+    #[arg(long, value_name = "MONTHS", help_heading = "Calibrator")]
+    pub certificate_months: Option<u32>,
+    /// Offsets older than this are doubted, hours.
+    #[arg(long, value_name = "HOURS", help_heading = "Calibrator")]
+    pub offset_hours: Option<f64>,
+    /// The output side.
+    #[command(flatten)]
+    pub side: TypedOutputSide,
+}
+
+/// The output side as typed.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Output side")]
+pub struct TypedOutputSide {
+    /// Volume of the operating system, in words.
+    #[arg(long, value_name = "WORDS")]
+    pub system_volume: Option<String>,
+    /// Volume of the card or device, in words.
+    #[arg(long, value_name = "WORDS")]
+    pub hardware_volume: Option<String>,
+    /// Position of a knob, in words.
+    #[arg(long, value_name = "WORDS")]
+    pub knob: Option<String>,
+    /// Position of a gain switch, in words.
+    #[arg(long, value_name = "WORDS")]
+    pub gain_switch: Option<String>,
+    /// How the headphone is connected.
+    #[arg(long, value_enum)]
+    pub wiring: Option<TypedWiring>,
+    /// Which channels drive a load.
+    #[arg(long, value_enum)]
+    pub driven: Option<TypedDriven>,
+    /// What feeds the output.
+    #[arg(long, value_enum)]
+    pub supply: Option<TypedSupply>,
+    /// Was it plugged in again with this load?
+    #[arg(long, value_name = "true|false")]
+    pub replugged: Option<bool>,
+    /// Volts RMS, open, of a sine at 0 dBFS, and its half width.
+    #[arg(long, value_name = "V,±V")]
+    pub volts: Option<Numbers<2>>,
+    /// Source impedance, ohm, and its half width.
+    #[arg(long, value_name = "OHM,±OHM")]
+    pub source_impedance: Option<Numbers<2>>,
+    /// Impedance of the headphone, ohm, and its half width.
+    #[arg(long, value_name = "OHM,±OHM")]
+    pub load_impedance: Option<Numbers<2>>,
+    /// Ceiling of this chain, dB SPL.
+    #[arg(long, value_name = "DB_SPL")]
+    pub ceiling: Option<f64>,
+    /// Ceiling of this chain on the drive, dBFS RMS.
+    #[arg(long, value_name = "DBFS", allow_hyphen_values = true)]
+    pub ceiling_drive: Option<f64>,
+    /// Ceiling of this chain, volts RMS.
+    #[arg(long, value_name = "V")]
+    pub ceiling_volts: Option<f64>,
+    /// Ceiling of this chain, milliwatts in the load.
+    #[arg(long, value_name = "MW")]
+    pub ceiling_milliwatts: Option<f64>,
+}
+
+/// A point as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedPoint {
+    /// Eardrum reference point.
+    Eardrum,
+    /// Ear reference point.
+    EarReferencePoint,
+    /// The microphone's own place.
+    Microphone,
+}
+
+/// What a curve's dB are, as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedColumn {
+    /// The microphone's own response: it is taken off.
+    Gain,
+    /// What must be added.
+    Correction,
+}
+
+/// How a headphone is connected, as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedWiring {
+    /// Two driven wires per ear.
+    Balanced,
+    /// One driven wire and a common return.
+    SingleEnded,
+}
+
+/// Which channels drive a load, as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedDriven {
+    /// Both, each with its load.
+    Both,
+    /// One.
+    One,
+}
+
+/// What feeds the output, as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedSupply {
+    /// A mains supply.
+    Mains,
+    /// Its battery.
+    Battery,
+    /// The bus it is plugged into.
+    Bus,
+}

@@ -1,0 +1,84 @@
+//! The desk as typed: a chain file, and what differs from it.
+
+use clap::Args;
+use std::path::PathBuf;
+
+/// The desk: a chain file, and what differs from it.
+#[derive(Debug, Args)]
+pub struct Desk {
+    /// Chain file (TOML), or the name of a chain that is kept; without it the chain that the window keeps.
+    #[arg(long, value_name = "FILE|NAME")]
+    pub chain: Option<PathBuf>,
+    /// Card that plays, as `cards` lists it.
+    #[arg(long, value_name = "CARD")]
+    pub playback: Option<String>,
+    /// Card that records, as `cards` lists it.
+    #[arg(long, value_name = "CARD")]
+    pub capture: Option<String>,
+    /// Playback channels driven, from 1.
+    #[arg(long, value_name = "N,…", value_delimiter = ',')]
+    pub playback_channels: Option<Vec<u16>>,
+    /// Capture channel of the left ear, from 1.
+    #[arg(long, value_name = "N")]
+    pub left_ear: Option<u16>,
+    /// Capture channel of the right ear, from 1.
+    #[arg(long, value_name = "N")]
+    pub right_ear: Option<u16>,
+    /// Capture channel of the electrical witness (across the headphone, through a divider), from 1.
+    #[arg(long, value_name = "N")]
+    pub witness: Option<u16>,
+    /// Capture channel before the series resistor of a load measurement, from 1.
+    #[arg(long, value_name = "N")]
+    pub source_side: Option<u16>,
+    /// Capture channel of the loopback: an output channel that is not loaded, straight back, from 1.
+    #[arg(long, value_name = "N")]
+    pub loopback: Option<u16>,
+    /// Rate of both cards, Hz.
+    #[arg(long, value_name = "HZ")]
+    pub rate: Option<u32>,
+    /// Rate of the capture card where it differs, Hz.
+    #[arg(long, value_name = "HZ")]
+    pub capture_rate: Option<u32>,
+    /// Frames asked for per callback.
+    #[arg(long, value_name = "FRAMES")]
+    pub block: Option<u32>,
+    /// Name of the output under test.
+    #[arg(long = "output", value_name = "NAME")]
+    pub output_name: Option<String>,
+    /// Volume positions and gain switches of the output, in words.
+    #[arg(long, value_name = "WORDS")]
+    pub volume: Option<String>,
+    /// Name of the headphone on the coupler.
+    #[arg(long = "headphone", value_name = "NAME")]
+    pub headphone_name: Option<String>,
+    /// Gain setting of the input, in words; another one than the offset was taken with invalidates it.
+    #[arg(long, value_name = "WORDS")]
+    pub gain: Option<String>,
+    /// What the headphone sits on: iec60318-1, -3, -4 or -5, manikin, flat-plate or other.
+    #[arg(long, value_name = "KIND")]
+    pub coupler: Option<String>,
+    /// Calibration offset: dB SPL that 0 dBFS stands for.
+    #[arg(long, value_name = "DB", allow_hyphen_values = true)]
+    pub offset: Option<f64>,
+    /// Half width of the offset's 95 % interval, dB.
+    #[arg(long, value_name = "DB", default_value_t = 0.5)]
+    pub offset_half_width: f64,
+    /// Keep an offset although card, channel, rate, gain or curve changed: the offset, typed again.
+    #[arg(long, value_name = "DB", allow_hyphen_values = true, conflicts_with = "offset")]
+    pub confirm_offset: Option<f64>,
+    /// Leave out an offset that was taken on another input; levels are then in dBFS.
+    #[arg(long, conflicts_with_all = ["offset", "confirm_offset"])]
+    pub forget_offset: bool,
+    /// Keep volts and source impedance although card, output or volume changed: the volts at full scale, typed again.
+    #[arg(long, value_name = "V")]
+    pub confirm_volts: Option<f64>,
+    /// Leave out volts and impedances that were taken on another output, headphone or input.
+    #[arg(long, conflicts_with = "confirm_volts")]
+    pub forget_volts: bool,
+    /// Highest level the microphone takes, dB SPL peak.
+    #[arg(long, value_name = "DB_SPL")]
+    pub microphone_max: Option<f64>,
+    /// Distortion of the capture card itself, dB re what it captures; figures it could explain are given as "below".
+    #[arg(long, value_name = "DB", allow_hyphen_values = true)]
+    pub card_distortion: Option<f64>,
+}

@@ -1,0 +1,170 @@
+//! The electrical part of `calibrate` as typed: volts at full scale, source and load impedance.
+
+use super::{Desk, Numbers};
+use clap::{Args, ValueEnum};
+
+/// What an electrical calibration plays, and how it tells.
+#[derive(Debug, Args)]
+pub struct Electrical {
+    /// RMS drive, dBFS. Above −20 type it again with `--confirm-drive`.
+    #[arg(long, value_name = "DBFS", default_value_t = -30.0, allow_hyphen_values = true)]
+    pub drive: f64,
+    /// The drive above −20 dBFS, typed a second time.
+    #[arg(long, value_name = "DBFS", allow_hyphen_values = true)]
+    pub confirm_drive: Option<f64>,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// A voltmeter as stated.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Voltmeter")]
+pub struct StatedMeter {
+    /// Up to where it reads true: at 50 and 60 Hz only (most handheld ones), or at audio frequencies. Such a tone is played.
+    #[arg(long, value_enum, default_value_t = TypedMeter::Mains)]
+    pub meter: TypedMeter,
+    /// Frequency of the tone, Hz (default: 50 for a mains meter, 1000 for one that reads audio frequencies).
+    #[arg(long, value_name = "HZ")]
+    pub frequency: Option<f64>,
+    /// Its accuracy, percent of the reading, a limit.
+    #[arg(long, value_name = "PERCENT", default_value_t = crate::calibration::electrical::METER_LIMIT_PERCENT)]
+    pub accuracy: f64,
+    /// Its reading, volts RMS, digits as shown; without it the tone is played and the reading asked for.
+    #[arg(long, value_name = "V")]
+    pub reading: Option<String>,
+    /// How long the tone is played, seconds.
+    #[arg(long, value_name = "S", default_value_t = 15.0)]
+    pub seconds: f64,
+}
+
+/// Up to where a meter reads true, as typed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum TypedMeter {
+    /// 50 and 60 Hz.
+    Mains,
+    /// 1 kHz and beyond.
+    Audio,
+}
+
+/// Options of `calibrate volts`.
+#[derive(Debug, Args)]
+pub struct CalibrateVolts {
+    /// The desk.
+    #[command(flatten)]
+    pub desk: Desk,
+    /// The voltmeter.
+    #[command(flatten)]
+    pub meter: StatedMeter,
+    /// The headphone is connected while the meter reads: the volts are those at it.
+    #[arg(long)]
+    pub loaded: bool,
+    /// What is played.
+    #[command(flatten)]
+    pub electrical: Electrical,
+}
+
+/// Options of `calibrate input-volts`.
+#[derive(Debug, Args)]
+pub struct CalibrateInputVolts {
+    /// The desk.
+    #[command(flatten)]
+    pub desk: Desk,
+    /// Which input.
+    #[arg(long, value_enum, default_value_t = TypedInput::Witness)]
+    pub input: TypedInput,
+    /// The voltmeter.
+    #[command(flatten)]
+    pub meter: StatedMeter,
+    /// Factor of the divider or probe, where the meter reads behind it, at the input itself.
+    #[arg(long, value_name = "FACTOR", conflicts_with = "divider_ohm")]
+    pub divider: Option<f64>,
+    /// Its tolerance, percent.
+    #[arg(long, value_name = "PERCENT", default_value_t = 1.0)]
+    pub divider_tolerance: f64,
+    /// The divider's resistors instead: in series and across the input, ohm.
+    #[arg(long, value_name = "OHM,OHM")]
+    pub divider_ohm: Option<Numbers<2>>,
+    /// Resistance of the input, ohm.
+    #[arg(long, value_name = "OHM")]
+    pub input_ohm: Option<f64>,
+    /// What is played.
+    #[command(flatten)]
+    pub electrical: Electrical,
+}
+
+/// An electrical input as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedInput {
+    /// Across the headphone.
+    Witness,
+    /// Before the series resistor.
+    SourceSide,
+}
+
+/// Options of `calibrate source`.
+#[derive(Debug, Args)]
+pub struct CalibrateSource {
+    /// The desk.
+    #[command(flatten)]
+    pub desk: Desk,
+    /// The known resistor that loads the output, ohm.
+    #[arg(long, value_name = "OHM")]
+    pub resistor: f64,
+    /// A second, lighter one instead of the open output, ohm.
+    #[arg(long, value_name = "OHM")]
+    pub lighter: Option<f64>,
+    /// Tolerance of the resistors, percent.
+    #[arg(long, value_name = "PERCENT", default_value_t = 1.0)]
+    pub tolerance: f64,
+    /// Resistance of the witness' input (or of the voltmeter), ohm.
+    #[arg(long, value_name = "OHM")]
+    pub input_ohm: Option<f64>,
+    /// Readings of a voltmeter instead of takes: open (or on the lighter resistor) and on the resistor, volts. Nothing is played.
+    #[arg(long, value_name = "V,V")]
+    pub readings: Option<Numbers<2>>,
+    /// How far the voltmeter may be from straight between the two readings, percent.
+    #[arg(long, value_name = "PERCENT", default_value_t = 0.1)]
+    pub straight_within: f64,
+    /// Worth of its last digit, volts.
+    #[arg(long, value_name = "V", default_value_t = 0.001)]
+    pub last_digit: f64,
+    /// The plane that the impedance holds for, in words.
+    #[arg(long, value_name = "WORDS", default_value = "plug of the output")]
+    pub plane: String,
+    /// What is played.
+    #[command(flatten)]
+    pub electrical: Electrical,
+}
+
+/// Options of `calibrate load`.
+#[derive(Debug, Args)]
+pub struct CalibrateLoad {
+    /// The desk.
+    #[command(flatten)]
+    pub desk: Desk,
+    /// The known series resistor, ohm.
+    #[arg(long, value_name = "OHM")]
+    pub series: f64,
+    /// Its tolerance, percent.
+    #[arg(long, value_name = "PERCENT", default_value_t = 1.0)]
+    pub tolerance: f64,
+    /// Resistance of the witness' input, ohm: it lies across the load.
+    #[arg(long, value_name = "OHM")]
+    pub input_ohm: Option<f64>,
+    /// Tolerance of the input's resistance, percent.
+    #[arg(long, value_name = "PERCENT", default_value_t = 5.0)]
+    pub input_tolerance: f64,
+    /// Cable and contacts from the witness to the plug of the headphone, and their limits, ohm.
+    #[arg(long, value_name = "OHM,±OHM")]
+    pub cable: Option<Numbers<2>>,
+    /// Verify with a known resistor in the headphone's place first, and its tolerance in percent.
+    #[arg(long, value_name = "OHM,PERCENT")]
+    pub check: Option<Numbers<2>>,
+    /// The plane that the impedance holds for, in words.
+    #[arg(long, value_name = "WORDS", default_value = "plug of the headphone")]
+    pub plane: String,
+    /// What is played.
+    #[command(flatten)]
+    pub electrical: Electrical,
+}

@@ -1,0 +1,69 @@
+//! `judge` and `compare` as typed: who listens, and what counts as the same.
+
+use crate::judgement::comparison::SAME_WITHIN_DB;
+use clap::{Args, ValueEnum};
+use std::path::PathBuf;
+
+/// Options of `compare`.
+#[derive(Debug, Args)]
+pub struct Compare {
+    /// Session folder of the first output.
+    pub first: PathBuf,
+    /// Session folder of the second.
+    pub second: PathBuf,
+    /// Level to match at, dB SPL (dBFS at the input without calibration); without it the highest clean level of the weaker.
+    #[arg(long, value_name = "DB", allow_hyphen_values = true)]
+    pub at: Option<f64>,
+    /// Match the one-third octave at 1 kHz instead of all the noise.
+    #[arg(long = "at-1-khz")]
+    pub at_1_khz: bool,
+    /// Differences within this are the same, dB.
+    #[arg(long, value_name = "DB", default_value_t = SAME_WITHIN_DB)]
+    pub within: f64,
+    /// The headphone stayed on the coupler from the one session to the other.
+    #[arg(long)]
+    pub same_seat: bool,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Who listens how loud and what headroom is called.
+#[derive(Debug, Args)]
+pub struct Listener {
+    /// Listening level of pink noise at the calibrated point, dB SPL.
+    #[arg(long, value_name = "DB_SPL")]
+    pub listening: Option<f64>,
+    /// Weighting of the listening level.
+    #[arg(long, value_enum, default_value_t = TypedWeighting::Z)]
+    pub weighting: TypedWeighting,
+    /// The field that the listening level is related to; without it, it is that at the calibrated point.
+    #[arg(long, value_enum, value_name = "FIELD")]
+    pub field: Option<TypedField>,
+    /// Headroom called ample from here on, dB (common practice, no source).
+    #[arg(long, value_name = "DB")]
+    pub ample: Option<f64>,
+    /// Headroom called borderline from here on, dB (common practice, no source).
+    #[arg(long, value_name = "DB")]
+    pub borderline: Option<f64>,
+}
+
+/// Field as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedField {
+    /// Sound from everywhere.
+    Diffuse,
+    /// Sound from the front.
+    Free,
+}
+
+/// Weighting as typed.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum TypedWeighting {
+    /// None.
+    Z,
+    /// A.
+    A,
+    /// C.
+    C,
+}

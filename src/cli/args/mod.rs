@@ -1,0 +1,151 @@
+//! Commands as typed: one file per group of commands.
+
+mod calibrate;
+mod chain;
+mod desk;
+mod electrical;
+mod judge;
+mod session;
+mod stimulus;
+
+use clap::{Args, Parser, Subcommand};
+use std::path::PathBuf;
+
+pub use calibrate::{Calibrate, Ear, StatedCalibrator, TypedFitted};
+pub use chain::{
+    ChainCommand, CheckChain, NewChain, TypedColumn, TypedDriven, TypedOutputSide, TypedPoint, TypedSupply, TypedWiring,
+};
+pub use desk::Desk;
+pub use electrical::{
+    CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Electrical, StatedMeter, TypedInput,
+    TypedMeter,
+};
+pub use judge::{Compare, Listener, TypedField, TypedWeighting};
+pub use session::{Ask, OutsideEar, Rehearse, Run};
+pub use stimulus::{Sound, Spectrum, StimulusFile, TextTable, TypedDecimal, TypedFrequencies, TypedPer};
+
+/// Will this output drive these headphones loud enough, with headroom, without audible distortion?
+///
+/// Without a command the window opens. Nobody wears the headphones while a session runs.
+#[derive(Debug, Parser)]
+#[command(name = "loudenough", version, about, long_about = None)]
+pub struct Arguments {
+    /// What to do; without a command the window opens.
+    #[command(subcommand)]
+    pub command: Option<Command>,
+}
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Run a whole session on the simulated bench, faster than time, without hardware.
+    Rehearse(Box<Rehearse>),
+    /// List the sound cards.
+    Cards {
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// List, show, make and check chains: the desk described once, from card to microphone, with its calibration.
+    Chain {
+        /// What to do.
+        #[command(subcommand)]
+        what: ChainCommand,
+    },
+    /// Calibrate a chain: the offset to dB SPL, volts of output and inputs, source and load impedance.
+    Calibrate {
+        /// What to calibrate.
+        #[command(subcommand)]
+        what: Calibrate,
+    },
+    /// Run a session on real cards.
+    Run(Box<Run>),
+    /// Hold quiet noise while the headphone is taken off and put on again, then add that seat to a finished session.
+    Hold {
+        /// Session folder.
+        session: PathBuf,
+        /// Measure the seat at once, without holding noise for it.
+        #[arg(long)]
+        at_once: bool,
+        /// How results go.
+        #[command(flatten)]
+        keep: Shown,
+    },
+    /// Listen to an outside source at the open ear and with the headphone on: what the headphone keeps out, added to a
+    /// finished session.
+    Listen {
+        /// Session folder.
+        session: PathBuf,
+        /// Ear as it is now.
+        #[arg(long)]
+        ear: OutsideEar,
+        /// How results go.
+        #[command(flatten)]
+        keep: Shown,
+    },
+    /// Write a stimulus to a WAV.
+    Stimulus(StimulusFile),
+    /// Judge a stored session again, for another listening level or by another rule.
+    Judge {
+        /// Session folder.
+        session: PathBuf,
+        /// Who listens how loud and what headroom is called.
+        #[command(flatten)]
+        listener: Listener,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Two stored sessions of one headphone side by side, at matched level: what differs, and by how much.
+    Compare(Compare),
+    /// Recompute a stored session from its WAVs.
+    Reanalyse {
+        /// Session folder.
+        session: PathBuf,
+        /// Replace the stored numbers where they differ.
+        #[arg(long)]
+        write: bool,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+/// How results go.
+#[derive(Debug, Clone, Copy, Args)]
+pub struct Shown {
+    /// Print the record and the judgement as JSON.
+    #[arg(long)]
+    pub json: bool,
+    /// No progress bar.
+    #[arg(long)]
+    pub no_progress: bool,
+}
+
+/// So many numbers with commas between them, as one word.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Numbers<const N: usize>(pub [f64; N]);
+
+impl<const N: usize> std::str::FromStr for Numbers<N> {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        let numbers: Result<Vec<f64>, _> = text.split(',').map(|number| number.trim().parse()).collect();
+        let numbers = numbers.ok().and_then(|all: Vec<f64>| all.try_into().ok());
+        numbers.map(Numbers).ok_or_else(|| format!("give {N} numbers with commas between them"))
+    }
+}
+
+/// Where and how results go.
+#[derive(Debug, Args)]
+pub struct Keep {
+    /// Folder that sessions are kept in.
+    #[arg(long, value_name = "FOLDER")]
+    pub sessions: Option<PathBuf>,
+    /// Name of the session's folder.
+    #[arg(long, value_name = "NAME")]
+    pub id: Option<String>,
+    /// How results go.
+    #[command(flatten)]
+    pub shown: Shown,
+}

@@ -1,0 +1,111 @@
+//! `rehearse`, `run`, `hold` and `listen` as typed: what is asked of a session.
+
+use super::{Desk, Keep, Listener, Numbers, Sound, Spectrum};
+use clap::{Args, ValueEnum};
+use std::path::PathBuf;
+
+/// The ear that an outside source is heard at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum OutsideEar {
+    /// Without the headphone.
+    Open,
+    /// With the headphone on.
+    Covered,
+}
+
+/// Options of `rehearse`.
+#[derive(Debug, Args)]
+pub struct Rehearse {
+    /// Simulated output: `console phones socket`, `field recorder` or `desk amplifier`.
+    #[arg(long, default_value = "console phones socket")]
+    pub output: String,
+    /// Simulated headphone: `closed 80 Ω`, `open 300 Ω`, `planar 18 Ω` or `in-ear 16 Ω`.
+    #[arg(long, default_value = "closed 80 Ω")]
+    pub headphone: String,
+    /// Seed of the simulated noise.
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
+    /// What is asked of the session.
+    #[command(flatten)]
+    pub ask: Ask,
+    /// Where and how results go.
+    #[command(flatten)]
+    pub keep: Keep,
+}
+
+/// Options of `run`.
+#[derive(Debug, Args)]
+pub struct Run {
+    /// Take up an interrupted session instead of starting one.
+    #[arg(long = "continue", value_name = "SESSION", conflicts_with_all = ["chain", "playback", "capture"])]
+    pub carry_on: Option<PathBuf>,
+    /// The desk.
+    #[command(flatten)]
+    pub desk: Desk,
+    /// What is asked of the session.
+    #[command(flatten)]
+    pub ask: Ask,
+    /// Where and how results go.
+    #[command(flatten)]
+    pub keep: Keep,
+}
+
+/// What is asked of a session.
+#[derive(Debug, Args)]
+pub struct Ask {
+    /// Only silence, probe, reference, one middle step and one at the wanted headroom.
+    #[arg(long)]
+    pub quick: bool,
+    /// Who listens how loud and what headroom is called.
+    #[command(flatten)]
+    pub listener: Listener,
+    /// Headroom wanted over the listening level, dB.
+    #[arg(long, value_name = "DB", default_value_t = 20.0)]
+    pub wanted: f64,
+    /// Sines played beside the noise at every step, Hz.
+    #[arg(long = "sine", value_name = "HZ,…", value_delimiter = ',')]
+    pub sines: Vec<f64>,
+    /// A series of sines instead of a list: from, to (Hz) and how many per octave.
+    #[arg(long, value_name = "HZ,HZ,N", conflicts_with = "sines")]
+    pub sine_series: Option<Numbers<3>>,
+    /// Other sounds played beside the noise.
+    #[arg(long, value_name = "SOUND,…", value_delimiter = ',')]
+    pub beside: Vec<Sound>,
+    /// Table of a spectrum: noise of this shape is played beside the noise too.
+    #[command(flatten)]
+    pub spectrum: Spectrum,
+    /// Play sines and other sounds at these levels of pink noise only, dB SPL, before the climb; otherwise at every step.
+    #[arg(long, value_name = "DB_SPL,…", value_delimiter = ',')]
+    pub at: Vec<f64>,
+    /// The same as RMS drives, dBFS.
+    #[arg(long, value_name = "DBFS,…", value_delimiter = ',', allow_hyphen_values = true)]
+    pub at_drive: Vec<f64>,
+    /// Seats of the headphone: after the climb it is taken off and put on again so often less one (default: 3, and 1 for
+    /// a quick look).
+    #[arg(long, value_name = "N")]
+    pub seats: Option<u32>,
+    /// Distance between steps, dB.
+    #[arg(long, value_name = "DB", default_value_t = 3.0)]
+    pub step: f64,
+    /// Ceiling at the calibrated point, dB SPL. Above 115 type it again with `--confirm-ceiling`.
+    #[arg(long, value_name = "DB_SPL", default_value_t = 115.0)]
+    pub ceiling: f64,
+    /// Ceiling on the drive, dBFS RMS. Without calibration it is −20; higher: type it again with `--confirm-ceiling`.
+    #[arg(long, value_name = "DBFS", allow_hyphen_values = true)]
+    pub ceiling_drive: Option<f64>,
+    /// Ceiling at the load, volts RMS; acts once the output's volts are known.
+    #[arg(long, value_name = "V")]
+    pub ceiling_volts: Option<f64>,
+    /// Ceiling in the load, milliwatts; acts once volts, source and load impedance are known.
+    #[arg(long, value_name = "MW")]
+    pub ceiling_milliwatts: Option<f64>,
+    /// The raised ceiling, typed a second time.
+    #[arg(long, value_name = "DB", allow_hyphen_values = true)]
+    pub confirm_ceiling: Option<f64>,
+    /// Distortion limit, percent.
+    #[arg(long, value_name = "PERCENT", default_value_t = 1.0)]
+    pub distortion_limit: f64,
+    /// Stop also where the distortion at the ear passes the limit, whoever makes it.
+    #[arg(long)]
+    pub stop_at_ear: bool,
+}
