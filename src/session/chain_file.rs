@@ -2,8 +2,7 @@
 //! the user's own folder; beside it lies the one that the window keeps.
 
 use super::chain::Chain;
-use super::storage;
-use std::io::Write;
+use super::{storage, toml_file};
 use std::path::{Path, PathBuf};
 
 /// A chain file that cannot be used.
@@ -56,35 +55,11 @@ pub struct Kept {
 /// # Errors
 /// Where in the text and why, in words.
 pub fn from_toml(text: &str) -> Result<Chain, String> {
-    let table: toml::Table = toml::from_str(text).map_err(|error| error.to_string())?;
-    if let Some(key) = not_a_number(&table) {
-        return Err(format!("`{key}` is infinite or no number"));
-    }
-    let document = toml::Deserializer::parse(text).map_err(|error| error.to_string())?;
-    let mut unknown = Vec::new();
-    // A misspelt ceiling must not be passed over.
-    let read = serde_ignored::deserialize(document, |path| unknown.push(path.to_string()));
-    let mut chain: Chain = read.map_err(|error: toml::de::Error| error.to_string())?;
-    if let Some(first) = unknown.first() {
-        return Err(format!("nothing in a chain is called `{first}`; is it misspelt?"));
-    }
+    let mut chain: Chain = toml_file::read(text, "a chain")?;
     chain.check()?;
     chain.complete_settings();
     chain.complete_electrical();
     Ok(chain)
-}
-
-/// The key of a number that is none: TOML can write them, and no field of a chain means them.
-fn not_a_number(table: &toml::Table) -> Option<&str> {
-    fn holds(value: &toml::Value) -> bool {
-        match value {
-            toml::Value::Float(x) => !x.is_finite(),
-            toml::Value::Array(all) => all.iter().any(holds),
-            toml::Value::Table(table) => table.values().any(holds),
-            _ => false,
-        }
-    }
-    table.iter().find(|(_, value)| holds(value)).map(|(key, _)| key.as_str())
 }
 
 /// The text of a chain file.
@@ -115,16 +90,11 @@ pub fn load(path: &Path) -> Result<Chain, ChainFileError> {
 /// [`ChainFileError`] names the file; the file that was there stays whole.
 pub fn save(path: &Path, chain: &Chain) -> Result<(), ChainFileError> {
     let text = to_toml(chain).map_err(|why| ChainFileError::Text { path: path.into(), why })?;
-    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let write = || -> std::io::Result<()> {
-        std::fs::create_dir_all(folder)?;
-        let mut file = tempfile::NamedTempFile::new_in(folder)?;
-        file.write_all(text.as_bytes())?;
-        file.as_file().sync_all()?;
-        file.persist(path)?;
-        Ok(())
-    };
-    write().map_err(|cause| ChainFileError::Io { path: path.into(), doing: "written", cause })
+    toml_file::write_whole(path, &text).map_err(|cause| ChainFileError::Io {
+        path: path.into(),
+        doing: "written",
+        cause,
+    })
 }
 
 /// The chain that the window keeps and that commands use where none is named.

@@ -14,4 +14,5 @@ pub mod record;
 pub mod runner;
 pub mod seats;
 pub mod storage;
+pub mod toml_file;
 pub mod wav;
