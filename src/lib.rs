@@ -23,5 +23,6 @@ pub mod judgement;
 pub mod session;
 pub mod signal;
 pub mod stats;
+pub mod stock;
 pub mod take;
 pub mod units;

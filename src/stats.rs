@@ -66,6 +66,20 @@ impl Estimate {
         Estimate { value, interval: Interval { low: value - low, high: value + high } }
     }
 
+    /// The lower of two: value and both ends.
+    pub fn lower_of(a: Estimate, b: Estimate) -> Estimate {
+        Estimate {
+            value: a.value.min(b.value),
+            interval: Interval { low: a.interval.low.min(b.interval.low), high: a.interval.high.min(b.interval.high) },
+        }
+    }
+
+    /// `20 lg` of a positive amplitude with a half width that is a small share of it; `None` unless it is positive.
+    pub fn in_db(&self) -> Option<Estimate> {
+        let db = (self.value > 0.0).then(|| 20.0 * self.value.log10())?;
+        Some(Estimate::symmetric(db, 20.0 * (1.0 + self.half_width() / self.value).log10()))
+    }
+
     /// True where the interval holds `truth`.
     pub fn holds(&self, truth: f64) -> bool {
         self.interval.low <= truth && truth <= self.interval.high
@@ -105,6 +119,16 @@ impl Reading {
             Reading::Told(e) => Reading::Told(both(e)),
             Reading::Below(high) => Reading::Below(scale(*high)),
             Reading::AtLeast(e) => Reading::AtLeast(both(e)),
+            Reading::NotTold(why) => Reading::NotTold(why.clone()),
+        }
+    }
+
+    /// `from` less this: a lower bound becomes an upper one.
+    pub fn taken_from(&self, from: f64) -> Reading {
+        match self {
+            Reading::Told(e) => Reading::Told(e.negative().shifted(from)),
+            Reading::AtLeast(e) => Reading::Below(from - e.value),
+            Reading::Below(high) => Reading::AtLeast(Estimate::exact(from - high)),
             Reading::NotTold(why) => Reading::NotTold(why.clone()),
         }
     }

@@ -6,7 +6,7 @@ use crate::card::InputRole;
 use crate::session::climb::{Purpose, peaks_that_matter};
 use crate::session::record::{Record, StepResult};
 use crate::signal::Period;
-use crate::stats::{Estimate, Interval, Reading};
+use crate::stats::{Estimate, Reading};
 use crate::units::Dbfs;
 use serde::{Deserialize, Serialize};
 
@@ -124,7 +124,7 @@ fn told(step: &StepResult, role: InputRole, level: &ClipLevel, period: &Period) 
     let full = period.full_drive()?.db();
     let one = |reading: &Reading, peak: f64| Some(reading.told()?.shifted(full - 20.0 * peak.log10()));
     let drives = [one(&level.positive, peaks.positive), one(&level.negative, peaks.negative)];
-    let pink_drive = drives.into_iter().flatten().reduce(lower)?;
+    let pink_drive = drives.into_iter().flatten().reduce(Estimate::lower_of)?;
     // A headphone's own bend is soft and acts on the waveform: a hard limit or one on samples is the output's.
     let output = role == InputRole::Witness || !level.soft || level.acts_on == ActsOn::Samples;
     Some(ThresholdTold {
@@ -136,12 +136,4 @@ fn told(step: &StepResult, role: InputRole, level: &ClipLevel, period: &Period) 
         whose: if output { Whose::Output } else { Whose::OutputOrHeadphone },
         step: step.step.number,
     })
-}
-
-/// Minimum of two estimates: value and both ends.
-fn lower(a: Estimate, b: Estimate) -> Estimate {
-    Estimate {
-        value: a.value.min(b.value),
-        interval: Interval { low: a.interval.low.min(b.interval.low), high: a.interval.high.min(b.interval.high) },
-    }
 }

@@ -152,7 +152,10 @@ pub(super) fn headroom(
 }
 
 /// The listening level as Z, with the spectrum measured on this headphone.
-fn listening_as_z(record: &Record, listening: ListeningLevel) -> Result<DbSpl, String> {
+///
+/// # Errors
+/// In words, where it cannot be converted.
+pub fn listening_as_z(record: &Record, listening: ListeningLevel) -> Result<DbSpl, String> {
     let chain = &record.head.chain;
     let pinks = record.climbed().rev().filter_map(|s| Some(s.pink(chain.deciding_input())?.0));
     z_less_stated_by(pinks, &listening, chain.coupler).map(|d| listening.level + d)

@@ -119,15 +119,21 @@ fn moved(level: Reading, by: Option<Estimate>) -> Reading {
     }
 }
 
-fn straight_line(record: &Record) -> Option<Gain> {
+/// The loudest step of the climb that is clean.
+pub fn loudest_clean(record: &Record) -> Option<&StepResult> {
     let input = record.head.chain.deciding_input();
     let clean = |s: &&StepResult| {
         s.step.purpose != Purpose::Probe && s.step.drive.is_some() && s.pink(input).is_some() && is_clean(record, s)
     };
-    let step = record.climbed().filter(clean).max_by(|a, b| {
+    record.climbed().filter(clean).max_by(|a, b| {
         let drive = |s: &StepResult| s.step.drive.map_or(f64::MIN, |d| d.db());
         drive(a).total_cmp(&drive(b))
-    })?;
+    })
+}
+
+fn straight_line(record: &Record) -> Option<Gain> {
+    let input = record.head.chain.deciding_input();
+    let step = loudest_clean(record)?;
     let drive = step.step.drive?.db();
     let (pink, result) = step.pink(input)?;
     let sound = record.sound(result);

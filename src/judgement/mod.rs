@@ -15,8 +15,8 @@ pub use budget::{Budget, Contribution, Distribution, budget};
 pub use clipping_threshold::{Threshold, ThresholdTold, Whose, clipping_threshold};
 pub use electrical::InVolts;
 pub use exposure::{CAUTION as EXPOSURE_CAUTION, Exposed, Exposure};
-pub use headroom::{Answer, Headroom, Verdict, verdict};
-pub use highest_clean::{HighestClean, highest_clean};
+pub use headroom::{Answer, Headroom, Verdict, listening_as_z, verdict};
+pub use highest_clean::{HighestClean, highest_clean, loudest_clean};
 pub use isolation::{Isolation, isolation};
 
 use crate::analysis::{ClipFinding, Flaw, Weight};

@@ -16,12 +16,28 @@ use crate::units::{db_from_power, power_from_db};
 /// # Errors
 /// In words, where the spectrum is not told or the coupler has no table to that field.
 fn z_less_stated(pink: &PinkFinding, stated: &ListeningLevel, coupler: Coupler) -> Result<f64, String> {
-    let Some(field) = stated.field else { return z_less_weighted(pink, stated.weighting) };
-    let table = table(field, coupler)?;
+    if stated.field.is_none() {
+        return z_less_weighted(pink, stated.weighting);
+    }
     let bands: Vec<(i32, f64)> = pink.bands.iter().filter_map(|b| Some((b.x, b.level?.value))).collect();
-    let related = field_related(&bands, table, stated.weighting).ok_or_else(no_spectrum)?;
+    z_less_stated_of(&bands, stated, coupler)
+}
+
+/// The same from one-third octaves at the point (number and dB, in any unit); a weighting without a field is then that of
+/// the bands' middles.
+///
+/// # Errors
+/// In words, where there are no bands or the coupler has no table to that field.
+pub fn z_less_stated_of(bands: &[(i32, f64)], stated: &ListeningLevel, coupler: Coupler) -> Result<f64, String> {
     let z = db_from_power(bands.iter().map(|(_, db)| power_from_db(*db)).sum()).ok_or_else(no_spectrum)?;
-    Ok(z - related)
+    let related = match stated.field {
+        Some(field) => field_related(bands, table(field, coupler)?, stated.weighting),
+        None => {
+            let of = |(x, db): &(i32, f64)| power_from_db(*db) * weight(stated.weighting, band::centre_hz(*x));
+            db_from_power(bands.iter().map(of).sum())
+        }
+    };
+    Ok(z - related.ok_or_else(no_spectrum)?)
 }
 
 /// The same from the first of these spectra that tells it.

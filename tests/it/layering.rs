@@ -16,8 +16,9 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("audio", &["signal", "take", "card", "units"]),
     ("session", &["analysis", "audio", "calibration", "card", "fingerprint", "signal", "stats", "take", "units"]),
     ("judgement", &["analysis", "calibration", "card", "session", "signal", "stats", "take", "units"]),
-    ("cli", &["analysis", "audio", "calibration", "card", "judgement", "session", "signal", "stats", "units"]),
-    ("gui", &["analysis", "calibration", "card", "judgement", "session", "signal", "stats", "units"]),
+    ("stock", &["analysis", "calibration", "judgement", "session", "signal", "stats", "units"]),
+    ("cli", &["analysis", "audio", "calibration", "card", "judgement", "session", "signal", "stats", "stock", "units"]),
+    ("gui", &["analysis", "calibration", "card", "judgement", "session", "signal", "stats", "stock", "units"]),
 ];
 
 /// Parts of `session` that stay free of cards and files.
@@ -41,8 +42,8 @@ const PURE_SESSION: &[&str] = &[
 const PACKAGE_PLACE: &[(&str, &[&str])] = &[
     ("cpal", &["audio/backend/cpal"]),
     ("ringbuf", &["audio/ring.rs"]),
-    // Complex numbers alone in the last one.
-    ("realfft", &["analysis", "signal", "audio/simulated", "calibration/electrical"]),
+    // Complex numbers alone in the last two.
+    ("realfft", &["analysis", "signal", "audio/simulated", "calibration/electrical", "stock/ohms.rs"]),
     ("hound", &["session/wav.rs"]),
     ("eframe", &["gui"]),
     ("egui", &["gui"]),

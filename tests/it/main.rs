@@ -28,5 +28,6 @@ mod seats;
 mod sessions;
 mod simulated_device;
 mod standards;
+mod stock;
 mod storage_bad_input;
 mod stored_session;

@@ -21,9 +21,9 @@ pub struct Known<'a> {
 }
 
 impl Known<'_> {
-    /// At a frequency; the told number is a resistance where there is no curve. `by` scales it.
-    fn z(&self, f_hz: f64, by: f64) -> Complex<f64> {
-        self.curve.and_then(|c| c.z_at(f_hz)).unwrap_or(Complex::new(self.told.value, 0.0)) * by
+    /// At a frequency, ohm; the told number is a resistance where there is no curve.
+    pub fn z(&self, f_hz: f64) -> Complex<f64> {
+        self.curve.and_then(|c| c.z_at(f_hz)).unwrap_or(Complex::new(self.told.value, 0.0))
     }
 
     /// Half width over value: how far all of it may be off together.
@@ -63,14 +63,14 @@ pub fn volts_and_power(
     let shares = |source_by: f64, load_by: f64| -> (f64, Option<f64>) {
         let Some(load) = load else { return (1.0, None) };
         let divided = |f_hz: f64| {
-            let z = load.z(f_hz, load_by);
-            source.map_or(Complex::new(1.0, 0.0), |source| z / (z + source.z(f_hz, source_by)))
+            let z = load.z(f_hz) * load_by;
+            source.map_or(Complex::new(1.0, 0.0), |source| z / (z + source.z(f_hz) * source_by))
         };
         let at_reading = if loaded { divided(READ_AT_HZ).norm() } else { 1.0 };
         let mut sums = (0.0, 0.0);
         for (f_hz, w) in spectrum {
             let power = divided(*f_hz).norm_sqr() / at_reading.powi(2) * w / all;
-            let z = load.z(*f_hz, load_by);
+            let z = load.z(*f_hz) * load_by;
             sums = (sums.0 + power, sums.1 + 1000.0 * power * z.re / z.norm_sqr());
         }
         (sums.0.sqrt(), Some(sums.1).filter(|_| !open))

@@ -95,6 +95,11 @@ pub enum ImpedanceFrom {
         /// Second load.
         second: Resistor,
     },
+    /// As stated by somebody else, in words.
+    Stated {
+        /// By whom.
+        source: String,
+    },
     /// A known series resistor between two inputs.
     SeriesResistor {
         /// It.
@@ -110,6 +115,7 @@ impl fmt::Display for ImpedanceFrom {
                 write!(f, "{first_v} V {} and {second_v} V on {} Ω", load(first), second.ohm)
             }
             ImpedanceFrom::Loads { first, second } => write!(f, "{} and on {} Ω", load(first), second.ohm),
+            ImpedanceFrom::Stated { source } => write!(f, "stated: {source}"),
             ImpedanceFrom::SeriesResistor { series } => write!(f, "through {} Ω in series", series.ohm),
         }
     }

@@ -2,7 +2,7 @@
 
 use super::{FileSystem, names, open};
 use crate::session::record::{Record, SessionHead};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// A session that could be taken up.
 #[derive(Clone, Debug, PartialEq)]
@@ -11,6 +11,15 @@ pub struct Unfinished {
     pub name: String,
     /// Its head.
     pub head: SessionHead,
+}
+
+/// Folders of all sessions in `sessions`, by name; what is no session is passed over.
+pub fn all_sessions(sessions: &Path) -> Vec<PathBuf> {
+    let folders = open::list_or_nothing(&FileSystem, sessions).unwrap_or_default();
+    let named = folders.into_iter().filter(|name| names::can_name_a_session(name)).map(|name| sessions.join(name));
+    let mut found: Vec<PathBuf> = named.filter(|folder| folder.join(names::HEAD).is_file()).collect();
+    found.sort();
+    found
 }
 
 /// Sessions in `sessions` that were cut short, the latest first. Steps are not read; what cannot be read is passed over

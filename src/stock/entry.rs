@@ -1,0 +1,159 @@
+//! What a user types of an output or a headphone: figures with where they come from. One TOML file each.
+
+use super::sensitivity::Per;
+use crate::calibration::electrical::ImpedancePoint;
+use crate::stats::Estimate;
+use serde::{Deserialize, Serialize};
+
+/// A typed figure, in the unit its key names.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Figure {
+    /// Value.
+    pub value: f64,
+    /// 95 % half width, as stated; each use names what counts where none is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub half_width: Option<f64>,
+    /// Where it comes from, in words (`data sheet`, `own measurement`).
+    pub source: String,
+    /// When it was stated or measured (`2026-03-01`).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub date: Option<String>,
+}
+
+impl Figure {
+    /// With this half width where none is stated.
+    pub fn estimate(&self, otherwise: f64) -> Estimate {
+        Estimate::symmetric(self.value, self.half_width.unwrap_or(otherwise))
+    }
+}
+
+/// An output as typed. What is not known is absent.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct OutputEntry {
+    /// In words, as in the chain of its sessions.
+    pub name: String,
+    /// Volume positions and switches that the figures hold for, in words, as in the chain of its sessions.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub positions: String,
+    /// Volts RMS of the open output for a sine at 0 dBFS.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub volts_per_full_scale: Option<Figure>,
+    /// Source impedance, ohm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub source_ohm: Option<Figure>,
+    /// Highest peak of the open output, volts.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub voltage_limit_v: Option<Figure>,
+    /// Highest peak of the current, milliamperes.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub current_limit_ma: Option<Figure>,
+    /// Highest sine powers into resistances, as data sheets state them.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub power: Vec<RatedPower>,
+}
+
+/// The highest power of a sine into a resistance.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RatedPower {
+    /// The resistance, ohm.
+    pub ohm: f64,
+    /// Milliwatts RMS.
+    pub milliwatts: Figure,
+}
+
+/// A headphone as typed. What is not known is absent.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct HeadphoneEntry {
+    /// In words, as in the chain of its sessions.
+    pub name: String,
+    /// How loud it is for what it is given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sensitivity: Option<Sensitivity>,
+    /// Magnitude of its impedance, ohm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub impedance_ohm: Option<Figure>,
+    /// The same over frequency: rows of frequency, real and imaginary part and their half widths and that of the
+    /// magnitude, as in a chain file.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub impedance: Vec<ImpedancePoint>,
+    /// What it keeps out of an A-weighted room, dB.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub isolation_db: Option<Figure>,
+}
+
+/// A stated sensitivity.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Sensitivity {
+    /// dB SPL.
+    pub level: Figure,
+    /// For what.
+    pub per: Per,
+    /// Frequency of the sine, Hz (500 in IEC 60268-7, often 1000).
+    pub at_hz: f64,
+}
+
+impl OutputEntry {
+    /// Checks what a file or a hand may have got wrong.
+    ///
+    /// # Errors
+    /// The first thing that cannot be, in words.
+    pub fn check(&self) -> Result<(), String> {
+        named(&self.name, "output")?;
+        within("volts_per_full_scale", self.volts_per_full_scale.as_ref(), 1e-6, 1000.0)?;
+        within("source_ohm", self.source_ohm.as_ref(), 0.0, 1e6)?;
+        within("voltage_limit_v", self.voltage_limit_v.as_ref(), 1e-6, 1000.0)?;
+        within("current_limit_ma", self.current_limit_ma.as_ref(), 1e-3, 1e5)?;
+        for power in &self.power {
+            within("power.milliwatts", Some(&power.milliwatts), 1e-6, 1e6)?;
+            between("power.ohm", power.ohm, 1.0, 1e5)?;
+        }
+        Ok(())
+    }
+}
+
+impl HeadphoneEntry {
+    /// Checks what a file or a hand may have got wrong.
+    ///
+    /// # Errors
+    /// The first thing that cannot be, in words.
+    pub fn check(&self) -> Result<(), String> {
+        named(&self.name, "headphone")?;
+        if let Some(sensitivity) = &self.sensitivity {
+            within("sensitivity.level", Some(&sensitivity.level), 40.0, 160.0)?;
+            between("sensitivity.at_hz", sensitivity.at_hz, 20.0, 20_000.0)?;
+        }
+        within("impedance_ohm", self.impedance_ohm.as_ref(), 1.0, 1e5)?;
+        within("isolation_db", self.isolation_db.as_ref(), -20.0, 80.0)?;
+        let rising = self.impedance.windows(2).all(|pair| pair[0].frequency_hz < pair[1].frequency_hz);
+        let possible =
+            |p: &ImpedancePoint| p.frequency_hz > 0.0 && p.z().re.is_finite() && p.z().im.is_finite() && p.z().re > 0.0;
+        if !rising || !self.impedance.iter().all(possible) {
+            return Err("the frequencies of `impedance` must rise, and every resistance must be above zero".into());
+        }
+        Ok(())
+    }
+}
+
+fn named(name: &str, what: &str) -> Result<(), String> {
+    if name.trim().is_empty() { Err(format!("the {what} has no name")) } else { Ok(()) }
+}
+
+fn within(key: &str, figure: Option<&Figure>, low: f64, high: f64) -> Result<(), String> {
+    let Some(figure) = figure else { return Ok(()) };
+    between(key, figure.value, low, high)?;
+    let half = figure.half_width.unwrap_or(0.0);
+    if half >= 0.0 && half.is_finite() { Ok(()) } else { Err(format!("the half width of `{key}` is {half}")) }
+}
+
+fn between(key: &str, value: f64, low: f64, high: f64) -> Result<(), String> {
+    if (low..=high).contains(&value) {
+        Ok(())
+    } else {
+        Err(format!("`{key}` is {value}; it must lie between {low} and {high}"))
+    }
+}

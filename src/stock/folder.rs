@@ -1,0 +1,139 @@
+//! The stock on disk: one TOML file per output and headphone in the user's folder, beside the sessions that teach it.
+
+use super::{HeadphoneEntry, OutputEntry, Stock, learn};
+use crate::session::storage::{Storage, all_sessions, default_sessions_dir, is_plain_name};
+use crate::session::toml_file;
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+use std::path::{Path, PathBuf};
+
+/// A stock file that cannot be used.
+#[derive(Debug, thiserror::Error)]
+pub enum StockError {
+    /// Reading or writing failed.
+    #[error("the stock file {path} cannot be {doing}: {cause}", path = path.display())]
+    Io {
+        /// Which file.
+        path: PathBuf,
+        /// `read` or `written`.
+        doing: &'static str,
+        /// Why.
+        cause: std::io::Error,
+    },
+    /// Not what it should be.
+    #[error("the stock file {path} is not understood: {why}", path = path.display())]
+    Text {
+        /// Which file.
+        path: PathBuf,
+        /// Where and why.
+        why: String,
+    },
+    /// It cannot be kept like this.
+    #[error("{0}")]
+    Wrong(String),
+    /// Kept already.
+    #[error("{path} is there already; replace it with --replace", path = path.display())]
+    Exists {
+        /// Where.
+        path: PathBuf,
+    },
+}
+
+/// A session that could not be read, and why.
+pub type PassedOver = (PathBuf, String);
+
+/// The user's folder of outputs and headphones.
+pub fn default_folder() -> PathBuf {
+    default_sessions_dir().with_file_name("stock")
+}
+
+/// Everything typed in `folder` and taught by the sessions in `sessions`; and the sessions that could not be read.
+///
+/// # Errors
+/// [`StockError`] names the file that is not understood.
+pub fn load(folder: &Path, sessions: &Path) -> Result<(Stock, Vec<PassedOver>), StockError> {
+    let mut stock = Stock {
+        outputs: entries(&folder.join("outputs"), "an output of the stock", OutputEntry::check)?,
+        headphones: entries(&folder.join("headphones"), "a headphone of the stock", HeadphoneEntry::check)?,
+        sessions: Vec::new(),
+    };
+    let mut passed_over = Vec::new();
+    for path in all_sessions(sessions) {
+        match Storage::open(&path) {
+            Ok((_, record)) => stock.sessions.extend(learn(&record)),
+            Err(error) => passed_over.push((path, error.to_string())),
+        }
+    }
+    Ok((stock, passed_over))
+}
+
+/// Keeps an output; its file is named after it.
+///
+/// # Errors
+/// [`StockError`]; without `replace` one that is kept stays.
+pub fn keep_output(folder: &Path, entry: &OutputEntry, replace: bool) -> Result<PathBuf, StockError> {
+    entry.check().map_err(StockError::Wrong)?;
+    let name =
+        if entry.positions.is_empty() { entry.name.clone() } else { format!("{} {}", entry.name, entry.positions) };
+    keep(&folder.join("outputs"), &name, entry, replace)
+}
+
+/// Keeps a headphone, likewise.
+///
+/// # Errors
+/// [`StockError`]; without `replace` one that is kept stays.
+pub fn keep_headphone(folder: &Path, entry: &HeadphoneEntry, replace: bool) -> Result<PathBuf, StockError> {
+    entry.check().map_err(StockError::Wrong)?;
+    keep(&folder.join("headphones"), &entry.name, entry, replace)
+}
+
+fn keep<T: Serialize>(folder: &Path, name: &str, entry: &T, replace: bool) -> Result<PathBuf, StockError> {
+    let path = folder.join(format!("{}.toml", file_name(name)));
+    if path.exists() && !replace {
+        return Err(StockError::Exists { path });
+    }
+    let text = toml::to_string(entry).map_err(|error| StockError::Wrong(error.to_string()))?;
+    toml_file::write_whole(&path, &text).map_err(|cause| StockError::Io {
+        path: path.clone(),
+        doing: "written",
+        cause,
+    })?;
+    Ok(path)
+}
+
+/// Words as a plain file name: `closed 80 Ω` becomes `closed-80-ohm`.
+fn file_name(words: &str) -> String {
+    let words = words.replace('Ω', "ohm");
+    let plain: String =
+        words.chars().map(|c| if c.is_ascii_alphanumeric() { c.to_ascii_lowercase() } else { '-' }).collect();
+    let name = plain.split('-').filter(|part| !part.is_empty()).collect::<Vec<_>>().join("-");
+    if is_plain_name(&name) { name } else { format!("entry-{name}") }
+}
+
+fn entries<T: DeserializeOwned>(
+    folder: &Path,
+    what: &str,
+    check: impl Fn(&T) -> Result<(), String>,
+) -> Result<Vec<T>, StockError> {
+    let failed = |cause| StockError::Io { path: folder.into(), doing: "read", cause };
+    let listed = match std::fs::read_dir(folder) {
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
+        other => other.map_err(failed)?,
+    };
+    let mut paths = Vec::new();
+    for entry in listed {
+        let path = entry.map_err(failed)?.path();
+        if path.extension().is_some_and(|end| end == "toml") {
+            paths.push(path);
+        }
+    }
+    paths.sort();
+    let one = |path: PathBuf| {
+        let text = std::fs::read_to_string(&path);
+        let text = text.map_err(|cause| StockError::Io { path: path.clone(), doing: "read", cause })?;
+        let value: T = toml_file::read(&text, what).map_err(|why| StockError::Text { path: path.clone(), why })?;
+        check(&value).map_err(|why| StockError::Text { path: path.clone(), why })?;
+        Ok(value)
+    };
+    paths.into_iter().map(one).collect()
+}

@@ -1,0 +1,89 @@
+//! Outputs × headphones: what was measured, what is predicted, and both where both exist.
+
+use super::Stock;
+use super::known::KnownOutput;
+use super::learnt::{Learnt, OutputName};
+use super::predict::{Listener, Pairing, available_db, pairing, predict};
+use crate::analysis::Weight;
+use crate::stats::Reading;
+use crate::units::amplitude_from_db;
+use serde::{Deserialize, Serialize};
+
+/// One output with one headphone.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Cell {
+    /// The output.
+    pub output: OutputName,
+    /// The headphone.
+    pub headphone: String,
+    /// The newest session of this pairing, with its name.
+    pub measured: Option<(String, Pairing)>,
+    /// From everything but the sessions of this pairing.
+    pub predicted: Pairing,
+    /// Predicted less measured highest clean level, dB, where both are told.
+    pub error_db: Option<f64>,
+}
+
+/// All of them, output by output.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Matrix {
+    /// In the order of the stock.
+    pub outputs: Vec<OutputName>,
+    /// In the order of the stock.
+    pub headphones: Vec<String>,
+    /// Row by row: one output with every headphone.
+    pub cells: Vec<Cell>,
+}
+
+impl Cell {
+    /// What counts: the measurement where there is one.
+    pub fn best(&self) -> &Pairing {
+        self.measured.as_ref().map_or(&self.predicted, |(_, pairing)| pairing)
+    }
+}
+
+impl Matrix {
+    /// Of a stock for a listener.
+    pub fn of(stock: &Stock, listener: &Listener) -> Matrix {
+        let (outputs, headphones) = (stock.output_names(), stock.headphone_names());
+        let cells = outputs.iter().flat_map(|o| headphones.iter().map(|h| cell(stock, o, h, listener))).collect();
+        Matrix { outputs, headphones, cells }
+    }
+
+    /// What one output drives, most headroom first; what is not told last.
+    pub fn ranking(&self, output: &OutputName) -> Vec<&Cell> {
+        let mut cells: Vec<&Cell> = self.cells.iter().filter(|cell| cell.output == *output).collect();
+        let headroom = |cell: &&Cell| cell.best().headroom_db.estimate().map_or(f64::NEG_INFINITY, |h| h.value);
+        cells.sort_by(|a, b| headroom(b).total_cmp(&headroom(a)));
+        cells
+    }
+}
+
+fn cell(stock: &Stock, output: &OutputName, headphone: &str, listener: &Listener) -> Cell {
+    let of_pairing = |s: &&Learnt| s.output == *output && s.headphone == headphone;
+    let newest = stock.sessions.iter().filter(of_pairing).max_by(|a, b| a.started_at.cmp(&b.started_at));
+    let measured =
+        newest.map(|session| (session.id.clone(), as_measured(session, &stock.output(output, |_| true), listener)));
+    // Never from itself: a prediction that knew the answer would say nothing about the next one.
+    let others = |s: &&Learnt| !of_pairing(s);
+    let (known, worn) = (stock.output(output, others), stock.headphone(headphone, others));
+    let predicted = predict(&known, &worn, listener, stock.true_peak_factor_db());
+    let told = |reading: &Reading| reading.told().map(|e| e.value);
+    let error_db = measured.as_ref().and_then(|(_, m)| Some(told(&predicted.level_spl)? - told(&m.level_spl)?));
+    Cell { output: output.clone(), headphone: headphone.into(), measured, predicted, error_db }
+}
+
+/// A session's own answer for this listener.
+fn as_measured(session: &Learnt, output: &KnownOutput, listener: &Listener) -> Pairing {
+    let judgement = &session.judgement;
+    let level = judgement.highest_clean.level_spl.clone();
+    let listening = session.listening_z(&listener.level);
+    let doubts = judgement.flaws.iter().filter(|f| f.weight == Weight::Doubt).count();
+    // Level over drive is a straight line below the limit.
+    let at_full = level.estimate().zip(judgement.highest_clean.drive.estimate());
+    let at_full = at_full.map(|(level, drive)| level.value + session.full_drive_db - drive.value);
+    let share = listening.as_ref().ok().zip(at_full).map(|(l, full)| amplitude_from_db(l - full));
+    let remarks = if session.seats > 1 { Vec::new() } else { vec!["the fit of the headphone is not included".into()] };
+    let by = session.limit.as_ref().and_then(|test| available_db(output, &test.z_db).1);
+    pairing(level, listening, listener.rule, doubts, share, by, remarks)
+}

@@ -1,0 +1,197 @@
+//! What an output and a headphone do together, before anybody measured it.
+//!
+//! ```text
+//! limit on this load (or full scale) ─► open volts ─► divider per one-third octave ─► sound per volt ─► highest clean level
+//! ```
+
+use super::known::{KnownHeadphone, KnownOutput, Loudness};
+use super::limits::StoppedBy;
+use super::ohms::{divided_db, peaks_db};
+use crate::analysis::band;
+use crate::judgement::{Verdict, verdict};
+use crate::session::chain::Coupler;
+use crate::session::listening::z_less_stated_of;
+use crate::session::plan::{HeadroomRule, ListeningLevel, Weighting};
+use crate::stats::{Estimate, Reading};
+use crate::units::{amplitude_from_db, db_from_power, power_from_db};
+use serde::{Deserialize, Serialize};
+
+/// The listener: how loud, and what is called ample.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Listener {
+    /// Listening level.
+    pub level: ListeningLevel,
+    /// The rule.
+    pub rule: HeadroomRule,
+}
+
+/// What a pairing does, measured or predicted.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Pairing {
+    /// Highest clean level of pink noise at the point, Z, dB SPL.
+    pub level_spl: Reading,
+    /// The same less the listening level, dB.
+    pub headroom_db: Reading,
+    /// What that is called.
+    pub verdict: Verdict,
+    /// Share of the full drive that pink noise at the listening level takes (1 is all of it), a ratio of voltages; `None`
+    /// where it is not known.
+    pub share_of_full: Option<f64>,
+    /// What stops it; `None` where not told.
+    pub stopped_by: Option<StoppedBy>,
+    /// What its interval leaves out, and what it stands on, in words.
+    pub remarks: Vec<String>,
+}
+
+/// Peak of the open output that a load allows, dB re 1 V, and what stops it: the limits, or digital full scale.
+pub fn available_db(output: &KnownOutput, z_db: &Estimate) -> (Reading, Option<StoppedBy>) {
+    let (limit, by) = output.limits.at(z_db);
+    let Some(full) = output.full_scale_db() else { return (limit, by) };
+    let full = Estimate::exact(full);
+    match limit {
+        Reading::Told(limit) | Reading::AtLeast(limit) if limit.value >= full.value - SAME_DB => {
+            (Reading::Told(Estimate::lower_of(full, limit)), Some(StoppedBy::FullScale))
+        }
+        Reading::Below(high) => (Reading::Below(high.min(full.value)), by),
+        other => (other, by),
+    }
+}
+
+/// A limit this near to full scale is full scale, dB.
+const SAME_DB: f64 = 0.05;
+
+/// Level of pink noise per dB re 1 V RMS of the open output, and its half width, dB.
+fn level_per_open_volt(output: &KnownOutput, headphone: &KnownHeadphone) -> Result<(f64, f64), String> {
+    let (source, load) = both(output, headphone)?;
+    let divided = divided_db(source, load);
+    let share_db = -10.0 * (divided.len() as f64).log10();
+    // What source and load leave open, as it acts at 1 kHz.
+    let loss = |source: f64, load: f64| 20.0 * (load / (load + source)).log10();
+    let (s, l) = (source.told, load.told);
+    let at = loss(s.value, l.value);
+    let open = (loss(s.value + s.half_width(), l.value) - at).hypot(loss(s.value, l.value + l.half_width()) - at);
+    let of = |x: i32| divided.iter().find(|(band, _)| *band == x).map_or(0.0, |(_, db)| *db);
+    let (powers, half): (f64, f64) = match headphone.loudness.as_ref().map_err(Clone::clone)? {
+        Loudness::Bands { bands, half_width_db } => {
+            (bands.iter().map(|(x, db)| power_from_db(db + of(*x) + share_db)).sum(), *half_width_db)
+        }
+        Loudness::Pink { db_per_volt, .. } => {
+            let volts: f64 = divided.iter().map(|(_, db)| power_from_db(db + share_db)).sum();
+            (power_from_db(db_per_volt.value) * volts, db_per_volt.half_width())
+        }
+    };
+    let level = db_from_power(powers).ok_or("the headphone has no response")?;
+    Ok((level, half.hypot(open)))
+}
+
+fn both<'a>(
+    output: &'a KnownOutput,
+    headphone: &'a KnownHeadphone,
+) -> Result<(&'a super::ohms::Ohms, &'a super::ohms::Ohms), String> {
+    let source = output.source.as_ref();
+    let source = source.ok_or_else(|| format!("the source impedance of {} is not known", output.name.words()))?;
+    let load = headphone.load.as_ref();
+    let load = load.ok_or_else(|| format!("the impedance of {} is not known", headphone.name))?;
+    Ok((source, load))
+}
+
+/// The pairing of an output with a headphone, from what is known of each.
+pub fn predict(
+    output: &KnownOutput,
+    headphone: &KnownHeadphone,
+    listener: &Listener,
+    true_peak_factor_db: f64,
+) -> Pairing {
+    match predicted(output, headphone, listener, true_peak_factor_db) {
+        Ok(pairing) => pairing,
+        Err(why) => Pairing {
+            level_spl: Reading::NotTold(why.clone()),
+            headroom_db: Reading::NotTold(why.clone()),
+            verdict: verdict(&Reading::NotTold(why), listener.rule, 0),
+            share_of_full: None,
+            stopped_by: None,
+            remarks: Vec::new(),
+        },
+    }
+}
+
+fn predicted(
+    output: &KnownOutput,
+    headphone: &KnownHeadphone,
+    listener: &Listener,
+    true_peak_factor_db: f64,
+) -> Result<Pairing, String> {
+    let (source, load) = both(output, headphone)?;
+    let (gain, half) = level_per_open_volt(output, headphone)?;
+    let (available, stopped_by) = available_db(output, &peaks_db(source, load));
+    let volts_half = output.open_db.map_or(0.0, |e| e.half_width());
+    let level = |peak: &Estimate| {
+        let at = peak.shifted(gain - true_peak_factor_db);
+        at.plus(&Estimate::symmetric(0.0, half.hypot(volts_half)))
+    };
+    let level_spl = match &available {
+        Reading::Told(peak) => Reading::Told(level(peak)),
+        Reading::AtLeast(peak) => Reading::AtLeast(level(peak)),
+        Reading::Below(peak) => Reading::Below(peak + gain - true_peak_factor_db + half.hypot(volts_half)),
+        Reading::NotTold(why) => Reading::NotTold(why.clone()),
+    };
+    let bands = headphone.spectrum(output);
+    let listening = listening_z(&listener.level, headphone.coupler, &bands);
+    let full = output.full_scale_db();
+    let share_of_full =
+        listening.as_ref().ok().zip(full).map(|(l, full)| amplitude_from_db(l - (full + gain - true_peak_factor_db)));
+    let mut remarks = Vec::new();
+    if matches!(headphone.loudness, Ok(Loudness::Pink { response_unknown: true, .. })) {
+        remarks.push("its response is not known: ±4 dB for what pink noise makes of it".into());
+    }
+    if !headphone.fit_included {
+        remarks.push("the fit of the headphone is not included".into());
+    }
+    if !output.gain_by_load.is_empty() {
+        remarks.push("its gain changes with the load: what drive it takes is not told".into());
+    }
+    Ok(pairing(level_spl, listening, listener.rule, 0, share_of_full, stopped_by, remarks))
+}
+
+impl KnownHeadphone {
+    /// Spectrum of pink noise on this output in one-third octaves, dB re an unknown level; empty where not known.
+    fn spectrum(&self, output: &KnownOutput) -> Vec<(i32, f64)> {
+        let divided = output.source.as_ref().zip(self.load.as_ref()).map(|(s, l)| divided_db(s, l)).unwrap_or_default();
+        let of = |x: i32| divided.iter().find(|(band, _)| *band == x).map_or(0.0, |(_, db)| *db);
+        self.shape.iter().map(|(x, db)| (*x, db + of(*x))).collect()
+    }
+}
+
+/// The listening level as Z at the point.
+pub(super) fn listening_z(
+    listening: &ListeningLevel,
+    coupler: Option<Coupler>,
+    bands: &[(i32, f64)],
+) -> Result<f64, String> {
+    if listening.field.is_none() && listening.weighting == Weighting::Z {
+        return Ok(listening.level.db());
+    }
+    if bands.len() < band::BANDS.count() / 2 {
+        return Err("the listening level is weighted, and no response of this headphone tells what that is as Z".into());
+    }
+    let coupler = coupler.unwrap_or(Coupler::Other);
+    z_less_stated_of(bands, listening, coupler).map(|db| listening.level.db() + db)
+}
+
+/// Headroom and verdict of a level.
+pub(super) fn pairing(
+    level_spl: Reading,
+    listening: Result<f64, String>,
+    rule: HeadroomRule,
+    doubts: usize,
+    share_of_full: Option<f64>,
+    stopped_by: Option<StoppedBy>,
+    remarks: Vec<String>,
+) -> Pairing {
+    let headroom_db = match &listening {
+        Ok(listening) => level_spl.rescaled(|db| db - listening),
+        Err(why) => Reading::NotTold(why.clone()),
+    };
+    let verdict = verdict(&headroom_db, rule, doubts);
+    Pairing { level_spl, headroom_db, verdict, share_of_full, stopped_by, remarks }
+}

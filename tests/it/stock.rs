@@ -1,0 +1,107 @@
+//! The stock on the simulated bench: limits of an output from several loads, predictions beside measurements, and how often
+//! their intervals hold the truth.
+
+use crate::common::sessions::{chain, plan, run};
+use loudenough::audio::simulated::{BenchSpec, HEADPHONES, OUTPUTS, SimulatedCardSpec};
+use loudenough::session::plan::{HeadroomRule, ListeningLevel, Weighting};
+use loudenough::session::record::Record;
+use loudenough::stats::{Estimate, Reading};
+use loudenough::stock::{Listener, Matrix, OutputName, Stock, StoppedBy, learn};
+use loudenough::units::DbSpl;
+use std::f64::consts::SQRT_2;
+use std::path::Path;
+
+/// Volts and milliamperes of a limit, dB.
+const LIMIT_DB: f64 = 0.2;
+/// A prediction beside its measurement: two level intervals and what the ohms leave, dB.
+const PREDICTED_DB: f64 = 0.2;
+/// Half widths of what the bench was told of itself: volts 0.05 dB, ohms 1 %.
+const VOLTS_SHARE: f64 = 0.005;
+const OHMS_SHARE: f64 = 0.01;
+
+fn listener() -> Listener {
+    let level = ListeningLevel { level: DbSpl(70.0), weighting: Weighting::Z, field: None };
+    Listener { level, rule: HeadroomRule::default() }
+}
+
+/// A session whose chain knows the volts of the output and both impedances.
+fn session(spec: &BenchSpec, output: &str, headphone: &str, sessions: &Path) -> Record {
+    let mut chain = chain(spec);
+    chain.output = output.into();
+    chain.headphone = headphone.into();
+    let known = |value: f64, share: f64| Some(Estimate::symmetric(value, share * value));
+    let side = &mut chain.output_side;
+    side.volts_per_full_scale = known(spec.output.volts_per_fs / SQRT_2, VOLTS_SHARE);
+    side.source_impedance_ohm = known(spec.output.source_ohm, OHMS_SHARE);
+    side.load_impedance_ohm = known(spec.headphone.load_ohm, OHMS_SHARE);
+    run(spec, SimulatedCardSpec::default(), plan(70.0), chain, sessions).unwrap().0
+}
+
+fn peak_db(volts: f64) -> f64 {
+    20.0 * volts.log10()
+}
+
+/// 3 V and 80 mA meet at 37 Ω: two loads below, two above.
+#[test]
+fn volts_and_milliamperes_come_from_sessions_on_several_loads() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut stock = Stock::default();
+    for (i, ohm) in [16.0, 25.0, 80.0, 300.0].into_iter().enumerate() {
+        let mut spec = BenchSpec { seed: 10 + i as u64, ..BenchSpec::default() };
+        spec.output.volts_per_fs = 4.5;
+        spec.output.source_ohm = 0.5;
+        (spec.output.positive_limit_v, spec.output.negative_limit_v) = (Some(3.0), Some(3.0));
+        spec.output.current_limit_a = Some(0.08);
+        spec.headphone.load_ohm = ohm;
+        // As loud with every load.
+        spec.headphone.sensitivity_pa_per_v = if ohm < 40.0 { 12.0 } else { 5.0 };
+        stock.sessions.extend(learn(&session(&spec, "invented output", &format!("{ohm} ohm"), folder.path())));
+    }
+    let name = OutputName { name: "invented output".into(), positions: String::new() };
+    let all = stock.output(&name, |_| true);
+    let (volts, amperes) = (all.limits.volts_db(), all.limits.amperes_db());
+    let told = |r: &Reading, truth: f64| r.told().is_some_and(|e| (e.value - peak_db(truth)).abs() < LIMIT_DB);
+    assert!(told(&volts, 3.0) && told(&amperes, 0.08), "{volts:?} {amperes:?} {:?}", all.limits.tests);
+    // From a load on either side the same; from one load alone neither.
+    let two = stock.output(&name, |s| ["16 ohm", "300 ohm"].contains(&s.headphone.as_str()));
+    assert!(told(&two.limits.volts_db(), 3.0) && told(&two.limits.amperes_db(), 0.08), "{:?}", two.limits);
+    let one = stock.output(&name, |s| s.headphone == "300 ohm");
+    assert!(one.limits.volts_db().told().is_none(), "{:?}", one.limits);
+    let (here, by) = all.limits.at(&Estimate::exact(peak_db(20.5)));
+    assert!(told(&here, 0.08 * 20.5) && by == Some(StoppedBy::Amperes), "{here:?}");
+}
+
+/// Every pairing of the demo, measured, and predicted from the others.
+#[test]
+fn each_pairing_of_the_demo_is_predicted_from_the_others() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut stock = Stock::default();
+    for (i, output) in OUTPUTS.iter().enumerate() {
+        for (j, headphone) in HEADPHONES.iter().enumerate() {
+            let mut spec = BenchSpec::named(output, headphone).unwrap();
+            spec.seed = 100 + (10 * i + j) as u64;
+            stock.sessions.extend(learn(&session(&spec, output, headphone, folder.path())));
+        }
+    }
+    let matrix = Matrix::of(&stock, &listener());
+    assert_eq!((matrix.outputs.len(), matrix.headphones.len(), matrix.cells.len()), (3, 4, 12));
+    for cell in &matrix.cells {
+        let (_, measured) = cell.measured.as_ref().unwrap();
+        let (measured, predicted) = (&measured.level_spl, &cell.predicted.level_spl);
+        match (measured, predicted) {
+            (Reading::Told(truth), Reading::Told(e)) => {
+                assert!((e.value - truth.value).abs() < PREDICTED_DB && cell.error_db.is_some(), "{cell:?}")
+            }
+            (Reading::Told(truth), Reading::AtLeast(e)) => assert!(e.interval.low < truth.interval.high, "{cell:?}"),
+            // The ceiling ended that climb.
+            (Reading::AtLeast(least), Reading::Told(e)) => assert!(e.interval.high > least.interval.low, "{cell:?}"),
+            (Reading::AtLeast(_), Reading::AtLeast(_)) => {}
+            other => panic!("{other:?} {cell:?}"),
+        }
+    }
+    let told = matrix.cells.iter().filter(|c| c.predicted.level_spl.told().is_some()).count();
+    assert!(told >= 8, "{told}");
+    let ranking = matrix.ranking(&matrix.outputs[0]);
+    let headrooms: Vec<f64> = ranking.iter().filter_map(|c| Some(c.best().headroom_db.estimate()?.value)).collect();
+    assert!(headrooms.len() == 4 && headrooms.is_sorted_by(|a, b| a >= b), "{headrooms:?}");
+}
