@@ -4,15 +4,12 @@ use super::args::Listener;
 use super::{Surroundings, request, show};
 use crate::judgement::judge_for;
 use crate::session::storage::Storage;
-use anyhow::{Result, ensure};
+use anyhow::Result;
 use std::path::Path;
 
 pub(super) fn judge(session: &Path, listener: &Listener, json: bool, surroundings: &mut Surroundings) -> Result<()> {
     let (_, record) = Storage::open(session)?;
-    let listening = request::listening(listener).or(record.head.plan.listening);
-    if let Some(l) = listening {
-        ensure!((20.0..=120.0).contains(&l.level.db()), "--listening {} is outside 20 to 120 dB SPL", l.level.db());
-    }
+    let listening = request::listening(listener)?.or(record.head.plan.listening);
     let rule = request::rule(listener, record.head.plan.rule)?;
     let judgement = judge_for(&record, listening, rule);
     if json {

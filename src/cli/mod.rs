@@ -16,6 +16,7 @@ mod request;
 mod run;
 mod show;
 mod stimulus;
+mod stock;
 
 pub use args::{Arguments, Command};
 
@@ -49,6 +50,7 @@ pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()
         Command::Stimulus(wanted) => stimulus::write(&wanted, surroundings),
         Command::Judge { session, listener, json } => judge::judge(&session, &listener, json, surroundings),
         Command::Compare(wanted) => compare::side_by_side(&wanted, surroundings),
+        Command::Stock(wanted) => stock::stock(&wanted, surroundings),
         Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, surroundings),
     }
 }

@@ -7,6 +7,7 @@ mod electrical;
 mod judge;
 mod session;
 mod stimulus;
+mod stock;
 
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
@@ -23,6 +24,7 @@ pub use electrical::{
 pub use judge::{Compare, Listener, TypedField, TypedWeighting};
 pub use session::{Ask, OutsideEar, Rehearse, Run};
 pub use stimulus::{Sound, Spectrum, StimulusFile, TextTable, TypedDecimal, TypedFrequencies, TypedPer};
+pub use stock::{KeepHeadphone, KeepOutput, SensitivityPer, StockArguments, StockCommand, StockKept};
 
 /// Will this output drive these headphones loud enough, with headroom, without audible distortion?
 ///
@@ -98,6 +100,8 @@ pub enum Command {
     },
     /// Two stored sessions of one headphone side by side, at matched level: what differs, and by how much.
     Compare(Compare),
+    /// Known outputs and headphones: what each output drives, measured or predicted.
+    Stock(Box<StockArguments>),
     /// Recompute a stored session from its WAVs.
     Reanalyse {
         /// Session folder.
