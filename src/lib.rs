@@ -20,6 +20,7 @@ pub mod fingerprint;
 #[cfg(feature = "gui")]
 pub mod gui;
 pub mod judgement;
+pub mod palette;
 pub mod session;
 pub mod signal;
 pub mod stats;

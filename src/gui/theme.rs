@@ -1,6 +1,7 @@
-//! Which colour means what? Tokens, checked for contrast and colour-blind readers by the tests below, and the one
-//! place that turns them into egui's style. No colour stands alone: each role has a shape or a word beside it.
+//! The one place that turns the palette into egui's style. No colour stands alone: each role has a shape or a word
+//! beside it.
 
+use crate::palette::{self, Palette};
 use eframe::egui::{self, Color32, CornerRadius, FontFamily, FontId, Stroke, TextStyle, Theme, Visuals, vec2};
 
 /// The one spacing step, points; everything is a multiple of it.
@@ -46,35 +47,29 @@ pub struct Tokens {
     pub noise: Color32,
 }
 
+impl Tokens {
+    const fn of(palette: &Palette) -> Tokens {
+        Tokens {
+            ground: rgb(palette.ground),
+            panel: rgb(palette.panel),
+            rule: rgb(palette.rule),
+            text: rgb(palette.text),
+            quiet: rgb(palette.quiet),
+            level: rgb(palette.level),
+            threshold: rgb(palette.threshold),
+            listening: rgb(palette.listening),
+            even: rgb(palette.even),
+            odd: rgb(palette.odd),
+            noise: rgb(palette.noise),
+        }
+    }
+}
+
 /// On a dark ground.
-pub const DARK: Tokens = Tokens {
-    ground: rgb(0x14181b),
-    panel: rgb(0x1c2226),
-    rule: rgb(0x38424a),
-    text: rgb(0xe8ecee),
-    quiet: rgb(0x9fadb7),
-    level: rgb(0x01a2f5),
-    threshold: rgb(0xf97396),
-    listening: rgb(0xa48c0a),
-    even: rgb(0xc79b49),
-    odd: rgb(0x5d81fe),
-    noise: rgb(0xc4ced5),
-};
+pub const DARK: Tokens = Tokens::of(&palette::DARK);
 
 /// On a light ground.
-pub const LIGHT: Tokens = Tokens {
-    ground: rgb(0xf7f6f2),
-    panel: rgb(0xffffff),
-    rule: rgb(0xcfd3d1),
-    text: rgb(0x1b2227),
-    quiet: rgb(0x56626b),
-    level: rgb(0x146fb5),
-    threshold: rgb(0x85295b),
-    listening: rgb(0x565310),
-    even: rgb(0x785514),
-    odd: rgb(0x372e8b),
-    noise: rgb(0x656e74),
-};
+pub const LIGHT: Tokens = Tokens::of(&palette::LIGHT);
 
 /// Tokens of the theme in force.
 pub fn tokens(ui: &egui::Ui) -> &'static Tokens {
@@ -151,81 +146,7 @@ fn visuals(dark: bool) -> Visuals {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// WCAG 2.2, success criterion 1.4.3: 4.5:1 for text.
-    const LEAST_CONTRAST: f64 = 4.5;
-
-    /// IEC 61966-2-1 (sRGB) to linear light.
-    fn linear(c: Color32) -> [f64; 3] {
-        [c.r(), c.g(), c.b()].map(|v| {
-            let v = f64::from(v) / 255.0;
-            if v <= 0.040_45 { v / 12.92 } else { ((v + 0.055) / 1.055).powf(2.4) }
-        })
-    }
-
-    /// WCAG 2.2: relative luminance and contrast ratio.
-    fn contrast(a: Color32, b: Color32) -> f64 {
-        let y = |c| {
-            let [r, g, b] = linear(c);
-            0.2126 * r + 0.7152 * g + 0.0722 * b
-        };
-        let (high, low) = (f64::max(y(a), y(b)), f64::min(y(a), y(b)));
-        (high + 0.05) / (low + 0.05)
-    }
-
-    /// CIELAB (CIE 15, D65) of linear sRGB.
-    fn lab([r, g, b]: [f64; 3]) -> [f64; 3] {
-        let x = (0.412_456_4 * r + 0.357_576_1 * g + 0.180_437_5 * b) / 0.950_47;
-        let y = 0.212_672_9 * r + 0.715_152_2 * g + 0.072_175_0 * b;
-        let z = (0.019_333_9 * r + 0.119_192_0 * g + 0.950_304_1 * b) / 1.088_83;
-        let f = |t: f64| if t > 216.0 / 24_389.0 { t.cbrt() } else { (24_389.0 / 27.0 * t + 16.0) / 116.0 };
-        [116.0 * f(y) - 16.0, 500.0 * (f(x) - f(y)), 200.0 * (f(y) - f(z))]
-    }
-
-    /// Machado, Oliveira, Fernandes (2009), severity 1.0: protan, deutan, tritan, on linear light.
-    const BLINDNESS: [[[f64; 3]; 3]; 4] = [
-        [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]],
-        [[0.152_286, 1.052_583, -0.204_868], [0.114_503, 0.786_281, 0.099_216], [-0.003_882, -0.048_116, 1.051_998]],
-        [[0.367_322, 0.860_646, -0.227_968], [0.280_085, 0.672_501, 0.047_413], [-0.011_820, 0.042_940, 0.968_881]],
-        [[1.255_528, -0.076_749, -0.178_779], [-0.078_411, 0.930_809, 0.147_602], [0.004_733, 0.691_367, 0.303_900]],
-    ];
-
-    /// CIE 1976 colour difference, the smallest over plain and simulated sight.
-    fn difference(a: Color32, b: Color32) -> f64 {
-        BLINDNESS
-            .iter()
-            .map(|m| {
-                let seen = |c| {
-                    let v = linear(c);
-                    let row = |i: usize| (0..3).map(|j| m[i][j] * v[j]).sum::<f64>().clamp(0.0, 1.0);
-                    lab([row(0), row(1), row(2)])
-                };
-                let (a, b) = (seen(a), seen(b));
-                (0..3).map(|i| (a[i] - b[i]).powi(2)).sum::<f64>().sqrt()
-            })
-            .fold(f64::MAX, f64::min)
-    }
-
-    /// Known answers of the tools themselves: black on white is 21:1 (WCAG), white is L* = 100 (CIE 15).
-    #[test]
-    fn the_checks_themselves_know_black_and_white() {
-        assert!((contrast(Color32::BLACK, Color32::WHITE) - 21.0).abs() < 1e-9);
-        // The matrix is given to seven digits.
-        assert!((lab([1.0, 1.0, 1.0])[0] - 100.0).abs() < 1e-4);
-        assert!(difference(Color32::BLACK, Color32::WHITE) > 99.0);
-    }
-
-    #[test]
-    fn every_colour_that_is_read_contrasts_on_both_grounds() {
-        for t in [DARK, LIGHT] {
-            for colour in [t.text, t.quiet, t.level, t.threshold, t.listening, t.even, t.odd, t.noise] {
-                for ground in [t.ground, t.panel] {
-                    let c = contrast(colour, ground);
-                    assert!(c >= LEAST_CONTRAST, "{colour:?} on {ground:?}: {c:.2}");
-                }
-            }
-        }
-    }
+    use crate::palette::checks::{LEAST_CONTRAST, contrast};
 
     #[test]
     fn what_cannot_be_changed_now_can_still_be_read() {
@@ -234,23 +155,10 @@ mod tests {
                 let mix = |a: u8, b: u8| {
                     (f32::from(a) * DISABLED_ALPHA + f32::from(b) * (1.0 - DISABLED_ALPHA)).round() as u8
                 };
+                let hex = |c: Color32| u32::from_be_bytes([0, c.r(), c.g(), c.b()]);
                 let (q, g) = (t.quiet, ground);
-                let seen = Color32::from_rgb(mix(q.r(), g.r()), mix(q.g(), g.g()), mix(q.b(), g.b()));
-                assert!(contrast(seen, ground) >= LEAST_CONTRAST, "{:.2}", contrast(seen, ground));
-            }
-        }
-    }
-
-    /// Smallest differences as designed: 42 and 31 for the level picture, 36 and 24 for the distortion picture.
-    #[test]
-    fn colours_of_one_picture_stay_apart_for_colour_blind_readers() {
-        for (t, level, distortion) in [(DARK, 42.0, 36.0), (LIGHT, 31.0, 24.0)] {
-            for (group, least) in [([t.level, t.threshold, t.listening], level), ([t.even, t.odd, t.noise], distortion)]
-            {
-                for (a, b) in [(0, 1), (0, 2), (1, 2)] {
-                    let d = difference(group[a], group[b]);
-                    assert!(d >= least - 0.5, "{:?} and {:?}: {d:.1} under {least}", group[a], group[b]);
-                }
+                let seen = hex(Color32::from_rgb(mix(q.r(), g.r()), mix(q.g(), g.g()), mix(q.b(), g.b())));
+                assert!(contrast(seen, hex(ground)) >= LEAST_CONTRAST, "{:.2}", contrast(seen, hex(ground)));
             }
         }
     }
