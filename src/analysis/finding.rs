@@ -211,6 +211,17 @@ pub enum ActsOn {
     NotTold,
 }
 
+impl ActsOn {
+    /// In words.
+    pub fn in_words(self) -> &'static str {
+        match self {
+            ActsOn::Samples => "acts on samples",
+            ActsOn::Waveform => "acts on the waveform between samples",
+            ActsOn::NotTold => "on samples or on the waveform, not told",
+        }
+    }
+}
+
 /// Clipping seen through the headphone.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ClipFinding {
@@ -431,6 +442,17 @@ pub enum Weight {
     Doubt,
     /// The take is repeated or left out.
     Void,
+}
+
+impl Weight {
+    /// In words.
+    pub fn in_words(self) -> &'static str {
+        match self {
+            Weight::Note => "note",
+            Weight::Doubt => "doubt",
+            Weight::Void => "void",
+        }
+    }
 }
 
 /// Measured, but. Not an error (could not measure) and not a verdict (about the device).

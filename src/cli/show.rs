@@ -4,14 +4,13 @@ use crate::analysis::{Finding, HarmonicPoint, Tone, band};
 use crate::calibration::STEADY_S;
 use crate::calibration::electrical::{AtLoad, level_words};
 use crate::card::{Granted, InputRole};
-use crate::judgement::{Budget, EXPOSURE_CAUTION, Judgement, Threshold, Whose};
+use crate::judgement::{Budget, DriveNeeded, EXPOSURE_CAUTION, Judgement, Threshold, a_day, a_week};
 use crate::session::chain::{Chain, pink_spectrum};
 use crate::session::record::{Record, StepResult};
 use crate::session::seats::Fit;
 use crate::signal::Stimulus;
 use crate::stats::{Estimate, Reading};
 use crate::units::{Dbfs, amplitude_from_db, dbu, dbv};
-pub use crate::units::{tidy, tidy_signed};
 use std::io::{Result, Write};
 use std::path::Path;
 
@@ -204,6 +203,13 @@ pub fn reading(r: &Reading) -> String {
     }
 }
 
+/// Fixed places, a true minus, never "−0.0".
+pub fn tidy(value: f64, places: usize) -> String {
+    let shown = format!("{value:.places$}");
+    let zero = shown.trim_start_matches('-').chars().all(|c| c == '0' || c == '.');
+    if zero { shown.trim_start_matches('-').into() } else { shown.replace('-', "−") }
+}
+
 /// The answers.
 pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
     writeln!(out)?;
@@ -240,6 +246,9 @@ pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) ->
         )?;
     }
     in_volts(judgement, out)?;
+    if let Some(needed) = &judgement.drive_needed {
+        drive_needed(needed, out)?;
+    }
     seats(judgement, out)?;
     isolation(judgement, out)?;
     exposure(judgement, out)?;
@@ -250,14 +259,15 @@ pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) ->
         uncertainty(budget, out)?;
     }
     for flaw in &judgement.flaws {
-        let weight = match flaw.weight {
-            crate::analysis::Weight::Note => "note",
-            crate::analysis::Weight::Doubt => "doubt",
-            crate::analysis::Weight::Void => "void",
-        };
-        writeln!(out, "{weight:21} {}", flaw.text)?;
+        writeln!(out, "{:21} {}", flaw.weight.in_words(), flaw.text)?;
     }
     Ok(())
+}
+
+/// The same with its sign.
+pub fn tidy_signed(value: f64, places: usize) -> String {
+    let shown = tidy(value, places);
+    if value > 0.0 && shown.chars().any(|c| ('1'..='9').contains(&c)) { format!("+{shown}") } else { shown }
 }
 
 /// The answers in volts.
@@ -273,6 +283,22 @@ fn in_volts(judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
             "clips at              + {} / − {} V peak of the output",
             with_interval(positive),
             with_interval(negative)
+        )?;
+    }
+    Ok(())
+}
+
+/// How much of the output the listener needs.
+fn drive_needed(needed: &DriveNeeded, out: &mut dyn Write) -> Result<()> {
+    for (name, needed) in [("listening level", &needed.listening), ("wanted headroom", &needed.wanted)] {
+        let at_load = needed.at_load.as_ref().map_or(String::new(), |at| format!(", {at}"));
+        writeln!(
+            out,
+            "needed, {name:13} {} ±{} dBFS RMS of pink noise for {}, {} % of full drive{at_load}",
+            tidy(needed.drive.value, 2),
+            tidy(needed.drive.half_width(), 2),
+            needed.level,
+            tidy(needed.share_percent.value, 1)
         )?;
     }
     Ok(())
@@ -319,25 +345,15 @@ fn exposure(judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
     for (name, exposed) in cases.into_iter().filter_map(|(name, exposed)| Some((name, exposed?))) {
         writeln!(
             out,
-            "exposure, {name:11} {} dB(A) ±{}, diffuse-field related: NIOSH {} a day; H.870 {} a week, sensitive listeners {}",
+            "exposure, {name:11} {} dB(A) ±{}, diffuse-field related: NIOSH {}; H.870 {}, sensitive listeners {}",
             tidy(exposed.level.value, 1),
             tidy(exposed.level.half_width(), 1),
-            duration(exposed.niosh_h.value, 24.0),
-            duration(exposed.week_h.value, 168.0),
-            duration(exposed.sensitive_week_h.value, 168.0)
+            a_day(exposed.niosh_h.value),
+            a_week(exposed.week_h.value),
+            a_week(exposed.sensitive_week_h.value)
         )?;
     }
     writeln!(out, "{:21} {EXPOSURE_CAUTION}", "")
-}
-
-/// Hours in the unit that people say; `all` of them are all there are.
-fn duration(hours: f64, all: f64) -> String {
-    match hours {
-        h if h >= all => "all of it".into(),
-        h if h >= 1.0 => format!("{h:.1} h"),
-        h if h * 60.0 >= 1.0 => format!("{:.1} min", h * 60.0),
-        h => format!("{:.1} s", h * 3600.0),
-    }
 }
 
 /// What the headphone keeps out.
@@ -359,15 +375,7 @@ fn isolation(judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
 fn threshold(threshold: &Threshold, out: &mut dyn Write) -> Result<()> {
     match threshold {
         Threshold::Told(told) => {
-            let whose = match told.whose {
-                Whose::Output => "the output's",
-                Whose::OutputOrHeadphone => "output or headphone, not told",
-            };
-            let acts = match told.acts_on {
-                crate::analysis::ActsOn::Samples => "acts on samples",
-                crate::analysis::ActsOn::Waveform => "acts on the waveform between samples",
-                crate::analysis::ActsOn::NotTold => "on samples or on the waveform, not told",
-            };
+            let (whose, acts) = (told.whose.in_words(), told.acts_on.in_words());
             let soft = if told.soft { ", soft: the equivalent hard limit" } else { "" };
             writeln!(
                 out,

@@ -62,6 +62,16 @@ pub enum Whose {
     OutputOrHeadphone,
 }
 
+impl Whose {
+    /// In words.
+    pub fn in_words(self) -> &'static str {
+        match self {
+            Whose::Output => "the output's",
+            Whose::OutputOrHeadphone => "output or headphone, not told",
+        }
+    }
+}
+
 /// Reads the threshold from the step that decides: the threshold step, else the last one with evidence.
 pub fn clipping_threshold(record: &Record) -> Threshold {
     let period = record.head.plan.pink.period(record.head.playback.rate);

@@ -34,7 +34,7 @@ pub(super) fn in_volts(record: &Record, threshold: &Threshold, highest: &Highest
 }
 
 /// With what the drive itself leaves open (dB; a small share).
-fn widened(at: AtLoad, drive: &Estimate) -> AtLoad {
+pub(super) fn widened(at: AtLoad, drive: &Estimate) -> AtLoad {
     let share = drive.half_width() * LN_10 / 20.0;
     let more = |e: Estimate, share: f64| Estimate::symmetric(e.value, e.half_width().hypot(e.value * share));
     AtLoad { volts: more(at.volts, share), milliwatts: at.milliwatts.map(|p| more(p, 2.0 * share)), ..at }

@@ -66,6 +66,25 @@ fn falling(level: Estimate, time: impl Fn(f64) -> f64) -> Estimate {
     Estimate { value: time(level.value), interval }
 }
 
+/// Hours a day as people say them: `6.8 h a day`, `all day`.
+pub fn a_day(hours: f64) -> String {
+    if hours >= 24.0 { "all day".into() } else { format!("{} a day", in_words(hours)) }
+}
+
+/// Hours a week as people say them: `10.8 h a week`, `all week`.
+pub fn a_week(hours: f64) -> String {
+    if hours >= 168.0 { "all week".into() } else { format!("{} a week", in_words(hours)) }
+}
+
+/// Hours in the unit that people say.
+fn in_words(hours: f64) -> String {
+    match hours {
+        h if h >= 1.0 => format!("{h:.1} h"),
+        h if h * 60.0 >= 1.0 => format!("{:.1} min", h * 60.0),
+        h => format!("{:.1} s", h * 3600.0),
+    }
+}
+
 /// `None` where no level is known at an eardrum or the spectrum is not told.
 pub(super) fn exposure(record: &Record, highest: &HighestClean, headroom: &Headroom) -> Option<Exposure> {
     let chain = &record.head.chain;
@@ -115,6 +134,13 @@ mod tests {
         }
         let pa2h = 40.0 * (20e-6f64 * 10f64.powf(80.0 / 20.0)).powi(2);
         assert!((pa2h - 1.6).abs() < 1e-9);
+    }
+
+    #[test]
+    fn times_are_said_in_the_unit_that_people_use() {
+        assert_eq!((a_day(25.0), a_day(6.75)), ("all day".to_string(), "6.8 h a day".to_string()));
+        assert_eq!((a_day(0.5), a_day(0.01)), ("30.0 min a day".to_string(), "36.0 s a day".to_string()));
+        assert_eq!((a_week(200.0), a_week(10.8)), ("all week".to_string(), "10.8 h a week".to_string()));
     }
 
     #[test]

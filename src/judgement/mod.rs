@@ -3,6 +3,7 @@
 mod budget;
 mod clipping_threshold;
 pub mod comparison;
+mod drive_needed;
 mod electrical;
 mod exposure;
 mod headroom;
@@ -13,8 +14,9 @@ mod sentence;
 
 pub use budget::{Budget, Contribution, Distribution, budget};
 pub use clipping_threshold::{Threshold, ThresholdTold, Whose, clipping_threshold};
+pub use drive_needed::{DriveNeeded, Needed};
 pub use electrical::InVolts;
-pub use exposure::{CAUTION as EXPOSURE_CAUTION, Exposed, Exposure};
+pub use exposure::{CAUTION as EXPOSURE_CAUTION, Exposed, Exposure, a_day, a_week};
 pub use headroom::{Answer, Headroom, Verdict, listening_as_z, verdict};
 pub use highest_clean::{HighestClean, highest_clean, loudest_clean};
 pub use isolation::{Isolation, isolation};
@@ -54,6 +56,9 @@ pub struct Judgement {
     /// How long an ear may hear it; `None` where no level at an eardrum is known.
     #[serde(default)]
     pub exposure: Option<Exposure>,
+    /// How much of the output the listener needs; `None` where no level is known or asked for.
+    #[serde(default)]
+    pub drive_needed: Option<DriveNeeded>,
     /// The answers in volts and milliwatts; `None` while the output's volts are not known.
     #[serde(default)]
     pub in_volts: Option<InVolts>,
@@ -85,6 +90,7 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
     let left_less_right = left_less_right(record);
     let isolation = isolation(record);
     let exposure = exposure::exposure(record, &highest_clean, &headroom);
+    let drive_needed = drive_needed::drive_needed(record, &highest_clean, &headroom);
     Judgement {
         threshold,
         highest_clean,
@@ -97,6 +103,7 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
         isolation,
         in_volts,
         exposure,
+        drive_needed,
         sentence,
     }
 }
@@ -125,6 +132,7 @@ fn of_path_check(record: &Record, rule: HeadroomRule) -> Judgement {
         isolation: None,
         in_volts: None,
         exposure: None,
+        drive_needed: None,
         sentence: format!(
             "This is a path check: it tells whether the way to the ear is straight, not how loud the output plays. {}",
             path::path_report(record).sentence

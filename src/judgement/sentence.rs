@@ -3,15 +3,16 @@
 use super::clipping_threshold::{Threshold, Whose};
 use super::headroom::Headroom;
 use super::highest_clean::HighestClean;
-use crate::session::plan::ListeningLevel;
+use crate::calibration::Field;
+use crate::session::plan::{ListeningLevel, Weighting};
 use crate::session::record::Record;
 use crate::session::seats::Seats;
 use crate::stats::{Estimate, Reading};
-use crate::units::tidy;
 
 /// One decimal, a true minus, never "−0.0".
 fn db(value: f64) -> String {
-    tidy(value, 1)
+    let shown = format!("{value:.1}");
+    if shown == "-0.0" { "0.0".into() } else { shown.replace('-', "−") }
 }
 
 fn level(e: &Estimate, unit: &str, inside: &str) -> String {
@@ -58,7 +59,17 @@ pub(super) fn sentence(
     let Some(listening) = listening else {
         return format!("{first} No listening level was stated, so no headroom is given.");
     };
-    let listens = listening.to_string();
+    let weighting = match listening.weighting {
+        Weighting::Z => "",
+        Weighting::A => " A",
+        Weighting::C => " C",
+    };
+    let field = match listening.field {
+        None => "",
+        Some(Field::Diffuse) => ", diffuse-field related,",
+        Some(Field::Free) => ", free-field related,",
+    };
+    let listens = format!("{} dB{weighting}{field}", db(listening.level.db()));
     match (&headroom.headroom_db, &headroom.peak_room_db) {
         (Reading::Told(h), Reading::Told(p)) => {
             format!(
