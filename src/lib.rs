@@ -21,6 +21,7 @@ pub mod fingerprint;
 pub mod gui;
 pub mod judgement;
 pub mod palette;
+pub mod report;
 pub mod session;
 pub mod signal;
 pub mod stats;

@@ -2,20 +2,31 @@
 
 use super::args::Listener;
 use super::{Surroundings, request, show};
-use crate::judgement::judge_for;
+use crate::judgement;
+use crate::session::record::Record;
 use crate::session::storage::Storage;
-use anyhow::Result;
+use anyhow::{Result, ensure};
 use std::path::Path;
 
 pub(super) fn judge(session: &Path, listener: &Listener, json: bool, surroundings: &mut Surroundings) -> Result<()> {
-    let (_, record) = Storage::open(session)?;
-    let listening = request::listening(listener)?.or(record.head.plan.listening);
-    let rule = request::rule(listener, record.head.plan.rule)?;
-    let judgement = judge_for(&record, listening, rule);
+    let (_, mut record) = Storage::open(session)?;
+    listens(&mut record, listener)?;
+    let judgement = judgement::judge(&record);
     if json {
         writeln!(surroundings.out, "{}", serde_json::to_string_pretty(&judgement)?)?;
     } else {
         show::judgement(&record, &judgement, surroundings.out)?;
     }
+    Ok(())
+}
+
+/// Puts this listener in the place of the one that the session was planned for.
+pub(super) fn listens(record: &mut Record, listener: &Listener) -> Result<()> {
+    let plan = &mut record.head.plan;
+    plan.listening = request::listening(listener).or(plan.listening);
+    if let Some(l) = plan.listening {
+        ensure!((20.0..=120.0).contains(&l.level.db()), "--listening {} is outside 20 to 120 dB SPL", l.level.db());
+    }
+    plan.rule = request::rule(listener, plan.rule)?;
     Ok(())
 }

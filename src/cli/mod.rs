@@ -12,11 +12,11 @@ mod judge;
 mod path;
 mod reanalyse;
 mod rehearse;
+mod report;
 mod request;
 mod run;
 mod show;
 mod stimulus;
-mod stock;
 
 pub use args::{Arguments, Command};
 
@@ -50,7 +50,7 @@ pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()
         Command::Stimulus(wanted) => stimulus::write(&wanted, surroundings),
         Command::Judge { session, listener, json } => judge::judge(&session, &listener, json, surroundings),
         Command::Compare(wanted) => compare::side_by_side(&wanted, surroundings),
-        Command::Stock(wanted) => stock::stock(&wanted, surroundings),
+        Command::Report(wanted) => report::report(&wanted, surroundings),
         Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, surroundings),
     }
 }

@@ -201,10 +201,7 @@ pub fn stated(text: &TextTable, column: Option<Column>) -> Stated {
 }
 
 /// The listening level typed, if one was.
-pub fn listening(listener: &Listener) -> Result<Option<ListeningLevel>> {
-    if let Some(level) = listener.listening {
-        ensure!((20.0..=120.0).contains(&level), "--listening {level} is outside 20 to 120 dB SPL");
-    }
+pub fn listening(listener: &Listener) -> Option<ListeningLevel> {
     let weighting = match listener.weighting {
         TypedWeighting::Z => Weighting::Z,
         TypedWeighting::A => Weighting::A,
@@ -214,7 +211,7 @@ pub fn listening(listener: &Listener) -> Result<Option<ListeningLevel>> {
         TypedField::Diffuse => Field::Diffuse,
         TypedField::Free => Field::Free,
     });
-    Ok(listener.listening.map(|level| ListeningLevel { level: DbSpl(level), weighting, field }))
+    listener.listening.map(|level| ListeningLevel { level: DbSpl(level), weighting, field })
 }
 
 /// The rule typed over `base`.
@@ -248,7 +245,7 @@ pub fn plan(ask: &Ask, chain: &Chain, out: &mut dyn std::io::Write) -> Result<Pl
         sines_hz: sines(ask)?,
         beside,
         asked,
-        listening: listening(&ask.listener)?,
+        listening: listening(&ask.listener),
         wanted_headroom_db: ask.wanted,
         rule: rule(&ask.listener, HeadroomRule::default())?,
         ceilings: ceilings(ask, chain)?,

@@ -10,21 +10,12 @@ use eframe::egui::{
     Shape, Stroke, TextEdit, Ui, Vec2, WidgetInfo, pos2, vec2,
 };
 
-/// Method, section 8: what the product always shows.
-pub const CAUTIONS: [&str; 5] = [
-    "Never wear the headphones while a session runs, and keep ears away from the coupler: over 100 dB SPL is normal here, and such levels harm hearing in minutes.",
-    "Start low; the bench ramps. Stop is always one key away (Esc) and starts to fade at once.",
-    "Sines and steps near full output can overheat drivers and loads: the plan limits level, power and time; check the headphone's rating and the dummy load's wattage.",
-    "Plug and unplug only while silent. Do not ground a balanced, bridged or virtual-ground output; computer and capture card may share ground through USB; do not feed an amplifier into a microphone input without the proper divider; check an unknown output for DC with a voltmeter first.",
-    "Exposure figures are information, not medical or occupational advice: local law and licensed audiologists or hygienists decide.",
-];
-
 /// The short one, always in the status line.
 pub const CAUTION: &str = "nobody wears the headphones while this runs";
 
 /// All cautions, wrapped.
 pub fn cautions(ui: &mut Ui) {
-    for caution in CAUTIONS {
+    for caution in crate::report::CAUTIONS {
         ui.horizontal_top(|ui| {
             bar(ui, theme::tokens(ui).threshold);
             ui.add(Label::new(caution).wrap());

@@ -24,6 +24,7 @@ mod other_sounds;
 mod path;
 mod properties;
 mod rates;
+mod reports;
 mod seats;
 mod sessions;
 mod simulated_device;

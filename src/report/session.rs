@@ -1,0 +1,70 @@
+//! The report of one session: the answer, its numbers, its pictures, how it was measured, what is wrong or limited, and
+//! enough that another bench can repeat it.
+
+mod measured;
+mod numbers;
+mod pictures;
+mod sounds;
+mod steps;
+
+use super::model::{Cell, Column, Document, Part, Section, Table};
+use super::{Added, CAUTIONS};
+use crate::judgement::Judgement;
+use crate::session::record::Record;
+
+/// Of a session as judged.
+pub fn document(record: &Record, judgement: &Judgement, added: &Added) -> Document {
+    let chain = &record.head.chain;
+    let sections = [
+        numbers::section(record, judgement),
+        numbers::exposure(judgement),
+        numbers::seats(judgement),
+        numbers::isolation(judgement),
+        pictures::section(record, judgement),
+        added.section(),
+        Some(measured::section(record)),
+        measured::uncertainty(judgement),
+        Some(flaws(judgement)),
+        steps::section(record),
+        sounds::section(record),
+        Some(cautions()),
+    ];
+    Document {
+        title: capital(&format!("{} with {}", chain.output, chain.headphone)),
+        answer: judgement.sentence.clone(),
+        verdict: judgement.headroom.verdict.to_string(),
+        written: format!("Measured {}, session {}. {}", record.head.started_at, record.head.id, added.written()),
+        sections: sections.into_iter().flatten().collect(),
+        data: steps::data(record, judgement),
+    }
+}
+
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map(|c| c.to_uppercase().chain(letters).collect()).unwrap_or_default()
+}
+
+/// What is wrong or limited, each with its weight.
+fn flaws(judgement: &Judgement) -> Section {
+    let mut section = Section::new("What is wrong or limited");
+    section.paragraph(
+        "A note is a limit of validity: the verdict stays firm. A doubt widens a number or makes it one-sided, and the verdict follows.",
+    );
+    let columns = vec![Column::text("weight"), Column::text("what"), Column::text("so")];
+    let mut table = Table::new("flaws", "Flaws, heaviest first", columns);
+    for flaw in &judgement.flaws {
+        let cells = [flaw.weight.in_words(), flaw.code.as_str(), flaw.text.as_str()];
+        table.rows.push(cells.into_iter().map(Cell::text).collect());
+    }
+    section.parts.push(match table.rows.is_empty() {
+        true => Part::Paragraph("Nothing that the bench could see.".into()),
+        false => Part::Table(table),
+    });
+    section
+}
+
+pub(super) fn cautions() -> Section {
+    let mut section = Section::new("Cautions");
+    section.parts.push(Part::List(CAUTIONS.iter().map(|caution| (*caution).into()).collect()));
+    section
+}

@@ -1,0 +1,162 @@
+//! Every step, and the curves behind the pictures as tables for machines.
+
+use super::pictures::deciding_curve;
+use crate::analysis::{PinkFinding, band};
+use crate::judgement::{Judgement, loudest_clean};
+use crate::report::model::{Cell, Column, Part, Section, Table};
+use crate::session::chain::pink_spectrum;
+use crate::session::climb::{Purpose, clip_evident};
+use crate::session::record::{Record, StepResult};
+
+/// The step table.
+pub fn section(record: &Record) -> Option<Section> {
+    let chain = &record.head.chain;
+    let unit = if chain.is_calibrated() { "dB SPL" } else { "dBFS at the input" };
+    let full = record.head.plan.pink.period(record.head.playback.rate).full_drive()?;
+    let in_volts = chain.output_side.volts_per_full_scale.is_some();
+    let mut columns = vec![
+        Column::numbers("step", ""),
+        Column::text("for"),
+        Column::numbers("drive", "dBFS"),
+        Column::numbers("its peak", "dB re full scale"),
+        Column::readings("level, Z", unit),
+        Column::readings("even-order", "dB"),
+        Column::readings("odd-order", "dB"),
+        Column::numbers("noise", "dB"),
+        Column::readings("gain re reference", "dB"),
+        Column::text("remark"),
+    ];
+    if in_volts {
+        columns.push(Column::readings("pink noise", "V RMS"));
+        columns.push(Column::readings("power", "mW"));
+    }
+    let title = "Steps in the order played; distortion and noise at the ear, re the stimulus";
+    let mut table = Table::new("steps", title, columns);
+    for step in &record.steps {
+        let mut cells = row(record, step, full.db());
+        if in_volts {
+            let at = step.step.drive.and_then(|drive| chain.at_load(drive, &pink_spectrum()));
+            cells.push(Cell::estimate(at.map(|at| at.volts), 5));
+            cells.push(Cell::estimate(at.and_then(|at| at.milliwatts), 5));
+        }
+        table.rows.push(cells);
+    }
+    let mut section = Section::new("Steps");
+    section.parts.push(Part::Table(table));
+    Some(section)
+}
+
+fn row(record: &Record, step: &StepResult, full: f64) -> Vec<Cell> {
+    let chain = &record.head.chain;
+    let input = chain.deciding_input();
+    let pink = step.pink(input);
+    let sound = pink.and_then(|(_, result)| record.sound(result)?.z);
+    let silent = step.silence(input).and_then(|silence| {
+        let offset = chain.ears().next().and_then(|(_, role)| chain.acoustic(role));
+        Some(silence.noise_z?.shifted(offset.map_or(0.0, |a| a.offset.value)))
+    });
+    let level = if chain.is_calibrated() { sound } else { pink.and_then(|(pink, _)| pink.level_z) };
+    let drive = step.step.drive.map(|d| d.db());
+    let finding = pink.map(|(finding, _)| finding);
+    let noise = finding.and_then(|f| f.over_noise_db).map(|over| -over);
+    vec![
+        Cell::number(Some(step.step.number as f64), 0),
+        Cell::text(step.name()),
+        Cell::number(drive, 2),
+        Cell::number(drive.map(|d| d - full), 2),
+        Cell::estimate(level.or(silent), 2),
+        Cell::reading(finding.map(|f| &f.even), 1),
+        Cell::reading(finding.map(|f| &f.odd), 1),
+        Cell::number(noise, 1),
+        Cell::estimate(pink.and_then(|(_, result)| result.gain_change_db), 2),
+        Cell::text(remark(record, step)),
+    ]
+}
+
+fn remark(record: &Record, step: &StepResult) -> String {
+    let void = step.takes.iter().filter(|take| take.void.is_some()).count();
+    let mut words = Vec::new();
+    if clip_evident(step, &record.head.chain) {
+        words.push("clips".to_string());
+    }
+    if void > 0 {
+        words.push(format!("void takes: {void}"));
+    }
+    words.join(", ")
+}
+
+/// Tables that are too long to read.
+pub fn data(record: &Record, judgement: &Judgement) -> Vec<Table> {
+    [response(record), bands(record), curve(record, judgement)].into_iter().flatten().collect()
+}
+
+fn pink_of(record: &Record, step: Option<&StepResult>) -> Option<PinkFinding> {
+    Some(step?.pink(record.head.chain.deciding_input())?.0.clone())
+}
+
+/// Response of the quiet reference as captured over played.
+fn response(record: &Record) -> Option<Table> {
+    let pink = pink_of(record, record.last(Purpose::Reference))?;
+    let columns = vec![
+        Column::numbers("frequency", "Hz"),
+        Column::readings("gain, captured over played", "dB"),
+        Column::numbers("phase", "rad"),
+        Column::numbers("coherence of periods", ""),
+    ];
+    let mut table = Table::new("response", "Frequency response of the quiet reference", columns);
+    for p in &pink.response {
+        let gain = crate::stats::Estimate::symmetric(p.gain_db, p.half_width_db);
+        table.rows.push(vec![
+            Cell::number(Some(p.frequency_hz), 2),
+            Cell::estimate(Some(gain), 3),
+            Cell::number(Some(p.phase_rad), 4),
+            Cell::number(Some(p.coherence), 6),
+        ]);
+    }
+    Some(table)
+}
+
+/// One-third octaves of the loudest clean step.
+fn bands(record: &Record) -> Option<Table> {
+    let step = loudest_clean(record)?;
+    let pink = pink_of(record, Some(step))?;
+    let columns = vec![
+        Column::text("band"),
+        Column::numbers("mid-band frequency", "Hz"),
+        Column::readings("level", "dBFS at the input"),
+        Column::numbers("noise", "dBFS at the input"),
+        Column::readings("even-order", "dB"),
+        Column::readings("odd-order", "dB"),
+    ];
+    let title = format!("One-third octaves of step {}", step.step.number);
+    let mut table = Table::new("bands", title, columns);
+    for b in &pink.bands {
+        table.rows.push(vec![
+            Cell::text(band::label(b.x)),
+            Cell::number(Some(band::centre_hz(b.x)), 2),
+            Cell::estimate(b.level, 3),
+            Cell::number(b.noise, 2),
+            Cell::reading(Some(&b.even), 2),
+            Cell::reading(Some(&b.odd), 2),
+        ]);
+    }
+    Some(table)
+}
+
+fn curve(record: &Record, judgement: &Judgement) -> Option<Table> {
+    let (step, clip) = deciding_curve(record, judgement)?;
+    let columns = vec![
+        Column::numbers("played", "full scale"),
+        Column::numbers("came back", "full scale"),
+        Column::numbers("spread", "full scale"),
+        Column::numbers("samples", ""),
+    ];
+    let title = format!("Clipping curve of step {step}, the reference's response taken out");
+    let mut table = Table::new("clipping-curve", title, columns);
+    for p in &clip.curve {
+        let share = |v: f64| Cell::number(Some(v), 6);
+        let count = Cell::number(Some(f64::from(p.count)), 0);
+        table.rows.push(vec![share(p.played), share(p.came_back), share(p.spread), count]);
+    }
+    Some(table)
+}

@@ -1,0 +1,255 @@
+//! Reports: do they say what was stored, does a hostile name stay text in every format, and is nothing fetched or
+//! overwritten?
+
+use loudenough::judgement::{Judgement, judge};
+use loudenough::report::folder::{ReportError, free_name, pictures, tables, write};
+use loudenough::report::model::{Cell, Document, Table};
+use loudenough::report::{Added, Frame, Look, csv, html, markdown, session, svg};
+use loudenough::session::record::Record;
+use loudenough::session::storage::Storage;
+use loudenough::stats::Reading;
+use std::collections::BTreeSet;
+use std::path::Path;
+
+/// Names that some format would act on.
+const HOSTILE: [&str; 8] = [
+    "<img onerror=alert(1) src=x>",
+    "=1+1",
+    "+1",
+    "-1+2",
+    "@SUM(1)",
+    "\t=1",
+    "</style><script>x()</script><a href='http://x'>\"&amp;",
+    "| a | `b` ![x](http://x) \u{1b}[31m",
+];
+
+fn stored() -> Record {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/session-v1");
+    Storage::open(&folder).unwrap().1
+}
+
+fn added(text: Option<&str>) -> Added {
+    Added { now: "2026-03-01T10:00:00+01:00".into(), text: text.map(Into::into) }
+}
+
+fn reported(record: &Record) -> (Judgement, Document) {
+    let judgement = judge(record);
+    let document = session::document(record, &judgement, &added(None));
+    (judgement, document)
+}
+
+/// Every text that a user can type, replaced by this.
+fn named(name: &str) -> Document {
+    let mut record = stored();
+    let chain = &mut record.head.chain;
+    for field in [&mut chain.name, &mut chain.output, &mut chain.volume, &mut chain.headphone, &mut chain.gain] {
+        *field = name.into();
+    }
+    chain.output_side.knob = name.into();
+    record.head.id = name.into();
+    session::document(&record, &judge(&record), &added(Some(name)))
+}
+
+/// Fields of a CSV as RFC 4180 has them, read by its grammar alone.
+fn fields(text: &str) -> Vec<Vec<String>> {
+    let mut rows = vec![vec![String::new()]];
+    let (mut quoted, mut letters) = (false, text.chars().peekable());
+    while let Some(c) = letters.next() {
+        let field = rows.last_mut().unwrap().last_mut().unwrap();
+        match c {
+            '"' if quoted && letters.peek() == Some(&'"') => field.push(letters.next().unwrap()),
+            '"' => quoted = !quoted,
+            ',' if !quoted => rows.last_mut().unwrap().push(String::new()),
+            '\r' if !quoted => {
+                assert_eq!(letters.next(), Some('\n'));
+                rows.push(vec![String::new()]);
+            }
+            c => field.push(c),
+        }
+    }
+    assert!(!quoted && rows.pop() == Some(vec![String::new()]), "it ends with a line end");
+    rows
+}
+
+/// Tags of HTML or SVG, `(name, attributes)`, closing ones as `/name`; text is checked for strays on the way.
+fn tags(text: &str) -> Vec<(String, String)> {
+    let mut found = Vec::new();
+    for part in text.split('<').skip(1) {
+        let (tag, rest) = part.split_once('>').unwrap_or_else(|| panic!("no end: {part}"));
+        assert!(!rest.contains('>') || found.last().is_some_and(|(name, _)| name == "style"), "stray > in {rest}");
+        let (name, attributes) = tag.split_once(' ').unwrap_or((tag, ""));
+        found.push((name.trim_end_matches('/').to_string(), attributes.to_string()));
+    }
+    found
+}
+
+fn well_formed(text: &str, voids: &[&str]) {
+    let mut open: Vec<String> = Vec::new();
+    for (name, attributes) in tags(text) {
+        if let Some(closed) = name.strip_prefix('/') {
+            assert_eq!(open.pop().as_deref(), Some(closed));
+        } else if !attributes.ends_with('/') && !voids.contains(&name.as_str()) && name != "!doctype" {
+            open.push(name);
+        }
+    }
+    assert!(open.is_empty(), "left open: {open:?}");
+}
+
+const VOIDS: [&str; 1] = ["meta"];
+const HTML_TAGS: &str = "!doctype html head meta title style body header h1 p strong nav ul li a main section h2 div \
+    table caption thead tbody tr th td figure figcaption svg desc rect clipPath g path text circle";
+
+#[test]
+fn a_hostile_name_stays_text_in_every_format() {
+    for name in HOSTILE {
+        let document = named(name);
+        let page = html(&document);
+        well_formed(&page, &VOIDS);
+        for (tag, attributes) in tags(&page) {
+            let tag = tag.trim_start_matches('/').to_string();
+            assert!(HTML_TAGS.split_whitespace().any(|known| known == tag), "{name}: <{tag}>");
+            assert!(!attributes.contains(" on") && !attributes.contains("http:"), "{name}: {attributes}");
+        }
+        let text = markdown(&document);
+        assert!(!text.contains('<') && !text.contains("://"), "{name}");
+        let open = text.replace("\\]", "");
+        assert!(open.match_indices("](").all(|(at, _)| open[at..].starts_with("](pictures/")), "{name}");
+        for table in tables(&document) {
+            for field in fields(&csv(table)).into_iter().flatten() {
+                let formula = field.starts_with(['=', '+', '-', '@', '\t', '\r', '\n']);
+                assert!(!formula || field.parse::<f64>().is_ok(), "{}: {field:?}", table.name);
+            }
+        }
+        for picture in pictures(&document) {
+            let look = Look::Alone { palette: &loudenough::palette::DARK, labels: true };
+            let drawn = svg(picture, Frame::WIDE, look);
+            well_formed(&drawn, &[]);
+            let known = ["svg", "title", "desc", "style", "rect", "clipPath", "g", "path", "text", "circle"];
+            assert!(tags(&drawn).iter().all(|(tag, _)| known.contains(&tag.trim_start_matches('/'))), "{name}");
+            assert!(!drawn.contains('\u{1b}'), "XML has no such character");
+        }
+    }
+    let page = html(&named(HOSTILE[0]));
+    assert!(page.contains("&lt;img onerror=alert(1) src=x&gt;"), "the name is there, as text");
+}
+
+/// The cell `column` of the row that begins with these two.
+fn field(table: &[Vec<String>], quantity: &str, unit: &str, column: &str) -> f64 {
+    let at = |name: &str| table[0].iter().position(|head| head == name).unwrap();
+    let row = table.iter().find(|row| row[0] == quantity && row[at("unit")] == unit).unwrap();
+    row[at(column)].parse().unwrap_or_else(|_| panic!("{quantity}: {row:?}"))
+}
+
+/// Half of the last place that is printed.
+const PRINTED: f64 = 0.005 + 1e-9;
+
+/// The stored numbers are those of the judgement as `--json` gives it, to the last place printed; and the sentence of the
+/// window is the first thing said.
+#[test]
+fn the_numbers_are_those_that_are_stored() {
+    let (judgement, document) = reported(&stored());
+    let json = serde_json::to_value(&judgement).unwrap();
+    let numbers = tables(&document).find(|table| table.name == "numbers").unwrap();
+    let read = fields(&csv(numbers));
+    for (quantity, unit, place) in [
+        ("highest clean level", "dB SPL", "/highest_clean/level_spl/told"),
+        ("highest clean drive", "dBFS", "/highest_clean/drive/told"),
+        ("clipping threshold, positive peak", "dB re full scale", "/threshold/positive/told"),
+        ("clipping threshold, negative peak", "dB re full scale", "/threshold/negative/told"),
+        ("clipping threshold as pink noise", "dBFS", "/threshold/pink_drive"),
+        ("headroom", "dB", "/headroom/headroom_db/told"),
+        ("peak room", "dB", "/headroom/peak_room_db/told"),
+        ("drive for listening level", "dBFS", "/drive_needed/listening/drive"),
+        ("drive for listening level and wanted headroom", "dBFS", "/drive_needed/wanted/drive"),
+    ] {
+        let stored = json.pointer(place).unwrap_or_else(|| panic!("no {place}"));
+        for (column, key) in [("value", "/value"), ("value low", "/interval/low"), ("value high", "/interval/high")] {
+            let (read, stored) = (field(&read, quantity, unit, column), stored.pointer(key).unwrap().as_f64().unwrap());
+            assert!((read - stored).abs() <= PRINTED, "{quantity}, {column}: {read} for {stored}");
+        }
+    }
+    assert_eq!(document.answer, judgement.sentence);
+    assert!(markdown(&document).lines().nth(2).unwrap().starts_with("**Console phones socket"));
+    let page = html(&document);
+    assert!(page.find(&judgement.sentence.replace('\'', "&#39;")).unwrap() < page.find("<main>").unwrap());
+}
+
+/// Each number of each table stands in the page, in Markdown and in CSV with the same digits.
+#[test]
+fn every_writer_prints_the_same_digits() {
+    let (_, document) = reported(&stored());
+    let (page, text) = (html(&document), markdown(&document));
+    let told = |table: &Table| -> Vec<(String, String)> {
+        let figures = table.rows.iter().flatten().filter_map(|cell| match cell {
+            Cell::Figure(f) if !matches!(f.reading, Reading::NotTold(_)) => Some(f),
+            _ => None,
+        });
+        figures.map(|f| (f.words(), f.plain()[0].clone().unwrap())).collect()
+    };
+    let mut count = 0;
+    for table in tables(&document).filter(|table| document.data.iter().all(|data| data.name != table.name)) {
+        let written = csv(table);
+        for (words, plain) in told(table) {
+            count += 1;
+            assert!(page.contains(&words) && text.contains(&words), "{words}");
+            assert!(words.replace('−', "-").contains(&plain) && written.contains(&plain), "{words} {plain}");
+        }
+    }
+    assert!(count > 50, "{count}");
+}
+
+#[test]
+fn the_page_stands_by_itself_and_every_part_of_it_is_named() {
+    let (_, document) = reported(&stored());
+    let page = html(&document);
+    well_formed(&page, &VOIDS);
+    assert!(!page.contains("http://") && !page.contains("https://") && !page.contains("@import"));
+    assert!(page.match_indices("url(").all(|(at, _)| page[at..].starts_with("url(#")));
+    let all = tags(&page);
+    let value = |attributes: &str, key: &str| -> Option<String> {
+        let from = attributes.find(&format!("{key}=\""))? + key.len() + 2;
+        Some(attributes[from..].split('"').next().unwrap().to_string())
+    };
+    let ids: Vec<String> = all.iter().filter_map(|(_, a)| value(&format!(" {a}"), " id")).collect();
+    let known: BTreeSet<&String> = ids.iter().collect();
+    assert_eq!(known.len(), ids.len(), "an id stands twice");
+    for (tag, attributes) in &all {
+        let named = value(attributes, "aria-labelledby").unwrap_or_default();
+        assert!(named.split_whitespace().all(|id| known.contains(&id.to_string())), "{tag} {attributes}");
+        match tag.as_str() {
+            "svg" | "section" | "div" if attributes.contains("role") => assert!(!named.is_empty(), "{attributes}"),
+            "th" => assert!(attributes.contains("scope="), "{attributes}"),
+            "a" => assert!(known.contains(&value(attributes, "href").unwrap()[1..].to_string())),
+            _ => {}
+        }
+    }
+    assert!(all.iter().any(|(tag, a)| tag == "html" && a.contains("lang=")));
+    assert_eq!(all.iter().filter(|(tag, _)| tag == "h1").count(), 1);
+}
+
+#[test]
+fn nothing_is_overwritten_and_nothing_half_is_left() {
+    let (_, document) = reported(&stored());
+    let parent = tempfile::tempdir().unwrap();
+    let folder = parent.path().join("report");
+    let written = write(&document, &folder).unwrap();
+    assert!(folder.join("report.html").exists() && folder.join("tables/steps.csv").exists());
+    assert!(written.files > 40 && written.bytes > 100_000, "{written:?}");
+    assert!(matches!(write(&document, &folder), Err(ReportError::Exists(path)) if path == folder));
+    assert_eq!(free_name(parent.path(), "report"), parent.path().join("report-2"));
+    let file = parent.path().join("file");
+    std::fs::write(&file, "mine").unwrap();
+    let refused = write(&document, &file.join("report")).unwrap_err().to_string();
+    assert!(refused.contains("file") && refused.contains("cannot write"), "{refused}");
+    let left: Vec<_> = std::fs::read_dir(parent.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+    assert_eq!(left.len(), 2, "{left:?}");
+}
+
+#[test]
+fn the_authors_own_words_are_paragraphs() {
+    let record = stored();
+    let text = "First line\nsame paragraph.\r\n\r\n\r\nSecond <b>one</b>.\n";
+    let document = session::document(&record, &judge(&record), &added(Some(text)));
+    let page = html(&document);
+    assert!(page.contains("<p>First line\nsame paragraph.</p>\n<p>Second &lt;b&gt;one&lt;/b&gt;.</p>"), "{page}");
+}
