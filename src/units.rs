@@ -44,6 +44,19 @@ pub fn amplitude_from_db(db: f64) -> f64 {
     10f64.powf(db / 20.0)
 }
 
+/// A number for people: fixed places, a true minus, never "−0.0".
+pub fn tidy(value: f64, places: usize) -> String {
+    let shown = format!("{value:.places$}");
+    let zero = shown.trim_start_matches('-').chars().all(|c| c == '0' || c == '.');
+    if zero { shown.trim_start_matches('-').into() } else { shown.replace('-', "−") }
+}
+
+/// The same with its sign.
+pub fn tidy_signed(value: f64, places: usize) -> String {
+    let shown = tidy(value, places);
+    if value > 0.0 && shown.chars().any(|c| ('1'..='9').contains(&c)) { format!("+{shown}") } else { shown }
+}
+
 macro_rules! level {
     ($(#[$doc:meta])* $name:ident, $unit:literal) => {
         $(#[$doc])*

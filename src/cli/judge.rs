@@ -5,7 +5,7 @@ use super::{Surroundings, request, show};
 use crate::judgement;
 use crate::session::record::Record;
 use crate::session::storage::Storage;
-use anyhow::{Result, ensure};
+use anyhow::Result;
 use std::path::Path;
 
 pub(super) fn judge(session: &Path, listener: &Listener, json: bool, surroundings: &mut Surroundings) -> Result<()> {
@@ -23,10 +23,7 @@ pub(super) fn judge(session: &Path, listener: &Listener, json: bool, surrounding
 /// Puts this listener in the place of the one that the session was planned for.
 pub(super) fn listens(record: &mut Record, listener: &Listener) -> Result<()> {
     let plan = &mut record.head.plan;
-    plan.listening = request::listening(listener).or(plan.listening);
-    if let Some(l) = plan.listening {
-        ensure!((20.0..=120.0).contains(&l.level.db()), "--listening {} is outside 20 to 120 dB SPL", l.level.db());
-    }
+    plan.listening = request::listening(listener)?.or(plan.listening);
     plan.rule = request::rule(listener, plan.rule)?;
     Ok(())
 }

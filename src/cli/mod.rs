@@ -17,6 +17,7 @@ mod request;
 mod run;
 mod show;
 mod stimulus;
+mod stock;
 
 pub use args::{Arguments, Command};
 
@@ -50,6 +51,7 @@ pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()
         Command::Stimulus(wanted) => stimulus::write(&wanted, surroundings),
         Command::Judge { session, listener, json } => judge::judge(&session, &listener, json, surroundings),
         Command::Compare(wanted) => compare::side_by_side(&wanted, surroundings),
+        Command::Stock(wanted) => stock::stock(&wanted, surroundings),
         Command::Report(wanted) => report::report(&wanted, surroundings),
         Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, surroundings),
     }

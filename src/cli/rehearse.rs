@@ -6,13 +6,15 @@ use super::{Surroundings, follow, hold, request, run};
 use crate::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
 use crate::calibration::Calibrator;
 use crate::card::{CardId, InputRole};
-use crate::session::chain::{Chain, Coupler};
+use crate::session::chain::{Chain, Coupler, ElectricalPart};
 use crate::session::plan::ListeningLevel;
 use crate::session::protocol::{Command, SessionRequest};
 use crate::session::runner::Bench;
 use crate::session::storage;
+use crate::stats::Estimate;
 use crate::units::DbSpl;
 use anyhow::{Context, Result};
+use std::f64::consts::FRAC_1_SQRT_2;
 
 /// Listening level of the demo (the bench itself assumes none).
 const DEMO_LISTENING: DbSpl = DbSpl(70.0);
@@ -25,10 +27,12 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
         )
     })?;
     bench_spec.seed = wanted.seed;
+    let spec = bench_spec.clone();
     let backend = SimulatedBackend::new(bench_spec, SimulatedCardSpec::default(), Pace::AsFastAsPossible);
     let bench = Bench::spawn(vec![Box::new(backend)], surroundings.now);
     follow::stop_on_ctrl_c(&bench);
     let mut chain = demo_chain(&wanted.output, &wanted.headphone);
+    know_electrical(&mut chain, &spec);
     calibrate(&bench, &mut chain)?;
     let mut plan = request::plan(&wanted.ask, &chain, surroundings.out)?;
     if plan.listening.is_none() {
@@ -58,6 +62,17 @@ pub fn demo_chain(output: &str, headphone: &str) -> Chain {
     chain.headphone = headphone.into();
     chain.coupler = Coupler::EarSimulator603184;
     chain
+}
+
+/// What the desk's people read off a voltmeter, as typed figures: the invented values, with the intervals of an ordinary
+/// meter and of ordinary resistors.
+fn know_electrical(chain: &mut Chain, spec: &BenchSpec) {
+    let within = |value: f64, percent: f64| Some(Estimate::symmetric(value, 0.01 * percent * value));
+    let side = &mut chain.output_side;
+    side.volts_per_full_scale = within(spec.output.volts_per_fs * FRAC_1_SQRT_2, 1.0);
+    side.source_impedance_ohm = within(spec.output.source_ohm, 3.0);
+    side.load_impedance_ohm = within(spec.headphone.load_ohm, 1.0);
+    chain.electrical_belongs_here([ElectricalPart::Volts, ElectricalPart::Source, ElectricalPart::Load]);
 }
 
 /// The ordinary procedure: fit the calibrator, listen, take the offset.

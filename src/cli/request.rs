@@ -201,7 +201,10 @@ pub fn stated(text: &TextTable, column: Option<Column>) -> Stated {
 }
 
 /// The listening level typed, if one was.
-pub fn listening(listener: &Listener) -> Option<ListeningLevel> {
+pub fn listening(listener: &Listener) -> Result<Option<ListeningLevel>> {
+    if let Some(level) = listener.listening {
+        ensure!((20.0..=120.0).contains(&level), "--listening {level} is outside 20 to 120 dB SPL");
+    }
     let weighting = match listener.weighting {
         TypedWeighting::Z => Weighting::Z,
         TypedWeighting::A => Weighting::A,
@@ -211,7 +214,7 @@ pub fn listening(listener: &Listener) -> Option<ListeningLevel> {
         TypedField::Diffuse => Field::Diffuse,
         TypedField::Free => Field::Free,
     });
-    listener.listening.map(|level| ListeningLevel { level: DbSpl(level), weighting, field })
+    Ok(listener.listening.map(|level| ListeningLevel { level: DbSpl(level), weighting, field }))
 }
 
 /// The rule typed over `base`.
@@ -245,7 +248,7 @@ pub fn plan(ask: &Ask, chain: &Chain, out: &mut dyn std::io::Write) -> Result<Pl
         sines_hz: sines(ask)?,
         beside,
         asked,
-        listening: listening(&ask.listener),
+        listening: listening(&ask.listener)?,
         wanted_headroom_db: ask.wanted,
         rule: rule(&ask.listener, HeadroomRule::default())?,
         ceilings: ceilings(ask, chain)?,

@@ -11,6 +11,7 @@ use crate::session::seats::Fit;
 use crate::signal::Stimulus;
 use crate::stats::{Estimate, Reading};
 use crate::units::{Dbfs, amplitude_from_db, dbu, dbv};
+pub use crate::units::{tidy, tidy_signed};
 use std::io::{Result, Write};
 use std::path::Path;
 
@@ -203,13 +204,6 @@ pub fn reading(r: &Reading) -> String {
     }
 }
 
-/// Fixed places, a true minus, never "−0.0".
-pub fn tidy(value: f64, places: usize) -> String {
-    let shown = format!("{value:.places$}");
-    let zero = shown.trim_start_matches('-').chars().all(|c| c == '0' || c == '.');
-    if zero { shown.trim_start_matches('-').into() } else { shown.replace('-', "−") }
-}
-
 /// The answers.
 pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
     writeln!(out)?;
@@ -262,12 +256,6 @@ pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) ->
         writeln!(out, "{:21} {}", flaw.weight.in_words(), flaw.text)?;
     }
     Ok(())
-}
-
-/// The same with its sign.
-pub fn tidy_signed(value: f64, places: usize) -> String {
-    let shown = tidy(value, places);
-    if value > 0.0 && shown.chars().any(|c| ('1'..='9').contains(&c)) { format!("+{shown}") } else { shown }
 }
 
 /// The answers in volts.

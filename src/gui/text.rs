@@ -1,6 +1,7 @@
 //! How are figures written? One decimal, a true minus, a fixed width, and words where there is no figure.
 
 use crate::stats::{Estimate, Reading};
+use crate::units::tidy;
 
 /// What stands where nothing was measured.
 pub const NOT_MEASURED: &str = "not measured";
@@ -10,9 +11,7 @@ pub fn fixed(value: f64, places: usize) -> String {
     if !value.is_finite() {
         return NOT_MEASURED.into();
     }
-    let shown = format!("{value:.places$}");
-    let zero = shown.chars().all(|c| matches!(c, '-' | '0' | '.'));
-    if zero { shown.trim_start_matches('-').into() } else { shown.replace('-', "−") }
+    tidy(value, places)
 }
 
 /// One decimal.

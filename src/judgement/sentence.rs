@@ -3,16 +3,15 @@
 use super::clipping_threshold::{Threshold, Whose};
 use super::headroom::Headroom;
 use super::highest_clean::HighestClean;
-use crate::calibration::Field;
-use crate::session::plan::{ListeningLevel, Weighting};
+use crate::session::plan::ListeningLevel;
 use crate::session::record::Record;
 use crate::session::seats::Seats;
 use crate::stats::{Estimate, Reading};
+use crate::units::tidy;
 
 /// One decimal, a true minus, never "−0.0".
 fn db(value: f64) -> String {
-    let shown = format!("{value:.1}");
-    if shown == "-0.0" { "0.0".into() } else { shown.replace('-', "−") }
+    tidy(value, 1)
 }
 
 fn level(e: &Estimate, unit: &str, inside: &str) -> String {
@@ -59,17 +58,7 @@ pub(super) fn sentence(
     let Some(listening) = listening else {
         return format!("{first} No listening level was stated, so no headroom is given.");
     };
-    let weighting = match listening.weighting {
-        Weighting::Z => "",
-        Weighting::A => " A",
-        Weighting::C => " C",
-    };
-    let field = match listening.field {
-        None => "",
-        Some(Field::Diffuse) => ", diffuse-field related,",
-        Some(Field::Free) => ", free-field related,",
-    };
-    let listens = format!("{} dB{weighting}{field}", db(listening.level.db()));
+    let listens = listening.to_string();
     match (&headroom.headroom_db, &headroom.peak_room_db) {
         (Reading::Told(h), Reading::Told(p)) => {
             format!(

@@ -2,8 +2,9 @@
 
 use crate::calibration::Field;
 use crate::signal::Stimulus;
-use crate::units::{DbSpl, Dbfs, SampleRate};
+use crate::units::{DbSpl, Dbfs, SampleRate, tidy};
 use serde::{Deserialize, Serialize};
+use std::fmt;
 
 /// Longest take, seconds.
 pub const LONGEST_TAKE_S: f64 = 120.0;
@@ -54,6 +55,23 @@ pub struct ListeningLevel {
     /// The field it is related to; `None`: as it is at the calibrated point.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub field: Option<Field>,
+}
+
+/// `70.0 dB`, `66.0 dB A, diffuse-field related,`.
+impl fmt::Display for ListeningLevel {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let weighting = match self.weighting {
+            Weighting::Z => "",
+            Weighting::A => " A",
+            Weighting::C => " C",
+        };
+        let field = match self.field {
+            None => "",
+            Some(Field::Diffuse) => ", diffuse-field related,",
+            Some(Field::Free) => ", free-field related,",
+        };
+        write!(f, "{} dB{weighting}{field}", tidy(self.level.db(), 1))
+    }
 }
 
 /// When headroom is called what (common practice, no source).

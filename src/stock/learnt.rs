@@ -72,6 +72,8 @@ pub struct Learnt {
     pub per_volt: Option<PerVolt>,
     /// Response at the ear in one-third octaves, dB re 1 V at the plug or re the drive.
     pub shape: Shape,
+    /// The listening level that its plan stated.
+    pub listening: Option<ListeningLevel>,
     /// What a level as stated lacks to its Z at the point, for each weighting and field, dB; or why it is not told.
     pub z_less_stated: Vec<(Weighting, Option<Field>, Result<f64, String>)>,
     /// Seats that stand behind its levels.
@@ -143,6 +145,7 @@ pub fn learn(record: &Record) -> Option<Learnt> {
         limit,
         per_volt,
         shape,
+        listening: record.head.plan.listening,
         z_less_stated,
         seats: seats.map_or(1, |s| s.tight()),
         judgement,
@@ -167,7 +170,8 @@ impl Learnt {
     ///
     /// # Errors
     /// In words, where nothing tells it.
-    pub fn listening_z(&self, stated: &ListeningLevel) -> Result<f64, String> {
+    pub fn listening_z(&self, stated: Option<&ListeningLevel>) -> Result<f64, String> {
+        let stated = stated.ok_or_else(super::predict::not_stated)?;
         let this = self.z_less_stated.iter().find(|(w, f, _)| *w == stated.weighting && *f == stated.field);
         let less =
             this.map_or_else(|| Err("the listening level cannot be converted".into()), |(_, _, less)| less.clone());

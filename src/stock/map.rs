@@ -14,7 +14,7 @@
 use super::known::{KnownHeadphone, KnownOutput, Loudness};
 use super::limits::StoppedBy;
 use super::ohms::{Ohms, peaks_db};
-use super::predict::available_db;
+use super::predict::{Listener, Pairing, available_db, predict};
 use super::sensitivity::per_volt_less_per_milliwatt_db;
 use crate::session::plan::HeadroomRule;
 use crate::stats::{Estimate, Reading};
@@ -46,6 +46,8 @@ pub struct Point {
     pub ohm: Estimate,
     /// dB SPL for 1 V of pink noise at the plug.
     pub per_volt_db: Estimate,
+    /// What is predicted of it on this output.
+    pub says: Pairing,
 }
 
 /// The map of an output for a listener.
@@ -71,11 +73,12 @@ impl Map {
     pub fn of(
         output: &KnownOutput,
         headphones: &[KnownHeadphone],
+        listener: &Listener,
         listening_z: f64,
-        rule: HeadroomRule,
         true_peak_factor_db: f64,
         steps: usize,
     ) -> Result<Map, String> {
+        let rule = listener.rule;
         let source = output.source.as_ref();
         let source = source.ok_or_else(|| format!("the source impedance of {} is not known", output.name.words()))?;
         let ohm = |i: usize| OHMS.0 * (OHMS.1 / OHMS.0).powf(i as f64 / (steps.max(2) - 1) as f64);
@@ -90,7 +93,10 @@ impl Map {
             listening_z,
             rule,
             columns: (0..steps.max(2)).map(|i| column(ohm(i))).collect(),
-            points: headphones.iter().filter_map(point).collect(),
+            points: headphones
+                .iter()
+                .filter_map(|h| Some(point(h, predict(output, h, listener, true_peak_factor_db))?))
+                .collect(),
         })
     }
 }
@@ -118,15 +124,23 @@ pub fn volts_db(
     (volts, by)
 }
 
-fn point(headphone: &KnownHeadphone) -> Option<Point> {
-    let per_volt_db = match headphone.loudness.as_ref().ok()? {
-        Loudness::Bands { bands, half_width_db } => {
-            let all: f64 = bands.iter().map(|(_, db)| power_from_db(*db)).sum();
-            Estimate::symmetric(db_from_power(all / crate::analysis::band::BANDS.count() as f64)?, *half_width_db)
+fn point(headphone: &KnownHeadphone, says: Pairing) -> Option<Point> {
+    let (per_volt_db, load) = headphone.per_volt_db().zip(headphone.load.as_ref())?;
+    Some(Point { headphone: headphone.name.clone(), ohm: load.told, per_volt_db, says })
+}
+
+impl KnownHeadphone {
+    /// dB SPL of pink noise of 1 V RMS at the plug; `None` where its loudness is not told.
+    pub fn per_volt_db(&self) -> Option<Estimate> {
+        match self.loudness.as_ref().ok()? {
+            Loudness::Bands { bands, half_width_db } => {
+                let all: f64 = bands.iter().map(|(_, db)| power_from_db(*db)).sum();
+                let mean = db_from_power(all / crate::analysis::band::BANDS.count() as f64)?;
+                Some(Estimate::symmetric(mean, *half_width_db))
+            }
+            Loudness::Pink { db_per_volt, .. } => Some(*db_per_volt),
         }
-        Loudness::Pink { db_per_volt, .. } => *db_per_volt,
-    };
-    Some(Point { headphone: headphone.name.clone(), ohm: headphone.load.as_ref()?.told, per_volt_db })
+    }
 }
 
 impl Point {

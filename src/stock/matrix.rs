@@ -77,7 +77,7 @@ fn cell(stock: &Stock, output: &OutputName, headphone: &str, listener: &Listener
 fn as_measured(session: &Learnt, output: &KnownOutput, listener: &Listener) -> Pairing {
     let judgement = &session.judgement;
     let level = judgement.highest_clean.level_spl.clone();
-    let listening = session.listening_z(&listener.level);
+    let listening = session.listening_z(listener.level.as_ref());
     let doubts = judgement.flaws.iter().filter(|f| f.weight == Weight::Doubt).count();
     // Level over drive is a straight line below the limit.
     let at_full = level.estimate().zip(judgement.highest_clean.drive.estimate());

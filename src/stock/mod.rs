@@ -21,6 +21,7 @@ mod matrix;
 mod ohms;
 mod predict;
 pub mod sensitivity;
+mod words;
 
 pub use entry::{Figure, HeadphoneEntry, OutputEntry, RatedPower, Sensitivity};
 pub use known::{KnownHeadphone, KnownOutput, Loudness};
@@ -30,7 +31,9 @@ pub use map::{Column, Map, OHMS, Point, volts_db};
 pub use matrix::{Cell, Matrix};
 pub use ohms::{Ohms, divided_db, peaks_db, response_change};
 pub use predict::{Listener, Pairing, available_db, predict};
+pub use words::reading_words;
 
+use crate::session::plan::{ListeningLevel, Weighting};
 use crate::signal::Stimulus;
 use crate::units::SampleRate;
 use std::collections::BTreeSet;
@@ -75,9 +78,69 @@ impl Stock {
         KnownHeadphone::of(name, entry, &sessions)
     }
 
+    /// The map of an output, at so many impedances, with every headphone of the stock on it.
+    ///
+    /// # Errors
+    /// In words, with what to do.
+    pub fn map(&self, output: &str, listener: &Listener, steps: usize) -> Result<Map, String> {
+        let output = self.output(&self.find_output(output)?, |_| true);
+        let headphones: Vec<KnownHeadphone> =
+            self.headphone_names().iter().map(|name| self.headphone(name, |_| true)).collect();
+        let Some(stated) = listener.level else { return Err("state a listening level (`--listening`)".into()) };
+        // Each headphone has a conversion of its own; the plane has one.
+        if stated.field.is_some() || stated.weighting != Weighting::Z {
+            return Err(
+                "a map needs the listening level as Z at the point: `judge` tells what yours is for a headphone".into(),
+            );
+        }
+        Map::of(&output, &headphones, listener, stated.level.db(), self.true_peak_factor_db(), steps)
+    }
+
+    /// The output that is meant by a name: its own words, with or without its positions.
+    ///
+    /// # Errors
+    /// In words, with the names there are.
+    pub fn find_output(&self, name: &str) -> Result<OutputName, String> {
+        let all = self.output_names();
+        let exact = all.iter().find(|o| o.words() == name);
+        let by_name: Vec<&OutputName> = all.iter().filter(|o| o.name == name.trim()).collect();
+        match (exact, by_name.as_slice()) {
+            (Some(one), _) => Ok(one.clone()),
+            (None, [one]) => Ok((*one).clone()),
+            (None, []) => {
+                Err(format!("the stock has no output `{name}`; it has {}", listed(all.iter().map(OutputName::words))))
+            }
+            (None, several) => Err(format!(
+                "the stock has more than one output `{name}`: write {}",
+                listed(several.iter().map(|o| o.words()))
+            )),
+        }
+    }
+
+    /// The headphone that is meant by a name.
+    ///
+    /// # Errors
+    /// In words, with the names there are.
+    pub fn find_headphone(&self, name: &str) -> Result<String, String> {
+        let all = self.headphone_names();
+        let found = all.iter().find(|h| *h == name.trim()).cloned();
+        found.ok_or_else(|| format!("the stock has no headphone `{name}`; it has {}", listed(all.into_iter())))
+    }
+
+    /// The listening level of the newest session that stated one.
+    pub fn last_listening(&self) -> Option<ListeningLevel> {
+        let stated = self.sessions.iter().filter_map(|s| Some((&s.started_at, s.listening?)));
+        stated.max_by(|a, b| a.0.cmp(b.0)).map(|(_, level)| level)
+    }
+
     /// True peak over RMS of the pink noise that predictions are for, dB.
     pub fn true_peak_factor_db(&self) -> f64 {
         let standard = || Stimulus::pink(SampleRate::DEFAULT).period(SampleRate::DEFAULT).true_peak_factor_db();
         self.sessions.first().map(|s| s.true_peak_factor_db).or_else(standard).unwrap_or(0.0)
     }
+}
+
+fn listed(names: impl Iterator<Item = String>) -> String {
+    let names: Vec<String> = names.map(|name| format!("`{name}`")).collect();
+    if names.is_empty() { "none yet".into() } else { names.join(", ") }
 }

@@ -19,8 +19,8 @@ use serde::{Deserialize, Serialize};
 /// The listener: how loud, and what is called ample.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Listener {
-    /// Listening level.
-    pub level: ListeningLevel,
+    /// Listening level; `None`: no headroom is told.
+    pub level: Option<ListeningLevel>,
     /// The rule.
     pub rule: HeadroomRule,
 }
@@ -136,7 +136,7 @@ fn predicted(
         Reading::NotTold(why) => Reading::NotTold(why.clone()),
     };
     let bands = headphone.spectrum(output);
-    let listening = listening_z(&listener.level, headphone.coupler, &bands);
+    let listening = listening_z(listener.level.as_ref(), headphone.coupler, &bands);
     let full = output.full_scale_db();
     let share_of_full =
         listening.as_ref().ok().zip(full).map(|(l, full)| amplitude_from_db(l - (full + gain - true_peak_factor_db)));
@@ -164,10 +164,11 @@ impl KnownHeadphone {
 
 /// The listening level as Z at the point.
 pub(super) fn listening_z(
-    listening: &ListeningLevel,
+    listening: Option<&ListeningLevel>,
     coupler: Option<Coupler>,
     bands: &[(i32, f64)],
 ) -> Result<f64, String> {
+    let listening = listening.ok_or_else(not_stated)?;
     if listening.field.is_none() && listening.weighting == Weighting::Z {
         return Ok(listening.level.db());
     }
@@ -176,6 +177,10 @@ pub(super) fn listening_z(
     }
     let coupler = coupler.unwrap_or(Coupler::Other);
     z_less_stated_of(bands, listening, coupler).map(|db| listening.level.db() + db)
+}
+
+pub(super) fn not_stated() -> String {
+    "no listening level was stated".into()
 }
 
 /// Headroom and verdict of a level.

@@ -193,3 +193,76 @@ fn a_path_check_tells_its_findings_and_is_judged_as_what_it_is() {
         all["report"]["findings"].as_array().unwrap().len() > 10 && all["report"]["sound_s"].as_f64().unwrap() < 20.0
     );
 }
+
+/// Two sessions and two typed entries: the pairing that nobody measured is predicted, what is typed wrong is named.
+#[test]
+fn the_stock_predicts_from_sessions_and_typed_figures_and_names_what_is_wrong() {
+    let home = tempfile::tempdir().unwrap();
+    for (id, output, headphone) in [("a", "field recorder", "closed 80 Ω"), ("b", "desk amplifier", "open 300 Ω")] {
+        let run = ["rehearse", "--quick", "--id", id, "--output", output, "--headphone", headphone];
+        assert!(loudenough(home.path(), &run).status.success());
+    }
+    let source = ["--source", "invented data sheet"];
+    let kept = |words: &[&str]| {
+        let all: Vec<&str> = ["stock"].iter().chain(words).chain(&source).copied().collect();
+        loudenough(home.path(), &all)
+    };
+    let player = kept(&[
+        "keep-output",
+        "pocket player",
+        "--volts",
+        "1",
+        "--source-ohm",
+        "2",
+        "--power",
+        "30,32",
+        "--power",
+        "3.3,300",
+    ]);
+    let closed = kept(&[
+        "keep-headphone",
+        "closed 250 Ω",
+        "--sensitivity",
+        "96",
+        "--per",
+        "mw",
+        "--at-hz",
+        "500",
+        "--ohm",
+        "250",
+    ]);
+    assert!(player.status.success() && closed.status.success(), "{} {}", said(&player), said(&closed));
+    assert!(said(&kept(&["keep-output", "pocket player"])).contains("--replace"));
+    assert!(said(&kept(&["keep-headphone", "x", "--sensitivity", "960", "--per", "v"])).contains("sensitivity.level"));
+
+    let json = loudenough(home.path(), &["stock", "--json"]);
+    let matrix: Value = serde_json::from_slice(&json.stdout).unwrap();
+    let cells = matrix["cells"].as_array().unwrap();
+    assert_eq!(cells.len(), 9, "{}", said(&json));
+    let cell = |output: &str, headphone: &str| {
+        cells.iter().find(|c| c["output"]["name"] == output && c["headphone"] == headphone).unwrap()
+    };
+    assert!(cell("field recorder", "closed 80 Ω")["measured"].is_array());
+    // 1.414 V peak at full scale under the voltage limit of both powers: pink noise at −12.5 dB of it through the divider,
+    // at 96 dB/mW = 102.02 dB/V (worked example of 96 dB/mW and 250 Ω).
+    let predicted = &cell("pocket player", "closed 250 Ω")["predicted"]["level_spl"]["told"]["value"];
+    let expected = 102.0206 + 20.0 * (2f64.sqrt() * 250.0 / 252.0).log10() - 12.5;
+    assert!((predicted.as_f64().unwrap() - expected).abs() < 0.2, "{predicted} for {expected}");
+
+    let map = said(&loudenough(home.path(), &["stock", "map", "pocket player", "--listening", "75"]));
+    assert!(map.contains("closed 250 Ω") && map.contains("digital full scale"), "{map}");
+    refused(
+        home.path(),
+        &["stock", "map", "pocket plaier"],
+        &["pocket plaier", "`pocket player`", "`field recorder (simulated)`"],
+    );
+    refused(
+        home.path(),
+        &["stock", "headphone", "closed 250 Ω", "--source-ohm", "120"],
+        &["over frequency", "calibrate load"],
+    );
+
+    let file = home.path().join("stock/headphones/closed-250-ohm.toml");
+    std::fs::write(&file, std::fs::read_to_string(&file).unwrap().replace("at_hz", "at_herz")).unwrap();
+    refused(home.path(), &["stock"], &["closed-250-ohm.toml", "at_herz"]);
+}

@@ -8,6 +8,7 @@ mod judge;
 mod report;
 mod session;
 mod stimulus;
+mod stock;
 
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
@@ -25,6 +26,7 @@ pub use judge::{Compare, Listener, TypedField, TypedWeighting};
 pub use report::Report;
 pub use session::{Ask, OutsideEar, Rehearse, Run};
 pub use stimulus::{Sound, Spectrum, StimulusFile, TextTable, TypedDecimal, TypedFrequencies, TypedPer};
+pub use stock::{KeepHeadphone, KeepOutput, SensitivityPer, StockArguments, StockCommand, StockKept};
 
 /// Will this output drive these headphones loud enough, with headroom, without audible distortion?
 ///
@@ -100,6 +102,8 @@ pub enum Command {
     },
     /// Two stored sessions of one headphone side by side, at matched level: what differs, and by how much.
     Compare(Compare),
+    /// Known outputs and headphones: what each output drives, measured or predicted.
+    Stock(Box<StockArguments>),
     /// Write a report of a stored session: HTML, Markdown, CSV tables and pictures.
     Report(Report),
     /// Recompute a stored session from its WAVs.

@@ -1,0 +1,160 @@
+//! `stock` as typed: what the user keeps of outputs and headphones, and what is asked of it.
+
+use super::Listener;
+use clap::{Args, Subcommand, ValueEnum};
+use std::path::PathBuf;
+
+/// Options of `stock`.
+#[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub struct StockArguments {
+    /// What is asked; without it every output with every headphone.
+    #[command(subcommand)]
+    pub what: Option<StockCommand>,
+    /// Who listens how loud and what headroom is called.
+    #[command(flatten)]
+    pub listener: Listener,
+    /// Where the stock is kept.
+    #[command(flatten)]
+    pub kept: StockKept,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Where the stock is kept.
+#[derive(Debug, Args)]
+pub struct StockKept {
+    /// Folder of the outputs and headphones.
+    #[arg(long, value_name = "FOLDER")]
+    pub stock: Option<PathBuf>,
+    /// Folder of the sessions that teach it.
+    #[arg(long, value_name = "FOLDER")]
+    pub sessions: Option<PathBuf>,
+}
+
+/// What is asked of the stock.
+#[derive(Debug, Subcommand)]
+pub enum StockCommand {
+    /// The map of an output: which impedances and sensitivities it would drive.
+    Map {
+        /// The output, in its own words.
+        output: String,
+        /// Who listens how loud and what headroom is called.
+        #[command(flatten)]
+        listener: Listener,
+        /// Where the stock is kept.
+        #[command(flatten)]
+        kept: StockKept,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// What is known of an output: volts, source impedance, limits in volts and current.
+    Output {
+        /// The output, in its own words.
+        name: String,
+        /// Where the stock is kept.
+        #[command(flatten)]
+        kept: StockKept,
+    },
+    /// What is known of a headphone, and what a source impedance does to its response.
+    Headphone {
+        /// The headphone, in its own words.
+        name: String,
+        /// Source impedance, ohm.
+        #[arg(long, value_name = "OHM")]
+        source_ohm: Option<f64>,
+        /// Where the stock is kept.
+        #[command(flatten)]
+        kept: StockKept,
+    },
+    /// Keep typed figures of an output.
+    KeepOutput(KeepOutput),
+    /// Keep typed figures of a headphone.
+    KeepHeadphone(KeepHeadphone),
+}
+
+/// Figures of an output.
+#[derive(Debug, Args)]
+pub struct KeepOutput {
+    /// The output, in the words of its chain.
+    pub name: String,
+    /// Volume positions and switches that the figures hold for, in the words of its chain.
+    #[arg(long, value_name = "WORDS", default_value = "")]
+    pub positions: String,
+    /// Volts RMS of the open output for a sine at 0 dBFS.
+    #[arg(long, value_name = "VOLTS")]
+    pub volts: Option<f64>,
+    /// Source impedance, ohm.
+    #[arg(long, value_name = "OHM")]
+    pub source_ohm: Option<f64>,
+    /// Highest peak of the open output, volts.
+    #[arg(long, value_name = "VOLTS")]
+    pub limit_volts: Option<f64>,
+    /// Highest peak of the current, milliamperes.
+    #[arg(long, value_name = "MILLIAMPERES")]
+    pub limit_milliamperes: Option<f64>,
+    /// Highest sine power into a resistance, as data sheets state it: milliwatts and ohm (`150,32`). Can stand more than
+    /// once.
+    #[arg(long, value_name = "MW,OHM")]
+    pub power: Vec<super::Numbers<2>>,
+    /// Where the figures come from, in words.
+    #[arg(long, value_name = "WORDS")]
+    pub source: String,
+    /// When they were stated or measured (`2026-03-01`).
+    #[arg(long, value_name = "DATE")]
+    pub date: Option<String>,
+    /// Replace one that is kept.
+    #[arg(long)]
+    pub replace: bool,
+    /// Folder of the outputs and headphones.
+    #[arg(long, value_name = "FOLDER")]
+    pub stock: Option<PathBuf>,
+}
+
+/// Figures of a headphone.
+#[derive(Debug, Args)]
+pub struct KeepHeadphone {
+    /// The headphone, in the words of its chain.
+    pub name: String,
+    /// Sensitivity, dB SPL.
+    #[arg(long, value_name = "DB_SPL", requires = "per")]
+    pub sensitivity: Option<f64>,
+    /// For what it is stated.
+    #[arg(long, value_enum)]
+    pub per: Option<SensitivityPer>,
+    /// Frequency that it is stated at, Hz (500 in IEC 60268-7, often 1000).
+    #[arg(long, value_name = "HZ", default_value_t = 1000.0)]
+    pub at_hz: f64,
+    /// Half width of the sensitivity, dB; ±3 where none is stated (common practice, no source).
+    #[arg(long, value_name = "DB")]
+    pub half_width: Option<f64>,
+    /// Impedance, ohm.
+    #[arg(long, value_name = "OHM")]
+    pub ohm: Option<f64>,
+    /// What it keeps out of an A-weighted room, dB.
+    #[arg(long, value_name = "DB")]
+    pub isolation: Option<f64>,
+    /// Where the figures come from, in words.
+    #[arg(long, value_name = "WORDS")]
+    pub source: String,
+    /// When they were stated or measured (`2026-03-01`).
+    #[arg(long, value_name = "DATE")]
+    pub date: Option<String>,
+    /// Replace one that is kept.
+    #[arg(long)]
+    pub replace: bool,
+    /// Folder of the outputs and headphones.
+    #[arg(long, value_name = "FOLDER")]
+    pub stock: Option<PathBuf>,
+}
+
+/// What a sensitivity is stated for.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum SensitivityPer {
+    /// One milliwatt.
+    Mw,
+    /// One volt.
+    V,
+}
