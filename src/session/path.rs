@@ -43,7 +43,7 @@ pub fn next(climb: &Climb) -> Next {
             Some(loudest) => alone(climb, loudest),
         },
         Purpose::Reference => after_both(climb, last),
-        Purpose::LeftAlone => climb.step(Purpose::RightAlone, last.step.drive),
+        Purpose::LeftAlone => under_ceilings(climb, Purpose::RightAlone, last, 0.0),
         _ => Next::Done(StopReason::PathChecked),
     }
 }
@@ -81,7 +81,7 @@ fn after_both(climb: &Climb, last: &StepResult) -> Next {
     let probes = climb.results.iter().filter(|r| r.step.purpose == Purpose::Probe).count();
     let below = QUIETER_DB.min(over - OVER_NOISE_DB);
     if probes < 2 && below >= LEAST_STEP_DB {
-        return climb.step(Purpose::Probe, last.step.drive.map(|drive| drive - below));
+        return under_ceilings(climb, Purpose::Probe, last, below);
     }
     alone(climb, last)
 }
@@ -93,5 +93,11 @@ fn alone(climb: &Climb, loudest: &StepResult) -> Next {
     }
     let below = (heard_db(climb, loudest) - ALONE_OVER_NOISE_DB).min(QUIETER_DB);
     let below = if below >= LEAST_STEP_DB { below } else { 0.0 };
-    climb.step(Purpose::LeftAlone, loudest.step.drive.map(|drive| drive - below))
+    under_ceilings(climb, Purpose::LeftAlone, loudest, below)
+}
+
+/// So many dB below a step played before. What that step showed may have lowered a ceiling by a hair.
+fn under_ceilings(climb: &Climb, purpose: Purpose, played: &StepResult, below_db: f64) -> Next {
+    let limit = climb.limit().0.db();
+    climb.step(purpose, played.step.drive.map(|drive| Dbfs((drive.db() - below_db).min(limit))))
 }
