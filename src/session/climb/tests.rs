@@ -310,6 +310,34 @@ fn sound_time_by_plan_stays_under_its_limits() {
     assert!(quick_s < 20.0 && session_s < 120.0);
 }
 
+/// By plan: sound of a path check under 20 s at every rate, however noisy the room, where no take shows the delay.
+#[test]
+fn sound_time_of_a_path_check_by_plan_stays_under_20_s() {
+    // Two blocks of 3072 frames, two fades, and the margin that a take has for itself.
+    let other_s = |rate: SampleRate| 2.0 * 3072.0 / rate.hz() + 2.0 * crate::signal::FADE_S + 0.05;
+    let mut chain = chain(None);
+    chain.routing.playback_channels = vec![0, 1];
+    let mut most = 0;
+    for rate in [44_100, 48_000, 88_200, 96_000, 192_000].map(|hz| SampleRate::new(hz).unwrap()) {
+        let plan = Plan::path_check(rate);
+        let period_s = plan.pink.period(rate).seconds();
+        for noise_dbfs in (-140..0).map(f64::from) {
+            let (results, _) = run(&plan, &chain, &Desk { noise_dbfs, ..Desk::quiet(-5.0) });
+            let takes = results.iter().filter(|r| r.step.drive.is_some());
+            let one = |r: &StepResult| {
+                r.step.periods as f64 * period_s
+                    + crate::session::plan::SETTLE_S
+                    + path::DELAY_ALLOWED_S
+                    + other_s(rate)
+            };
+            let (count, sound_s) = (takes.clone().count(), takes.map(one).sum::<f64>());
+            assert!(sound_s < 20.0, "{rate:?}, noise {noise_dbfs} dBFS: {count} takes, {sound_s} s");
+            most = most.max(count);
+        }
+    }
+    assert_eq!(most, 5);
+}
+
 /// A digital loop has no noise at all: the first probe is heard.
 #[test]
 fn a_loop_without_any_noise_is_heard_at_the_first_probe() {

@@ -2,7 +2,8 @@
 
 use super::super::climb::{Climb, Next, OVER_NOISE_DB, Purpose, Step, StopReason, over_noise_db};
 use super::super::evaluate::evaluate;
-use super::super::plan::{ATTEMPTS, SETTLE_S};
+use super::super::path;
+use super::super::plan::{ATTEMPTS, Extent, SETTLE_S};
 use super::super::protocol::Event;
 use super::super::record::{Happening, InputResult, Record, SessionEvent, StepResult, TakeResult};
 use super::super::storage::Storage;
@@ -74,7 +75,7 @@ impl Known {
     pub(crate) fn pooled(steps: &[StepResult]) -> (Option<Estimate>, Option<f64>) {
         let usable = || steps.iter().flat_map(|s| &s.takes).filter(|t| t.void.is_none()).flat_map(|t| &t.inputs);
         let fits: Vec<Estimate> = usable().filter_map(|i| i.finding.common().clock.own_ppm).collect();
-        let delay = usable().rev().find_map(|i| i.finding.common().window.delay_s);
+        let delay = usable().rev().find_map(|i| route_delay_s(&i.finding));
         (analysis::pool_clock(&fits), delay)
     }
 
@@ -112,6 +113,14 @@ impl Known {
             }
         }
         Ok((results, None))
+    }
+}
+
+/// A delay that later takes are planned on: under the noise hum can look like an onset.
+fn route_delay_s(finding: &Finding) -> Option<f64> {
+    match finding {
+        Finding::Pink(pink) if over_noise_db(pink) < OVER_NOISE_DB => None,
+        _ => finding.common().window.delay_s,
     }
 }
 
@@ -258,12 +267,16 @@ impl<'a> StepRunner<'a> {
             }
         };
         let (_, delay) = Known::pooled(&self.record.steps);
+        let unknown = match self.record.head.plan.extent {
+            Extent::PathCheck => path::DELAY_ALLOWED_S,
+            Extent::Session | Extent::QuickLook => DELAY_UNKNOWN_S,
+        };
         Ok(TakeRequest {
             stimulus: stimulus.clone(),
             drive,
             periods: stimulus.periods_for(step.periods),
             settle_s: SETTLE_S,
-            delay_allowance_s: delay.map_or(DELAY_UNKNOWN_S, |d| d + DELAY_MARGIN_S),
+            delay_allowance_s: delay.map_or(unknown, |d| d + DELAY_MARGIN_S),
             guard: self.guard(&climb, &drive, stimulus, step.purpose),
             only: self.only(step.purpose),
         })
