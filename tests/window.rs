@@ -8,6 +8,8 @@
 mod real;
 #[path = "window/records.rs"]
 mod records;
+#[path = "window/stock.rs"]
+mod stock;
 
 use crossbeam_channel::{Receiver, Sender, bounded, unbounded};
 use eframe::egui::{Key, Modifiers, Role, Theme, vec2};

@@ -119,7 +119,8 @@ fn map(name: &str, typed: &Listener, kept: &StockKept, json: bool, surroundings:
     let mut passed_over = Vec::new();
     let stock = load(kept, &mut passed_over)?;
     let listener = listener(typed, &stock)?;
-    let map = stock.map(name, &listener, ROWS).map_err(|why| anyhow!(why))?;
+    let output = stock.find_output(name).map_err(|why| anyhow!(why))?;
+    let map = stock.map(&output, &listener, ROWS).map_err(|why| anyhow!(why))?;
     let out = &mut *surroundings.out;
     if json {
         writeln!(out, "{}", serde_json::to_string_pretty(&map)?)?;

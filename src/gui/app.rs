@@ -5,6 +5,7 @@ use super::form::{Field, Form};
 use super::keys::{self, Action};
 use super::link::{self, BenchLink, News, ReadLive};
 use super::parts;
+use super::stock_page::{self, StockView};
 use super::theme::{self, STEP};
 use super::view::{Phase, View};
 use super::{StartState, chain_page, climb};
@@ -27,6 +28,8 @@ pub enum Page {
     Chain,
     /// Run and watch a session.
     Climb,
+    /// Known outputs and headphones.
+    Stock,
 }
 
 /// What stands under the picture.
@@ -99,6 +102,8 @@ pub struct Desk {
     pub to_go_on: Option<ToGoOn>,
     /// Why the last action did nothing.
     pub refused: Option<String>,
+    /// Page Stock.
+    pub stock: StockView,
     /// The picture before a session.
     pub(super) empty: Picture,
     /// The large figure, held for as long as a person needs to read it.
@@ -155,6 +160,7 @@ impl Desk {
             goes_on: false,
             another_fit: false,
             refused: None,
+            stock: StockView::default(),
             empty,
             held: climb::Held::default(),
             wants_focus: None,
@@ -217,6 +223,7 @@ impl Desk {
         match self.page {
             Page::Chain => chain_page::show(self, ui),
             Page::Climb => climb::show(self, ui),
+            Page::Stock => stock_page::show(self, ui),
         }
     }
 
@@ -238,6 +245,10 @@ impl Desk {
             Action::Seat => self.seat(),
             Action::Chain => self.page = Page::Chain,
             Action::Climb => self.page = Page::Climb,
+            Action::Stock => {
+                self.page = Page::Stock;
+                self.read_stock(ctx);
+            }
             Action::Cautions => self.cautions_open = !self.cautions_open,
             Action::Flaws => self.flaws_open = !self.flaws_open,
             Action::ListCards => self.send(Command::ListCards),
@@ -514,13 +525,15 @@ impl Desk {
         let narrow = ui.available_width() < climb::WIDE;
         ui.add_space(STEP / 2.0);
         ui.horizontal(|ui| {
-            for (page, action) in [(Page::Chain, Action::Chain), (Page::Climb, Action::Climb)] {
+            for (page, action) in
+                [(Page::Chain, Action::Chain), (Page::Climb, Action::Climb), (Page::Stock, Action::Stock)]
+            {
                 if parts::choice(ui, self.page == page, &action.button()).clicked() {
                     self.act(action, &ui.ctx().clone());
                 }
             }
             ui.separator();
-            if narrow || self.page == Page::Chain {
+            if narrow || self.page != Page::Climb {
                 parts::start_stop(self, ui);
                 ui.separator();
             }

@@ -36,13 +36,15 @@ pub enum Action {
     Calibrate,
     /// Is the way to the ear straight?
     PathCheck,
+    /// Page Stock, read anew.
+    Stock,
     /// Close the window.
     Quit,
 }
 
 impl Action {
     /// All of them, with key and name.
-    pub const ALL: [(Action, Key, &'static str); 16] = [
+    pub const ALL: [(Action, Key, &'static str); 17] = [
         (Action::Stop, Key::Escape, "Stop"),
         (Action::Cautions, Key::F1, "Cautions"),
         (Action::Chain, Key::F2, "Chain"),
@@ -58,6 +60,7 @@ impl Action {
         (Action::Calibrate, Key::F12, "Listen to the calibrator"),
         (Action::Seat, Key::H, "Next seat"),
         (Action::PathCheck, Key::P, "Path check"),
+        (Action::Stock, Key::T, "Stock"),
         (Action::Quit, Key::Q, "Quit"),
     ];
 
@@ -87,7 +90,7 @@ impl Action {
 
 /// Letters are for the fields: as keys they go with Ctrl.
 fn is_letter(key: Key) -> bool {
-    matches!(key, Key::H | Key::P | Key::Q)
+    matches!(key, Key::H | Key::P | Key::T | Key::Q)
 }
 
 /// Actions whose keys were pressed, Stop first. The keys are taken away, so that no widget acts on them too.

@@ -15,6 +15,7 @@ mod particulars;
 mod parts;
 mod path;
 mod start;
+mod stock_page;
 mod text;
 pub mod theme;
 pub mod view;

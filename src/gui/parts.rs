@@ -4,10 +4,11 @@ use super::app::Desk;
 use super::form::Field;
 use super::keys::Action;
 use super::theme::{self, SMALL, STEP};
+use crate::judgement::Answer;
 use eframe::egui::accesskit::Live;
 use eframe::egui::{
     Align, Align2, Button, Color32, ComboBox, FontId, Id, Label, Layout, Pos2, Rect, Response, RichText, Role, Sense,
-    Shape, Stroke, TextEdit, Ui, Vec2, WidgetInfo, pos2, vec2,
+    Shape, Stroke, StrokeKind, TextEdit, Ui, Vec2, WidgetInfo, pos2, vec2,
 };
 
 /// The short one, always in the status line.
@@ -183,7 +184,7 @@ pub fn note_box(ui: &Ui, inside: Rect, at: Pos2, align: Align2, lines: &[String]
         (inside.top() - rect.top()).max(0.0) - (rect.bottom() - inside.bottom()).max(0.0),
     );
     rect = rect.translate(shift);
-    painter.rect(rect, 2.0, t.panel, Stroke::new(1.0, edge), eframe::egui::StrokeKind::Inside);
+    painter.rect(rect, 2.0, t.panel, Stroke::new(1.0, edge), StrokeKind::Inside);
     let mut y = rect.top() + STEP / 2.0;
     for galley in laid {
         let height = galley.size().y;
@@ -196,4 +197,24 @@ pub fn note_box(ui: &Ui, inside: Rect, at: Pos2, align: Align2, lines: &[String]
 /// Dashes from `a` to `b`.
 pub fn dashes(ui: &Ui, clip: Rect, a: Pos2, b: Pos2, stroke: Stroke, dash: f32, gap: f32) {
     ui.painter().with_clip_rect(clip).extend(Shape::dashed_line(&[a, b], stroke, dash, gap));
+}
+
+/// A bar beside the word: full, half, short, open, or a dash where nothing is told.
+pub fn verdict_shape(ui: &mut Ui, answer: Answer) {
+    let t = theme::tokens(ui);
+    let (rect, _) = ui.allocate_exact_size(vec2(4.0 * STEP, 1.5 * STEP), Sense::hover());
+    let share = match answer {
+        Answer::Ample => 1.0,
+        Answer::Borderline => 0.5,
+        Answer::Short => 0.2,
+        Answer::DoesNotReach => 0.0,
+        Answer::NotTold => {
+            let line = [rect.left_center(), rect.right_center()];
+            ui.painter().line_segment(line, Stroke::new(1.5, t.quiet));
+            return;
+        }
+    };
+    let filled = Rect::from_min_size(rect.min, vec2(share * rect.width(), rect.height()));
+    ui.painter().rect_filled(filled, 0.0, t.text);
+    ui.painter().rect_stroke(rect, 0.0, Stroke::new(1.5, t.text), StrokeKind::Inside);
 }

@@ -95,7 +95,7 @@ impl Map {
             columns: (0..steps.max(2)).map(|i| column(ohm(i))).collect(),
             points: headphones
                 .iter()
-                .filter_map(|h| Some(point(h, predict(output, h, listener, true_peak_factor_db))?))
+                .filter_map(|h| point(h, predict(output, h, listener, true_peak_factor_db)))
                 .collect(),
         })
     }

@@ -82,8 +82,8 @@ impl Stock {
     ///
     /// # Errors
     /// In words, with what to do.
-    pub fn map(&self, output: &str, listener: &Listener, steps: usize) -> Result<Map, String> {
-        let output = self.output(&self.find_output(output)?, |_| true);
+    pub fn map(&self, output: &OutputName, listener: &Listener, steps: usize) -> Result<Map, String> {
+        let output = self.output(output, |_| true);
         let headphones: Vec<KnownHeadphone> =
             self.headphone_names().iter().map(|name| self.headphone(name, |_| true)).collect();
         let Some(stated) = listener.level else { return Err("state a listening level (`--listening`)".into()) };

@@ -5,12 +5,11 @@ use crate::gui::digest::Digest;
 use crate::gui::keys::Action;
 use crate::gui::parts::{self, CAUTION};
 use crate::gui::text;
-use crate::gui::theme::{self, STEP};
+use crate::gui::theme;
 use crate::gui::view::Phase;
-use crate::judgement::Answer;
 use crate::session::seats::Seats;
 use eframe::egui::accesskit::Live;
-use eframe::egui::{Label, Rect, RichText, Sense, Stroke, StrokeKind, Ui, vec2};
+use eframe::egui::{Label, RichText, Ui};
 
 /// The sentence; "so far" while the climb runs.
 pub fn answer(desk: &Desk, ui: &mut Ui) {
@@ -24,7 +23,7 @@ pub fn answer(desk: &Desk, ui: &mut Ui) {
         return;
     };
     ui.horizontal(|ui| {
-        verdict_shape(ui, digest.judgement.headroom.verdict.answer);
+        parts::verdict_shape(ui, digest.judgement.headroom.verdict.answer);
         let so_far = if digest.finished { "The answer" } else { "The answer so far" };
         ui.label(RichText::new(so_far).strong());
         ui.label(RichText::new(digest.judgement.headroom.verdict.to_string()).strong().color(theme::tokens(ui).level));
@@ -82,26 +81,6 @@ fn failure(desk: &Desk, ui: &mut Ui) {
     if let Some(kept) = &failure.kept {
         parts::quiet(ui, format!("Finished steps are kept in {}.", kept.display()));
     }
-}
-
-/// A bar beside the word: full, half, short, open, or a dash where nothing is told.
-fn verdict_shape(ui: &mut Ui, answer: Answer) {
-    let t = theme::tokens(ui);
-    let (rect, _) = ui.allocate_exact_size(vec2(4.0 * STEP, 1.5 * STEP), Sense::hover());
-    let share = match answer {
-        Answer::Ample => 1.0,
-        Answer::Borderline => 0.5,
-        Answer::Short => 0.2,
-        Answer::DoesNotReach => 0.0,
-        Answer::NotTold => {
-            let line = [rect.left_center(), rect.right_center()];
-            ui.painter().line_segment(line, Stroke::new(1.5, t.quiet));
-            return;
-        }
-    };
-    let filled = Rect::from_min_size(rect.min, vec2(share * rect.width(), rect.height()));
-    ui.painter().rect_filled(filled, 0.0, t.text);
-    ui.painter().rect_stroke(rect, 0.0, Stroke::new(1.5, t.text), StrokeKind::Inside);
 }
 
 /// Step n of about m, drive, seconds left, repeated count and the caution.
