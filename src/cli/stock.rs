@@ -67,7 +67,7 @@ fn matrix(wanted: &StockArguments, surroundings: &mut Surroundings) -> Result<()
         writeln!(out, "{}", output.words())?;
         writeln!(
             out,
-            "  {:24} {:>16} {:>15}  {:34} {:>12}  from",
+            "  {:24} {:>19} {:>19}  {:34} {:>12}  from",
             "headphone", "highest clean", "headroom", "verdict", "takes"
         )?;
         for cell in matrix.ranking(output) {
@@ -77,6 +77,9 @@ fn matrix(wanted: &StockArguments, surroundings: &mut Surroundings) -> Result<()
     }
     for (remark, headphones) in remarks(&matrix) {
         writeln!(out, "{}: {remark}.", headphones.join(", "))?;
+    }
+    if stock.is_invented() {
+        writeln!(out, "Sessions of the simulated bench: these devices are invented.")?;
     }
     let level = listener.level.map_or("none stated (`--listening`)".into(), |l| l.to_string());
     writeln!(
@@ -105,7 +108,7 @@ fn row(cell: &Cell) -> String {
     let best = cell.best();
     let why = best.missing().map_or(String::new(), |why| format!(": {why}"));
     format!(
-        "  {:24} {:>16} {:>15}  {:34} {:>12}  {}{why}",
+        "  {:24} {:>19} {:>19}  {:34} {:>12}  {}{why}",
         cell.headphone,
         reading_words(&best.level_spl),
         reading_words(&best.headroom_db),
@@ -139,7 +142,7 @@ fn told_map(map: &Map, out: &mut dyn Write) -> std::io::Result<()> {
         let volts = column.volts_db.rescaled(amplitude_from_db);
         let volts = match &volts {
             Reading::Told(e) => tidy(e.value, 3),
-            Reading::AtLeast(e) => format!("at least {}", tidy(e.interval.low, 3)),
+            Reading::AtLeast(e) => format!("at least {}", tidy(e.value, 3)),
             Reading::Below(v) => format!("below {}", tidy(*v, 3)),
             Reading::NotTold(_) => "not told".into(),
         };

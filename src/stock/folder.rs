@@ -47,7 +47,8 @@ pub fn default_folder() -> PathBuf {
     default_sessions_dir().with_file_name("stock")
 }
 
-/// Everything typed in `folder` and taught by the sessions in `sessions`; and the sessions that could not be read.
+/// Everything typed in `folder` and taught by the sessions in `sessions` (those of the simulated bench only where there are
+/// no others); and the sessions that could not be read.
 ///
 /// # Errors
 /// [`StockError`] names the file that is not understood.
@@ -63,6 +64,10 @@ pub fn load(folder: &Path, sessions: &Path) -> Result<(Stock, Vec<PassedOver>), 
             Ok((_, record)) => stock.sessions.extend(learn(&record)),
             Err(error) => passed_over.push((path, error.to_string())),
         }
+    }
+    // What is invented teaches nothing about real devices.
+    if stock.sessions.iter().any(|session| !session.simulated) {
+        stock.sessions.retain(|session| !session.simulated);
     }
     Ok((stock, passed_over))
 }

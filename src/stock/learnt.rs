@@ -54,6 +54,8 @@ pub struct Learnt {
     pub id: String,
     /// RFC 3339.
     pub started_at: String,
+    /// Played on the simulated bench: every device of it is invented.
+    pub simulated: bool,
     /// The output.
     pub output: OutputName,
     /// The headphone.
@@ -136,6 +138,7 @@ pub fn learn(record: &Record) -> Option<Learnt> {
     Some(Learnt {
         id: record.head.id.clone(),
         started_at: record.head.started_at.clone(),
+        simulated: record.head.playback.simulates.is_some(),
         output: OutputName::of(chain),
         headphone: chain.headphone.trim().into(),
         coupler: chain.coupler,

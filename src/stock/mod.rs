@@ -50,6 +50,11 @@ pub struct Stock {
 }
 
 impl Stock {
+    /// True where its sessions are those of the simulated bench.
+    pub fn is_invented(&self) -> bool {
+        self.sessions.iter().any(|session| session.simulated)
+    }
+
     /// Every output, by name.
     pub fn output_names(&self) -> Vec<OutputName> {
         let typed = self.outputs.iter().map(|o| OutputName { name: o.name.clone(), positions: o.positions.clone() });

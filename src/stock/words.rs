@@ -8,14 +8,19 @@ use crate::calibration::electrical::{ohms_words, volts_words};
 use crate::stats::{Estimate, Reading};
 use crate::units::{amplitude_from_db, tidy, tidy_signed};
 
-/// `94.9 ±0.1`, `at least 115.0`, `below 98.2`, `not told`.
+/// `94.9 ±0.1`, `at least 115.0 ±0.4`, `below 98.2`, `not told`.
 pub fn reading_words(reading: &Reading) -> String {
     match reading {
-        Reading::Told(e) => format!("{} ±{}", tidy(e.value, 1), tidy(e.half_width(), 1)),
-        Reading::AtLeast(e) => format!("at least {}", tidy(e.interval.low, 1)),
+        Reading::Told(e) => with_interval(e),
+        Reading::AtLeast(e) if e.half_width() < 0.05 => format!("at least {}", tidy(e.value, 1)),
+        Reading::AtLeast(e) => format!("at least {}", with_interval(e)),
         Reading::Below(high) => format!("below {}", tidy(*high, 1)),
         Reading::NotTold(_) => "not told".into(),
     }
+}
+
+fn with_interval(e: &Estimate) -> String {
+    format!("{} ±{}", tidy(e.value, 1), tidy(e.half_width(), 1))
 }
 
 impl Pairing {
@@ -120,7 +125,7 @@ fn limit(reading: &Reading, unit: &str, scale: f64) -> String {
     };
     match reading {
         Reading::Told(e) => format!("{} {unit} (±{} dB)", plain(e.value), tidy(e.half_width(), 2)),
-        Reading::AtLeast(e) => format!("at least {} {unit}", plain(e.interval.low)),
+        Reading::AtLeast(e) => format!("at least {} {unit}", plain(e.value)),
         Reading::Below(high) => format!("below {} {unit}", plain(*high)),
         Reading::NotTold(why) => format!("not told: {why}"),
     }

@@ -29,7 +29,7 @@ pub struct Compare {
 }
 
 /// Who listens how loud and what headroom is called.
-#[derive(Debug, Args)]
+#[derive(Clone, Debug, Args)]
 pub struct Listener {
     /// Listening level of pink noise at the calibrated point, dB SPL.
     #[arg(long, value_name = "DB_SPL")]

@@ -22,6 +22,10 @@ pub struct Rehearse {
     /// Simulated headphone: `closed 80 Ω`, `open 300 Ω`, `planar 18 Ω` or `in-ear 16 Ω`.
     #[arg(long, default_value = "closed 80 Ω")]
     pub headphone: String,
+    /// The whole job: every simulated output with every simulated headphone as a quick look with two seats, then two
+    /// outputs side by side, the stock, a map and the report, each by the command that is shown.
+    #[arg(long, conflicts_with_all = ["output", "headphone", "id", "json"])]
+    pub all: bool,
     /// Seed of the simulated noise.
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
@@ -51,7 +55,7 @@ pub struct Run {
 }
 
 /// What is asked of a session.
-#[derive(Debug, Args)]
+#[derive(Clone, Debug, Args)]
 pub struct Ask {
     /// Only silence, probe, reference, one middle step and one at the wanted headroom.
     #[arg(long)]

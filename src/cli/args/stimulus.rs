@@ -21,7 +21,7 @@ pub enum Sound {
 }
 
 /// A spectrum from a file.
-#[derive(Debug, Args)]
+#[derive(Clone, Debug, Args)]
 pub struct Spectrum {
     /// Table of frequency (Hz) and level (dB), plain columns; noise of this spectrum.
     #[arg(long, value_name = "FILE")]

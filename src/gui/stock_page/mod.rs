@@ -182,6 +182,9 @@ fn head(desk: &mut Desk, listener: &Listener, ui: &mut Ui) {
     if let Some(failure) = &desk.stock.failure {
         parts::wrong(ui, failure);
     }
+    if desk.stock.stock.as_ref().is_some_and(Stock::is_invented) {
+        parts::quiet(ui, "Sessions of the simulated bench: these devices are invented.");
+    }
     for (path, why) in &desk.stock.passed_over {
         parts::quiet(ui, format!("Passed over: {}: {why}", path.display()));
     }

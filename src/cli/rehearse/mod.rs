@@ -1,55 +1,93 @@
 //! `rehearse`: the whole job on the simulated bench: calibrate it with a simulated sound calibrator by the ordinary
 //! procedure, run a session faster than time, print table and verdict.
 
-use super::args::Rehearse;
+mod all;
+
+use super::args::{Ask, Rehearse, Shown};
 use super::{Surroundings, follow, hold, request, run};
-use crate::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
+use crate::audio::simulated::{BenchSpec, HEADPHONES, OUTPUTS, Pace, SimulatedBackend, SimulatedCardSpec};
 use crate::calibration::Calibrator;
 use crate::card::{CardId, InputRole};
 use crate::session::chain::{Chain, Coupler, ElectricalPart};
 use crate::session::plan::ListeningLevel;
 use crate::session::protocol::{Command, SessionRequest};
+use crate::session::record::Record;
 use crate::session::runner::Bench;
 use crate::session::storage;
 use crate::stats::Estimate;
 use crate::units::DbSpl;
 use anyhow::{Context, Result};
 use std::f64::consts::FRAC_1_SQRT_2;
+use std::io::Write;
+use std::path::PathBuf;
 
 /// Listening level of the demo (the bench itself assumes none).
 const DEMO_LISTENING: DbSpl = DbSpl(70.0);
 
 pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Result<()> {
-    let mut bench_spec = BenchSpec::named(&wanted.output, &wanted.headphone).with_context(|| {
-        format!(
-            "the simulated bench has no output `{}` with headphone `{}`; outputs: console phones socket, field recorder, desk amplifier; headphones: closed 80 Ω, open 300 Ω, planar 18 Ω, in-ear 16 Ω",
-            wanted.output, wanted.headphone
-        )
-    })?;
-    bench_spec.seed = wanted.seed;
-    let spec = bench_spec.clone();
-    let backend = SimulatedBackend::new(bench_spec, SimulatedCardSpec::default(), Pace::AsFastAsPossible);
-    let bench = Bench::spawn(vec![Box::new(backend)], surroundings.now);
-    follow::stop_on_ctrl_c(&bench);
-    let mut chain = demo_chain(&wanted.output, &wanted.headphone);
-    know_electrical(&mut chain, &spec);
-    calibrate(&bench, &mut chain)?;
-    let mut plan = request::plan(&wanted.ask, &chain, surroundings.out)?;
-    if plan.listening.is_none() {
-        plan.listening = Some(ListeningLevel { level: DEMO_LISTENING, weighting: Default::default(), field: None });
+    if wanted.all {
+        return all::rehearse(wanted, surroundings);
     }
+    let pairing = Pairing { output: &wanted.output, headphone: &wanted.headphone, seed: wanted.seed };
     let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
-    let request = SessionRequest { plan, chain, sessions, id: wanted.keep.id.clone() };
-    if !wanted.keep.shown.json {
+    let shown = &wanted.keep.shown;
+    if !shown.json {
         writeln!(
             surroundings.out,
             "Simulated bench: invented devices, no sound. Calibrated with a simulated sound calibrator."
         )?;
     }
+    let kept = Kept { sessions, id: wanted.keep.id.clone(), shown };
+    let (record, folder) = session(&pairing, &wanted.ask, kept, surroundings.now, surroundings.out)?;
+    run::report(&record, &folder, shown, surroundings.out)
+}
+
+/// Which of the simulated devices.
+struct Pairing<'a> {
+    output: &'a str,
+    headphone: &'a str,
+    seed: u64,
+}
+
+/// Where a session goes, and how it is shown.
+struct Kept<'a> {
+    sessions: PathBuf,
+    id: Option<String>,
+    shown: &'a Shown,
+}
+
+/// One session with all its seats.
+fn session(
+    pairing: &Pairing,
+    ask: &Ask,
+    kept: Kept,
+    now: fn() -> String,
+    out: &mut dyn Write,
+) -> Result<(Record, PathBuf)> {
+    let Pairing { output, headphone, seed } = *pairing;
+    let named = BenchSpec::named(output, headphone).with_context(|| {
+        format!(
+            "the simulated bench has no output `{output}` with headphone `{headphone}`; outputs: {}; headphones: {}",
+            OUTPUTS.join(", "),
+            HEADPHONES.join(", ")
+        )
+    })?;
+    let spec = BenchSpec { seed, ..named };
+    let backend = SimulatedBackend::new(spec.clone(), SimulatedCardSpec::default(), Pace::AsFastAsPossible);
+    let bench = Bench::spawn(vec![Box::new(backend)], now);
+    follow::stop_on_ctrl_c(&bench);
+    let mut chain = demo_chain(output, headphone);
+    know_electrical(&mut chain, &spec);
+    calibrate(&bench, &mut chain)?;
+    let mut plan = request::plan(ask, &chain, out)?;
+    if plan.listening.is_none() {
+        plan.listening = Some(ListeningLevel { level: DEMO_LISTENING, weighting: Default::default(), field: None });
+    }
+    let request = SessionRequest { plan, chain, sessions: kept.sessions, id: kept.id };
     bench.commands.send(Command::Run(Box::new(request)))?;
-    let (record, folder) = follow::session(&bench, &wanted.keep.shown, surroundings.out)?;
-    let record = hold::seats(&bench, record, &folder, &wanted.keep.shown, surroundings.out)?;
-    run::report(&record, &folder, &wanted.keep.shown, surroundings.out)
+    let (record, folder) = follow::session(&bench, kept.shown, out)?;
+    let record = hold::seats(&bench, record, &folder, kept.shown, out)?;
+    Ok((record, folder))
 }
 
 /// The chain of the simulated desk.

@@ -1,0 +1,112 @@
+//! `rehearse --all`: the whole job without hardware. Every simulated pairing is measured, then each further step is the
+//! ordinary command, shown as it could be typed.
+
+use super::{Kept, Pairing, session};
+use crate::audio::simulated::{HEADPHONES, OUTPUTS};
+use crate::cli::args::{Arguments, Ask, Rehearse, Shown};
+use crate::cli::{Surroundings, carry_out};
+use crate::judgement::judge;
+use crate::report::folder::free_name;
+use crate::session::storage::default_sessions_dir;
+use crate::stock::reading_words;
+use anyhow::{Context, Result};
+use clap::Parser;
+use indicatif::{ProgressBar, ProgressStyle};
+use std::path::Path;
+
+/// Seats of the demo's headphones.
+const SEATS: u32 = 2;
+/// The outputs that are held against each other, and the headphone that they are heard through.
+const SIDE_BY_SIDE: ([&str; 2], &str) = ([OUTPUTS[0], OUTPUTS[2]], HEADPHONES[0]);
+
+pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Result<()> {
+    let home = match &wanted.keep.sessions {
+        Some(folder) => folder.clone(),
+        // Beside the user's own sessions, so that nothing invented comes into their stock.
+        None => free_name(&default_sessions_dir().with_file_name("rehearsals"), &stamp(&(surroundings.now)())),
+    };
+    let sessions = home.join("sessions");
+    writeln!(
+        surroundings.out,
+        "Simulated bench: three outputs and four headphones, all invented, no sound. Everything goes to {}.\n",
+        home.display()
+    )?;
+    measure(wanted, &sessions, surroundings)?;
+    let at = |output: &str, headphone: &str| sessions.join(folder_of(output, headphone));
+    let ([first, second], headphone) = SIDE_BY_SIDE;
+    let (stock, sessions) = (home.join("stock"), sessions.as_path());
+    let (first, second, report) = (at(first, headphone), at(second, headphone), home.join("report"));
+    let kept: [&Path; 4] = ["--stock".as_ref(), &stock, "--sessions".as_ref(), sessions];
+    let steps: [&[&Path]; 4] = [
+        &["compare".as_ref(), &first, &second, "--same-seat".as_ref()],
+        &[["stock".as_ref()].as_slice(), &kept].concat(),
+        &[["stock".as_ref(), "map".as_ref(), OUTPUTS[2].as_ref()].as_slice(), &kept].concat(),
+        &["report".as_ref(), &first, "--to".as_ref(), &report],
+    ];
+    for step in steps {
+        typed(step, surroundings)?;
+    }
+    writeln!(surroundings.out, "\nThe report lies at {}.", report.join("report.html").display())?;
+    Ok(())
+}
+
+/// Every pairing as a quick look; a line each.
+fn measure(wanted: &Rehearse, sessions: &Path, surroundings: &mut Surroundings) -> Result<()> {
+    let shown = Shown { json: false, no_progress: true };
+    // A headphone stays on the coupler while the outputs are changed: all of them meet the same seats.
+    let pairings: Vec<(u64, &str, &str)> =
+        (0..).zip(HEADPHONES).flat_map(|(i, h)| OUTPUTS.map(move |o| (i, o, h))).collect();
+    let bar =
+        if wanted.keep.shown.no_progress { ProgressBar::hidden() } else { ProgressBar::new(pairings.len() as u64) };
+    if let Ok(style) = ProgressStyle::with_template("{bar:30} {pos}/{len} {msg}") {
+        bar.set_style(style);
+    }
+    for (seats, output, headphone) in pairings {
+        bar.set_message(format!("{output} with {headphone}"));
+        let ask = Ask { quick: true, seats: Some(wanted.ask.seats.unwrap_or(SEATS)), ..wanted.ask.clone() };
+        let kept = Kept { sessions: sessions.into(), id: Some(folder_of(output, headphone)), shown: &shown };
+        let pairing = Pairing { output, headphone, seed: wanted.seed + seats };
+        let (record, _) = session(&pairing, &ask, kept, surroundings.now, &mut std::io::sink())?;
+        let judgement = judge(&record);
+        let level = reading_words(&judgement.highest_clean.level_spl);
+        let words = format!("{output:22} {headphone:12} {level:>18} dB SPL  {}", judgement.headroom.verdict);
+        bar.suspend(|| writeln!(surroundings.out, "{words}"))?;
+        bar.inc(1);
+    }
+    bar.finish_and_clear();
+    Ok(())
+}
+
+/// Carries out a command as typed, shown first.
+fn typed(words: &[&Path], surroundings: &mut Surroundings) -> Result<()> {
+    let quoted = |word: &&Path| {
+        let word = word.to_string_lossy();
+        if word.contains(' ') { format!("\"{word}\"") } else { word.into_owned() }
+    };
+    writeln!(surroundings.out, "\n$ loudenough {}", words.iter().map(quoted).collect::<Vec<_>>().join(" "))?;
+    let program: &Path = "loudenough".as_ref();
+    let arguments = Arguments::try_parse_from(std::iter::once(program).chain(words.iter().copied()))?;
+    carry_out(arguments.command.context("no command")?, surroundings)
+}
+
+/// `console-phones-socket_closed-80-ohm`.
+fn folder_of(output: &str, headphone: &str) -> String {
+    let plain = |words: &str| words.replace('Ω', "ohm").replace(' ', "-");
+    format!("{}_{}", plain(output), plain(headphone))
+}
+
+/// Date and time as a folder's name.
+fn stamp(now: &str) -> String {
+    now.chars()
+        .take(19)
+        .map(|c| {
+            if c == 'T' {
+                '_'
+            } else if c == ':' {
+                '-'
+            } else {
+                c
+            }
+        })
+        .collect()
+}
