@@ -123,6 +123,42 @@ pub struct OutputSpec {
     pub acts_on: ActsOn,
     /// White noise at the output, open circuit, RMS over half the playback rate.
     pub noise_v_rms: f64,
+    /// How somebody turns its volume control, in time; before the first the gain is 0 dB.
+    pub turns: Vec<Turn>,
+    /// A bend of its own, before the limit.
+    pub bend: Option<Bend>,
+}
+
+/// A turn of a volume control: it takes effect at once.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Turn {
+    /// When, seconds of playback since the cards were opened.
+    pub at_s: f64,
+    /// Gain from there on.
+    pub gain_db: f64,
+}
+
+/// `y = x + a2·lp(x)² + a3·lp(x)³`, `lp` a second-order Butterworth low-pass: as [`DriverDistortion`], in the unit of
+/// whatever bends.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Bend {
+    /// Second harmonic of a sine of the stated size, dB re fundamental; `None`: none.
+    pub even_db: Option<f64>,
+    /// Third harmonic.
+    pub odd_db: Option<f64>,
+    /// The stated size, RMS: volts of an open output, or units of digital full scale (peak) of an input.
+    pub at_rms: f64,
+    /// Corner of the low-pass.
+    pub below_hz: f64,
+}
+
+impl Bend {
+    pub(super) fn distortion(&self) -> DriverDistortion {
+        let Bend { even_db, odd_db, at_rms, below_hz } = *self;
+        DriverDistortion { even_db, odd_db, at_v_rms: at_rms, below_hz }
+    }
 }
 
 impl Default for OutputSpec {
@@ -137,6 +173,8 @@ impl Default for OutputSpec {
             knee: Knee::Hard,
             acts_on: ActsOn::Waveform,
             noise_v_rms: 5e-6,
+            turns: Vec::new(),
+            bend: None,
         }
     }
 }
@@ -328,6 +366,8 @@ pub struct MicrophoneSpec {
     pub disturbances: Vec<Disturbance>,
     /// Bits of the converter (dithered, TPDF); `None`: floating point without quantisation.
     pub bits: Option<u32>,
+    /// A bend of the input in front of the converter.
+    pub bend: Option<Bend>,
 }
 
 impl Default for MicrophoneSpec {
@@ -340,6 +380,7 @@ impl Default for MicrophoneSpec {
             hum: Vec::new(),
             disturbances: Vec::new(),
             bits: Some(24),
+            bend: None,
         }
     }
 }

@@ -64,6 +64,8 @@ fn console_phones_socket() -> OutputSpec {
         knee: Knee::Hard,
         acts_on: ActsOn::Waveform,
         noise_v_rms: 0.0,
+        turns: Vec::new(),
+        bend: None,
     }
 }
 
@@ -78,6 +80,8 @@ fn field_recorder() -> OutputSpec {
         knee: Knee::Hard,
         acts_on: ActsOn::Samples,
         noise_v_rms: 0.0,
+        turns: Vec::new(),
+        bend: None,
     }
 }
 
@@ -92,6 +96,8 @@ fn desk_amplifier() -> OutputSpec {
         knee: Knee::Hard,
         acts_on: ActsOn::Waveform,
         noise_v_rms: 0.0,
+        turns: Vec::new(),
+        bend: None,
     }
 }
 

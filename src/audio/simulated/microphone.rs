@@ -2,6 +2,7 @@
 
 use super::bench::{BenchSpec, Disturbance, NoiseSpectrum, SoundSource};
 use super::filters::{Cascade, Shape};
+use super::headphone::Polynomial;
 use super::noise::{Converter, Gaussian, Noise, Stream};
 use crate::units::{DbSpl, Dbfs, SampleRate};
 use std::f64::consts::{SQRT_2, TAU};
@@ -125,6 +126,7 @@ pub(super) struct Microphone {
     response: Cascade,
     noise: Option<Noise>,
     per_pa: f64,
+    bend: Option<Polynomial>,
     converter: Converter,
 }
 
@@ -137,6 +139,7 @@ impl Microphone {
             response: Cascade::new(&mic.response, rate.hz()),
             noise,
             per_pa: 1.0 / (SQRT_2 * DbSpl(mic.full_scale_db_spl).pa()),
+            bend: mic.bend.map(|bend| Polynomial::new(&bend.distortion(), rate.hz())),
             converter: Converter::new(mic.bits, spec.seed, dither),
         }
     }
@@ -145,7 +148,8 @@ impl Microphone {
     pub fn push(&mut self, pa: f64) -> f32 {
         let noise = self.noise.as_mut().map_or(0.0, Noise::next);
         let heard = self.response.push(pa) + noise;
-        self.converter.convert(heard * self.per_pa)
+        let heard = heard * self.per_pa;
+        self.converter.convert(self.bend.as_mut().map_or(heard, |bend| bend.push(heard)))
     }
 }
 

@@ -17,8 +17,8 @@ mod route;
 mod seeded;
 
 pub use bench::{
-    ActsOn, BenchSpec, CouplerSpec, Disturbance, DriverDistortion, HeadphoneSpec, HookupSpec, Hum, Knee, LinesInSpec,
-    MicrophoneSpec, NoiseSpectrum, OutputSpec, PluggedIn, Resonance, SeatSpec, SoundSource,
+    ActsOn, BenchSpec, Bend, CouplerSpec, Disturbance, DriverDistortion, HeadphoneSpec, HookupSpec, Hum, Knee,
+    LinesInSpec, MicrophoneSpec, NoiseSpectrum, OutputSpec, PluggedIn, Resonance, SeatSpec, SoundSource, Turn,
 };
 pub use card::{Blocks, Fault, FaultAction, Format, Pace, SimulatedBackend, SimulatedCardSpec};
 pub use demo::{HEADPHONES, OUTPUTS};

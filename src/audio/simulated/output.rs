@@ -8,7 +8,9 @@
 use super::bench::{ActsOn, BenchSpec, Knee};
 use super::circuit::{Circuit, Volts};
 use super::clock::{Kernel, dot};
+use super::headphone::Polynomial;
 use super::noise::{Gaussian, Stream};
+use crate::units::amplitude_from_db;
 
 /// Points per sample where the limit acts on the waveform; above this rate the lower factor does.
 const OVERSAMPLING: (usize, usize) = (8, 4);
@@ -67,6 +69,11 @@ impl Limit {
 #[derive(Clone, Debug)]
 pub(super) struct OutputStage {
     volts_per_fs: f64,
+    /// Frames at which the volume control is turned, and the gain from there on, the last first.
+    turns: Vec<(u64, f64)>,
+    volume: f64,
+    frame: u64,
+    bend: Option<Polynomial>,
     limit: Limit,
     waveform: Option<WaveformLimit>,
     noise: Option<(Gaussian, f64)>,
@@ -78,8 +85,15 @@ impl OutputStage {
         let limit = Limit::of(spec);
         let on_waveform = spec.output.acts_on == ActsOn::Waveform && limit.straight_up_to().is_finite();
         let sigma = spec.output.noise_v_rms;
+        let mut turns: Vec<(u64, f64)> =
+            spec.output.turns.iter().map(|t| ((t.at_s * rate_hz) as u64, amplitude_from_db(t.gain_db))).collect();
+        turns.sort_by_key(|(frame, _)| std::cmp::Reverse(*frame));
         OutputStage {
             volts_per_fs: spec.output.volts_per_fs,
+            turns,
+            volume: 1.0,
+            frame: 0,
+            bend: spec.output.bend.map(|bend| Polynomial::new(&bend.distortion(), rate_hz)),
             limit,
             waveform: on_waveform.then(|| WaveformLimit::new(limit, rate_hz)),
             noise: (sigma > 0.0).then(|| (Gaussian::new(spec.seed, stream), sigma)),
@@ -94,7 +108,12 @@ impl OutputStage {
 
     #[inline]
     pub fn push(&mut self, u: f64) -> Volts {
-        let asked = self.volts_per_fs * u;
+        while let Some((_, volume)) = self.turns.pop_if(|(frame, _)| *frame <= self.frame) {
+            self.volume = volume;
+        }
+        self.frame += 1;
+        let asked = self.volts_per_fs * self.volume * u;
+        let asked = self.bend.as_mut().map_or(asked, |bend| bend.push(asked));
         let limited = match &mut self.waveform {
             Some(waveform) => waveform.push(asked),
             None => self.limit.apply(asked),

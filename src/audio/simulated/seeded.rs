@@ -89,6 +89,8 @@ fn draw_output(draw: &mut Draw) -> OutputSpec {
         knee: if draw.chance(0.25) { Knee::Soft { width: draw.between(0.05, 0.3) } } else { Knee::Hard },
         acts_on: if draw.chance(0.5) { ActsOn::Samples } else { ActsOn::Waveform },
         noise_v_rms: limit_v * 1e-6,
+        turns: Vec::new(),
+        bend: None,
     }
 }
 
@@ -155,6 +157,7 @@ fn draw_microphone(draw: &mut Draw, loudest_db_spl: f64) -> MicrophoneSpec {
         hum,
         disturbances: Vec::new(),
         bits: Some(24),
+        bend: None,
     }
 }
 
