@@ -22,6 +22,7 @@ pub mod hum;
 mod intermodulation;
 mod level;
 pub mod live;
+pub mod music;
 mod noise;
 pub mod overload;
 mod pair;

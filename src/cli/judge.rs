@@ -1,21 +1,54 @@
-//! `judge`: a stored session for another listening level or by another rule.
+//! `judge`: stored sessions for another listening level, by another rule, for the listener's own music.
 
-use super::args::Listener;
-use super::{Surroundings, request, show};
-use crate::judgement;
+use super::args::{Judge, Listener};
+use super::{Surroundings, music, request, show};
+use crate::judgement::music::{Way, add_music};
+use crate::judgement::{self, Judgement};
+use crate::session::music::{Music, measure};
 use crate::session::record::Record;
 use crate::session::storage::Storage;
 use anyhow::Result;
-use std::path::Path;
+use std::path::PathBuf;
 
-pub(super) fn judge(session: &Path, listener: &Listener, json: bool, surroundings: &mut Surroundings) -> Result<()> {
-    let (_, mut record) = Storage::open(session)?;
-    listens(&mut record, listener)?;
-    let judgement = judgement::judge(&record);
-    if json {
-        writeln!(surroundings.out, "{}", serde_json::to_string_pretty(&judgement)?)?;
-    } else {
-        show::judgement(&record, &judgement, surroundings.out)?;
+pub(super) fn judge(wanted: &Judge, surroundings: &mut Surroundings) -> Result<()> {
+    let mut sessions = Vec::new();
+    for folder in &wanted.sessions {
+        let (_, mut record) = Storage::open(folder)?;
+        listens(&mut record, &wanted.listener)?;
+        let judgement = judgement::judge(&record);
+        sessions.push((record, judgement));
+    }
+    play(&wanted.music, &mut sessions)?;
+    let out = &mut *surroundings.out;
+    if wanted.json {
+        let all: Vec<&Judgement> = sessions.iter().map(|(_, judgement)| judgement).collect();
+        let text = match all[..] {
+            [one] => serde_json::to_string_pretty(one)?,
+            _ => serde_json::to_string_pretty(&all)?,
+        };
+        writeln!(out, "{text}")?;
+        return Ok(());
+    }
+    for (record, judgement) in &sessions {
+        show::judgement(record, judgement, out)?;
+    }
+    if sessions.len() > 1 && !wanted.music.is_empty() {
+        music::pairings(&sessions, out)?;
+    }
+    Ok(())
+}
+
+/// Every piece is read once, for all sessions together.
+fn play(files: &[PathBuf], sessions: &mut [(Record, Judgement)]) -> Result<()> {
+    if files.is_empty() {
+        return Ok(());
+    }
+    let ways: Vec<Way> = sessions.iter().map(|(record, _)| Way::of(record, record.head.plan.listening)).collect();
+    let gains: Vec<_> = ways.iter().map(|way| |f_hz: f64| way.power_at(f_hz)).collect();
+    let gains: Vec<&dyn Fn(f64) -> f64> = gains.iter().map(|gain| gain as &dyn Fn(f64) -> f64).collect();
+    let pieces: Vec<Music> = files.iter().map(|file| measure(file, &gains)).collect::<Result<_, _>>()?;
+    for (place, ((record, judgement), way)) in sessions.iter_mut().zip(&ways).enumerate() {
+        add_music(record, judgement, record.head.plan.listening, &pieces, (way, place));
     }
     Ok(())
 }

@@ -9,6 +9,7 @@ mod electrical;
 mod follow;
 mod hold;
 mod judge;
+mod music;
 mod path;
 mod reanalyse;
 mod rehearse;
@@ -49,7 +50,7 @@ pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()
         Command::Hold { session, at_once, keep } => hold::hold(&session, at_once, &keep, surroundings),
         Command::Listen { session, ear, keep } => hold::listen(&session, ear, &keep, surroundings),
         Command::Stimulus(wanted) => stimulus::write(&wanted, surroundings),
-        Command::Judge { session, listener, json } => judge::judge(&session, &listener, json, surroundings),
+        Command::Judge(wanted) => judge::judge(&wanted, surroundings),
         Command::Compare(wanted) => compare::side_by_side(&wanted, surroundings),
         Command::Stock(wanted) => stock::stock(&wanted, surroundings),
         Command::Report(wanted) => report::report(&wanted, surroundings),

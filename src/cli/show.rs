@@ -208,6 +208,7 @@ pub fn reading(r: &Reading) -> String {
 pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
     writeln!(out)?;
     writeln!(out, "{}", judgement.sentence)?;
+    super::music::table(judgement, out)?;
     writeln!(out)?;
     threshold(&judgement.threshold, out)?;
     let clean = &judgement.highest_clean;

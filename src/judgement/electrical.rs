@@ -41,7 +41,7 @@ pub(super) fn widened(at: AtLoad, drive: &Estimate) -> AtLoad {
 }
 
 /// A full-scale sine has a peak of √2 of its RMS volts.
-fn peak_volts(peak_db: &Reading, full: &Estimate) -> Reading {
+pub(super) fn peak_volts(peak_db: &Reading, full: &Estimate) -> Reading {
     let scaled = |e: &Estimate| {
         let value = SQRT_2 * full.value * amplitude_from_db(e.value);
         let share = (full.half_width() / full.value).hypot(e.half_width() * LN_10 / 20.0);

@@ -1,6 +1,7 @@
 //! How loud does it play clean? Clean: no clip evidence and the gain within 0.3 dB of the quiet reference (method 5).
 
 use super::clipping_threshold::Threshold;
+use crate::analysis::PinkFinding;
 use crate::session::climb::{Purpose, StopReason, clip_evident, is_within_rule};
 use crate::session::record::{Record, StepResult};
 use crate::session::seats::Seats;
@@ -87,15 +88,19 @@ fn at_full_scale(record: &Record, drive_db: f64) -> bool {
     full.is_some_and(|full| full.db() - drive_db < FULL_SCALE_DB)
 }
 
-/// What one dB of drive gives, from the loudest clean step or the reference.
-struct Gain {
-    input: Estimate,
-    spl: Option<Estimate>,
+/// What one dB of drive gives, from the loudest clean step or the reference; of the first seat.
+pub(super) struct Gain<'a> {
+    /// The step's noise at the deciding ear.
+    pub pink: &'a PinkFinding,
+    /// dBFS at the input less dBFS of drive.
+    pub input: Estimate,
+    /// dB SPL less dBFS of drive.
+    pub spl: Option<Estimate>,
     mid_spl: Option<Estimate>,
 }
 
 /// The straight line: clean gain times drive, so that the level at the threshold is not the clipped one.
-fn level(record: &Record, drive: &Reading, which: impl Fn(&Gain) -> Option<Estimate>) -> Reading {
+fn level(record: &Record, drive: &Reading, which: impl Fn(&Gain<'_>) -> Option<Estimate>) -> Reading {
     let Some(gain) = straight_line(record) else {
         return Reading::NotTold("the gain of the chain was not told".into());
     };
@@ -108,6 +113,13 @@ fn level(record: &Record, drive: &Reading, which: impl Fn(&Gain) -> Option<Estim
         Reading::Below(_) => Reading::NotTold("the drive is known from one side only".into()),
         Reading::NotTold(why) => Reading::NotTold(why.clone()),
     }
+}
+
+/// From the first seat at the deciding ear to the mean of all tight ones, dB.
+pub(super) fn seat_shift(record: &Record, seats: &[Seats]) -> Estimate {
+    let ear = record.head.chain.ears().next();
+    let deciding = ear.and_then(|(_, role)| seats.iter().find(|seats| seats.role == role));
+    deciding.and_then(|seats| seats.level).unwrap_or(Estimate::exact(0.0))
 }
 
 /// From the first seat to the mean of all tight ones.
@@ -131,13 +143,14 @@ pub fn loudest_clean(record: &Record) -> Option<&StepResult> {
     })
 }
 
-fn straight_line(record: &Record) -> Option<Gain> {
+pub(super) fn straight_line(record: &Record) -> Option<Gain<'_>> {
     let input = record.head.chain.deciding_input();
     let step = loudest_clean(record)?;
     let drive = step.step.drive?.db();
     let (pink, result) = step.pink(input)?;
     let sound = record.sound(result);
     Some(Gain {
+        pink,
         input: pink.level_z?.shifted(-drive),
         spl: sound.and_then(|s| Some(s.z?.shifted(-drive))),
         mid_spl: sound.and_then(|s| Some(s.mid?.shifted(-drive))),

@@ -9,6 +9,7 @@ mod exposure;
 mod headroom;
 mod highest_clean;
 mod isolation;
+pub mod music;
 pub mod path;
 mod sentence;
 
@@ -62,6 +63,9 @@ pub struct Judgement {
     /// The answers in volts and milliwatts; `None` while the output's volts are not known.
     #[serde(default)]
     pub in_volts: Option<InVolts>,
+    /// What the listener's own music needs, piece by piece; empty without music.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub music: Vec<music::PieceJudged>,
     /// The answer as a sentence, every number of it stored above.
     pub sentence: String,
 }
@@ -104,6 +108,7 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
         in_volts,
         exposure,
         drive_needed,
+        music: Vec::new(),
         sentence,
     }
 }
@@ -133,6 +138,7 @@ fn of_path_check(record: &Record, rule: HeadroomRule) -> Judgement {
         in_volts: None,
         exposure: None,
         drive_needed: None,
+        music: Vec::new(),
         sentence: format!(
             "This is a path check: it tells whether the way to the ear is straight, not how loud the output plays. {}",
             path::path_report(record).sentence

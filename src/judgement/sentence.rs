@@ -3,6 +3,7 @@
 use super::clipping_threshold::{Threshold, Whose};
 use super::headroom::Headroom;
 use super::highest_clean::HighestClean;
+use super::music::{Needs, PieceJudged, Plays};
 use crate::session::plan::ListeningLevel;
 use crate::session::record::Record;
 use crate::session::seats::Seats;
@@ -27,9 +28,7 @@ pub(super) fn sentence(
     seats: Option<&Seats>,
 ) -> String {
     let chain = &record.head.chain;
-    let positions = chain.positions();
-    let volume = if positions.is_empty() { String::new() } else { format!(" ({positions})") };
-    let who = format!("{}{volume}", chain.output);
+    let who = who(record);
     let point = format!("pink noise, Z, {}", chain.point());
     let fit = match seats.filter(|seats| seats.level.is_some()) {
         Some(seats) => format!(", fit of {} seats", seats.tight()),
@@ -77,6 +76,53 @@ pub(super) fn sentence(
         (Reading::NotTold(why), _) => format!("{first} Headroom over {listens} is not told: {why}."),
         _ => format!("{first} Headroom over {listens} is not told."),
     }
+}
+
+/// The output with its volume positions.
+fn who(record: &Record) -> String {
+    let chain = &record.head.chain;
+    let positions = chain.positions();
+    let volume = if positions.is_empty() { String::new() } else { format!(" ({positions})") };
+    format!("{}{volume}", chain.output)
+}
+
+/// What the listener's own music needs: of all pieces the most demanding one. `None` without any.
+pub(super) fn of_music(record: &Record, pieces: &[PieceJudged], listening: Option<ListeningLevel>) -> Option<String> {
+    let room = |piece: &PieceJudged| piece.room_db.estimate().map_or(f64::NEG_INFINITY, |room| room.value);
+    let hardest = pieces.iter().min_by(|a, b| room(a).total_cmp(&room(b)))?;
+    let (output, headphone) = (who(record), &record.head.chain.headphone);
+    let at = listening.map_or("the listening level".into(), |l| l.to_string());
+    let clean = pieces.iter().filter(|piece| piece.plays == Plays::Clean).count();
+    let count = match pieces.len() {
+        1 => String::new(),
+        n => format!("Of {n} pieces {output} plays {clean} clean on {headphone} at {at}. "),
+    };
+    let (Needs::Told(needed), Some(left)) = (&hardest.needs, hardest.room_db.estimate()) else {
+        let because = &hardest.because;
+        return Some(format!(
+            "{count}Whether {output} plays {} clean on {headphone} at {at} is not told: {because}.",
+            hardest.file
+        ));
+    };
+    let peak = needed.peak_db[0].value.max(needed.peak_db[1].value);
+    let volts = needed.peak_v.map_or(String::new(), |v| format!(", {:.3} V", v[0].value.max(v[1].value)));
+    let at_least = if matches!(hardest.room_db, Reading::AtLeast(_)) { "at least " } else { "" };
+    let room = match left.value {
+        room if room >= 0.0 => format!("{at_least}{} dB are left", db(room)),
+        room => format!("{} dB are missing", db(-room)),
+    };
+    let doubt = if hardest.firm { "" } else { ", in doubt" };
+    let which = match pieces.len() {
+        1 => format!("{output} on {headphone} at {at}, "),
+        _ => format!("{count}The most demanding is "),
+    };
+    Some(capital(&format!(
+        "{which}{}: {}{doubt}. Its peaks need {} dB re full scale{volts}; {room} ({}).",
+        hardest.file,
+        hardest.plays,
+        db(peak),
+        hardest.because
+    )))
 }
 
 fn stop(record: &Record) -> String {

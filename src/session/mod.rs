@@ -6,6 +6,7 @@ pub mod chain_file;
 pub mod climb;
 pub mod evaluate;
 pub mod listening;
+pub mod music;
 pub mod path;
 pub mod plan;
 pub mod protocol;

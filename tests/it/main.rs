@@ -19,6 +19,7 @@ mod hostile_card;
 mod interrupted;
 mod layering;
 mod listeners;
+mod music;
 mod old_sessions;
 mod other_sounds;
 mod path;

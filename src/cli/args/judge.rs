@@ -28,6 +28,23 @@ pub struct Compare {
     pub json: bool,
 }
 
+/// Options of `judge`.
+#[derive(Debug, Args)]
+pub struct Judge {
+    /// Session folders.
+    #[arg(required = true, value_name = "SESSION")]
+    pub sessions: Vec<PathBuf>,
+    /// Pieces of the listener's own music, WAV or FLAC; nothing of them is kept but figures, name and hash.
+    #[arg(long, value_name = "FILE", num_args = 1..)]
+    pub music: Vec<PathBuf>,
+    /// Who listens how loud and what headroom is called.
+    #[command(flatten)]
+    pub listener: Listener,
+    /// Print JSON; of several sessions a list.
+    #[arg(long)]
+    pub json: bool,
+}
+
 /// Who listens how loud and what headroom is called.
 #[derive(Clone, Debug, Args)]
 pub struct Listener {

@@ -22,7 +22,7 @@ pub use electrical::{
     CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Electrical, StatedMeter, TypedInput,
     TypedMeter,
 };
-pub use judge::{Compare, Listener, TypedField, TypedWeighting};
+pub use judge::{Compare, Judge, Listener, TypedField, TypedWeighting};
 pub use report::Report;
 pub use session::{Ask, OutsideEar, Rehearse, Run};
 pub use stimulus::{Sound, Spectrum, StimulusFile, TextTable, TypedDecimal, TypedFrequencies, TypedPer};
@@ -89,17 +89,8 @@ pub enum Command {
     },
     /// Write a stimulus to a WAV.
     Stimulus(StimulusFile),
-    /// Judge a stored session again, for another listening level or by another rule.
-    Judge {
-        /// Session folder.
-        session: PathBuf,
-        /// Who listens how loud and what headroom is called.
-        #[command(flatten)]
-        listener: Listener,
-        /// Print JSON.
-        #[arg(long)]
-        json: bool,
-    },
+    /// Judge stored sessions again: for another listening level, by another rule, for the listener's own music.
+    Judge(Judge),
     /// Two stored sessions of one headphone side by side, at matched level: what differs, and by how much.
     Compare(Compare),
     /// Known outputs and headphones: what each output drives, measured or predicted.
