@@ -757,6 +757,56 @@ fn the_next_seat_is_one_key_and_the_same_key_says_that_it_sits() {
     assert_eq!(window.state().view.phase, Phase::Idle);
 }
 
+/// The volume control is turned while noise is held; each position that is found is said.
+#[test]
+fn a_volume_control_is_turned_while_noise_is_held() {
+    let (mut window, bench) = calibrated();
+    let record = whole_session();
+    finish(&bench, &record);
+    window.run_steps(3);
+    window.get_by_label("volume control").click();
+    window.run_steps(3);
+    let Ok(Command::Positions { folder }) = bench.commands.try_recv() else { panic!("not asked for") };
+    bench.events.send(Event::Began { record: record.clone(), folder: folder.clone(), granted: granted() }).unwrap();
+    bench.events.send(Event::Turning { positions: vec![0.0, -12.04] }).unwrap();
+    window.run_steps(3);
+    assert_eq!(window.state().view.phase, Phase::Turning);
+    assert!(says(&window, "position 2 found, −12.0 dB; turn on") && says(&window, "Done  Ctrl H"));
+    window.key_press_modifiers(Modifiers::COMMAND, Key::H);
+    window.run_steps(2);
+    assert_eq!(bench.ready.load(Ordering::SeqCst), 1);
+    bench.events.send(Event::Ended { record, folder }).unwrap();
+    window.run_steps(3);
+    assert_eq!(window.state().view.phase, Phase::Idle);
+}
+
+/// Music by path, with the keyboard: its row and its verdict, which leads; a file that is none is named.
+#[test]
+fn own_music_is_judged_on_the_session_shown() {
+    let (mut window, bench) = calibrated();
+    finish(&bench, &whole_session());
+    window.run_steps(3);
+    window.get_by_label("own music").click();
+    window.run_steps(3);
+    let mut judge = |path: &str, until: &str| {
+        retype(&mut window, "Own music, WAV or FLAC", path);
+        press(&mut window, Key::Enter);
+        // Read by a thread of its own.
+        for _ in 0..500 {
+            if says(&window, until) {
+                return;
+            }
+            std::thread::sleep(std::time::Duration::from_millis(10));
+            window.run_steps(2);
+        }
+        panic!("`{until}` was never said");
+    };
+    judge("no/such.flac", "No/such.flac: it cannot be read");
+    judge("tests/data/music/tone.flac", "tone.flac: plays it clean");
+    assert!(says(&window, "closed 80 Ω at 70.0 dB, tone.flac: plays it clean. Its peaks need"), "the verdict leads");
+    assert_eq!(window.state().music.pieces.len(), 1);
+}
+
 /// A path check by keyboard: asked for the chain shown, kept apart from the session shown, told finding by finding.
 #[test]
 fn a_path_check_runs_on_its_key_and_tells_its_findings_under_the_chain() {

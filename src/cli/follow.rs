@@ -6,7 +6,7 @@ use crate::calibration::Acoustic;
 use crate::session::protocol::{Command, ElectricalHeard, Event};
 use crate::session::record::Record;
 use crate::session::runner::{Bench, Stop};
-use crate::session::seats;
+use crate::session::{positions, seats};
 use anyhow::{Result, bail};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::io::Write;
@@ -113,17 +113,34 @@ pub fn seat(
             out,
             "Seat {next}: quiet noise plays. Take the headphone off the coupler and put it on again; press Enter when it sits. Ctrl-C leaves it."
         )?;
-        let ready = bench.ready.clone();
-        // The line is waited for beside the bench; a bench that ends first leaves the reader to the end of the program.
-        std::thread::spawn(move || {
-            let mut line = String::new();
-            if std::io::stdin().read_line(&mut line).is_ok() {
-                ready.now();
-            }
-        });
+        ready_on_enter(bench);
     }
     bench.commands.send(Command::Seat { folder: folder.to_path_buf(), hold })?;
     session(bench, shown, out).map(|(record, _)| record)
+}
+
+/// Adds the positions of the output's volume control to a session, until Enter is pressed or nobody turns it any more.
+pub fn positions(bench: &Bench, folder: &Path, somebody: bool, shown: &Shown, out: &mut dyn Write) -> Result<Record> {
+    if somebody {
+        writeln!(
+            out,
+            "Quiet noise plays. Turn the output's volume control step by step from one end to the other, some seven seconds at each; press Enter at the end. Ctrl-C leaves it."
+        )?;
+        ready_on_enter(bench);
+    }
+    bench.commands.send(Command::Positions { folder: folder.to_path_buf() })?;
+    session(bench, shown, out).map(|(record, _)| record)
+}
+
+/// The line is waited for beside the bench; a bench that ends first leaves the reader to the end of the program.
+fn ready_on_enter(bench: &Bench) {
+    let ready = bench.ready.clone();
+    std::thread::spawn(move || {
+        let mut line = String::new();
+        if std::io::stdin().read_line(&mut line).is_ok() {
+            ready.now();
+        }
+    });
 }
 
 /// Waits for a session's end and tells what happens on the way.
@@ -141,6 +158,7 @@ pub fn session(bench: &Bench, keep: &Shown, out: &mut dyn Write) -> Result<(Reco
             Err(crossbeam_channel::RecvTimeoutError::Disconnected) => bail!("the bench ended without a word"),
         };
         match event {
+            Event::Turning { positions } => bar.set_message(positions::heard(&positions)),
             Event::Seating { seat, ears } => bar.set_message(seats::how_it_sits(seat, &ears)),
             Event::Began { record, folder, granted: (playback, capture) } if !keep.json && record.steps.is_empty() => {
                 bar.suspend(|| show::began(&record, &folder, &playback, &capture, out))?;

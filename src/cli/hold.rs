@@ -18,6 +18,14 @@ pub(super) fn hold(session: &Path, at_once: bool, shown: &Shown, surroundings: &
     run::report(&record, session, shown, surroundings.out)
 }
 
+/// Every position of the output's own volume control.
+pub(super) fn taper(session: &Path, shown: &Shown, surroundings: &mut Surroundings) -> Result<()> {
+    let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+    let (_, before) = Storage::open(session)?;
+    let record = follow::positions(&bench, session, !needs_nobody(&before), shown, surroundings.out)?;
+    run::report(&record, session, shown, surroundings.out)
+}
+
 /// An outside source, heard at one of the two.
 pub(super) fn listen(session: &Path, ear: OutsideEar, shown: &Shown, surroundings: &mut Surroundings) -> Result<()> {
     let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);

@@ -244,6 +244,7 @@ pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) ->
     if let Some(needed) = &judgement.drive_needed {
         drive_needed(needed, out)?;
     }
+    taper(judgement, out)?;
     seats(judgement, out)?;
     isolation(judgement, out)?;
     exposure(judgement, out)?;
@@ -257,6 +258,20 @@ pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) ->
         writeln!(out, "{:21} {}", flaw.weight.in_words(), flaw.text)?;
     }
     Ok(())
+}
+
+/// The output's own volume control.
+fn taper(judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
+    let Some(taper) = &judgement.taper else { return Ok(()) };
+    let levels: Vec<String> = taper.positions.iter().map(|p| tidy_signed(p.change_db.value, 1)).collect();
+    writeln!(
+        out,
+        "volume control        {} positions over {} dB, re the session's own: {} dB",
+        taper.positions.len(),
+        tidy(taper.range_db, 1),
+        levels.join(", ")
+    )?;
+    writeln!(out, "{:21} listening level of noise that peaks at full scale: {}", "", taper.listening)
 }
 
 /// The answers in volts.
@@ -281,12 +296,14 @@ fn in_volts(judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
 fn drive_needed(needed: &DriveNeeded, out: &mut dyn Write) -> Result<()> {
     for (name, needed) in [("listening level", &needed.listening), ("wanted headroom", &needed.wanted)] {
         let at_load = needed.at_load.as_ref().map_or(String::new(), |at| format!(", {at}"));
+        let peak_v = needed.peak_v.map_or(String::new(), |v| format!(" ({} V)", tidy(v.value, 3)));
         writeln!(
             out,
-            "needed, {name:13} {} ±{} dBFS RMS of pink noise for {}, {} % of full drive{at_load}",
+            "needed, {name:13} {} ±{} dBFS RMS of pink noise for {}, peak {} dB re full scale{peak_v}, {} % of full drive{at_load}",
             tidy(needed.drive.value, 2),
             tidy(needed.drive.half_width(), 2),
             needed.level,
+            tidy(needed.peak_db.value, 2),
             tidy(needed.share_percent.value, 1)
         )?;
     }

@@ -4,6 +4,7 @@ use super::digest::{Digest, Picture};
 use super::form::{Field, Form};
 use super::keys::{self, Action};
 use super::link::{self, BenchLink, News, ReadLive};
+use super::music::MusicList;
 use super::parts;
 use super::stock_page::{self, StockView};
 use super::theme::{self, STEP};
@@ -47,17 +48,20 @@ pub enum Table {
     Sounds,
     /// Harmonics of a sweep.
     Sweep,
+    /// The listener's own music.
+    Music,
 }
 
 impl Table {
     /// All, in the order of the key.
-    pub const ALL: [(Table, &'static str); 6] = [
+    pub const ALL: [(Table, &'static str); 7] = [
         (Table::Steps, "steps"),
         (Table::Curve, "clipping curve"),
         (Table::Response, "response"),
         (Table::Bands, "distortion by band"),
         (Table::Sounds, "other sounds"),
         (Table::Sweep, "sweep"),
+        (Table::Music, "own music"),
     ];
 }
 
@@ -106,6 +110,8 @@ pub struct Desk {
     pub stock: StockView,
     /// The picture before a session.
     pub(super) empty: Picture,
+    /// The listener's own music.
+    pub music: MusicList,
     /// The large figure, held for as long as a person needs to read it.
     pub(super) held: climb::Held,
     pub(super) wants_focus: Option<egui::Id>,
@@ -162,6 +168,7 @@ impl Desk {
             refused: None,
             stock: StockView::default(),
             empty,
+            music: MusicList::default(),
             held: climb::Held::default(),
             wants_focus: None,
             chain_file,
@@ -209,6 +216,9 @@ impl Desk {
                 self.changed();
             }
         }
+        self.music.hear(self.view.digest.as_deref());
+        let dropped: Vec<PathBuf> = ctx.input(|i| i.raw.dropped_files.iter().map(|f| f.path().to_path_buf()).collect());
+        self.judge_music(dropped, ctx);
         if let Some((role, acoustic)) = self.view.calibrated.take() {
             let acoustic = self.fitted(role, acoustic);
             self.form.take_offset(role, acoustic);
@@ -321,6 +331,7 @@ impl Desk {
             Phase::Calibrating => "The bench listens to the calibrator; wait for it or press Esc.".into(),
             Phase::Checking => "The path check runs; wait for it or press Esc.".into(),
             Phase::Seating => "Noise is held for a seat; press Esc to leave it first.".into(),
+            Phase::Turning => "Noise is held for the volume control; press Esc to leave it first.".into(),
             _ => "A session runs; press Esc to stop it first.".into(),
         }
     }
@@ -354,7 +365,7 @@ impl Desk {
     /// Another seat of the session shown: noise is held until the same key says that the headphone sits.
     fn seat(&mut self) {
         match self.view.phase {
-            Phase::Seating => (self.ready)(),
+            Phase::Seating | Phase::Turning => (self.ready)(),
             Phase::Idle => {
                 let Some(folder) = self.view.folder.clone().filter(|_| self.can_add()) else {
                     self.refused = Some("A further seat is added to a finished session; run one first.".into());
@@ -367,6 +378,29 @@ impl Desk {
             }
             _ => self.refused = Some(self.busy_because()),
         }
+    }
+
+    /// Judges these files on the session shown.
+    pub(super) fn judge_music(&mut self, files: Vec<PathBuf>, ctx: &Context) {
+        if files.is_empty() {
+            return;
+        }
+        let Some(digest) = self.view.digest.clone() else {
+            self.refused = Some("Music is judged on a session; run one first.".into());
+            return;
+        };
+        self.table = Table::Music;
+        for file in files {
+            self.music.add(file, &digest, ctx);
+        }
+    }
+
+    /// Holds noise while the output's volume control is turned, for the session shown.
+    pub(super) fn turn(&mut self) {
+        let Some(folder) = self.view.folder.clone().filter(|_| self.view.phase == Phase::Idle) else { return };
+        self.view.failure = None;
+        self.view.phase = Phase::Turning;
+        self.send(Command::Positions { folder });
     }
 
     /// Listens to an outside source for the session shown.

@@ -11,6 +11,7 @@ pub mod digest;
 pub mod form;
 pub mod keys;
 pub mod link;
+mod music;
 mod particulars;
 mod parts;
 mod path;

@@ -9,6 +9,7 @@ use crate::card::{CardDescription, Granted, InputRole};
 use crate::judgement::path::PathReport;
 use crate::session::climb::Step;
 use crate::session::plan::Extent;
+use crate::session::positions;
 use crate::session::protocol::{Event, Failure};
 use crate::session::seats::how_it_sits;
 use std::path::PathBuf;
@@ -28,6 +29,8 @@ pub enum Phase {
     Stopping,
     /// Holding quiet noise while the headphone is refitted.
     Seating,
+    /// Holding quiet noise while the output's volume control is turned.
+    Turning,
     /// Listening to the sound calibrator.
     Calibrating,
     /// The path check runs.
@@ -168,7 +171,7 @@ impl View {
             Event::Cards { cards, failed } => self.cards = Some(Cards { found: cards, failed }),
             Event::Began { folder, granted, .. } => {
                 // Stop may have been pressed while the cards were opened: it stays pressed.
-                if !matches!(self.phase, Phase::Stopping | Phase::Seating) {
+                if !matches!(self.phase, Phase::Stopping | Phase::Seating | Phase::Turning) {
                     self.phase = Phase::Running;
                 }
                 self.folder = Some(folder);
@@ -177,6 +180,7 @@ impl View {
                 self.repeated_because = None;
                 self.failure = None;
             }
+            Event::Turning { positions } => self.sits = Some(positions::heard(&positions)),
             Event::Seating { seat, ears } => self.sits = Some(how_it_sits(seat, &ears)),
             Event::StepBegan { step, expected_steps, left_s } => {
                 if self.phase == Phase::Seating {

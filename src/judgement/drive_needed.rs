@@ -1,12 +1,12 @@
 //! How much of the output does the listener need? The drive of pink noise for the listening level, and for that and the
 //! wanted headroom over it, along the straight line that the highest clean level stands on.
 
-use super::electrical::widened;
+use super::electrical::{peak_volts, widened};
 use super::{Headroom, HighestClean};
 use crate::calibration::electrical::AtLoad;
 use crate::session::chain::pink_spectrum;
 use crate::session::record::Record;
-use crate::stats::{Estimate, Interval};
+use crate::stats::{Estimate, Interval, Reading};
 use crate::units::{DbSpl, Dbfs, amplitude_from_db};
 use serde::{Deserialize, Serialize};
 
@@ -28,8 +28,12 @@ pub struct Needed {
     pub drive: Estimate,
     /// The same as share of the highest drive there is (true peak at full scale), percent of its volts.
     pub share_percent: Estimate,
+    /// True peak of the same, dB re full scale; over 0 where the output cannot give it.
+    pub peak_db: Estimate,
     /// Volts and milliwatts, where the output's volts are known.
     pub at_load: Option<AtLoad>,
+    /// Volts of the peak, open output (at the headphone where the volts were read there), likewise.
+    pub peak_v: Option<Estimate>,
 }
 
 /// `None` without a listening level, a calibration or a highest clean level.
@@ -46,8 +50,13 @@ pub(super) fn drive_needed(record: &Record, highest: &HighestClean, headroom: &H
 
 fn needed(record: &Record, level: DbSpl, gain: &Estimate, full: Dbfs) -> Needed {
     let drive = gain.negative().shifted(level.db());
-    let at_load = record.head.chain.at_load(Dbfs(drive.value), &pink_spectrum()).map(|at| widened(at, &drive));
-    Needed { level, drive, share_percent: share_percent(&drive, full), at_load }
+    let chain = &record.head.chain;
+    let at_load = chain.at_load(Dbfs(drive.value), &pink_spectrum()).map(|at| widened(at, &drive));
+    // The noise at its highest drive peaks at full scale.
+    let peak_db = drive.shifted(-full.db());
+    let volts = chain.output_side.volts_per_full_scale;
+    let peak_v = volts.and_then(|volts| peak_volts(&Reading::Told(peak_db), &volts).told().copied());
+    Needed { level, drive, share_percent: share_percent(&drive, full), peak_db, at_load, peak_v }
 }
 
 fn share_percent(drive: &Estimate, full: Dbfs) -> Estimate {

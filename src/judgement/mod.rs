@@ -12,6 +12,7 @@ mod isolation;
 pub mod music;
 pub mod path;
 mod sentence;
+mod taper;
 
 pub use budget::{Budget, Contribution, Distribution, budget};
 pub use clipping_threshold::{Threshold, ThresholdTold, Whose, clipping_threshold};
@@ -21,6 +22,7 @@ pub use exposure::{CAUTION as EXPOSURE_CAUTION, Exposed, Exposure, a_day, a_week
 pub use headroom::{Answer, Headroom, Verdict, listening_as_z, verdict};
 pub use highest_clean::{HighestClean, highest_clean, loudest_clean};
 pub use isolation::{Isolation, isolation};
+pub use taper::{ListeningAt, Taper};
 
 use crate::analysis::{ClipFinding, Flaw, Weight};
 use crate::session::plan::{Extent, HeadroomRule, ListeningLevel};
@@ -63,6 +65,9 @@ pub struct Judgement {
     /// The answers in volts and milliwatts; `None` while the output's volts are not known.
     #[serde(default)]
     pub in_volts: Option<InVolts>,
+    /// The output's own volume control, where its positions were heard.
+    #[serde(default)]
+    pub taper: Option<Taper>,
     /// What the listener's own music needs, piece by piece; empty without music.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub music: Vec<music::PieceJudged>,
@@ -95,6 +100,7 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
     let isolation = isolation(record);
     let exposure = exposure::exposure(record, &highest_clean, &headroom);
     let drive_needed = drive_needed::drive_needed(record, &highest_clean, &headroom);
+    let taper = taper::taper(record, &headroom, &seats);
     Judgement {
         threshold,
         highest_clean,
@@ -108,6 +114,7 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
         in_volts,
         exposure,
         drive_needed,
+        taper,
         music: Vec::new(),
         sentence,
     }
@@ -138,6 +145,7 @@ fn of_path_check(record: &Record, rule: HeadroomRule) -> Judgement {
         in_volts: None,
         exposure: None,
         drive_needed: None,
+        taper: None,
         music: Vec::new(),
         sentence: format!(
             "This is a path check: it tells whether the way to the ear is straight, not how loud the output plays. {}",

@@ -51,6 +51,8 @@ const MIDDLE_BELOW_LAST_DB: f64 = 10.0;
 const QUICK_MARGIN_DB: f64 = 0.1;
 /// Periods of a seat's one take at most: it stays under 6 s.
 const SEAT_PERIODS: usize = 4;
+/// Periods of one look while noise is held: a look every three to four seconds.
+pub(in crate::session) const LOOK_PERIODS: usize = 2;
 /// Periods for which an outside source is listened to, about 11 s: the lowest bands need them.
 const OUTSIDE_PERIODS: usize = 8;
 /// Steps closer than this are the same step, dB.
@@ -98,6 +100,8 @@ pub enum Purpose {
     OpenEar,
     /// The same with the headphone on.
     CoveredEar,
+    /// The quiet reference at one position of the output's volume control, after the climb.
+    Position,
     /// The first driven channel alone (path check).
     LeftAlone,
     /// The second one alone.
@@ -107,7 +111,7 @@ pub enum Purpose {
 impl Purpose {
     /// True for what is added to a session after its climb.
     pub fn is_added(self) -> bool {
-        matches!(self, Purpose::Seat | Purpose::OpenEar | Purpose::CoveredEar)
+        matches!(self, Purpose::Seat | Purpose::OpenEar | Purpose::CoveredEar | Purpose::Position)
     }
 
     /// True where one channel sounds alone, so that an ear may rightly hear nothing.
@@ -130,6 +134,7 @@ impl fmt::Display for Purpose {
             Purpose::Seat => "seat",
             Purpose::OpenEar => "open ear",
             Purpose::CoveredEar => "covered ear",
+            Purpose::Position => "position",
             Purpose::LeftAlone => "left alone",
             Purpose::RightAlone => "right alone",
         })
@@ -294,6 +299,12 @@ impl Climb<'_> {
         let stimuli = self.stimuli(Purpose::Seat);
         let periods = self.plan.careful_periods.min(SEAT_PERIODS);
         Some(Step { number: self.results.len() + 1, purpose: Purpose::Seat, drive, stimuli, periods })
+    }
+
+    /// A look at one position of the volume control: the drive of the quiet reference; `None` where the session has none.
+    pub fn position_step(&self) -> Option<Step> {
+        let (drive, stimuli) = (Some(self.reference_drive()?), self.stimuli(Purpose::Seat));
+        Some(Step { number: self.results.len() + 1, purpose: Purpose::Position, drive, stimuli, periods: LOOK_PERIODS })
     }
 
     /// An outside source at the open or the covered ear.

@@ -9,6 +9,7 @@ pub mod listening;
 pub mod music;
 pub mod path;
 pub mod plan;
+pub mod positions;
 pub mod protocol;
 pub mod reanalyse;
 pub mod record;

@@ -55,6 +55,11 @@ pub enum Command {
         /// Play quiet noise until the bench is told that the headphone sits.
         hold: bool,
     },
+    /// Hold quiet noise while the output's own volume control is turned, and add every position to a finished session.
+    Positions {
+        /// The session's folder.
+        folder: PathBuf,
+    },
     /// Add what an outside source gives at the open or the covered ear to a finished session.
     Listen {
         /// The session's folder.
@@ -194,6 +199,11 @@ pub enum Event {
         seat: u32,
         /// Per ear, with this look as its last fit; empty before the first look.
         ears: Vec<(InputRole, Seats)>,
+    },
+    /// Quiet noise is held while a volume control is turned.
+    Turning {
+        /// Positions found, in order: level less that of the session's own position, dB.
+        positions: Vec<f64>,
     },
     /// A calibration offset was taken.
     Calibrated {

@@ -12,6 +12,7 @@ mod common;
 mod comparison;
 mod crash_recovery;
 mod curves;
+mod drive;
 mod electrical;
 mod foreign;
 mod fuzz_corpus;

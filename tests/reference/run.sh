@@ -17,3 +17,4 @@ trap 'rm -rf "$scratch"' EXIT INT TERM
 set -- "$scratch/rehearsed" "$scratch/beside"
 if [ -n "${LOUDENOUGH_FOREIGN:-}" ]; then set -- "$@" "$LOUDENOUGH_FOREIGN"; fi
 "$python" tests/reference/compare.py "$@"
+"$python" tests/reference/music.py "$target/debug/loudenough" "$scratch/rehearsed"

@@ -64,13 +64,17 @@ pub enum Command {
     },
     /// Run a session on real cards.
     Run(Box<Run>),
-    /// Hold quiet noise while the headphone is taken off and put on again, then add that seat to a finished session.
+    /// Hold quiet noise while the headphone is taken off and put on again, then add that seat to a finished session; or
+    /// while the output's own volume control is turned.
     Hold {
         /// Session folder.
         session: PathBuf,
         /// Measure the seat at once, without holding noise for it.
         #[arg(long)]
         at_once: bool,
+        /// Turn the output's volume control step by step instead: each position is found by itself and added.
+        #[arg(long, conflicts_with = "at_once")]
+        taper: bool,
         /// How results go.
         #[command(flatten)]
         keep: Shown,

@@ -7,6 +7,7 @@ use crate::gui::parts::{self, CAUTION};
 use crate::gui::text;
 use crate::gui::theme;
 use crate::gui::view::Phase;
+use crate::judgement::Needed;
 use crate::session::seats::Seats;
 use eframe::egui::accesskit::Live;
 use eframe::egui::{Label, RichText, Ui};
@@ -29,8 +30,17 @@ pub fn answer(desk: &Desk, ui: &mut Ui) {
         ui.label(RichText::new(digest.judgement.headroom.verdict.to_string()).strong().color(theme::tokens(ui).level));
         parts::quiet(ui, digest.judgement.headroom.verdict.because.clone());
     });
+    if let Some(lead) = &desk.music.lead {
+        ui.add(Label::new(RichText::new(lead).strong().size(theme::TEXT + 1.5)).wrap());
+    }
     let sentence = ui.add(Label::new(RichText::new(&digest.judgement.sentence).size(theme::TEXT + 1.5)).wrap());
     ui.ctx().accesskit_node_builder(sentence.id, |node| node.set_live(Live::Polite));
+    if let Some(drive) = drive(digest) {
+        parts::quiet(ui, drive);
+    }
+    if let Some(taper) = taper(digest) {
+        parts::quiet(ui, taper);
+    }
     if let Some(seats) = seats(digest) {
         parts::quiet(ui, seats);
     }
@@ -38,6 +48,36 @@ pub fn answer(desk: &Desk, ui: &mut Ui) {
         parts::quiet(ui, ended);
     }
     failure(desk, ui);
+}
+
+/// What the listener takes, and with the wanted headroom over it.
+fn drive(digest: &Digest) -> Option<String> {
+    let needed = digest.judgement.drive_needed.as_ref()?;
+    let one = |needed: &Needed| {
+        let volts = needed.at_load.map_or(String::new(), |at| format!(", {at}"));
+        let peak_v = needed.peak_v.map_or(String::new(), |v| format!(" ({} V)", text::fixed(v.value, 3)));
+        let reach = if needed.peak_db.value > 0.0 { ", out of reach" } else { "" };
+        format!(
+            "{} dBFS RMS, peak {} dB re full scale{peak_v}, {} % of full drive{volts}{reach}",
+            text::db(needed.drive.value),
+            text::db(needed.peak_db.value),
+            text::fixed(needed.share_percent.value, 1)
+        )
+    };
+    let over = text::fixed(needed.wanted.level - needed.listening.level, 0);
+    Some(format!("the listening level takes {}; {over} dB over it {}", one(&needed.listening), one(&needed.wanted)))
+}
+
+/// The output's own volume control, where it was turned.
+fn taper(digest: &Digest) -> Option<String> {
+    let taper = digest.judgement.taper.as_ref()?;
+    let levels: Vec<String> = taper.positions.iter().map(|p| text::db(p.change_db.value)).collect();
+    Some(format!(
+        "volume control: {} positions, {} dB re the session's; the listening level of noise that peaks at full scale is {}",
+        taper.positions.len(),
+        levels.join(", "),
+        taper.listening
+    ))
 }
 
 /// What the fit changes, where more than one seat was played.
@@ -105,6 +145,11 @@ fn status_words(desk: &Desk) -> String {
         Phase::Stopping => "stopping: the sound fades".into(),
         Phase::Seating => format!(
             "quiet noise is held: take the headphone off, put it on again, {} when it sits, {} leaves it",
+            Action::Seat.key(),
+            Action::Stop.key()
+        ),
+        Phase::Turning => format!(
+            "quiet noise is held: turn the output's volume control step by step, {} when done, {} leaves it",
             Action::Seat.key(),
             Action::Stop.key()
         ),

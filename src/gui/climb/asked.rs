@@ -137,11 +137,15 @@ pub fn what_next(desk: &mut Desk, ui: &mut Ui) {
 
 /// The next seat of the session shown, and how many there are.
 fn seat(desk: &mut Desk, ui: &mut Ui) {
-    let holds = desk.view.phase == Phase::Seating;
+    let holds = matches!(desk.view.phase, Phase::Seating | Phase::Turning);
     let Some(record) = desk.view.digest.as_ref().filter(|_| holds || desk.can_add()).map(|d| d.record.clone()) else {
         return;
     };
-    let words = if holds { format!("It sits  {}", Action::Seat.key()) } else { Action::Seat.button() };
+    let words = match desk.view.phase {
+        Phase::Seating => format!("It sits  {}", Action::Seat.key()),
+        Phase::Turning => format!("Done  {}", Action::Seat.key()),
+        _ => Action::Seat.button(),
+    };
     ui.horizontal(|ui| {
         if ui.add_enabled(holds || !desk.view.phase.is_busy(), Button::new(words)).clicked() {
             desk.act(Action::Seat, &ui.ctx().clone());
@@ -163,6 +167,11 @@ fn outside(desk: &mut Desk, ui: &mut Ui) {
                 if ui.button(words).on_hover_text(says).clicked() {
                     desk.listen(covered);
                 }
+            }
+            let says =
+                "Quiet noise is held while you turn the output's volume control; every position is found by itself.";
+            if ui.button("volume control").on_hover_text(says).clicked() {
+                desk.turn();
             }
         });
     });

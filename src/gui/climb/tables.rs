@@ -3,6 +3,7 @@
 use super::picture::{glyph, still_plot};
 use crate::gui::app::{Desk, Table};
 use crate::gui::digest::{Bands, Curve, Digest, Response, Row, Sound, SweepCurves};
+use crate::gui::music;
 use crate::gui::parts;
 use crate::gui::text;
 use crate::gui::theme::{self, SMALL, STEP};
@@ -37,6 +38,10 @@ pub fn show(desk: &mut Desk, ui: &mut Ui, height: f32) {
         },
         Table::Sounds if digest.sounds.is_empty() => nothing(ui, NO_SOUNDS),
         Table::Sounds => sounds(ui, &digest.sounds, height),
+        Table::Music => {
+            let asked = music::show(&mut desk.music, ui, height);
+            desk.judge_music(asked, &ui.ctx().clone());
+        }
         Table::Sweep => match &digest.sweep {
             Some(s) => sweep(ui, s, height),
             None => nothing(

@@ -1,7 +1,7 @@
 //! What is added to a finished session. A further seat of the headphone: quiet noise is held while a person refits it,
 //! then the quiet reference is played once. An outside source: the bench listens, at the open or the covered ear.
 
-use super::super::climb::{Purpose, Step};
+use super::super::climb::{LOOK_PERIODS, Purpose, Step};
 use super::super::protocol::Event;
 use super::super::seats::{Fit, Seats, fits};
 use super::super::storage::Storage;
@@ -12,8 +12,6 @@ use crate::take::VoidReason;
 use std::path::Path;
 use std::sync::Arc;
 
-/// Periods of one look while the noise is held: a look every three to four seconds.
-const LOOK_PERIODS: usize = 2;
 /// Looks after which the noise ends by itself: about ten minutes.
 const MOST_LOOKS: usize = 180;
 
@@ -24,6 +22,8 @@ pub(super) enum Addition {
     Seat { hold: bool },
     /// An outside source, with the headphone on or off.
     Outside { covered: bool },
+    /// Every position of the output's own volume control.
+    Positions,
 }
 
 impl Worker {
@@ -41,6 +41,7 @@ impl Worker {
         let changed = match what {
             Addition::Seat { .. } => backend.with_seat(seat),
             Addition::Outside { covered } => backend.with_outside_source(covered),
+            Addition::Positions => backend.with_seat(seat),
         };
         let (engine, tell_live) = self.open(changed.as_deref().unwrap_or(backend), &chain.routing)?;
         let (playback, capture) = engine.granted();
@@ -65,6 +66,7 @@ impl Worker {
 impl StepRunner<'_> {
     fn add(&mut self, what: Addition) -> Result<(), StepError> {
         let step = match what {
+            Addition::Positions => return self.turn(),
             Addition::Seat { .. } => self.climb().seat_step().ok_or(RunError::NoReference)?,
             Addition::Outside { covered: false } => self.climb().outside_step(Purpose::OpenEar),
             Addition::Outside { covered: true } => self.climb().outside_step(Purpose::CoveredEar),

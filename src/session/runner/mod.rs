@@ -10,6 +10,7 @@
 mod added;
 mod calibrate;
 mod electrical;
+mod positions;
 mod step;
 
 pub(crate) use step::Known;
@@ -251,6 +252,7 @@ impl Worker {
                 Command::Run(request) => self.run(&request, &mut kept),
                 Command::Continue { folder } => self.carry_on(&folder, &mut kept),
                 Command::Seat { folder, hold } => self.add(&folder, Addition::Seat { hold }),
+                Command::Positions { folder } => self.add(&folder, Addition::Positions),
                 Command::Listen { folder, covered } => self.add(&folder, Addition::Outside { covered }),
                 Command::Calibrate { chain, role, calibrator } => self.calibrate(&chain, role, calibrator),
                 Command::Electrical(take) => self.electrical(&take),

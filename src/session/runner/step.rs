@@ -211,6 +211,17 @@ impl<'a> StepRunner<'a> {
                 break;
             }
         }
+        self.commit(step, takes)
+    }
+
+    /// Keeps a take that was played already as a step of its own.
+    pub(super) fn keep(&mut self, step: Step, take: Take) -> Result<(), StepError> {
+        self.storage.save_period(&take.head.stimulus, &take.head.stimulus.period(self.rate()))?;
+        let result = self.take_result(&step, take)?;
+        self.commit(step, vec![result])
+    }
+
+    fn commit(&mut self, step: Step, takes: Vec<TakeResult>) -> Result<(), StepError> {
         let result = StepResult { step, seat: self.seat, finished_at: (self.worker.now)(), takes };
         self.record.steps.push(result.clone());
         self.storage.commit_step(&result, &self.record)?;
@@ -310,9 +321,9 @@ impl<'a> StepRunner<'a> {
         let silence = self.record.steps.iter().find(|s| s.step.purpose == Purpose::Silence);
         let inputs = chain.ears().map(|(input, role)| {
             let noise_dbfs = silence.and_then(|s| s.silence(input)?.noise_z).map(|e| e.value);
-            // How loud another seat is, or what an ear hears of one channel alone, nobody knows; it is quiet, and the
+            // How loud another seat or volume position is, or what an ear hears of one channel alone, nobody knows; it is quiet, and the
             // ceiling still holds.
-            let unknown = purpose == Purpose::Seat || purpose.is_alone();
+            let unknown = matches!(purpose, Purpose::Seat | Purpose::Position) || purpose.is_alone();
             let known = matches!(stimulus, Stimulus::Pink(_)) && !unknown;
             let curve_db = self.curve_effect_db(input, role);
             let expected = drive.rms().filter(|_| known).zip(climb.gain_db(input));
