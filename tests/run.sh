@@ -36,6 +36,9 @@ export PROPTEST_RNG_SEED="${PROPTEST_RNG_SEED:-20260301}"
 # Fifty seeded benches from the commit; the first seed is printed.
 export LOUDENOUGH_SEED="${LOUDENOUGH_SEED:-commit}" LOUDENOUGH_SESSIONS="${LOUDENOUGH_SESSIONS:-50}"
 
+# Benches that distortion is planted on.
+export LOUDENOUGH_ATTRIBUTIONS="${LOUDENOUGH_ATTRIBUTIONS:-24}"
+
 cargo test --features jack,pulseaudio --no-fail-fast "$@"
 # The whole run also holds the numbers against other people's mathematics.
 if [ $# -eq 0 ]; then sh tests/reference/run.sh; fi

@@ -1,14 +1,23 @@
 //! `judge`: stored sessions for another listening level, by another rule, for the listener's own music.
 
 use super::args::{Judge, Listener};
-use super::{Surroundings, music, request, show};
+use super::{Surroundings, attribution, music, request, show};
+use crate::judgement::attribution::{Attribution, attribution as attribute};
 use crate::judgement::music::{Way, add_music};
 use crate::judgement::{self, Judgement};
 use crate::session::music::{Music, measure};
 use crate::session::record::Record;
 use crate::session::storage::Storage;
 use anyhow::Result;
+use serde::Serialize;
 use std::path::PathBuf;
+
+/// Several sessions as JSON.
+#[derive(Serialize)]
+struct Several<'a> {
+    judgements: Vec<&'a Judgement>,
+    attribution: &'a Option<Attribution>,
+}
 
 pub(super) fn judge(wanted: &Judge, surroundings: &mut Surroundings) -> Result<()> {
     let mut sessions = Vec::new();
@@ -19,12 +28,14 @@ pub(super) fn judge(wanted: &Judge, surroundings: &mut Surroundings) -> Result<(
         sessions.push((record, judgement));
     }
     play(&wanted.music, &mut sessions)?;
+    let records: Vec<&Record> = sessions.iter().map(|(record, _)| record).collect();
+    let whose = attribute(&records).ok();
     let out = &mut *surroundings.out;
     if wanted.json {
-        let all: Vec<&Judgement> = sessions.iter().map(|(_, judgement)| judgement).collect();
-        let text = match all[..] {
-            [one] => serde_json::to_string_pretty(one)?,
-            _ => serde_json::to_string_pretty(&all)?,
+        let judgements: Vec<&Judgement> = sessions.iter().map(|(_, judgement)| judgement).collect();
+        let text = match (&judgements[..], &whose) {
+            ([one], _) => serde_json::to_string_pretty(one)?,
+            (_, attribution) => serde_json::to_string_pretty(&Several { judgements, attribution })?,
         };
         writeln!(out, "{text}")?;
         return Ok(());
@@ -34,6 +45,9 @@ pub(super) fn judge(wanted: &Judge, surroundings: &mut Surroundings) -> Result<(
     }
     if sessions.len() > 1 && !wanted.music.is_empty() {
         music::pairings(&sessions, out)?;
+    }
+    if let Some(whose) = &whose {
+        attribution::told(whose, out)?;
     }
     Ok(())
 }

@@ -1,6 +1,7 @@
 //! The command line: typed → wanted → done.
 
 mod args;
+mod attribution;
 mod calibrate;
 mod cards;
 mod chain;

@@ -1,5 +1,6 @@
 //! Opinions on stored records: pure, recomputable at any time with another listening level or another rule.
 
+pub mod attribution;
 mod budget;
 mod clipping_threshold;
 pub mod comparison;

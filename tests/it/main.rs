@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used, clippy::print_stdout)] // test helpers outside #[test] functions may unwrap and tell figures
 
+mod attribution;
 mod calibration;
 mod calibration_files;
 mod chains;

@@ -31,7 +31,8 @@ pub struct Compare {
 /// Options of `judge`.
 #[derive(Debug, Args)]
 pub struct Judge {
-    /// Session folders.
+    /// Session folders; of several, whose the distortion of the first is, is told by the others: the same headphone on
+    /// another output, the same pairing at another input gain, another headphone on the same output.
     #[arg(required = true, value_name = "SESSION")]
     pub sessions: Vec<PathBuf>,
     /// Pieces of the listener's own music, WAV or FLAC; nothing of them is kept but figures, name and hash.
@@ -40,7 +41,7 @@ pub struct Judge {
     /// Who listens how loud and what headroom is called.
     #[command(flatten)]
     pub listener: Listener,
-    /// Print JSON; of several sessions a list.
+    /// Print JSON; of several sessions all judgements and the attribution.
     #[arg(long)]
     pub json: bool,
 }

@@ -1,0 +1,435 @@
+//! Whose distortion is it? Each product above the noise of the first session is put down to output, headphone or input by
+//! holding it against the others.
+//!
+//! ```text
+//!                                    at the same             it moves: whose            it stays: not whose
+//! same headphone, another output     level at the ear        the output's               the output's
+//! same pairing, another input gain   level at the ear        the input's                the input's
+//! same output, another headphone     drive                   headphone's or input's     the output's alone
+//! ```
+//!
+//! A product **moves** where the whole interval of its difference lies above half of its power (3 dB): then most of it is
+//! gone with what was changed. It **stays** where the whole interval lies within half of its power. All else is not told.
+//! Products are re the stimulus of their own one-third octave (harmonics: re their fundamental), so that no response of a
+//! headphone enters where bands are compared.
+
+use crate::analysis::PinkFinding;
+use crate::session::climb::Purpose;
+use crate::session::record::{Record, StepResult};
+use crate::stats::{Estimate, Interval, Reading};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// Half of a power, dB.
+const HALF_DB: f64 = 3.0103;
+/// On another headphone a product of the output alone stays within this, dB: two headphones alike by chance are few.
+const ALIKE_DB: f64 = 1.0;
+/// Offsets that differ by less are those of one input gain, dB (a calibrator's class allows 0.4).
+const SAME_GAIN_DB: f64 = 1.0;
+/// From this difference on an input gain decides: a second-order product then moves by twice [`HALF_DB`].
+const OTHER_GAIN_DB: f64 = 6.0;
+/// What the straight line between two steps may be off by halfway, dB (half width; steps of 3 dB, orders up to three).
+const BETWEEN_STEPS_DB: f64 = 0.5;
+/// A step this near is taken as it is, dB.
+const AT_STEP_DB: f64 = 0.05;
+/// Sines this near are the same one.
+const SAME_SINE: f64 = 0.01;
+/// Harmonics that are asked for.
+const ORDERS: std::ops::RangeInclusive<u32> = 2..=5;
+
+/// A distortion product.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "product", rename_all = "kebab-case")]
+pub enum Product {
+    /// Even-order, of all bands or of one (number, 0 is 1 kHz).
+    Even {
+        /// `None`: all of them.
+        band: Option<i32>,
+    },
+    /// Odd-order likewise.
+    Odd {
+        /// `None`: all of them.
+        band: Option<i32>,
+    },
+    /// A harmonic of a sine.
+    Harmonic {
+        /// 2 for the second.
+        order: u32,
+        /// The sine, Hz.
+        sine_hz: f64,
+    },
+}
+
+/// Whose a product is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Owner {
+    /// The output under test.
+    Output,
+    /// The headphone.
+    Headphone,
+    /// The microphone or the input behind it.
+    Input,
+    /// Not told.
+    NotTold,
+}
+
+impl fmt::Display for Owner {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Owner::Output => "the output's",
+            Owner::Headphone => "the headphone's",
+            Owner::Input => "the input's",
+            Owner::NotTold => "not told",
+        })
+    }
+}
+
+/// What a session changes against the first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Changed {
+    /// Another output, all else the same.
+    Output,
+    /// Another input gain.
+    InputGain,
+    /// Another headphone.
+    Headphone,
+}
+
+/// What a product does when something is changed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Does {
+    /// Most of it is gone.
+    Moves,
+    /// Most of it is still there, and not much more.
+    Stays,
+    /// The interval leaves it open, or there is more of it now.
+    NotTold,
+}
+
+/// One session held against the first.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Proof {
+    /// Number of the session, from 1.
+    pub session: usize,
+    /// What it changes.
+    pub changed: Changed,
+    /// First session less this one, dB.
+    pub difference_db: Reading,
+    /// What the product does.
+    pub does: Does,
+}
+
+/// A product with its owner.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Attributed {
+    /// Which.
+    pub product: Product,
+    /// Its size in the first session, dB re its stimulus.
+    pub size_db: Estimate,
+    /// Whose it is.
+    pub owner: Owner,
+    /// The sessions that say so, and those that do not.
+    pub proofs: Vec<Proof>,
+}
+
+/// What the sessions at hand tell of the first one's distortion.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Attribution {
+    /// Level at the ear at which outputs and input gains were compared, dB SPL (dBFS where nothing is calibrated); `None`
+    /// where no session changes one of them.
+    pub level_db: Option<f64>,
+    /// Every product above the noise.
+    pub products: Vec<Attributed>,
+    /// Sessions (from 1) that share too little with the first one, and why.
+    pub unused: Vec<(usize, String)>,
+    /// The next measurement that would decide what is not told.
+    pub next: Option<String>,
+}
+
+/// Puts the distortion of the first session down to somebody.
+///
+/// # Errors
+/// In words, without a second session or where the first has no step to look at.
+pub fn attribution(sessions: &[&Record]) -> Result<Attribution, String> {
+    let [first, others @ ..] = sessions else { return Err("no session was given".into()) };
+    if others.is_empty() {
+        return Err("one session alone does not tell whose its distortion is: give another output's, another input gain's or another headphone's too".into());
+    }
+    let subject = Side::of(first);
+    let mut unused = Vec::new();
+    let mut partners = Vec::new();
+    for (i, other) in others.iter().enumerate() {
+        match changed(first, other) {
+            Ok(changed) => partners.push(Partner { session: i + 2, changed, side: Side::of(other) }),
+            Err(why) => unused.push((i + 2, why)),
+        }
+    }
+    let by_level = || partners.iter().filter(|p| p.changed != Changed::Headphone);
+    let highest =
+        |axis: Axis, all: &mut dyn Iterator<Item = &Side>| all.filter_map(|s| s.highest(axis)).reduce(f64::min);
+    let level_db = by_level()
+        .next()
+        .and_then(|_| highest(Axis::Level, &mut by_level().map(|p| &p.side).chain(std::iter::once(&subject))));
+    let drive_db = highest(Axis::Drive, &mut partners.iter().map(|p| &p.side).chain(std::iter::once(&subject)));
+    let mut products = Vec::new();
+    for product in subject.products() {
+        let place = level_db.map(|l| (Axis::Level, l)).or(drive_db.map(|d| (Axis::Drive, d)));
+        let Some(Reading::Told(size_db)) = place.and_then(|(axis, at)| subject.at(product, axis, at)) else { continue };
+        let proofs: Vec<Proof> = partners
+            .iter()
+            .filter_map(|partner| {
+                let (axis, at) = match partner.changed {
+                    Changed::Headphone => (Axis::Drive, drive_db?),
+                    _ => (Axis::Level, level_db?),
+                };
+                partner.held_against(&subject, product, axis, at)
+            })
+            .collect();
+        products.push(Attributed { product, size_db, owner: owner(&proofs), proofs });
+    }
+    let next = products.iter().any(|p| p.owner == Owner::NotTold).then(|| next(&partners)).flatten();
+    Ok(Attribution { level_db, products, unused, next })
+}
+
+/// What another session changes; in words, where it is nothing or too much.
+fn changed(first: &Record, other: &Record) -> Result<Changed, String> {
+    let (a, b) = (&first.head.chain, &other.head.chain);
+    let ear = |record: &Record| record.head.chain.ears().next().map(|(_, role)| role);
+    if ear(first) != ear(other) {
+        return Err("it heard another ear".into());
+    }
+    let role = ear(first).ok_or("no ear was heard")?;
+    let gain_db = match (a.acoustic(role), b.acoustic(role)) {
+        (Some(a), Some(b)) => (a.offset.value - b.offset.value).abs(),
+        (None, None) if a.setting(role) == b.setting(role) => 0.0,
+        _ => return Err("its levels cannot be held against the first one's: calibrate both".into()),
+    };
+    let same_headphone = a.headphone.trim() == b.headphone.trim();
+    let same_output = a.output.trim() == b.output.trim() && a.positions() == b.positions();
+    match (same_output, same_headphone) {
+        (true, true) if gain_db >= OTHER_GAIN_DB => Ok(Changed::InputGain),
+        (true, true) => Err(format!("it is the same pairing at nearly the same input gain ({gain_db:.1} dB)")),
+        (false, true) if gain_db < SAME_GAIN_DB => Ok(Changed::Output),
+        (true, false) if gain_db < SAME_GAIN_DB => Ok(Changed::Headphone),
+        (false, false) => Err("both output and headphone are others".into()),
+        _ => Err("its input gain is another one too".into()),
+    }
+}
+
+/// What is held equal.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Axis {
+    Level,
+    Drive,
+}
+
+struct Partner<'a> {
+    session: usize,
+    changed: Changed,
+    side: Side<'a>,
+}
+
+/// The steps of one session.
+struct Side<'a> {
+    steps: Vec<Seen<'a>>,
+    input: usize,
+}
+
+struct Seen<'a> {
+    level_db: f64,
+    drive_db: f64,
+    step: &'a StepResult,
+    pink: &'a PinkFinding,
+}
+
+impl<'a> Side<'a> {
+    fn of(record: &'a Record) -> Side<'a> {
+        let input = record.head.chain.deciding_input();
+        let seen = |step: &'a StepResult| {
+            let (pink, result) = step.pink(input)?;
+            let level_db = record.sound(result).and_then(|s| s.z).or(pink.level_z)?.value;
+            let counts = !matches!(step.step.purpose, Purpose::Probe | Purpose::ReferenceAgain);
+            counts.then_some(Seen { level_db, drive_db: step.step.drive?.db(), step, pink })
+        };
+        let mut steps: Vec<Seen<'a>> = record.climbed().filter_map(seen).collect();
+        steps.sort_by(|a, b| a.drive_db.total_cmp(&b.drive_db));
+        Side { steps, input }
+    }
+
+    fn highest(&self, axis: Axis) -> Option<f64> {
+        self.steps.iter().map(|s| s.on(axis)).reduce(f64::max)
+    }
+
+    /// All that could be compared.
+    fn products(&self) -> Vec<Product> {
+        let bands = crate::analysis::band::BANDS;
+        let each = std::iter::once(None).chain(bands.map(Some));
+        let mut all: Vec<Product> = each.clone().map(|band| Product::Even { band }).collect();
+        all.extend(each.map(|band| Product::Odd { band }));
+        let mut sines: Vec<f64> =
+            self.steps.iter().flat_map(|s| s.step.sines(self.input)).map(|s| s.frequency_hz).collect();
+        sines.sort_by(f64::total_cmp);
+        sines.dedup_by(|a, b| same_sine(*a, *b));
+        all.extend(sines.iter().flat_map(|sine_hz| ORDERS.map(|order| Product::Harmonic { order, sine_hz: *sine_hz })));
+        all
+    }
+
+    /// A product where level or drive is so high; `None` where the steps do not reach there.
+    fn at(&self, product: Product, axis: Axis, at: f64) -> Option<Reading> {
+        if let Some(near) = self.steps.iter().find(|s| (s.on(axis) - at).abs() < AT_STEP_DB) {
+            return near.reading(product, self.input);
+        }
+        let above = self.steps.iter().position(|s| s.on(axis) > at)?;
+        let (low, high) = (&self.steps[above.checked_sub(1)?], &self.steps[above]);
+        let share = (at - low.on(axis)) / (high.on(axis) - low.on(axis));
+        Some(between(&low.reading(product, self.input)?, &high.reading(product, self.input)?, share))
+    }
+}
+
+/// Straight between two steps; where one of them is only bounded, the larger bound holds.
+fn between(low: &Reading, high: &Reading, share: f64) -> Reading {
+    let most = |reading: &Reading| match reading {
+        Reading::Told(e) => Some(e.interval.high),
+        Reading::Below(bound) => Some(*bound),
+        Reading::AtLeast(_) | Reading::NotTold(_) => None,
+    };
+    match (low, high) {
+        (Reading::Told(low), Reading::Told(high)) => {
+            let value = low.value + share * (high.value - low.value);
+            let bow = 4.0 * share * (1.0 - share) * BETWEEN_STEPS_DB;
+            Reading::Told(Estimate::symmetric(value, low.half_width().max(high.half_width()).hypot(bow)))
+        }
+        _ => match (most(low), most(high)) {
+            (Some(low), Some(high)) => Reading::Below(low.max(high)),
+            _ => Reading::NotTold("a step beside it does not tell it".into()),
+        },
+    }
+}
+
+impl Seen<'_> {
+    fn on(&self, axis: Axis) -> f64 {
+        match axis {
+            Axis::Level => self.level_db,
+            Axis::Drive => self.drive_db,
+        }
+    }
+
+    fn reading(&self, product: Product, input: usize) -> Option<Reading> {
+        let band = |x: i32| self.pink.bands.iter().find(|band| band.x == x);
+        Some(match product {
+            Product::Even { band: None } => self.pink.even.clone(),
+            Product::Odd { band: None } => self.pink.odd.clone(),
+            Product::Even { band: Some(x) } => band(x)?.even.clone(),
+            Product::Odd { band: Some(x) } => band(x)?.odd.clone(),
+            Product::Harmonic { order, sine_hz } => {
+                let sine = self.step.sines(input).find(|s| same_sine(s.frequency_hz, sine_hz))?;
+                sine.harmonics.iter().find(|h| h.order == order)?.level.clone()
+            }
+        })
+    }
+}
+
+fn same_sine(a: f64, b: f64) -> bool {
+    (a / b - 1.0).abs() < SAME_SINE
+}
+
+impl Partner<'_> {
+    /// `None` where either session does not reach there or does not tell the product.
+    fn held_against(&self, subject: &Side, product: Product, axis: Axis, at: f64) -> Option<Proof> {
+        let (here, there) = (subject.at(product, axis, at)?, self.side.at(product, axis, at)?);
+        let difference_db = match (here, there) {
+            (Reading::Told(here), Reading::Told(there)) => Reading::Told(here.plus(&there.negative())),
+            (Reading::Told(here), Reading::Below(bound)) => Reading::AtLeast(here.shifted(-bound)),
+            _ => return None,
+        };
+        let stays_db = if self.changed == Changed::Headphone { ALIKE_DB } else { HALF_DB };
+        let does = match &difference_db {
+            Reading::Told(d) | Reading::AtLeast(d) if d.interval.low > HALF_DB => Does::Moves,
+            Reading::Told(Estimate { interval: Interval { low, high }, .. })
+                if *low > -stays_db && *high < stays_db =>
+            {
+                Does::Stays
+            }
+            _ => Does::NotTold,
+        };
+        Some(Proof { session: self.session, changed: self.changed, difference_db, does })
+    }
+}
+
+fn owner(proofs: &[Proof]) -> Owner {
+    let what = |changed: Changed| {
+        let all = || proofs.iter().filter(move |p| p.changed == changed).map(|p| p.does);
+        [Does::Moves, Does::Stays].into_iter().find(|does| all().any(|d| d == *does))
+    };
+    match (what(Changed::Output), what(Changed::InputGain), what(Changed::Headphone)) {
+        // Gone with either: no single owner.
+        (Some(Does::Moves), Some(Does::Moves), _) => Owner::NotTold,
+        (_, Some(Does::Moves), _) => Owner::Input,
+        (Some(Does::Moves), _, _) => Owner::Output,
+        (Some(Does::Stays), Some(Does::Stays), _) => Owner::Headphone,
+        (None, Some(Does::Stays), Some(Does::Moves)) => Owner::Headphone,
+        (None, Some(Does::Stays), Some(Does::Stays)) => Owner::Output,
+        _ => Owner::NotTold,
+    }
+}
+
+/// The cheapest measurement that is missing.
+fn next(partners: &[Partner]) -> Option<String> {
+    let has = |changed: Changed| partners.iter().any(|p| p.changed == changed);
+    let words = match (has(Changed::Output), has(Changed::InputGain)) {
+        (false, false) => {
+            "the same headphone on another output, and the same pairing with 10 dB less input gain (calibrated again)"
+        }
+        (false, true) => "the same headphone on another output, up to the same level",
+        (true, false) => "the same pairing with 10 dB less input gain, calibrated again",
+        (true, true) => "the same sessions in a quieter room or with more periods a step, so that the intervals close",
+    };
+    Some(words.into())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn proof(changed: Changed, does: Does) -> Proof {
+        Proof { session: 2, changed, difference_db: Reading::Below(0.0), does }
+    }
+
+    /// The rule of thumb of the trade: what moves with the output is the output's, with the gain the input's, what stays
+    /// under both the headphone's; half of the evidence tells nothing.
+    #[test]
+    fn owners_follow_from_what_moves_and_what_stays() {
+        use Changed::{Headphone, InputGain, Output};
+        use Does::{Moves, NotTold, Stays};
+        for (proofs, expected) in [
+            (vec![(Output, Moves)], Owner::Output),
+            (vec![(Output, Moves), (InputGain, Stays)], Owner::Output),
+            (vec![(InputGain, Moves)], Owner::Input),
+            (vec![(Output, Stays), (InputGain, Moves)], Owner::Input),
+            (vec![(Output, Stays), (InputGain, Stays)], Owner::Headphone),
+            (vec![(Output, Stays)], Owner::NotTold),
+            (vec![(InputGain, Stays)], Owner::NotTold),
+            (vec![(Output, Moves), (InputGain, Moves)], Owner::NotTold),
+            (vec![(Output, NotTold), (InputGain, Stays)], Owner::NotTold),
+            (vec![(Headphone, Stays), (InputGain, Stays)], Owner::Output),
+            (vec![(Headphone, Moves), (InputGain, Stays)], Owner::Headphone),
+            (vec![(Headphone, Moves)], Owner::NotTold),
+            (vec![], Owner::NotTold),
+        ] {
+            let all: Vec<Proof> = proofs.iter().map(|(c, d)| proof(*c, *d)).collect();
+            assert_eq!(owner(&all), expected, "{proofs:?}");
+        }
+    }
+
+    #[test]
+    fn between_two_steps_a_bound_stays_a_bound() {
+        let told = |db: f64| Reading::Told(Estimate::symmetric(db, 0.2));
+        let Reading::Told(mid) = between(&told(-50.0), &told(-44.0), 0.5) else { panic!("not told") };
+        assert!((mid.value + 47.0).abs() < 1e-12 && (mid.half_width() - 0.2f64.hypot(0.5)).abs() < 1e-12);
+        assert_eq!(between(&Reading::Below(-60.0), &told(-55.0), 0.5), Reading::Below(-54.8));
+        assert!(matches!(between(&Reading::NotTold("?".into()), &told(-55.0), 0.5), Reading::NotTold(_)));
+    }
+}
