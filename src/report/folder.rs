@@ -5,7 +5,7 @@
 //! report/
 //!   report.html  report.md
 //!   tables/steps.csv …
-//!   pictures/level-1920x1080-light.svg …
+//!   pictures/level-1920x1080-light.svg  level-1920x1080-light.png …
 //! ```
 
 use super::model::{Document, Part, Table};
@@ -42,6 +42,14 @@ pub struct Written {
     pub files: usize,
     /// Their bytes.
     pub bytes: u64,
+}
+
+impl Written {
+    /// What lies where, in a line.
+    pub fn words(&self) -> String {
+        let (files, kilobytes) = (self.files, self.bytes.div_ceil(1000));
+        format!("{files} files, {kilobytes} kB, written to {}; begin with report.html", self.folder.display())
+    }
 }
 
 /// The first of `name`, `name-2`, `name-3`, … that is free in `parent`.
@@ -102,9 +110,7 @@ fn fill(document: &Document, folder: &Path) -> Result<(usize, u64), ReportError>
         put(folder.join("tables").join(format!("{}.csv", table.name)), csv(table).as_bytes())?;
     }
     for picture in pictures(document) {
-        for (file, content) in drawn(picture) {
-            put(folder.join("pictures").join(file), &content)?;
-        }
+        draw(picture, &folder.join("pictures"), &mut put)?;
     }
     Ok((files, bytes))
 }
@@ -133,15 +139,26 @@ pub(super) fn picture_file(name: &str, frame: Frame, ground: &str, labels: bool,
 }
 
 /// Every file of one picture: both sizes, light and dark, with and without labels.
-fn drawn(picture: &Picture) -> Vec<(String, Vec<u8>)> {
-    let mut files = Vec::new();
+fn draw(
+    picture: &Picture,
+    folder: &Path,
+    put: &mut impl FnMut(PathBuf, &[u8]) -> Result<(), ReportError>,
+) -> Result<(), ReportError> {
     for frame in [Frame::WIDE, Frame::TALL] {
         for (ground, palette) in [("light", &LIGHT), ("dark", &DARK)] {
             for labels in [true, false] {
                 let drawn = svg(picture, frame, Look::Alone { palette, labels });
-                files.push((picture_file(picture.name, frame, ground, labels, "svg"), drawn.into_bytes()));
+                let path = |ending| folder.join(picture_file(&picture.name, frame, ground, labels, ending));
+                put(path("svg"), drawn.as_bytes())?;
+                #[cfg(feature = "pictures")]
+                put(path("png"), &as_png(&drawn, path("png"))?)?;
             }
         }
     }
-    files
+    Ok(())
+}
+
+#[cfg(feature = "pictures")]
+fn as_png(svg: &str, path: PathBuf) -> Result<Vec<u8>, ReportError> {
+    super::png::png(svg).map_err(|why| ReportError::Io { path, source: io::Error::other(why) })
 }

@@ -16,6 +16,8 @@ mod html;
 mod markdown;
 pub mod model;
 pub mod picture;
+#[cfg(feature = "pictures")]
+mod png;
 pub mod session;
 mod svg;
 
@@ -45,6 +47,11 @@ pub struct Added {
 
 /// Name and version of the program that writes.
 const PROGRAM: &str = concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION"));
+
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map(|c| c.to_uppercase().chain(letters).collect()).unwrap_or_default()
+}
 
 impl Added {
     fn written(&self) -> String {

@@ -97,6 +97,8 @@ const PACKAGE_PLACE: &[(&str, &[&str])] = &[
     ("egui", &["gui"]),
     ("egui_plot", &["gui"]),
     ("clap", &["cli", "main.rs"]),
+    ("resvg", &["report/png.rs"]),
+    ("epaint_default_fonts", &["report/png.rs"]),
     ("anyhow", &["cli", "gui", "main.rs"]),
 ];
 
