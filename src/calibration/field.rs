@@ -7,7 +7,6 @@
 use super::Coupler;
 use crate::analysis::Correction;
 use serde::{Deserialize, Serialize};
-use std::fmt;
 use std::sync::LazyLock;
 
 /// Tables that are built in; `calibration/` holds them with their provenance.
@@ -24,15 +23,6 @@ pub enum Field {
     Diffuse,
     /// Sound from the front.
     Free,
-}
-
-impl fmt::Display for Field {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Field::Diffuse => "diffuse",
-            Field::Free => "free",
-        })
-    }
 }
 
 /// A table from the eardrum to a field.

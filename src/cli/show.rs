@@ -4,7 +4,7 @@ use crate::analysis::{Finding, HarmonicPoint, Tone, band};
 use crate::calibration::STEADY_S;
 use crate::calibration::electrical::{AtLoad, level_words};
 use crate::card::{Granted, InputRole};
-use crate::judgement::{Budget, DriveNeeded, EXPOSURE_CAUTION, Judgement, Threshold, a_day, a_week};
+use crate::judgement::{Budget, DriveNeeded, EXPOSURE_CAUTION, Judgement, Threshold};
 use crate::session::chain::{Chain, pink_spectrum};
 use crate::session::record::{Record, StepResult};
 use crate::session::seats::Fit;
@@ -349,15 +349,7 @@ fn exposure(judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
     let Some(exposure) = &judgement.exposure else { return Ok(()) };
     let cases = [("listening level", exposure.listening), ("highest clean", exposure.highest_clean)];
     for (name, exposed) in cases.into_iter().filter_map(|(name, exposed)| Some((name, exposed?))) {
-        writeln!(
-            out,
-            "exposure, {name:11} {} dB(A) ±{}, diffuse-field related: NIOSH {}; H.870 {}, sensitive listeners {}",
-            tidy(exposed.level.value, 1),
-            tidy(exposed.level.half_width(), 1),
-            a_day(exposed.niosh_h.value),
-            a_week(exposed.week_h.value),
-            a_week(exposed.sensitive_week_h.value)
-        )?;
+        writeln!(out, "exposure, {name:11} {}", exposed.words())?;
     }
     writeln!(out, "{:21} {EXPOSURE_CAUTION}", "")
 }

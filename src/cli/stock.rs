@@ -30,7 +30,7 @@ pub(super) fn stock(wanted: &StockArguments, surroundings: &mut Surroundings) ->
     }
 }
 
-fn load(kept: &StockKept, out: &mut dyn Write) -> Result<Stock> {
+pub(super) fn load(kept: &StockKept, out: &mut dyn Write) -> Result<Stock> {
     let typed = kept.stock.clone().unwrap_or_else(folder::default_folder);
     let sessions = kept.sessions.clone().unwrap_or_else(default_sessions_dir);
     let (stock, passed_over) = folder::load(&typed, &sessions)?;
@@ -40,7 +40,7 @@ fn load(kept: &StockKept, out: &mut dyn Write) -> Result<Stock> {
     Ok(stock)
 }
 
-fn listener(typed: &Listener, stock: &Stock) -> Result<stock::Listener> {
+pub(super) fn listener(typed: &Listener, stock: &Stock) -> Result<stock::Listener> {
     let level = request::listening(typed)?.or(stock.last_listening());
     Ok(stock::Listener { level, rule: request::rule(typed, HeadroomRule::default())? })
 }

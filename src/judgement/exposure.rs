@@ -51,6 +51,25 @@ impl Exposed {
     }
 }
 
+impl Exposed {
+    /// The times as people say them: `NIOSH 6.8 h a day; H.870 10.8 h a week, sensitive listeners 3.4 h a week`.
+    pub fn times(&self) -> String {
+        format!(
+            "NIOSH {}; H.870 {}, sensitive listeners {}",
+            a_day(self.niosh_h.value),
+            a_week(self.week_h.value),
+            a_week(self.sensitive_week_h.value)
+        )
+    }
+
+    /// Level and times.
+    pub fn words(&self) -> String {
+        let half_width = self.level.half_width();
+        let interval = if half_width > 0.0 { format!(" ±{half_width:.1}") } else { String::new() };
+        format!("{:.1} dB(A){interval}, diffuse-field related: {}", self.level.value, self.times())
+    }
+}
+
 /// Hours a day, NIOSH 98-126: half as long for each 3 dB.
 fn niosh_h(level_db: f64) -> f64 {
     8.0 / 2f64.powf((level_db - 85.0) / 3.0)
@@ -67,12 +86,12 @@ fn falling(level: Estimate, time: impl Fn(f64) -> f64) -> Estimate {
 }
 
 /// Hours a day as people say them: `6.8 h a day`, `all day`.
-pub fn a_day(hours: f64) -> String {
+fn a_day(hours: f64) -> String {
     if hours >= 24.0 { "all day".into() } else { format!("{} a day", in_words(hours)) }
 }
 
 /// Hours a week as people say them: `10.8 h a week`, `all week`.
-pub fn a_week(hours: f64) -> String {
+fn a_week(hours: f64) -> String {
     if hours >= 168.0 { "all week".into() } else { format!("{} a week", in_words(hours)) }
 }
 

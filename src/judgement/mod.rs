@@ -19,7 +19,7 @@ pub use budget::{Budget, Contribution, Distribution, budget};
 pub use clipping_threshold::{Threshold, ThresholdTold, Whose, clipping_threshold};
 pub use drive_needed::{DriveNeeded, Needed};
 pub use electrical::InVolts;
-pub use exposure::{CAUTION as EXPOSURE_CAUTION, Exposed, Exposure, a_day, a_week};
+pub use exposure::{CAUTION as EXPOSURE_CAUTION, Exposed, Exposure};
 pub use headroom::{Answer, Headroom, Verdict, listening_as_z, verdict};
 pub use highest_clean::{HighestClean, highest_clean, loudest_clean};
 pub use isolation::{Isolation, isolation};

@@ -56,7 +56,7 @@ fn cell(cell: &Cell) -> String {
 }
 
 fn picture(picture: &Picture) -> String {
-    let file = picture_file(picture.name, Frame::WIDE, "light", true, "svg");
+    let file = picture_file(&picture.name, Frame::WIDE, "light", true, "svg");
     format!("![{}](pictures/{file})\n\n{}", text(&picture.title), text(&picture.says))
 }
 

@@ -19,6 +19,7 @@ pub mod picture;
 #[cfg(feature = "pictures")]
 mod png;
 pub mod session;
+pub mod stock;
 mod svg;
 
 pub use csv::csv;

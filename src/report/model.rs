@@ -10,6 +10,7 @@
 
 use super::picture::Picture;
 use crate::stats::{Estimate, Reading};
+use crate::units::tidy;
 
 /// A whole report.
 #[derive(Clone, Debug, PartialEq)]
@@ -56,7 +57,7 @@ pub enum Part {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Table {
     /// Name of its file without the ending: plain ASCII, ours.
-    pub name: &'static str,
+    pub name: String,
     /// What it shows.
     pub title: String,
     /// Its columns.
@@ -121,8 +122,8 @@ impl Section {
 
 impl Table {
     /// An empty one.
-    pub fn new(name: &'static str, title: impl Into<String>, columns: Vec<Column>) -> Table {
-        Table { name, title: title.into(), columns, rows: Vec::new() }
+    pub fn new(name: impl Into<String>, title: impl Into<String>, columns: Vec<Column>) -> Table {
+        Table { name: name.into(), title: title.into(), columns, rows: Vec::new() }
     }
 }
 
@@ -182,7 +183,7 @@ impl Figure {
         match &self.reading {
             Reading::Told(e) => self.with_interval(e),
             Reading::AtLeast(e) => format!("at least {}", self.with_interval(e)),
-            Reading::Below(at) => format!("below {}", fixed(*at, self.places)),
+            Reading::Below(at) => format!("below {}", tidy(*at, self.places)),
             Reading::NotTold(_) => self.told().into(),
         }
     }
@@ -199,7 +200,7 @@ impl Figure {
 
     /// Value, lower and upper end as machines read them; `None` where there is none.
     pub fn plain(&self) -> [Option<String>; 3] {
-        let one = |v: f64| v.is_finite().then(|| fixed(v, self.places).replace('−', "-"));
+        let one = |v: f64| v.is_finite().then(|| tidy(v, self.places).replace('−', "-"));
         match &self.reading {
             Reading::Told(e) | Reading::AtLeast(e) => [one(e.value), one(e.interval.low), one(e.interval.high)],
             Reading::Below(at) => [one(*at), None, one(*at)],
@@ -208,7 +209,7 @@ impl Figure {
     }
 
     fn with_interval(&self, e: &Estimate) -> String {
-        let value = fixed(e.value, self.places);
+        let value = tidy(e.value, self.places);
         let half_width = e.half_width();
         if half_width <= 0.0 {
             return value;
@@ -216,7 +217,7 @@ impl Figure {
         if !half_width.is_finite() {
             // Of a sum of powers whose lower end is nothing: that end has no decibels.
             let high = e.interval.high;
-            return if high.is_finite() { format!("{value}, at most {}", fixed(high, self.places)) } else { value };
+            return if high.is_finite() { format!("{value}, at most {}", tidy(high, self.places)) } else { value };
         }
         // A narrow interval keeps a figure of its own: "±0.00" would claim exactness.
         let needed = (-half_width.log10()).ceil().max(0.0) as usize;
@@ -226,19 +227,6 @@ impl Figure {
 
 /// Most places after the point of a half width.
 const MOST_PLACES: usize = 6;
-
-/// `places` after the point, a true minus, never "−0.0".
-pub fn fixed(value: f64, places: usize) -> String {
-    let shown = format!("{value:.places$}");
-    let zero = shown.chars().all(|c| matches!(c, '-' | '0' | '.'));
-    if zero { shown.trim_start_matches('-').into() } else { shown.replace('-', "−") }
-}
-
-/// The same with its sign.
-pub fn signed(value: f64, places: usize) -> String {
-    let shown = fixed(value, places);
-    if value > 0.0 && shown.chars().any(|c| ('1'..='9').contains(&c)) { format!("+{shown}") } else { shown }
-}
 
 #[cfg(test)]
 mod tests {

@@ -5,7 +5,7 @@
 #[derive(Clone, Debug, PartialEq)]
 pub struct Picture {
     /// Name of its files without the ending: plain ASCII, ours.
-    pub name: &'static str,
+    pub name: String,
     /// What it shows.
     pub title: String,
     /// The same in words, with the numbers that matter.
@@ -20,6 +20,8 @@ pub struct Picture {
     pub series: Vec<Series>,
     /// Straight lines across the picture, with text.
     pub rules: Vec<Rule>,
+    /// Words beside points.
+    pub texts: Vec<Text>,
 }
 
 /// An axis.
@@ -33,17 +35,30 @@ pub struct Axis {
     pub high: f64,
     /// True for a logarithmic one: both ends are then positive.
     pub log: bool,
+    /// Names that stand at 0, 1, 2, … instead of numbers; intervals of points then lie along the other axis.
+    pub names: Vec<String>,
 }
 
 impl Axis {
     /// An even one.
     pub fn linear(title: impl Into<String>, low: f64, high: f64) -> Axis {
-        Axis { title: title.into(), low, high, log: false }
+        Axis { title: title.into(), low, high, log: false, names: Vec::new() }
+    }
+
+    /// A logarithmic one.
+    pub fn log(title: impl Into<String>, low: f64, high: f64) -> Axis {
+        Axis { log: true, ..Axis::linear(title, low, high) }
     }
 
     /// Frequencies, 20 Hz to 20 kHz.
     pub fn frequency() -> Axis {
-        Axis { title: "frequency, Hz".into(), low: 20.0, high: 20_000.0, log: true }
+        Axis::log("frequency, Hz", 20.0, 20_000.0)
+    }
+
+    /// Names under each other, the first one at the top.
+    pub fn names(names: Vec<String>) -> Axis {
+        let last = names.len() as f64 - 1.0;
+        Axis { names, ..Axis::linear("", last + 0.5, -0.5) }
     }
 
     /// Where a value stands between the ends, 0 to 1 inside.
@@ -179,7 +194,7 @@ pub struct Point {
     pub x: f64,
     /// Up.
     pub y: f64,
-    /// Ends of the interval of `y`; `None` where there is nothing to draw.
+    /// Ends of the interval of `y` (of `x` beside names); `None` where there is nothing to draw.
     pub interval: Option<(f64, f64)>,
 }
 
@@ -188,6 +203,17 @@ impl Point {
     pub fn at(x: f64, y: f64) -> Point {
         Point { x, y, interval: None }
     }
+}
+
+/// Words beside a point.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Text {
+    /// The point, across.
+    pub x: f64,
+    /// Up.
+    pub y: f64,
+    /// What it is.
+    pub words: String,
 }
 
 /// A straight line across the picture with text beside it.

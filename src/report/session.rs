@@ -7,8 +7,10 @@ mod pictures;
 mod sounds;
 mod steps;
 
+pub(super) use numbers::stated;
+
 use super::model::{Cell, Column, Document, Part, Section, Table};
-use super::{Added, CAUTIONS};
+use super::{Added, CAUTIONS, capital};
 use crate::judgement::Judgement;
 use crate::session::record::Record;
 
@@ -37,11 +39,6 @@ pub fn document(record: &Record, judgement: &Judgement, added: &Added) -> Docume
         sections: sections.into_iter().flatten().collect(),
         data: steps::data(record, judgement),
     }
-}
-
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map(|c| c.to_uppercase().chain(letters).collect()).unwrap_or_default()
 }
 
 /// What is wrong or limited, each with its weight.

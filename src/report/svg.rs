@@ -64,7 +64,7 @@ pub enum Look<'a> {
 /// The picture as an `svg` element.
 pub fn svg(picture: &Picture, frame: Frame, look: Look) -> String {
     let (id, labels, title) = match look {
-        Look::Alone { labels, .. } => (picture.name, labels, labels),
+        Look::Alone { labels, .. } => (picture.name.as_str(), labels, labels),
         Look::Inside(id) => (id, true, false),
     };
     let body = Drawing::of(picture, frame, id, labels, title).body();
@@ -86,7 +86,7 @@ pub fn svg(picture: &Picture, frame: Frame, look: Look) -> String {
     format!(
         "<svg{} viewBox=\"0 0 {width} {height}\" role=\"img\" aria-labelledby=\"{id}-title {id}-says\">\n<title id=\"{id}-title\">{}</title>\n<desc id=\"{id}-says\">{says}</desc>\n{}{body}</svg>\n",
         alone.0,
-        if labels { escape(&picture.title) } else { escape(picture.name) },
+        if labels { escape(&picture.title) } else { escape(&picture.name) },
         alone.1,
     )
 }

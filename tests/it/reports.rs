@@ -4,10 +4,12 @@
 use loudenough::judgement::{Judgement, judge};
 use loudenough::report::folder::{ReportError, free_name, pictures, tables, write};
 use loudenough::report::model::{Cell, Document, Table};
+use loudenough::report::stock::About;
 use loudenough::report::{Added, Frame, Look, csv, html, markdown, session, svg};
 use loudenough::session::record::Record;
 use loudenough::session::storage::Storage;
 use loudenough::stats::Reading;
+use loudenough::stock::{Listener, Stock, learn};
 use std::collections::BTreeSet;
 use std::path::Path;
 
@@ -252,4 +254,61 @@ fn the_authors_own_words_are_paragraphs() {
     let document = session::document(&record, &judge(&record), &added(Some(text)));
     let page = html(&document);
     assert!(page.contains("<p>First line\nsame paragraph.</p>\n<p>Second &lt;b&gt;one&lt;/b&gt;.</p>"), "{page}");
+}
+
+/// One headphone, two outputs, made from the stored session: the better one comes first, and both figures are stored ones.
+#[test]
+fn several_sessions_stand_side_by_side() {
+    let mut other = stored();
+    other.head.chain.output = "=other|output<".into();
+    other.head.id = "other".into();
+    let records = [stored(), other];
+    let stock = Stock { sessions: records.iter().filter_map(learn).collect(), ..Stock::default() };
+    let about = About::of(&stock);
+    assert_eq!(about, About::Headphone(records[0].head.chain.headphone.clone()));
+    let listener = Listener { level: records[0].head.plan.listening, rule: records[0].head.plan.rule };
+    let document = loudenough::report::stock::document(&stock, &listener, &about, &added(None));
+    let pairings = fields(&csv(tables(&document).find(|table| table.name == "pairings").unwrap()));
+    assert_eq!(pairings.len(), 3, "{pairings:?}");
+    let judged = judge(&records[0]);
+    let level = judged.highest_clean.level_spl.told().unwrap().value;
+    let at = pairings[0].iter().position(|head| head == "highest clean level, dB SPL").unwrap();
+    let read: f64 = pairings[1][at].parse().unwrap();
+    assert!((read - level).abs() <= 0.05 + 1e-9, "{read} for {level}");
+    assert!(document.answer.contains("2 of 2"), "{}", document.answer);
+    let page = html(&document);
+    well_formed(&page, &VOIDS);
+    assert!(page.contains("=other|output&lt;") && pictures(&document).count() == 1);
+    assert!(pairings.iter().skip(1).any(|row| row[0].starts_with("'=other|output<")), "{pairings:?}");
+}
+
+/// The program writes one where it is told, says where it lies, and names what is in its way.
+#[test]
+fn the_command_says_what_lies_where_and_names_what_is_in_its_way() {
+    let folder = tempfile::tempdir().unwrap();
+    let session = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/session-v1");
+    let (session, to) = (session.to_str().unwrap(), folder.path().join("out"));
+    let run = |arguments: &[&str]| {
+        let output = std::process::Command::new(env!("CARGO_BIN_EXE_loudenough"))
+            .args(arguments)
+            .env("LOUDENOUGH_HOME", folder.path())
+            .current_dir(folder.path())
+            .output()
+            .unwrap();
+        let said = format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+        assert!(!said.contains("panicked"), "{said}");
+        (output.status.success(), said)
+    };
+    let (done, said) = run(&["report", session, "--to", to.to_str().unwrap()]);
+    assert!(done && said.contains(to.to_str().unwrap()) && to.join("report.html").exists(), "{said}");
+    let (done, said) = run(&["report", session, "--to", to.to_str().unwrap()]);
+    assert!(!done && said.contains("left as it is") && said.contains("out"), "{said}");
+    let (done, said) = run(&["report", session, "--text", "missing.txt"]);
+    assert!(!done && said.contains("missing.txt"), "{said}");
+    let (done, said) = run(&["report", "nowhere"]);
+    assert!(!done && said.contains("nowhere"), "{said}");
+    let (done, said) = run(&["report", session, session]);
+    assert!(done && folder.path().join("report/report.html").exists(), "{said}");
+    let (done, said) = run(&["report"]);
+    assert!(done && folder.path().join("report-2/report.html").exists(), "{said}");
 }

@@ -99,8 +99,8 @@ pub enum Command {
     Compare(Compare),
     /// Known outputs and headphones: what each output drives, measured or predicted.
     Stock(Box<StockArguments>),
-    /// Write a report of a stored session: HTML, Markdown, CSV tables and pictures.
-    Report(Report),
+    /// Write a report of a session, of several, or of the stock: HTML, Markdown, CSV tables and pictures.
+    Report(Box<Report>),
     /// Recompute a stored session from its WAVs.
     Reanalyse {
         /// Session folder.

@@ -1,21 +1,32 @@
 //! `report` as typed.
 
-use super::Listener;
+use super::{Listener, StockKept};
 use clap::Args;
 use std::path::PathBuf;
 
 /// Options of `report`.
 #[derive(Debug, Args)]
 pub struct Report {
-    /// Session folder.
-    pub session: PathBuf,
-    /// Folder to write, made here; without it `report` in the session's folder, or `report-2`, … where one is there.
+    /// Session folders: one is told whole, several side by side; without any, everything in stock.
+    #[arg(value_name = "SESSION")]
+    pub reported: Vec<PathBuf>,
+    /// Of many pairings those of this output alone, in its own words.
+    #[arg(long = "of-output", value_name = "NAME", conflicts_with = "of_headphone")]
+    pub of_output: Option<String>,
+    /// Of many pairings those of this headphone alone, in its own words.
+    #[arg(long = "of-headphone", value_name = "NAME")]
+    pub of_headphone: Option<String>,
+    /// Folder to write, made here; without it `report` (or `report-2`, …) in the session's folder, of many pairings in
+    /// this one.
     #[arg(long, value_name = "FOLDER")]
     pub to: Option<PathBuf>,
     /// Text of your own to add, from a plain text file; empty lines part its paragraphs.
     #[arg(long, value_name = "FILE")]
     pub text: Option<PathBuf>,
-    /// Who listens how loud and what headroom is called, where it differs from the session's.
+    /// Who listens how loud and what headroom is called, where it differs from what was planned.
     #[command(flatten)]
     pub listener: Listener,
+    /// Where the stock is kept.
+    #[command(flatten)]
+    pub kept: StockKept,
 }

@@ -5,11 +5,12 @@ use crate::calibration::Acoustic;
 use crate::card::Granted;
 use crate::judgement::Judgement;
 use crate::report::chain;
-use crate::report::model::{Cell, Column, Part, Section, Table, fixed, signed};
+use crate::report::model::{Cell, Column, Part, Section, Table};
 use crate::session::climb::{Purpose, drive_ceiling, spl_ceiling};
 use crate::session::plan::{AskedLevel, Extent, Plan};
 use crate::session::record::{Record, SessionHead};
 use crate::signal::Stimulus;
+use crate::units::{tidy, tidy_signed};
 use jiff::Timestamp;
 
 /// Bench, chain, calibration, stimulus and plan.
@@ -80,7 +81,7 @@ fn calibration(record: &Record) -> Vec<Row> {
         rows.push(row(
             &format!("{what}, after"),
             drift.map_or("not checked after the session".into(), |drift| {
-                format!("checked after the session: moved by {} dB", signed(drift, 2))
+                format!("checked after the session: moved by {} dB", tidy_signed(drift, 2))
             }),
         ));
     }
@@ -92,8 +93,8 @@ fn offset(acoustic: &Acoustic, started_at: &str) -> String {
         age_words(&acoustic.taken_at, started_at).map_or(String::new(), |age| format!(", {age} before the session"));
     format!(
         "0 dBFS = {} dB SPL ±{}; {}; taken {}{age}",
-        fixed(acoustic.offset.value, 2),
-        fixed(acoustic.offset.half_width(), 2),
+        tidy(acoustic.offset.value, 2),
+        tidy(acoustic.offset.half_width(), 2),
         acoustic.source,
         acoustic.taken_at
     )
@@ -130,7 +131,7 @@ fn asked(record: &Record) -> Vec<Row> {
         ),
         row("beside the noise", beside(plan)),
         row("listening level", plan.listening.map_or("none stated".into(), |l| stated(&l))),
-        row("wanted headroom", format!("{} dB", fixed(plan.wanted_headroom_db, 1))),
+        row("wanted headroom", format!("{} dB", tidy(plan.wanted_headroom_db, 1))),
         row(
             "rule",
             format!(
@@ -159,7 +160,7 @@ fn stimulus(head: &SessionHead) -> String {
         _ => String::new(),
     };
     let factor =
-        period.true_peak_factor_db().map_or(String::new(), |f| format!(", true-peak factor {} dB", fixed(f, 2)));
+        period.true_peak_factor_db().map_or(String::new(), |f| format!(", true-peak factor {} dB", tidy(f, 2)));
     format!(
         "{}, periodic: {} samples at {rate}, odd lines 17.8 Hz to 22.4 kHz with silent detection lines above 50 Hz{seed}{factor}; 0 dBFS is the RMS of a full-scale sine",
         head.plan.pink,
@@ -192,7 +193,7 @@ fn floor(record: &Record) -> Option<Row> {
     let silence = record.last(Purpose::Silence)?.silence(chain.deciding_input())?;
     let offset = chain.ears().next().and_then(|(_, role)| chain.acoustic(role));
     let unit = if offset.is_some() { "dB SPL" } else { "dBFS" };
-    let raised = |level: f64| fixed(level + offset.map_or(0.0, |a| a.offset.value), 1);
+    let raised = |level: f64| tidy(level + offset.map_or(0.0, |a| a.offset.value), 1);
     let z = silence.noise_z.map(|z| format!("{} {unit} Z", raised(z.value)));
     let a = silence.noise_a.map(|a| format!("{} {unit} A", raised(a.value)));
     let both: Vec<String> = z.into_iter().chain(a).collect();
@@ -203,7 +204,7 @@ fn clock(record: &Record) -> Option<Row> {
     let input = record.head.chain.deciding_input();
     let takes = record.steps.iter().flat_map(|s| &s.takes).rev();
     let ppm = takes.filter_map(|t| t.inputs.get(input)?.finding.common().clock.own_ppm).next()?;
-    let words = format!("{} ±{} ppm, taken out by resampling", signed(ppm.value, 3), fixed(ppm.half_width(), 3));
+    let words = format!("{} ±{} ppm, taken out by resampling", tidy_signed(ppm.value, 3), tidy(ppm.half_width(), 3));
     Some(row("capture clock less playback clock", words))
 }
 
@@ -216,7 +217,7 @@ pub fn uncertainty(judgement: &Judgement) -> Option<Section> {
         Column::text("distribution"),
         Column::text("basis"),
     ];
-    let title = format!("Together ±{} dB (95 %)", fixed(budget.half_width_db, 2));
+    let title = format!("Together ±{} dB (95 %)", tidy(budget.half_width_db, 2));
     let mut table = Table::new("uncertainty", title, columns);
     for c in &budget.contributions {
         table.rows.push(vec![

@@ -1,12 +1,13 @@
 //! The numbers of the answer.
 
 use crate::analysis::band;
-use crate::judgement::{EXPOSURE_CAUTION, InVolts, Judgement, Needed, Threshold, ThresholdTold, a_day, a_week};
-use crate::report::model::{Cell, Column, Part, Section, Table, fixed};
-use crate::session::plan::{ListeningLevel, Weighting};
+use crate::judgement::{EXPOSURE_CAUTION, InVolts, Judgement, Needed, Threshold, ThresholdTold};
+use crate::report::model::{Cell, Column, Part, Section, Table};
+use crate::session::plan::ListeningLevel;
 use crate::session::record::Record;
 use crate::session::seats::Seats;
 use crate::stats::{Estimate, Reading};
+use crate::units::tidy;
 
 /// Places of levels.
 const DB: usize = 2;
@@ -126,16 +127,7 @@ fn listener(record: &Record, judgement: &Judgement, into: &mut Quantities) {
 
 /// As the listener stated it.
 pub fn stated(listening: &ListeningLevel) -> String {
-    let weighting = match listening.weighting {
-        Weighting::Z => "Z",
-        Weighting::A => "A",
-        Weighting::C => "C",
-    };
-    let field = match listening.field {
-        None => String::new(),
-        Some(field) => format!(", {field}-field related"),
-    };
-    format!("{} dB {weighting}{field}", fixed(listening.level.db(), 1))
+    listening.to_string().trim_end_matches(',').into()
 }
 
 fn needed(name: &str, needed: &Needed, into: &mut Quantities) {
@@ -194,19 +186,13 @@ pub fn exposure(judgement: &Judgement) -> Option<Section> {
     let mut table = Table::new("exposure", "How long steady pink noise of this level may be heard", columns);
     for (at, exposed) in [("listening level", exposure.listening), ("highest clean level", exposure.highest_clean)] {
         let Some(exposed) = exposed else { continue };
-        let words = format!(
-            "NIOSH {}; H.870 {}, sensitive listeners {}",
-            a_day(exposed.niosh_h.value),
-            a_week(exposed.week_h.value),
-            a_week(exposed.sensitive_week_h.value)
-        );
         table.rows.push(vec![
             Cell::text(at),
             Cell::estimate(Some(exposed.level), DB),
             Cell::estimate(Some(exposed.niosh_h), DB),
             Cell::estimate(Some(exposed.week_h), DB),
             Cell::estimate(Some(exposed.sensitive_week_h), DB),
-            Cell::text(words),
+            Cell::text(exposed.times()),
         ]);
     }
     let mut section = Section::new("Exposure");
@@ -231,7 +217,7 @@ pub fn seats(judgement: &Judgement) -> Option<Section> {
         let Some(first) = ear.fits.first() else { continue };
         for fit in &ear.fits {
             let leak = ear.leaks.iter().find(|(seat, _)| *seat == fit.seat);
-            let leak = leak.map(|(_, under)| format!("leaks: {} dB under the best seat's, left out", fixed(*under, 1)));
+            let leak = leak.map(|(_, under)| format!("leaks: {} dB under the best seat's, left out", tidy(*under, 1)));
             table.rows.push(vec![
                 Cell::text(ear.role.in_words()),
                 Cell::number(Some(f64::from(fit.seat)), 0),
@@ -256,9 +242,9 @@ fn mean(ear: &Seats) -> Option<String> {
         "The headphone was taken off and put on again. At the {} the mean of {} seats stands {} ±{} dB over the first; standard deviation {} dB.",
         ear.role.in_words(),
         ear.tight(),
-        fixed(level.value, DB),
-        fixed(level.half_width(), DB),
-        fixed(spread, DB)
+        tidy(level.value, DB),
+        tidy(level.half_width(), DB),
+        tidy(spread, DB)
     ))
 }
 

@@ -2,12 +2,12 @@
 
 use crate::analysis::{ClipFinding, Finding, ResponsePoint};
 use crate::judgement::{Judgement, Threshold, ThresholdTold, Whose, loudest_clean};
-use crate::report::model::{Part, Section, fixed};
+use crate::report::model::{Part, Section};
 use crate::report::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Zone};
 use crate::session::climb::{Purpose, spl_ceiling};
 use crate::session::record::{Record, StepResult};
 use crate::stats::Reading;
-use crate::units::amplitude_from_db;
+use crate::units::{amplitude_from_db, tidy};
 
 /// Most points drawn of one response.
 const RESPONSE_POINTS: usize = 480;
@@ -87,15 +87,15 @@ fn level(record: &Record, judgement: &Judgement) -> Option<Picture> {
         text: vec![text],
         text_low: false,
     };
-    rules.extend(ceiling.map(|at| across(at, Role::Quiet, format!("ceiling {} dB SPL", fixed(at, 1)))));
-    rules.extend(listening.map(|at| across(at, Role::Listening, format!("listening level {} dB SPL", fixed(at, 1)))));
+    rules.extend(ceiling.map(|at| across(at, Role::Quiet, format!("ceiling {} dB SPL", tidy(at, 1)))));
+    rules.extend(listening.map(|at| across(at, Role::Listening, format!("listening level {} dB SPL", tidy(at, 1)))));
     rules.extend(threshold(&judgement.threshold, true));
     rules.push(full_scale(record, false));
     let zone = listening.zip(wanted).map(|(from, to)| Zone {
         along: Along::Y,
         from,
         to,
-        text: format!("wanted headroom {} dB", fixed(record.head.plan.wanted_headroom_db, 1)),
+        text: format!("wanted headroom {} dB", tidy(record.head.plan.wanted_headroom_db, 1)),
     });
     let straight = gain.map(|gain| Series {
         name: "straight line".into(),
@@ -114,7 +114,7 @@ fn level(record: &Record, judgement: &Judgement) -> Option<Picture> {
     let says = format!("{} Levels from {} to {} {unit}.", judgement.sentence, first(&points), last(&points));
     let series = Series { name: "level".into(), role: Role::Level, line: None, mark: Some(Mark::Dot), points };
     Some(Picture {
-        name: "level",
+        name: "level".into(),
         title: format!("Level against drive: {} with {}", chain.output, chain.headphone),
         says,
         x,
@@ -122,15 +122,16 @@ fn level(record: &Record, judgement: &Judgement) -> Option<Picture> {
         zones: zone.into_iter().collect(),
         series: straight.into_iter().chain([series]).chain(void).collect(),
         rules,
+        texts: Vec::new(),
     })
 }
 
 fn first(points: &[Point]) -> String {
-    points.iter().map(|p| p.y).reduce(f64::min).map_or("·".into(), |v| fixed(v, 1))
+    points.iter().map(|p| p.y).reduce(f64::min).map_or("·".into(), |v| tidy(v, 1))
 }
 
 fn last(points: &[Point]) -> String {
-    points.iter().map(|p| p.y).reduce(f64::max).map_or("·".into(), |v| fixed(v, 1))
+    points.iter().map(|p| p.y).reduce(f64::max).map_or("·".into(), |v| tidy(v, 1))
 }
 
 /// Level less drive of the first seat, dB: as the judgement used it.
@@ -143,7 +144,7 @@ fn straight_line(record: &Record, judgement: &Judgement) -> Option<f64> {
 
 fn full_scale(record: &Record, text_low: bool) -> Rule {
     let at = full_drive(record);
-    let text = vec![format!("full scale, {} dBFS", fixed(at, 1))];
+    let text = vec![format!("full scale, {} dBFS", tidy(at, 1))];
     Rule { along: Along::X, at, role: Role::Quiet, line: Line::Dotted, text, text_low }
 }
 
@@ -158,13 +159,13 @@ fn threshold(threshold: &Threshold, text_low: bool) -> Option<Rule> {
     let text = vec![
         whose.into(),
         format!("peak {} dB re full scale", peaks(told)),
-        format!("pink {} ±{} dBFS", fixed(pink.value, 1), fixed(pink.half_width(), 2)),
+        format!("pink {} ±{} dBFS", tidy(pink.value, 1), tidy(pink.half_width(), 2)),
     ];
     Some(Rule { along: Along::X, at: pink.value, role: Role::Threshold, line: Line::Solid, text, text_low })
 }
 
 fn peaks(told: &ThresholdTold) -> String {
-    let shown = |r: &Reading| r.told().map(|e| fixed(e.value, 1));
+    let shown = |r: &Reading| r.told().map(|e| tidy(e.value, 1));
     match (shown(&told.positive), shown(&told.negative)) {
         (Some(p), Some(n)) if p == n => p,
         (Some(p), Some(n)) => format!("+ {p} / − {n}"),
@@ -201,15 +202,15 @@ fn distortion(record: &Record, judgement: &Judgement) -> Option<Picture> {
     let loudest = loudest_clean(record).and_then(drive);
     let says = format!(
         "Even-order and odd-order distortion of pink noise at the ear, and the noise beneath, re the stimulus. The limit is {limit_percent} %, {} dB. A bar that points down stands for a distortion that is only known to be below it.{}",
-        fixed(limit, 1),
-        loudest.map_or(String::new(), |d| format!(" The loudest clean step was driven at {} dBFS.", fixed(d, 1)))
+        tidy(limit, 1),
+        loudest.map_or(String::new(), |d| format!(" The loudest clean step was driven at {} dBFS.", tidy(d, 1)))
     );
     let [even, odd] = told;
     let [even_below, odd_below] = below;
     let series =
         |name: &str, role, mark, points| Series { name: name.into(), role, line: None, mark: Some(mark), points };
     Some(Picture {
-        name: "distortion",
+        name: "distortion".into(),
         title: format!("Distortion against drive: {} with {}", chain.output, chain.headphone),
         says,
         x: drive_axis(record),
@@ -237,6 +238,7 @@ fn distortion(record: &Record, judgement: &Judgement) -> Option<Picture> {
         .into_iter()
         .flatten()
         .collect(),
+        texts: Vec::new(),
     })
 }
 
@@ -277,15 +279,15 @@ fn response(record: &Record) -> Option<Picture> {
         highest.zip(lowest).map_or(String::new(), |(high, low)| {
             format!(
                 " Highest {} dB at {:.0} Hz, lowest {} dB at {:.0} Hz.",
-                fixed(high.y, 1),
+                tidy(high.y, 1),
                 high.x,
-                fixed(low.y, 1),
+                tidy(low.y, 1),
                 low.x
             )
         })
     });
     Some(Picture {
-        name: "response",
+        name: "response".into(),
         title: format!("Frequency response at the {}: {}", chain.point(), chain.headphone),
         says: format!(
             "Captured over played, relative to 1 kHz, at 1/48 octave or the line spacing, whichever is coarser.{}",
@@ -296,6 +298,7 @@ fn response(record: &Record) -> Option<Picture> {
         zones: Vec::new(),
         series,
         rules: Vec::new(),
+        texts: Vec::new(),
     })
 }
 
@@ -339,7 +342,7 @@ fn clipping_curve(record: &Record, judgement: &Judgement) -> Option<Picture> {
         let told = [(&level.positive, 1.0, "positive"), (&level.negative, -1.0, "negative")];
         let one = |(reading, sign, word): (&Reading, f64, &str)| {
             let e = reading.told()?;
-            let says = format!("{word} limit {} dB re full scale", fixed(e.value, 2));
+            let says = format!("{word} limit {} dB re full scale", tidy(e.value, 2));
             Some((sign * amplitude_from_db(e.value), says))
         };
         told.into_iter().filter_map(one).collect()
@@ -347,7 +350,7 @@ fn clipping_curve(record: &Record, judgement: &Judgement) -> Option<Picture> {
     let said: Vec<&str> = limits.iter().map(|(_, says)| says.as_str()).collect();
     let said = if said.is_empty() { "No limit is told.".into() } else { format!("Fitted: {}.", said.join(", ")) };
     Some(Picture {
-        name: "clipping-curve",
+        name: "clipping-curve".into(),
         title: format!("Clipping curve of {}, step {step}", record.head.chain.output),
         says: format!(
             "What came back against what was played, both polarities, the quiet reference's response taken out. {said}"
@@ -376,5 +379,6 @@ fn clipping_curve(record: &Record, judgement: &Judgement) -> Option<Picture> {
                 text_low: false,
             })
             .collect(),
+        texts: Vec::new(),
     })
 }

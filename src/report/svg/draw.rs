@@ -2,8 +2,8 @@
 
 use super::Frame;
 use super::text::{escape, width, wrapped};
-use crate::report::model::fixed;
-use crate::report::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Zone};
+use crate::report::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Text, Zone};
+use crate::units::tidy;
 
 /// Title over other text.
 const TITLE: f64 = 1.3;
@@ -40,7 +40,7 @@ impl<'a> Drawing<'a> {
             labels,
             title,
             legend,
-            left: 5.2 * t,
+            left: left(picture, frame),
             right: frame.width - 1.2 * t,
             top: 0.8 * t + above,
             bottom: frame.height - 4.0 * t,
@@ -68,6 +68,7 @@ impl<'a> Drawing<'a> {
         if self.labels {
             out += &self.picture.zones.iter().map(|zone| self.zone_text(zone)).collect::<String>();
             out += &self.picture.rules.iter().map(|rule| self.rule_text(rule)).collect::<String>();
+            out += &self.picture.texts.iter().map(|text| self.text_at(text)).collect::<String>();
         }
         out += "</g>\n";
         out
@@ -164,7 +165,13 @@ impl<'a> Drawing<'a> {
                 Along::Y => {
                     let y = self.y(*value);
                     lines += &format!("M{:.1} {y:.1}H{:.1}", self.left, self.right);
-                    words += &self.words("p-soft", self.left - 0.5 * t, y + 0.35 * t, "end", label);
+                    // A long name takes more than one line.
+                    let room = if axis.names.is_empty() { f64::INFINITY } else { self.left - t };
+                    let name = wrapped(label, t, room);
+                    let first = y + 0.35 * t - 0.5 * LINE * t * (name.len() as f64 - 1.0);
+                    for (i, line) in name.iter().enumerate() {
+                        words += &self.words("p-soft", self.left - 0.5 * t, first + LINE * t * i as f64, "end", line);
+                    }
                 }
             }
         }
@@ -232,6 +239,14 @@ impl<'a> Drawing<'a> {
         }
     }
 
+    fn text_at(&self, text: &Text) -> String {
+        let t = self.t();
+        let (x, y) = (self.x(text.x), self.y(text.y));
+        let (x, anchor) =
+            if self.picture.x.place(text.x) > 0.5 { (x - 0.6 * t, "end") } else { (x + 0.6 * t, "start") };
+        self.words("p-text p-halo", x, y - 0.4 * t, anchor, &text.words)
+    }
+
     fn series(&self, series: &Series) -> String {
         let mut out = String::new();
         let drawn: Vec<&Point> =
@@ -248,24 +263,31 @@ impl<'a> Drawing<'a> {
         }
         for point in drawn {
             let (x, y) = (self.x(point.x), self.y(point.y));
-            if let Some((low, high)) = point.interval {
-                let end = |v: f64| self.y(v).clamp(self.top - 9.0, self.bottom + 9.0);
-                let (low, high) = (if low.is_finite() { end(low) } else { self.bottom + 9.0 }, end(high));
-                let cap = 0.18 * self.t();
-                out += &format!(
-                    "<path class=\"s-{}\" stroke-width=\"{:.1}\" d=\"M{x:.1} {low:.1}V{high:.1}M{:.1} {low:.1}h{w:.1}M{:.1} {high:.1}h{w:.1}\"/>\n",
-                    series.role.word(),
-                    0.08 * self.t(),
-                    x - cap,
-                    x - cap,
-                    w = 2.0 * cap
-                );
+            if let Some(interval) = point.interval {
+                out += &self.bar(series.role, (x, y), interval);
             }
             if let Some(mark) = series.mark {
                 out += &self.mark(series.role, mark, x, y);
             }
         }
         out
+    }
+
+    /// An interval: along y, or along x beside names. An end without decibels runs off the plot.
+    fn bar(&self, role: Role, (x, y): (f64, f64), (low, high): (f64, f64)) -> String {
+        let (cap, beyond) = (0.18 * self.t(), 9.0);
+        let d = if self.picture.y.names.is_empty() {
+            let end = |v: f64| self.y(v).clamp(self.top - beyond, self.bottom + beyond);
+            let (low, high) = (if low.is_finite() { end(low) } else { self.bottom + beyond }, end(high));
+            let (x, w) = (x - cap, 2.0 * cap);
+            format!("M{:.1} {low:.1}V{high:.1}M{x:.1} {low:.1}h{w:.1}M{x:.1} {high:.1}h{w:.1}", x + cap)
+        } else {
+            let end = |v: f64| self.x(v).clamp(self.left - beyond, self.right + beyond);
+            let (low, high) = (end(low), end(high));
+            let (y, h) = (y - cap, 2.0 * cap);
+            format!("M{low:.1} {:.1}H{high:.1}M{low:.1} {y:.1}v{h:.1}M{high:.1} {y:.1}v{h:.1}", y + cap)
+        };
+        format!("<path class=\"s-{}\" stroke-width=\"{:.1}\" d=\"{d}\"/>\n", role.word(), 0.08 * self.t())
     }
 
     fn path(&self, role: Role, line: Line, d: &str) -> String {
@@ -323,6 +345,16 @@ impl<'a> Drawing<'a> {
     }
 }
 
+/// Widest share of a picture that names may take.
+const NAMES: f64 = 0.36;
+
+/// Room for the title of the y axis and its ticks, pixels.
+fn left(picture: &Picture, frame: Frame) -> f64 {
+    let t = frame.text;
+    let longest = picture.y.names.iter().map(|name| width(name, t)).fold(0.0, f64::max);
+    if longest > 0.0 { (longest + 1.5 * t).min(NAMES * frame.width) } else { 5.2 * t }
+}
+
 fn entry_width(series: &Series, t: f64) -> f64 {
     2.7 * t + width(&series.name, t) + 1.2 * t
 }
@@ -345,6 +377,9 @@ fn legend(picture: &Picture, t: f64, inner: f64) -> Vec<Vec<&Series>> {
 
 /// Values and labels of at most about `most` ticks.
 fn ticks(axis: &Axis, most: usize) -> Vec<(f64, String)> {
+    if !axis.names.is_empty() {
+        return axis.names.iter().enumerate().map(|(i, name)| (i as f64, name.clone())).collect();
+    }
     let inside = |v: f64| (-1e-9..=1.0 + 1e-9).contains(&axis.place(v));
     if axis.log {
         let (first, last) = (axis.low.log10().floor() as i32, axis.high.log10().ceil() as i32);
@@ -367,7 +402,7 @@ fn ticks(axis: &Axis, most: usize) -> Vec<(f64, String)> {
     (count(axis.low) - 1..=count(axis.high) + 1)
         .map(|i| i as f64 * step)
         .filter(|v| inside(*v))
-        .map(|v| (v, fixed(v, places)))
+        .map(|v| (v, tidy(v, places)))
         .collect()
 }
 
