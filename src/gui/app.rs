@@ -6,6 +6,7 @@ use super::keys::{self, Action};
 use super::link::{self, BenchLink, News, ReadLive};
 use super::music::MusicList;
 use super::parts;
+use super::report::{self, Writing};
 use super::stock_page::{self, StockView};
 use super::theme::{self, STEP};
 use super::view::{Phase, View};
@@ -108,6 +109,8 @@ pub struct Desk {
     pub refused: Option<String>,
     /// Page Stock.
     pub stock: StockView,
+    /// The report that was asked for.
+    pub(super) writing: Writing,
     /// The picture before a session.
     pub(super) empty: Picture,
     /// The listener's own music.
@@ -167,6 +170,7 @@ impl Desk {
             another_fit: false,
             refused: None,
             stock: StockView::default(),
+            writing: Writing::None,
             empty,
             music: MusicList::default(),
             held: climb::Held::default(),
@@ -219,6 +223,7 @@ impl Desk {
         self.music.hear(self.view.digest.as_deref());
         let dropped: Vec<PathBuf> = ctx.input(|i| i.raw.dropped_files.iter().map(|f| f.path().to_path_buf()).collect());
         self.judge_music(dropped, ctx);
+        self.writing.look();
         if let Some((role, acoustic)) = self.view.calibrated.take() {
             let acoustic = self.fitted(role, acoustic);
             self.form.take_offset(role, acoustic);
@@ -273,11 +278,35 @@ impl Desk {
             }
             Action::Calibrate => self.calibrate(),
             Action::PathCheck => self.check_path(),
+            Action::Report => self.report(ctx),
             Action::Quit => {
                 self.stop_now();
                 ctx.send_viewport_cmd(egui::ViewportCommand::Close);
             }
         }
+    }
+
+    /// Writes a report of what the page shows: a session beside its numbers, the stock beside the sessions.
+    fn report(&mut self, ctx: &Context) {
+        if self.view.phase.is_busy() {
+            self.refused = Some(self.busy_because());
+            return;
+        }
+        if matches!(self.writing, Writing::UnderWay(_)) {
+            return;
+        }
+        let now = (self.now)();
+        self.writing = match (self.page, self.stock.stock(), &self.view.digest, &self.view.folder) {
+            (Page::Stock, Some(stock), ..) => {
+                let beside = self.form.sessions().parent().map_or_else(PathBuf::new, PathBuf::from);
+                Writing::begin(report::of_stock(stock, self.listener(), now), beside, ctx)
+            }
+            (Page::Chain | Page::Climb, _, Some(digest), Some(folder)) => {
+                Writing::begin(report::of_session(digest, now), folder.clone(), ctx)
+            }
+            (Page::Stock, None, ..) => Writing::Failed("The stock is not read yet; try again in a moment.".into()),
+            _ => Writing::Failed("There is no session to report yet; run one first.".into()),
+        };
     }
 
     fn stop_now(&mut self) {
@@ -307,6 +336,7 @@ impl Desk {
         self.view.failure = None;
         self.keep_chain();
         self.goes_on = false;
+        self.writing = Writing::None;
         self.view.phase = Phase::Opening;
         self.pinned = None;
         self.page = Page::Climb;
@@ -574,7 +604,7 @@ impl Desk {
             ScrollArea::horizontal().id_salt("top-words").show(ui, |ui| {
                 ui.horizontal(|ui| {
                     let ctx = ui.ctx().clone();
-                    for action in [Action::Cautions, Action::Theme] {
+                    for action in [Action::Cautions, Action::Theme, Action::Report] {
                         if ui.button(action.button()).clicked() {
                             self.act(action, &ctx);
                         }
@@ -589,6 +619,16 @@ impl Desk {
         }
         if let Some(refused) = &self.refused {
             parts::wrong(ui, refused);
+        }
+        match &self.writing {
+            Writing::None => {}
+            Writing::UnderWay(_) => {
+                parts::quiet(ui, "A report is being written.");
+            }
+            Writing::Done(words) => {
+                parts::quiet(ui, words.clone());
+            }
+            Writing::Failed(words) => parts::wrong(ui, words),
         }
     }
 

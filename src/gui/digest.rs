@@ -14,7 +14,7 @@ use std::sync::Arc;
 
 mod details;
 mod sounds;
-pub use details::{Bands, Curve, Response, Row};
+pub use details::{Bands, Curve, Response, Row, exposure};
 pub use sounds::{Sound, SweepCurves};
 
 /// One session, ready to draw.

@@ -38,13 +38,15 @@ pub enum Action {
     PathCheck,
     /// Page Stock, read anew.
     Stock,
+    /// Write a report of what is shown.
+    Report,
     /// Close the window.
     Quit,
 }
 
 impl Action {
     /// All of them, with key and name.
-    pub const ALL: [(Action, Key, &'static str); 17] = [
+    pub const ALL: [(Action, Key, &'static str); 18] = [
         (Action::Stop, Key::Escape, "Stop"),
         (Action::Cautions, Key::F1, "Cautions"),
         (Action::Chain, Key::F2, "Chain"),
@@ -61,6 +63,7 @@ impl Action {
         (Action::Seat, Key::H, "Next seat"),
         (Action::PathCheck, Key::P, "Path check"),
         (Action::Stock, Key::T, "Stock"),
+        (Action::Report, Key::R, "Report"),
         (Action::Quit, Key::Q, "Quit"),
     ];
 
@@ -90,7 +93,7 @@ impl Action {
 
 /// Letters are for the fields: as keys they go with Ctrl.
 fn is_letter(key: Key) -> bool {
-    matches!(key, Key::H | Key::P | Key::T | Key::Q)
+    matches!(key, Key::H | Key::P | Key::T | Key::Q | Key::R)
 }
 
 /// Actions whose keys were pressed, Stop first. The keys are taken away, so that no widget acts on them too.

@@ -15,6 +15,7 @@ mod music;
 mod particulars;
 mod parts;
 mod path;
+mod report;
 mod start;
 mod stock_page;
 mod text;

@@ -1,7 +1,7 @@
 //! The answer as a sentence, and the status line.
 
 use crate::gui::app::Desk;
-use crate::gui::digest::Digest;
+use crate::gui::digest::{Digest, exposure};
 use crate::gui::keys::Action;
 use crate::gui::parts::{self, CAUTION};
 use crate::gui::text;
@@ -46,6 +46,9 @@ pub fn answer(desk: &Desk, ui: &mut Ui) {
     }
     if let Some(ended) = ended(digest) {
         parts::quiet(ui, ended);
+    }
+    for line in exposure(&digest.judgement) {
+        parts::quiet(ui, line);
     }
     failure(desk, ui);
 }

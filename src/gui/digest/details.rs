@@ -2,7 +2,7 @@
 
 use crate::analysis::{BandFinding, Finding, ResponsePoint};
 use crate::gui::text;
-use crate::judgement::{Judgement, Threshold};
+use crate::judgement::{EXPOSURE_CAUTION, Judgement, Threshold};
 use crate::session::chain::Chain;
 use crate::session::climb::{Purpose, clip_evident};
 use crate::session::record::{Record, StepResult};
@@ -65,6 +65,14 @@ pub struct Bands {
     pub odd: Vec<(i32, f64, bool)>,
     /// Noise re the band's stimulus lines.
     pub noise: Vec<[f64; 2]>,
+}
+
+/// How long an ear may hear it, a line each, the caution last; none where no level at an eardrum is known.
+pub fn exposure(judgement: &Judgement) -> Vec<String> {
+    let Some(exposure) = &judgement.exposure else { return Vec::new() };
+    let at = [("the listening level", exposure.listening), ("the highest clean level", exposure.highest_clean)];
+    let told = at.into_iter().filter_map(|(at, exposed)| Some(format!("at {at} {}", exposed?.words())));
+    told.chain([EXPOSURE_CAUTION.into()]).collect()
 }
 
 pub(super) fn rows(record: &Record) -> Vec<Row> {

@@ -67,6 +67,11 @@ impl StockView {
         }
     }
 
+    /// The stock as read last.
+    pub fn stock(&self) -> Option<&Stock> {
+        self.stock.as_ref()
+    }
+
     /// True while it is being read.
     pub fn is_reading(&self) -> bool {
         self.reading.is_some()
@@ -123,7 +128,7 @@ impl Desk {
         self.stock.read(&sessions, move || woken.request_repaint());
     }
 
-    fn listener(&self) -> Listener {
+    pub(super) fn listener(&self) -> Listener {
         let plan = self.form.ready().map(|(plan, _)| plan);
         Listener { level: plan.and_then(|p| p.listening), rule: plan.map(|p| p.rule).unwrap_or_default() }
     }
