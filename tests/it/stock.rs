@@ -16,6 +16,8 @@ use std::path::Path;
 
 /// Volts and milliamperes of a limit, dB.
 const LIMIT_DB: f64 = 0.2;
+/// Borders of the map, dB.
+const BORDER_DB: f64 = 0.3;
 /// A prediction beside its measurement: two level intervals and what the ohms leave, dB.
 const PREDICTED_DB: f64 = 0.2;
 /// Half widths of what the bench was told of itself: volts 0.05 dB, ohms 1 %.
@@ -65,6 +67,20 @@ fn volts_and_milliamperes_come_from_sessions_on_several_loads() {
     let (volts, amperes) = (all.limits.volts_db(), all.limits.amperes_db());
     let told = |r: &Reading, truth: f64| r.told().is_some_and(|e| (e.value - peak_db(truth)).abs() < LIMIT_DB);
     assert!(told(&volts, 3.0) && told(&amperes, 0.08), "{volts:?} {amperes:?} {:?}", all.limits.tests);
+    // The map's borders along all impedances, by the closed form of the desk: the pink noise whose peak reaches the limit,
+    // behind the divider.
+    let map = stock.map(&name, &listener(), 60).unwrap();
+    assert_eq!(map.columns.len(), 60);
+    for column in &map.columns {
+        let open = 3f64.min(0.08 * (column.ohm + 0.5)).min(4.5);
+        let volts_db = peak_db(open * column.ohm / (column.ohm + 0.5)) - stock.true_peak_factor_db();
+        for (border, headroom) in column.borders_db.iter().zip([20.0, 15.0, 0.0]) {
+            let told = border.told().unwrap_or_else(|| panic!("{} Ω: {border:?}", column.ohm));
+            assert!((told.value - (70.0 + headroom - volts_db)).abs() < BORDER_DB, "{} Ω: {told:?}", column.ohm);
+        }
+        let by = if column.ohm < 36.0 { StoppedBy::Amperes } else { StoppedBy::Volts };
+        assert!((35.0..40.0).contains(&column.ohm) || column.stopped_by == Some(by), "{column:?}");
+    }
     // From a load on either side the same; from one load alone neither.
     let two = stock.output(&name, |s| ["16 ohm", "300 ohm"].contains(&s.headphone.as_str()));
     assert!(told(&two.limits.volts_db(), 3.0) && told(&two.limits.amperes_db(), 0.08), "{:?}", two.limits);
