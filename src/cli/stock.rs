@@ -1,6 +1,8 @@
 //! `stock`: outputs × headphones, the map of an output, and what is kept of both.
 
-use super::args::{KeepHeadphone, KeepOutput, Listener, SensitivityPer, StockArguments, StockCommand, StockKept};
+use super::args::{
+    KeepHeadphone, KeepOutput, Listener, SensitivityPer, StatedFigures, StockArguments, StockCommand, StockKept,
+};
 use super::{Surroundings, request};
 use crate::analysis::band;
 use crate::session::plan::HeadroomRule;
@@ -206,10 +208,10 @@ fn lines(lines: &[(&str, String)], out: &mut dyn Write) -> std::io::Result<()> {
 }
 
 fn keep_output(wanted: &KeepOutput, out: &mut dyn Write) -> Result<()> {
-    let figure = |value: Option<f64>| value.map(|value| typed(value, None, &wanted.source, &wanted.date));
+    let figure = |value: Option<f64>| value.map(|value| typed(value, None, &wanted.stated));
     let rated = |numbers: &super::args::Numbers<2>| {
         let [milliwatts, ohm] = numbers.0;
-        RatedPower { ohm, milliwatts: typed(milliwatts, None, &wanted.source, &wanted.date) }
+        RatedPower { ohm, milliwatts: typed(milliwatts, None, &wanted.stated) }
     };
     let entry = OutputEntry {
         name: wanted.name.trim().into(),
@@ -220,19 +222,19 @@ fn keep_output(wanted: &KeepOutput, out: &mut dyn Write) -> Result<()> {
         current_limit_ma: figure(wanted.limit_milliamperes),
         power: wanted.power.iter().map(rated).collect(),
     };
-    let to = wanted.stock.clone().unwrap_or_else(folder::default_folder);
-    writeln!(out, "kept in {}", folder::keep_output(&to, &entry, wanted.replace)?.display())?;
+    let to = wanted.stated.stock.clone().unwrap_or_else(folder::default_folder);
+    writeln!(out, "kept in {}", folder::keep_output(&to, &entry, wanted.stated.replace)?.display())?;
     Ok(())
 }
 
 fn keep_headphone(wanted: &KeepHeadphone, out: &mut dyn Write) -> Result<()> {
-    let figure = |value: Option<f64>| value.map(|value| typed(value, None, &wanted.source, &wanted.date));
+    let figure = |value: Option<f64>| value.map(|value| typed(value, None, &wanted.stated));
     let per = wanted.per.map(|per| match per {
         SensitivityPer::Mw => Per::Milliwatt,
         SensitivityPer::V => Per::Volt,
     });
     let sensitivity = wanted.sensitivity.zip(per).map(|(value, per)| Sensitivity {
-        level: typed(value, wanted.half_width, &wanted.source, &wanted.date),
+        level: typed(value, wanted.half_width, &wanted.stated),
         per,
         at_hz: wanted.at_hz,
     });
@@ -243,11 +245,11 @@ fn keep_headphone(wanted: &KeepHeadphone, out: &mut dyn Write) -> Result<()> {
         impedance: Vec::new(),
         isolation_db: figure(wanted.isolation),
     };
-    let to = wanted.stock.clone().unwrap_or_else(folder::default_folder);
-    writeln!(out, "kept in {}", folder::keep_headphone(&to, &entry, wanted.replace)?.display())?;
+    let to = wanted.stated.stock.clone().unwrap_or_else(folder::default_folder);
+    writeln!(out, "kept in {}", folder::keep_headphone(&to, &entry, wanted.stated.replace)?.display())?;
     Ok(())
 }
 
-fn typed(value: f64, half_width: Option<f64>, source: &str, date: &Option<String>) -> Figure {
-    Figure { value, half_width, source: source.into(), date: date.clone() }
+fn typed(value: f64, half_width: Option<f64>, stated: &StatedFigures) -> Figure {
+    Figure { value, half_width, source: stated.source.clone(), date: stated.date.clone() }
 }

@@ -26,7 +26,7 @@ pub use judge::{Compare, Judge, Listener, TypedField, TypedWeighting};
 pub use report::Report;
 pub use session::{Ask, OutsideEar, Rehearse, Run};
 pub use stimulus::{Sound, Spectrum, StimulusFile, TextTable, TypedDecimal, TypedFrequencies, TypedPer};
-pub use stock::{KeepHeadphone, KeepOutput, SensitivityPer, StockArguments, StockCommand, StockKept};
+pub use stock::{KeepHeadphone, KeepOutput, SensitivityPer, StatedFigures, StockArguments, StockCommand, StockKept};
 
 /// Will this output drive these headphones loud enough, with headroom, without audible distortion?
 ///

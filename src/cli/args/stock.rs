@@ -99,18 +99,9 @@ pub struct KeepOutput {
     /// once.
     #[arg(long, value_name = "MW,OHM")]
     pub power: Vec<super::Numbers<2>>,
-    /// Where the figures come from, in words.
-    #[arg(long, value_name = "WORDS")]
-    pub source: String,
-    /// When they were stated or measured (`2026-03-01`).
-    #[arg(long, value_name = "DATE")]
-    pub date: Option<String>,
-    /// Replace one that is kept.
-    #[arg(long)]
-    pub replace: bool,
-    /// Folder of the outputs and headphones.
-    #[arg(long, value_name = "FOLDER")]
-    pub stock: Option<PathBuf>,
+    /// Where they come from and where they are kept.
+    #[command(flatten)]
+    pub stated: StatedFigures,
 }
 
 /// Figures of a headphone.
@@ -136,6 +127,14 @@ pub struct KeepHeadphone {
     /// What it keeps out of an A-weighted room, dB.
     #[arg(long, value_name = "DB")]
     pub isolation: Option<f64>,
+    /// Where they come from and where they are kept.
+    #[command(flatten)]
+    pub stated: StatedFigures,
+}
+
+/// Where typed figures come from and where they are kept.
+#[derive(Debug, Args)]
+pub struct StatedFigures {
     /// Where the figures come from, in words.
     #[arg(long, value_name = "WORDS")]
     pub source: String,
