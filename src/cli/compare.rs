@@ -4,6 +4,7 @@ use super::args::Compare;
 use super::{Surroundings, show};
 use crate::analysis::band;
 use crate::judgement::comparison::{Ask, Comparison, MatchedOn, Told, compare};
+use crate::report::{self, Added};
 use crate::session::storage::Storage;
 use anyhow::{Result, ensure};
 use std::io::Write;
@@ -20,6 +21,11 @@ pub(super) fn side_by_side(wanted: &Compare, surroundings: &mut Surroundings) ->
         return Ok(());
     }
     told(&comparison, surroundings.out)?;
+    if let Some(to) = &wanted.report {
+        let added = Added { now: (surroundings.now)(), text: None };
+        let document = report::comparison::document(&comparison, Some([&first, &second]), &added);
+        super::report::write(&document, Some(to), to, surroundings)?;
+    }
     Ok(())
 }
 

@@ -10,6 +10,7 @@
 //! typed or a file held is text to every writer: each has one place that makes text harmless in its format.
 
 pub mod chain;
+pub mod comparison;
 mod csv;
 pub mod folder;
 mod html;

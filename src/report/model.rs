@@ -209,20 +209,25 @@ impl Figure {
     }
 
     fn with_interval(&self, e: &Estimate) -> String {
-        let value = tidy(e.value, self.places);
-        let half_width = e.half_width();
-        if half_width <= 0.0 {
-            return value;
-        }
-        if !half_width.is_finite() {
-            // Of a sum of powers whose lower end is nothing: that end has no decibels.
-            let high = e.interval.high;
-            return if high.is_finite() { format!("{value}, at most {}", tidy(high, self.places)) } else { value };
-        }
-        // A narrow interval keeps a figure of its own: "±0.00" would claim exactness.
-        let needed = (-half_width.log10()).ceil().max(0.0) as usize;
-        format!("{value} ±{half_width:.*}", self.places.max(needed.min(MOST_PLACES)))
+        with_interval(e, self.places)
     }
+}
+
+/// Value and half width, `94.31 ±0.92`; a narrow interval keeps a figure of its own.
+pub fn with_interval(e: &Estimate, places: usize) -> String {
+    let value = tidy(e.value, places);
+    let half_width = e.half_width();
+    if half_width <= 0.0 {
+        return value;
+    }
+    if !half_width.is_finite() {
+        // Of a sum of powers whose lower end is nothing: that end has no decibels.
+        let high = e.interval.high;
+        return if high.is_finite() { format!("{value}, at most {}", tidy(high, places)) } else { value };
+    }
+    // "±0.00" would claim exactness.
+    let needed = (-half_width.log10()).ceil().max(0.0) as usize;
+    format!("{value} ±{half_width:.*}", places.max(needed.min(MOST_PLACES)))
 }
 
 /// Most places after the point of a half width.

@@ -7,6 +7,7 @@ mod pictures;
 mod sounds;
 mod steps;
 
+pub(super) use measured::section as measured;
 pub(super) use numbers::stated;
 
 use super::model::{Cell, Column, Document, Part, Section, Table};
@@ -24,7 +25,7 @@ pub fn document(record: &Record, judgement: &Judgement, added: &Added) -> Docume
         numbers::isolation(judgement),
         pictures::section(record, judgement),
         added.section(),
-        Some(measured::section(record)),
+        Some(measured(record, "measured", "How it was measured")),
         measured::uncertainty(judgement),
         Some(flaws(judgement)),
         steps::section(record),

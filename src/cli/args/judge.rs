@@ -23,6 +23,9 @@ pub struct Compare {
     /// The headphone stayed on the coupler from the one session to the other.
     #[arg(long)]
     pub same_seat: bool,
+    /// Write a report into this folder, made here.
+    #[arg(long, value_name = "FOLDER")]
+    pub report: Option<PathBuf>,
     /// Print JSON.
     #[arg(long)]
     pub json: bool,

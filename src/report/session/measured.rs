@@ -5,7 +5,7 @@ use crate::calibration::Acoustic;
 use crate::card::Granted;
 use crate::judgement::Judgement;
 use crate::report::chain;
-use crate::report::model::{Cell, Column, Part, Section, Table};
+use crate::report::model::{Cell, Column, Part, Section, Table, with_interval};
 use crate::session::climb::{Purpose, drive_ceiling, spl_ceiling};
 use crate::session::plan::{AskedLevel, Extent, Plan};
 use crate::session::record::{Record, SessionHead};
@@ -14,14 +14,14 @@ use crate::units::{tidy, tidy_signed};
 use jiff::Timestamp;
 
 /// Bench, chain, calibration, stimulus and plan.
-pub fn section(record: &Record) -> Section {
+pub fn section(record: &Record, name: &str, title: &str) -> Section {
     let columns = vec![Column::text("what"), Column::text("how")];
-    let mut table = Table::new("measured", "The bench, from left to right, and what was asked of it", columns);
+    let mut table = Table::new(name, "The bench, from left to right, and what was asked of it", columns);
     let rows = session(record).into_iter().chain(bench(&record.head)).chain(calibration(record)).chain(asked(record));
     for (what, how) in rows.filter(|(_, how)| !how.is_empty()) {
         table.rows.push(vec![Cell::text(what), Cell::text(how)]);
     }
-    let mut section = Section::new("How it was measured");
+    let mut section = Section::new(title);
     section.parts.push(Part::Table(table));
     section
 }
@@ -204,7 +204,7 @@ fn clock(record: &Record) -> Option<Row> {
     let input = record.head.chain.deciding_input();
     let takes = record.steps.iter().flat_map(|s| &s.takes).rev();
     let ppm = takes.filter_map(|t| t.inputs.get(input)?.finding.common().clock.own_ppm).next()?;
-    let words = format!("{} ±{} ppm, taken out by resampling", tidy_signed(ppm.value, 3), tidy(ppm.half_width(), 3));
+    let words = format!("{} ppm, taken out by resampling", with_interval(&ppm, 3));
     Some(row("capture clock less playback clock", words))
 }
 

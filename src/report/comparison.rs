@@ -1,0 +1,160 @@
+//! The report of two outputs side by side, at matched level.
+
+use super::model::{Cell, Column, Document, Part, Section, Table};
+use super::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Zone};
+use super::session::{cautions, measured};
+use super::{Added, capital};
+use crate::analysis::band;
+use crate::judgement::comparison::{Comparison, Difference, MatchedOn, Told};
+use crate::session::record::Record;
+use crate::units::{tidy, tidy_signed};
+
+/// Least half height of the picture, dB.
+const LEAST_REACH_DB: f64 = 1.0;
+
+/// Of a comparison; `records` say how both were measured and are left out where nobody is to know which is which.
+pub fn document(comparison: &Comparison, records: Option<[&Record; 2]>, added: &Added) -> Document {
+    let (first, second) = &comparison.outputs;
+    let sections = [
+        Some(matched(comparison)),
+        Some(response(comparison)),
+        added.section(),
+        records.map(|[first, _]| measured(first, "measured-first", "How the first was measured")),
+        records.map(|[_, second]| measured(second, "measured-second", "How the second was measured")),
+        Some(cautions()),
+    ];
+    Document {
+        title: capital(&format!("{second} against {first}, {}", comparison.headphone)),
+        answer: answer(comparison),
+        verdict: String::new(),
+        written: added.written(),
+        sections: sections.into_iter().flatten().collect(),
+        data: Vec::new(),
+    }
+}
+
+fn unit(c: &Comparison) -> &'static str {
+    if c.is_spl { "dB SPL" } else { "dBFS at the input" }
+}
+
+fn answer(c: &Comparison) -> String {
+    let (first, second) = &c.outputs;
+    let differ: Vec<&Difference> = c.bands.iter().filter(|band| band.told == Told::Differs).collect();
+    let size = |band: &&&Difference| band.difference_db.value.abs();
+    let most = differ
+        .iter()
+        .max_by(|a, b| size(a).total_cmp(&size(b)))
+        .map(|band| format!(", most at {} ({} dB)", band::label(band.x), tidy_signed(band.difference_db.value, 2)));
+    let smallest = c.bands.iter().map(|band| band.smallest_db).fold(0.0, f64::max);
+    let told = match c.overall {
+        Told::Same => format!("the response is the same within {} dB in every one-third octave", c.within_db),
+        Told::Differs => format!(
+            "the response differs in {} of {} one-third octaves{}",
+            differ.len(),
+            c.bands.len(),
+            most.unwrap_or_default()
+        ),
+        Told::NotTold => format!(
+            "whether the response differs is not told; a difference of {} dB would have been told everywhere",
+            tidy(smallest, 2)
+        ),
+    };
+    format!("At {} {}, {second} against {first} on {}: {told}.", tidy(c.level_db, 1), unit(c), c.headphone)
+}
+
+/// What stands against what.
+fn matched(c: &Comparison) -> Section {
+    let on = match c.on {
+        MatchedOn::Pink => "all of the pink noise",
+        MatchedOn::OneKilohertz => "the one-third octave at 1 kHz",
+    };
+    let mut section = Section::new("What stands against what");
+    section.paragraph(format!(
+        "{}, matched on {on} at {} {}.",
+        capital(c.role.in_words()),
+        tidy(c.level_db, 1),
+        unit(c)
+    ));
+    section.paragraph(match c.seats {
+        None => "One seat of the headphone for both: what the fit changes is not in it.".into(),
+        Some((first, second)) => {
+            format!("Means of {first} and {second} seats: what the fit changes is in every interval.")
+        }
+    });
+    section.paragraph(format!(
+        "Of each band one of three words: same within {} dB where the whole interval lies inside, differs where it lies outside, else not told. All bands are judged together (Holm): one false word among them in a hundred comparisons.",
+        c.within_db
+    ));
+    section
+}
+
+fn response(c: &Comparison) -> Section {
+    let columns = vec![
+        Column::text("band"),
+        Column::numbers("mid-band frequency", "Hz"),
+        Column::readings("second less first", "dB"),
+        Column::text("told"),
+        Column::numbers("smallest difference that would have been told", "dB"),
+    ];
+    let mut table = Table::new("response-difference", "Difference of response per one-third octave", columns);
+    for band in &c.bands {
+        let told = match band.told {
+            Told::Same => format!("same within {} dB", c.within_db),
+            Told::Differs => format!("differs by {} dB", tidy_signed(band.difference_db.value, 2)),
+            Told::NotTold => "not told".into(),
+        };
+        table.rows.push(vec![
+            Cell::text(band::label(band.x)),
+            Cell::number(Some(band::centre_hz(band.x)), 2),
+            Cell::estimate(Some(band.difference_db), 2),
+            Cell::text(told),
+            Cell::number(Some(band.smallest_db), 2),
+        ]);
+    }
+    let mut section = Section::new("Response");
+    section.parts.push(Part::Picture(Box::new(picture(c))));
+    section.parts.push(Part::Table(table));
+    section
+}
+
+fn picture(c: &Comparison) -> Picture {
+    let of = |told: Told| -> Vec<Point> {
+        let point = |band: &Difference| {
+            let e = band.difference_db;
+            Point { x: band::centre_hz(band.x), y: e.value, interval: Some((e.interval.low, e.interval.high)) }
+        };
+        c.bands.iter().filter(|band| band.told == told).map(point).collect()
+    };
+    let series = |name: String, role, mark, told| Series { name, role, line: None, mark: Some(mark), points: of(told) };
+    let ends = c.bands.iter().flat_map(|b| [b.difference_db.interval.low, b.difference_db.interval.high]);
+    let reach = ends.filter(|v| v.is_finite()).map(f64::abs).fold(c.within_db.max(LEAST_REACH_DB), f64::max);
+    let reach = (1.1 * reach).ceil();
+    let (first, second) = &c.outputs;
+    Picture {
+        name: "response-difference".into(),
+        title: format!("Response of {second} less that of {first}: {}", c.headphone),
+        says: answer(c),
+        x: Axis::frequency(),
+        y: Axis::linear("second less first, dB", -reach, reach),
+        zones: vec![Zone {
+            along: Along::Y,
+            from: -c.within_db,
+            to: c.within_db,
+            text: format!("same within {} dB", c.within_db),
+        }],
+        series: vec![
+            series(format!("same within {} dB", c.within_db), Role::First, Mark::Dot, Told::Same),
+            series("differs".into(), Role::Second, Mark::Square, Told::Differs),
+            series("not told".into(), Role::Quiet, Mark::Hollow, Told::NotTold),
+        ],
+        rules: vec![Rule {
+            along: Along::Y,
+            at: 0.0,
+            role: Role::Quiet,
+            line: Line::Solid,
+            text: Vec::new(),
+            text_low: false,
+        }],
+        texts: Vec::new(),
+    }
+}
