@@ -12,6 +12,9 @@ const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'n
 /// Rules beside the colours. Tables scroll by themselves on a narrow screen; of each picture one of two sizes shows.
 const STYLE: &str = include_str!("html/style.css");
 
+/// A table of more columns than this breaks its numbers on paper.
+const MANY: usize = 7;
+
 /// The whole report.
 pub fn html(document: &Document) -> String {
     let title = escape(&document.title);
@@ -29,7 +32,7 @@ pub fn html(document: &Document) -> String {
         words => format!("<p class=\"verdict\">Verdict: <strong>{}</strong></p>\n", escape(words)),
     };
     format!(
-        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta http-equiv=\"Content-Security-Policy\" content=\"{POLICY}\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<meta name=\"color-scheme\" content=\"light dark\">\n<title>{title}</title>\n<style>\n{}</style>\n</head>\n<body>\n<header>\n<h1>{title}</h1>\n<p class=\"answer\">{}</p>\n{verdict}<p class=\"written\">{}</p>\n</header>\n<nav aria-label=\"Contents\">\n<ul>\n{contents}</ul>\n</nav>\n<main>\n{}</main>\n</body>\n</html>\n",
+        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta http-equiv=\"Content-Security-Policy\" content=\"{POLICY}\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<meta name=\"color-scheme\" content=\"light dark\">\n<title>{title}</title>\n<style>\n{}</style>\n</head>\n<body>\n<header>\n<h1>{title}</h1>\n<p class=\"answer\">{}</p>\n{verdict}<p class=\"written\">{}</p>\n</header>\n<nav aria-label=\"Contents\">\n<ul>\n{contents}</ul>\n</nav>\n<main>\n{}</main>\n</body>\n</html>\n",
         style(),
         escape(&document.answer),
         escape(&document.written),
@@ -109,8 +112,9 @@ fn table(table: &Table) -> String {
     let caption = escape(&table.title);
     // A table that scrolls has to be reachable by keyboard, and so needs a name.
     format!(
-        "<div class=\"table\" role=\"region\" tabindex=\"0\" aria-labelledby=\"table-{name}\">\n<table>\n<caption id=\"table-{name}\">{caption}</caption>\n<thead><tr>{heads}</tr></thead>\n<tbody>\n{rows}</tbody>\n</table>\n</div>\n",
-        name = table.name
+        "<section class=\"table{many}\" tabindex=\"0\" aria-labelledby=\"table-{name}\">\n<table>\n<caption id=\"table-{name}\">{caption}</caption>\n<thead><tr>{heads}</tr></thead>\n<tbody>\n{rows}</tbody>\n</table>\n</section>\n",
+        name = table.name,
+        many = if table.columns.len() > MANY { " many" } else { "" }
     )
 }
 

@@ -94,7 +94,7 @@ pub fn svg(picture: &Picture, frame: Frame, look: Look) -> String {
 /// Rules of the classes that drawings carry; `paint` gives the colour of a token.
 pub(super) fn styles(paint: impl Fn(&str) -> String) -> String {
     let mut rules = format!(
-        "text{{font-family:system-ui,sans-serif}}.p-ground{{fill:{ground}}}.p-grid{{stroke:{rule};fill:none}}.p-zone{{fill:{rule};fill-opacity:.5}}.p-text{{fill:{text}}}.p-soft{{fill:{quiet}}}.p-halo{{stroke:{ground};paint-order:stroke;stroke-linejoin:round}}",
+        "text{{font-family:system-ui,sans-serif}}.p-ground{{fill:{ground}}}.p-grid{{stroke:{rule};fill:none}}.p-zone{{fill:{rule};fill-opacity:.35}}.p-text{{fill:{text}}}.p-soft{{fill:{quiet}}}.p-halo{{stroke:{ground};paint-order:stroke;stroke-linejoin:round}}",
         ground = paint("ground"),
         rule = paint("rule"),
         text = paint("text"),

@@ -41,7 +41,7 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
         &["compare".as_ref(), &first, &second, "--same-seat".as_ref()],
         &[["stock".as_ref()].as_slice(), &kept].concat(),
         &[["stock".as_ref(), "map".as_ref(), OUTPUTS[2].as_ref()].as_slice(), &kept].concat(),
-        &["report".as_ref(), &first, "--to".as_ref(), &report],
+        &[["report".as_ref(), "--to".as_ref(), report.as_path()].as_slice(), &kept].concat(),
     ];
     for step in steps {
         typed(step, surroundings)?;

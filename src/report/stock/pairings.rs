@@ -9,7 +9,7 @@ use crate::stats::Reading;
 use crate::stock::{self, Listener, Matrix, Stock};
 
 /// Places of levels.
-const DB: usize = 1;
+pub const DB: usize = 1;
 
 /// Pairings in reading order: output by output, most headroom first; of one headphone the best output first.
 pub fn ranked<'a>(matrix: &'a Matrix, about: &About) -> Vec<&'a stock::Cell> {
@@ -51,11 +51,11 @@ pub fn answer(cells: &[&stock::Cell], about: &About, listener: &Listener) -> Str
         About::Output(output) => capital(&output.words()),
         About::Headphone(headphone) => capital(headphone),
     };
-    format!(
-        "{who}, {listens}: {}. Measured: {measured} of {}; the others are predicted.",
-        groups.join("; "),
-        cells.len()
-    )
+    let from = match cells.len() - measured {
+        0 => "All of them were measured.".into(),
+        predicted => format!("Measured: {measured}, predicted: {predicted}."),
+    };
+    format!("{who}, {listens}: {}. {from}", groups.join("; "))
 }
 
 /// The pairings as a table.
@@ -64,6 +64,7 @@ pub fn section(cells: &[&stock::Cell]) -> Section {
         Column::text("output"),
         Column::text("headphone"),
         Column::text("from"),
+        Column::text("session"),
         Column::readings("highest clean level", "dB SPL"),
         Column::readings("headroom", "dB"),
         Column::text("verdict"),
@@ -76,9 +77,9 @@ pub fn section(cells: &[&stock::Cell]) -> Section {
     let mut table = Table::new("pairings", "Highest clean level of pink noise, most headroom first", columns);
     for cell in cells {
         let best = cell.best();
-        let from = match &cell.measured {
-            Some((session, _)) => format!("measured, session {session}"),
-            None => "predicted".into(),
+        let (from, session) = match &cell.measured {
+            Some((session, _)) => ("measured", session.as_str()),
+            None => ("predicted", ""),
         };
         let missing = best.missing().map(|why| format!("not told: {why}"));
         let remarks: Vec<String> = missing.into_iter().chain(best.remarks.iter().cloned()).collect();
@@ -86,6 +87,7 @@ pub fn section(cells: &[&stock::Cell]) -> Section {
             Cell::text(cell.output.words()),
             Cell::text(&cell.headphone),
             Cell::text(from),
+            Cell::text(session),
             Cell::reading(Some(&best.level_spl), DB),
             Cell::reading(Some(&best.headroom_db), DB),
             Cell::text(best.verdict.to_string()),

@@ -1,8 +1,9 @@
 //! Pairings side by side, and the maps of the outputs.
 
 use super::About;
+use super::pairings::DB;
 use crate::report::capital;
-use crate::report::model::{Part, Section};
+use crate::report::model::{Figure, Part, Section};
 use crate::report::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Text};
 use crate::stats::{Estimate, Reading};
 use crate::stock::{Cell, Listener, Map, OHMS, Stock};
@@ -78,7 +79,8 @@ fn levels(number: usize, title: &str, cells: &[&Cell], about: &About, listener: 
         .iter()
         .map(|cell| {
             let how = if cell.measured.is_some() { "measured" } else { "predicted" };
-            format!("{} {} dB SPL ({how})", name(cell), stock_words(&cell.best().level_spl))
+            let level = Figure { reading: cell.best().level_spl.clone(), places: DB };
+            format!("{} {} dB SPL ({how})", name(cell), level.words())
         })
         .collect();
     let series = |name: &str, mark, points| Series {
@@ -101,16 +103,12 @@ fn levels(number: usize, title: &str, cells: &[&Cell], about: &About, listener: 
     })
 }
 
-fn stock_words(reading: &Reading) -> String {
-    crate::stock::reading_words(reading)
-}
-
 /// At its value, with its interval; a bound runs off to its open side.
 fn point(y: f64, reading: &Reading) -> Option<Point> {
     let at = |x: f64, interval| Some(Point { x, y, interval: Some(interval) });
     match reading {
         Reading::Told(Estimate { value, interval }) => at(*value, (interval.low, interval.high)),
-        Reading::AtLeast(e) => at(e.interval.low, (e.interval.low, f64::INFINITY)),
+        Reading::AtLeast(e) => at(e.value, (e.interval.low, f64::INFINITY)),
         Reading::Below(high) => at(*high, (f64::NEG_INFINITY, *high)),
         Reading::NotTold(_) => None,
     }
@@ -119,7 +117,7 @@ fn point(y: f64, reading: &Reading) -> Option<Point> {
 /// The maps of the outputs that have one; `None` where none has, or for one headphone.
 pub fn maps(stock: &Stock, about: &About, listener: &Listener) -> Option<Section> {
     let mut section = Section::new("Maps of the outputs");
-    section.paragraph("On the plane of a headphone's impedance and of what it gives for a volt: above a border the output drives it ample, borderline, or at all. Where a border falls to the left of its flat part, milliamperes are what the output lacks; on the flat part it is volts.");
+    section.paragraph("On the plane of a headphone's impedance and of what it gives for a volt: above a border the output drives it ample, borderline, or at all. Where a border rises steeply, to the left, milliamperes are what the output lacks; where it is nearly flat, to the right, volts.");
     let mut missing = Vec::new();
     let mut pictures = 0;
     for output in stock.output_names() {

@@ -32,7 +32,7 @@ impl<'a> Drawing<'a> {
         let inner = frame.width - 2.0 * t;
         let title = if title { wrapped(&picture.title, TITLE * t, inner) } else { Vec::new() };
         let legend = if labels { legend(picture, t, inner) } else { Vec::new() };
-        let above = title.len() as f64 * TITLE * LINE * t + legend.len() as f64 * 1.5 * t;
+        let above = title.len() as f64 * TITLE * LINE * t + (legend.len() as f64 * 1.5 + 0.4) * t;
         Drawing {
             picture,
             frame,
@@ -211,9 +211,10 @@ impl<'a> Drawing<'a> {
         }
         match rule.along {
             Along::X => {
-                // On the side with more room.
+                // To the right where it fits, else on the side with more room.
                 let x = self.x(rule.at);
-                let leftwards = place > 0.5;
+                let widest = rule.text.iter().map(|line| width(line, t)).fold(0.0, f64::max);
+                let leftwards = place > 0.5 && widest > self.right - x - t;
                 let room = if leftwards { x - self.left } else { self.right - x } - t;
                 let lines: Vec<String> = rule.text.iter().flat_map(|line| wrapped(line, t, room)).collect();
                 let (x, anchor) = if leftwards { (x - 0.5 * t, "end") } else { (x + 0.5 * t, "start") };
