@@ -4,6 +4,7 @@
 pub mod chain;
 pub mod chain_file;
 pub mod climb;
+pub mod electrical;
 pub mod evaluate;
 pub mod listening;
 pub mod music;

@@ -77,6 +77,7 @@ const PURE_SESSION: &[&str] = &[
     "chain/instrument.rs",
     "chain/offsets.rs",
     "chain/output_side.rs",
+    "electrical.rs",
     "path.rs",
     "plan.rs",
     "climb.rs",

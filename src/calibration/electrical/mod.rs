@@ -22,6 +22,7 @@ pub use load::{LoadSetup, load_impedance};
 pub use source::{Loading, SourceRefused, from_voltages, source_impedance};
 pub use volts::{
     InputVolts, METER_LIMIT_PERCENT, Meter, OutputVolts, VoltsRefused, divider_factor, input_volts, output_volts,
+    usable,
 };
 pub use words::{level_words, ohms_words, power_words, volts_words};
 

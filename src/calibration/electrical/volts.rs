@@ -108,7 +108,11 @@ fn reading(volts: f64, limit_percent: f64, last_digit_v: f64) -> Result<Vec<f64>
         .collect())
 }
 
-fn usable(meter: Meter, frequency_hz: f64) -> Result<(), VoltsRefused> {
+/// Does such a meter read this frequency true?
+///
+/// # Errors
+/// [`VoltsRefused::MeterTooSlow`].
+pub fn usable(meter: Meter, frequency_hz: f64) -> Result<(), VoltsRefused> {
     match meter {
         Meter::Mains if !MAINS_HZ.contains(&frequency_hz) => Err(VoltsRefused::MeterTooSlow(frequency_hz)),
         _ => Ok(()),
