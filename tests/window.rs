@@ -4,6 +4,8 @@
 // Tests may fail loudly and print their figures.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
+#[path = "window/electrical.rs"]
+mod electrical;
 #[path = "window/real.rs"]
 mod real;
 #[path = "window/records.rs"]

@@ -1,7 +1,8 @@
 //! The desk: news in (`logic`), pictures out (`ui`), actions between them.
 
 use super::digest::{Digest, Picture};
-use super::form::{Field, Form};
+use super::electrical::Guide;
+use super::form::{self, Field, Form};
 use super::keys::{self, Action};
 use super::link::{self, BenchLink, News, ReadLive};
 use super::music::MusicList;
@@ -111,6 +112,8 @@ pub struct Desk {
     pub stock: StockView,
     /// The report that was asked for.
     pub(super) writing: Writing,
+    /// Electrical calibrations.
+    pub guide: Guide,
     /// The picture before a session.
     pub(super) empty: Picture,
     /// The listener's own music.
@@ -171,6 +174,7 @@ impl Desk {
             refused: None,
             stock: StockView::default(),
             writing: Writing::None,
+            guide: Guide::default(),
             empty,
             music: MusicList::default(),
             held: climb::Held::default(),
@@ -230,6 +234,11 @@ impl Desk {
             self.changed();
             self.keep_chain();
         }
+        if let Some(heard) = self.view.electrical.take() {
+            self.electrical_heard(*heard);
+        }
+        self.guide.failure =
+            self.view.electrical_failure.take().map(|m| form::sentence(&m)).or(self.guide.failure.take());
     }
 
     /// Draws the page.
@@ -279,6 +288,7 @@ impl Desk {
             Action::Calibrate => self.calibrate(),
             Action::PathCheck => self.check_path(),
             Action::Report => self.report(ctx),
+            Action::Electrical => self.electrical_step(),
             Action::Quit => {
                 self.stop_now();
                 ctx.send_viewport_cmd(egui::ViewportCommand::Close);
@@ -314,6 +324,7 @@ impl Desk {
         self.next_headphone = None;
         self.to_go_on = None;
         if self.view.phase.is_busy() {
+            self.view.stopping_electrical |= self.view.phase == Phase::Electrical;
             self.view.phase = Phase::Stopping;
         }
     }
@@ -345,7 +356,7 @@ impl Desk {
 
     /// Keeps the chain for the next time; a chain of simulated cards is not kept, so that no command takes it for the
     /// desk.
-    fn keep_chain(&mut self) {
+    pub(super) fn keep_chain(&mut self) {
         let (Some(path), Some((_, chain))) = (&self.chain_file, self.form.ready()) else { return };
         if chain.routing.playback == CardId::simulated() {
             return;
@@ -355,15 +366,26 @@ impl Desk {
         }
     }
 
-    fn busy_because(&self) -> String {
+    pub(super) fn busy_because(&self) -> String {
         match self.view.phase {
             Phase::Gone => "The bench has ended. Close the window and start the program again.".into(),
             Phase::Calibrating => "The bench listens to the calibrator; wait for it or press Esc.".into(),
             Phase::Checking => "The path check runs; wait for it or press Esc.".into(),
+            Phase::Electrical => "A take of an electrical calibration sounds; wait for it or press Esc.".into(),
             Phase::Seating => "Noise is held for a seat; press Esc to leave it first.".into(),
             Phase::Turning => "Noise is held for the volume control; press Esc to leave it first.".into(),
             _ => "A session runs; press Esc to stop it first.".into(),
         }
+    }
+
+    /// What of the form keeps a calibration or a check from beginning.
+    pub(super) fn not_ready_because(&self) -> String {
+        format!("Set this right first: {}", self.form.wrong.values().next().map_or("", String::as_str))
+    }
+
+    /// The time as RFC 3339.
+    pub(super) fn now(&self) -> String {
+        (self.now)()
     }
 
     fn ask_next_headphone(&mut self) {
@@ -501,8 +523,7 @@ impl Desk {
             return;
         }
         let Some((_, chain)) = self.form.ready() else {
-            let first = self.form.wrong.values().next().cloned().unwrap_or_default();
-            self.view.calibration_failure = Some(format!("Set this right first: {first}"));
+            self.view.calibration_failure = Some(self.not_ready_because());
             return;
         };
         let Ok(calibrator) = self.form.calibrator() else { return };
@@ -520,8 +541,7 @@ impl Desk {
             return;
         }
         let Some((asked, chain)) = self.form.ready() else {
-            let first = self.form.wrong.values().next().cloned().unwrap_or_default();
-            self.view.path_failure = Some(format!("Set this right first: {first}"));
+            self.view.path_failure = Some(self.not_ready_because());
             return;
         };
         let check = Plan::path_check(chain.routing.playback_rate);
@@ -575,7 +595,7 @@ impl Desk {
         }
     }
 
-    fn send(&mut self, command: Command) {
+    pub(super) fn send(&mut self, command: Command) {
         let message = match self.commands.try_send(command) {
             Ok(()) => return,
             Err(TrySendError::Full(_)) => "The bench has not answered the last commands yet; try again in a moment.",

@@ -3,6 +3,7 @@
 
 use super::app::Desk;
 use super::climb::WIDE;
+use super::electrical;
 use super::form::{Field, InputRow, RATES, sentence};
 use super::keys::Action;
 use super::particulars;
@@ -50,6 +51,8 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
                 }
                 ui.add_space(2.0 * STEP);
                 super::path::show(desk, ui);
+                ui.add_space(2.0 * STEP);
+                electrical::show(desk, ui);
                 ui.add_space(2.0 * STEP);
                 calibration(desk, ui);
                 ui.add_space(2.0 * STEP);
@@ -169,23 +172,32 @@ fn playback_known(desk: &Desk) -> Vec<String> {
 }
 
 fn capture_known(desk: &Desk) -> Vec<String> {
-    card_known(desk, &desk.form.capture, Direction::Capture)
+    let mut lines = card_known(desk, &desk.form.capture, Direction::Capture);
+    let inputs = desk.form.ready().into_iter().flat_map(|(_, chain)| &chain.input_volts);
+    lines.extend(inputs.map(|(role, input)| {
+        let (volts, taken_at) = (level_words(&input.volts_per_full_scale), parts::moment(&input.taken_at));
+        format!("{}: 0 dBFS is {volts}, {taken_at}", role.in_words())
+    }));
+    lines
 }
 
 fn output_known(desk: &Desk) -> Vec<String> {
     let volume = if desk.form.volume.is_empty() { "volume position not noted" } else { &desk.form.volume };
     let mut lines = vec![desk.form.output.clone(), volume.to_string()];
     let side = desk.form.ready().map(|(_, chain)| &chain.output_side);
-    let Some((side, volts)) = side.and_then(|side| Some((side, side.volts_per_full_scale?))) else {
-        lines.push("volts: not calibrated, so no volts and no milliwatts".into());
-        return lines;
-    };
-    let from = side.volts_from.as_ref().map_or("typed".into(), |from| {
-        let place = if from.loaded { "at the headphone" } else { "open" };
-        format!("{place}, {}", parts::moment(&from.taken_at))
+    lines.push(match side.and_then(|side| Some((side, side.volts_per_full_scale?))) {
+        None => "volts: not calibrated, so no volts and no milliwatts".into(),
+        Some((side, volts)) => {
+            let from = side.volts_from.as_ref().map_or("typed".into(), |from| {
+                let place = if from.loaded { "at the headphone" } else { "open" };
+                format!("{place}, {}", parts::moment(&from.taken_at))
+            });
+            format!("0 dBFS: {}, {from}", level_words(&volts))
+        }
     });
-    lines.push(format!("0 dBFS: {}, {from}", level_words(&volts)));
-    lines.extend(side.source_impedance_ohm.map(|z| impedance_line("source", &z, side.source.as_ref())));
+    let source =
+        side.and_then(|side| Some(impedance_line("source", &side.source_impedance_ohm?, side.source.as_ref())));
+    lines.extend(source);
     lines
 }
 
@@ -270,7 +282,7 @@ fn output_editor(desk: &mut Desk, ui: &mut Ui) {
     }
     parts::quiet(
         ui,
-        "Volts, source and load impedance are measured with `loudenough calibrate volts`, `source` and `load`, or typed.",
+        format!("Volts, source and load impedance are measured below ({}), or typed.", Action::Electrical.key()),
     );
     parts::quiet(ui, "Note every volume position and gain switch: the answer holds for them only.");
 }

@@ -624,6 +624,32 @@ impl Form {
         chain.electrical_belongs_here(typed);
     }
 
+    /// Takes over what an electrical calibration found on `chain`.
+    pub fn take_electrical(&mut self, part: ElectricalPart, chain: &Chain) {
+        let (kept, found) = (&mut self.kept.output_side, chain.output_side.clone());
+        match part {
+            ElectricalPart::Volts => {
+                self.volts = shown_estimate(found.volts_per_full_scale);
+                kept.volts_per_full_scale = found.volts_per_full_scale;
+                (kept.volts_from, kept.volts_taken_on) = (found.volts_from, found.volts_taken_on);
+            }
+            ElectricalPart::Source => {
+                self.source = shown_estimate(found.source_impedance_ohm);
+                kept.source_impedance_ohm = found.source_impedance_ohm;
+                (kept.source, kept.source_taken_on) = (found.source, found.source_taken_on);
+            }
+            ElectricalPart::Load => {
+                self.load = shown_estimate(found.load_impedance_ohm);
+                kept.load_impedance_ohm = found.load_impedance_ohm;
+                (kept.load, kept.load_taken_on) = (found.load, found.load_taken_on);
+            }
+            ElectricalPart::Input(role) => {
+                self.kept.input_volts.extend(chain.input_volts.get(&role).map(|volts| (role, volts.clone())));
+                self.kept.inputs_taken_on.extend(chain.inputs_taken_on.get(&role).map(|on| (role, on.clone())));
+            }
+        }
+    }
+
     fn capture_channels(&self, most: Option<u16>) -> Result<Vec<CaptureChannel>, String> {
         let mut kept: Vec<CaptureChannel> = Vec::new();
         for row in &self.inputs {

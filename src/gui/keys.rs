@@ -40,13 +40,15 @@ pub enum Action {
     Stock,
     /// Write a report of what is shown.
     Report,
+    /// The next step of an electrical calibration.
+    Electrical,
     /// Close the window.
     Quit,
 }
 
 impl Action {
     /// All of them, with key and name.
-    pub const ALL: [(Action, Key, &'static str); 18] = [
+    pub const ALL: [(Action, Key, &'static str); 19] = [
         (Action::Stop, Key::Escape, "Stop"),
         (Action::Cautions, Key::F1, "Cautions"),
         (Action::Chain, Key::F2, "Chain"),
@@ -64,6 +66,7 @@ impl Action {
         (Action::PathCheck, Key::P, "Path check"),
         (Action::Stock, Key::T, "Stock"),
         (Action::Report, Key::R, "Report"),
+        (Action::Electrical, Key::E, "Volts and impedances"),
         (Action::Quit, Key::Q, "Quit"),
     ];
 
@@ -93,7 +96,7 @@ impl Action {
 
 /// Letters are for the fields: as keys they go with Ctrl.
 fn is_letter(key: Key) -> bool {
-    matches!(key, Key::H | Key::P | Key::T | Key::Q | Key::R)
+    key.name().len() == 1
 }
 
 /// Actions whose keys were pressed, Stop first. The keys are taken away, so that no widget acts on them too.

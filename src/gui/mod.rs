@@ -8,6 +8,7 @@ pub mod app;
 mod chain_page;
 mod climb;
 pub mod digest;
+pub mod electrical;
 pub mod form;
 pub mod keys;
 pub mod link;

@@ -81,7 +81,7 @@ fn name_of_field(ui: &mut Ui, width: f32, label: &str) -> Response {
 const TIGHT: f32 = 32.0 * STEP;
 
 /// Name and field side by side, or over each other where words of the field would be cut off.
-fn named<R>(ui: &mut Ui, label: &str, wordy: bool, add: impl FnOnce(&mut Ui, Id) -> R) -> R {
+pub fn named<R>(ui: &mut Ui, label: &str, wordy: bool, add: impl FnOnce(&mut Ui, Id) -> R) -> R {
     let width = ui.available_width();
     if wordy && width < TIGHT {
         let words = ui.add(Label::new(RichText::new(label).color(theme::tokens(ui).quiet)).extend());

@@ -10,7 +10,7 @@ use crate::judgement::path::PathReport;
 use crate::session::climb::Step;
 use crate::session::plan::Extent;
 use crate::session::positions;
-use crate::session::protocol::{Event, Failure};
+use crate::session::protocol::{ElectricalHeard, Event, Failure};
 use crate::session::seats::how_it_sits;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -35,6 +35,8 @@ pub enum Phase {
     Calibrating,
     /// The path check runs.
     Checking,
+    /// A take of an electrical calibration plays.
+    Electrical,
     /// The bench is gone.
     Gone,
 }
@@ -123,6 +125,16 @@ pub struct View {
     pub path_is_news: bool,
     /// Why there is none (shown beside it).
     pub path_failure: Option<String>,
+    /// What the take of an electrical calibration told, to be taken over.
+    pub electrical: Option<Box<ElectricalHeard>>,
+    /// Stop was pressed while it played.
+    pub stopping_electrical: bool,
+    /// How far that take is, and how long it lasts, seconds.
+    pub playing: Option<(f64, f64)>,
+    /// Why it ended early.
+    pub electrical_failure: Option<String>,
+    /// The section of electrical calibrations must be seen wherever the page stands.
+    pub electrical_is_news: bool,
     /// A calibration that the form should take over.
     pub calibrated: Option<(InputRole, Acoustic)>,
     /// What is heard now.
@@ -189,7 +201,8 @@ impl View {
                 }
                 self.progress = Some(Progress { step, expected: expected_steps, left_s, done_s: 0.0, finished_s: 0.0 });
             }
-            Event::Playing { done_s, .. } => {
+            Event::Playing { done_s, total_s } => {
+                self.playing = Some((done_s, total_s));
                 if let Some(p) = &mut self.progress {
                     if done_s < p.done_s {
                         // The next take of the same step began.
@@ -223,8 +236,10 @@ impl View {
                 self.calibration_failure = None;
                 self.rest();
             }
-            // Electrical takes are asked for in a terminal.
-            Event::Electrical(_) => self.rest(),
+            Event::Electrical(heard) => {
+                self.electrical = Some(heard);
+                self.rest();
+            }
             Event::Calibrated { role, acoustic } => {
                 self.calibrated = Some((role, acoustic));
                 self.calibration_failure = None;
@@ -235,6 +250,8 @@ impl View {
                     self.calibration_failure = Some(failure.message);
                 } else if self.phase == Phase::Checking {
                     self.path_failure = Some(failure.message);
+                } else if self.phase == Phase::Electrical || self.stopping_electrical {
+                    self.electrical_failure = Some(failure.message);
                 } else {
                     self.failure = Some(failure);
                 }
@@ -246,6 +263,8 @@ impl View {
     fn rest(&mut self) {
         self.phase = Phase::Idle;
         self.progress = None;
+        self.playing = None;
+        self.stopping_electrical = false;
         self.live = None;
         self.listening = None;
         self.sits = None;

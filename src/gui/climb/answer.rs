@@ -157,6 +157,7 @@ fn status_words(desk: &Desk) -> String {
             Action::Stop.key()
         ),
         Phase::Checking => "the path check runs".into(),
+        Phase::Electrical => "a take of an electrical calibration sounds".into(),
         Phase::Calibrating => "listening to the calibrator".into(),
         Phase::Gone => "the bench has ended; close the window and start the program again".into(),
     };
