@@ -14,9 +14,10 @@ const LONGEST_HOURS: f64 = 876_600.0;
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct AgeLimits {
-    /// Certificates of microphones and calibrators, months (common practice: a year).
+    /// Certificates of microphones and calibrators, and measured impedances, months (common practice: a year).
     pub certificate_months: u32,
-    /// A calibration offset, hours (common practice: before every series, so within one working day).
+    /// A calibration offset, and volts at full scale, hours (common practice: before every series, so within one working
+    /// day).
     pub offset_hours: f64,
 }
 
@@ -46,6 +47,18 @@ impl AgeLimits {
         }
         let age = if hours < 72.0 { format!("{hours:.1} hours") } else { format!("{:.0} days", hours / 24.0) };
         (hours > self.offset_hours).then(|| format!("is {age} old, the limit is {} hours", self.offset_hours))
+    }
+
+    /// The same of volts at full scale: they hang on a volume or an input gain as an offset does. `are 14.0 hours old, …`
+    pub fn volts(&self, taken_at: &str, now: &str) -> Option<String> {
+        let why = self.offset(taken_at, now)?;
+        let (verb, rest) = why.split_once(' ').unwrap_or(("", &why));
+        Some(format!("{} {rest}", if verb == "is" { "are" } else { "were" }))
+    }
+
+    /// The same of an impedance taken at `taken_at` (RFC 3339): the device's own, it is as good as a certificate.
+    pub fn impedance(&self, taken_at: &str, now: &str) -> Option<String> {
+        self.certificate(taken_at.get(..10).unwrap_or(taken_at), now)
     }
 
     /// The same of a certificate of `date` (`2025-06-30`).

@@ -73,13 +73,13 @@ fn ages(record: &Record) -> impl Iterator<Item = Flaw> {
     let last = record.steps.last().map_or(&record.head.started_at, |step| &step.finished_at);
     let aged = record.head.chain.aged(last);
     let told = [
-        (AgedPart::Offset, "offset-old", "calibrate again"),
-        (AgedPart::Certificate, "certificate-old", "have it calibrated"),
+        (AgedPart::Offset, "offset-old", "Levels in dB SPL", "calibrate again"),
+        (AgedPart::Certificate, "certificate-old", "Levels in dB SPL", "have it calibrated"),
+        (AgedPart::Electrical, "electrical-old", "Volts and milliwatts", "calibrate again"),
     ];
-    told.into_iter().filter_map(move |(part, code, remedy)| {
+    told.into_iter().filter_map(move |(part, code, what, remedy)| {
         let texts: Vec<&str> = aged.iter().filter(|a| a.what == part).map(|a| a.text.as_str()).collect();
-        let text =
-            format!("{} Levels in dB SPL are doubtful; {remedy}, or raise the limit of this chain.", texts.join(" "));
+        let text = format!("{} {what} are doubtful; {remedy}, or raise the limit of this chain.", texts.join(" "));
         (!texts.is_empty()).then(|| Flaw::doubt(code, text))
     })
 }
