@@ -77,3 +77,53 @@ pub fn response_change(source: &Ohms, load: &Ohms, frequencies_hz: &[f64]) -> Ve
     let held = loss(1000.0);
     frequencies_hz.iter().map(|f| (*f, loss(*f) - held)).collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::calibration::electrical::{ImpedanceFrom, ImpedancePoint, Resistor};
+
+    /// Hz; magnitude and phase of `32 + 68/(1 + jQ(f/f0 − f0/f))` Ω with f0 = 80 Hz and Q = 2; level relative to 1 kHz behind 1,
+    /// 10 and 120 Ω, dB. Computed from the complex divider.
+    const RESONANT: [[f64; 6]; 14] = [
+        [10.0, 32.5582, 7.5895, 0.0040, 0.0290, 0.0777],
+        [20.0, 34.3626, 15.0252, 0.0235, 0.1753, 0.4830],
+        [31.5, 38.5513, 22.9433, 0.0591, 0.4524, 1.3261],
+        [40.0, 43.8361, 27.7342, 0.0904, 0.7106, 2.2289],
+        [50.0, 53.7869, 30.8862, 0.1266, 1.0267, 3.5651],
+        [63.0, 75.3213, 26.8148, 0.1621, 1.3567, 5.4309],
+        [80.0, 100.0, 0.0, 0.1781, 1.5139, 6.6319],
+        [100.0, 77.3506, -25.9208, 0.1640, 1.3753, 5.5583],
+        [125.0, 55.3366, -30.9845, 0.1306, 1.0626, 3.7395],
+        [160.0, 43.8361, -27.7342, 0.0904, 0.7106, 2.2289],
+        [200.0, 38.8014, -23.2585, 0.0608, 0.4667, 1.3726],
+        [500.0, 32.9257, -9.6963, 0.0082, 0.0604, 0.1625],
+        [1000.0, 32.2261, -4.8651, 0.0, 0.0, 0.0],
+        [10_000.0, 32.0022, -0.4870, -0.0027, -0.0200, -0.0529],
+    ];
+    /// Values of the table are rounded to four places.
+    const ROUNDED: f64 = 5.1e-5;
+
+    #[test]
+    fn a_source_impedance_changes_the_response_of_a_resonant_load() {
+        let z =
+            |f: f64| Complex::new(32.0, 0.0) + Complex::new(68.0, 0.0) / Complex::new(1.0, 2.0 * (f / 80.0 - 80.0 / f));
+        let point = |[f, ..]: [f64; 6]| ImpedancePoint::from([f, z(f).re, z(f).im, 0.0, 0.0, 0.0]);
+        let points: Vec<ImpedancePoint> = RESONANT.map(point).into();
+        let from = ImpedanceFrom::SeriesResistor { series: Resistor { ohm: 100.0, tolerance_percent: 1.0 } };
+        let curve = Impedance { from, plane: "plug".into(), taken_at: String::new(), points };
+        let load = Ohms { told: Estimate::exact(z(1000.0).norm()), curve: Some(curve) };
+        for [f, magnitude, degrees, ..] in RESONANT {
+            let here = load.z(f);
+            assert!((here.norm() - magnitude).abs() < ROUNDED, "{f} Hz: {here}");
+            assert!((here.arg().to_degrees() - degrees).abs() < ROUNDED, "{f} Hz: {here}");
+        }
+        let frequencies = RESONANT.map(|[f, ..]| f);
+        for (column, ohm) in [(3, 1.0), (4, 10.0), (5, 120.0)] {
+            let source = Ohms { told: Estimate::exact(ohm), curve: None };
+            for ((f, db), row) in response_change(&source, &load, &frequencies).into_iter().zip(RESONANT) {
+                assert!((db - row[column]).abs() < ROUNDED, "{ohm} Ω at {f} Hz: {db}");
+            }
+        }
+    }
+}
