@@ -606,6 +606,27 @@ fn a_picture_of_page_climb_is_quick() {
     assert!(mean < ABSURD_MS);
 }
 
+/// By its key from any page: for the session shown, and a word where there is none.
+#[test]
+fn the_calibration_is_checked_after_the_session_by_its_key() {
+    let (mut window, bench) = calibrated();
+    let check = |window: &mut Window| {
+        window.key_press_modifiers(Modifiers::COMMAND, Key::K);
+        window.run_steps(2);
+    };
+    check(&mut window);
+    assert_eq!(window.state().page, Page::Chain);
+    assert!(says(&window, "The check belongs to a finished session; run one first."));
+    assert!(bench.commands.is_empty());
+    finish(&bench, &whole_session());
+    window.run_steps(3);
+    press(&mut window, Key::F3);
+    check(&mut window);
+    let Ok(Command::CheckCalibration { role, calibrator, .. }) = bench.commands.try_recv() else { panic!("not asked") };
+    assert_eq!((role, calibrator), (InputRole::LeftEar, None));
+    assert_eq!((window.state().page, window.state().view.phase), (Page::Chain, Phase::Calibrating));
+}
+
 /// While the bench listens: level and frequency large, how long it has been steady, and what stands in the way.
 #[test]
 fn the_calibrator_is_heard_in_large_type_until_it_is_steady() {

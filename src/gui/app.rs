@@ -288,6 +288,7 @@ impl Desk {
             Action::Calibrate => self.calibrate(),
             Action::PathCheck => self.check_path(),
             Action::Report => self.report(ctx),
+            Action::CheckAfter => self.check_calibration(),
             Action::Electrical => self.electrical_step(),
             Action::Quit => {
                 self.stop_now();
@@ -561,9 +562,17 @@ impl Desk {
     }
 
     /// Fits the calibrator of the session shown once more.
-    pub(super) fn check_calibration(&mut self) {
-        let Some(folder) = self.view.folder.clone() else { return };
+    fn check_calibration(&mut self) {
+        self.page = Page::Chain;
         self.view.calibration_failure = None;
+        if self.view.phase != Phase::Idle {
+            self.view.calibration_failure = Some(self.busy_because());
+            return;
+        }
+        let Some(folder) = self.view.folder.clone().filter(|_| self.view.digest.is_some()) else {
+            self.view.calibration_failure = Some("The check belongs to a finished session; run one first.".into());
+            return;
+        };
         self.view.checked = None;
         self.view.phase = Phase::Calibrating;
         self.send(Command::CheckCalibration { folder, role: self.form.ear, calibrator: None });

@@ -396,9 +396,9 @@ fn listen(desk: &mut Desk, ui: &mut Ui) {
         desk.calibrate_again();
     }
     let session = desk.view.folder.is_some() && desk.view.digest.is_some();
-    let check = ui.add_enabled(idle && session, Button::new("Check after the session"));
+    let check = ui.add_enabled(idle && session, Button::new(Action::CheckAfter.button()));
     if check.on_hover_text("What has moved since goes into the session's intervals.").clicked() {
-        desk.check_calibration();
+        desk.act(Action::CheckAfter, &ctx);
     }
     let ear = desk.form.ear;
     if desk.form.acoustic.contains_key(&ear) && ui.add_enabled(idle, Button::new("Forget the offset")).clicked() {

@@ -40,6 +40,8 @@ pub enum Action {
     Stock,
     /// Write a report of what is shown.
     Report,
+    /// Fit the calibrator of the session shown once more.
+    CheckAfter,
     /// The next step of an electrical calibration.
     Electrical,
     /// Close the window.
@@ -48,7 +50,7 @@ pub enum Action {
 
 impl Action {
     /// All of them, with key and name.
-    pub const ALL: [(Action, Key, &'static str); 19] = [
+    pub const ALL: [(Action, Key, &'static str); 20] = [
         (Action::Stop, Key::Escape, "Stop"),
         (Action::Cautions, Key::F1, "Cautions"),
         (Action::Chain, Key::F2, "Chain"),
@@ -66,6 +68,7 @@ impl Action {
         (Action::PathCheck, Key::P, "Path check"),
         (Action::Stock, Key::T, "Stock"),
         (Action::Report, Key::R, "Report"),
+        (Action::CheckAfter, Key::K, "Check after the session"),
         (Action::Electrical, Key::E, "Volts and impedances"),
         (Action::Quit, Key::Q, "Quit"),
     ];
@@ -96,6 +99,7 @@ impl Action {
 
 /// Letters are for the fields: as keys they go with Ctrl.
 fn is_letter(key: Key) -> bool {
+    key.name().len() == 1
     key.name().len() == 1
 }
 

@@ -11,7 +11,7 @@ use crate::judgement::path::{PathAnswer, PathFinding};
 use eframe::egui::{Align, Button, Label, ProgressBar, Rect, RichText, Ui, vec2};
 
 /// Width of the column that says what was asked, points.
-const ASKED: f32 = 28.0 * STEP;
+const ASKED: f32 = 33.0 * STEP;
 /// Narrower than this the answer stands under its question, points.
 const NARROW: f32 = 84.0 * STEP;
 

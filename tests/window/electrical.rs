@@ -100,7 +100,7 @@ fn output_volts_are_taken_by_one_key_and_a_reading() {
     let side = &chain.output_side;
     assert_eq!(side.volts_from.as_ref().map(|from| (from.meter, from.loaded)), Some((Meter::Mains, false)));
     assert_eq!(side.volts_taken_on, Some(chain.output_setting()));
-    assert!((side.volts_per_full_scale.unwrap().value - 1.4142).abs() < 1e-3);
+    assert!((side.volts_per_full_scale.unwrap().value - 0.04472 / 10f64.powf(-1.5)).abs() < 1e-9);
 }
 
 #[test]
