@@ -618,6 +618,11 @@ impl Desk {
         let narrow = ui.available_width() < climb::WIDE;
         ui.add_space(STEP / 2.0);
         ui.horizontal(|ui| {
+            // Where there is little room Stop comes before what may be cut off.
+            if narrow {
+                parts::start_stop(self, ui);
+                ui.separator();
+            }
             for (page, action) in
                 [(Page::Chain, Action::Chain), (Page::Climb, Action::Climb), (Page::Stock, Action::Stock)]
             {
@@ -626,7 +631,7 @@ impl Desk {
                 }
             }
             ui.separator();
-            if narrow || self.page != Page::Climb {
+            if !narrow && self.page != Page::Climb {
                 parts::start_stop(self, ui);
                 ui.separator();
             }

@@ -100,7 +100,6 @@ impl Action {
 /// Letters are for the fields: as keys they go with Ctrl.
 fn is_letter(key: Key) -> bool {
     key.name().len() == 1
-    key.name().len() == 1
 }
 
 /// Actions whose keys were pressed, Stop first. The keys are taken away, so that no widget acts on them too.
