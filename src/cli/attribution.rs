@@ -2,7 +2,7 @@
 
 use super::show::{reading, tidy};
 use crate::analysis::band;
-use crate::judgement::attribution::{Attributed, Attribution, Changed, Does, Product};
+use crate::judgement::attribution::{Attributed, Attribution, Changed, Does, Owner, Product};
 use std::io::{Result, Write};
 
 pub(super) fn told(attribution: &Attribution, out: &mut dyn Write) -> Result<()> {
@@ -14,8 +14,12 @@ pub(super) fn told(attribution: &Attribution, out: &mut dyn Write) -> Result<()>
     if attribution.products.is_empty() {
         return writeln!(out, "  no product stands above the noise there");
     }
-    for product in &attribution.products {
+    let proved = attribution.products.iter().any(|product| !product.proofs.is_empty());
+    for product in attribution.products.iter().filter(|product| proved && band_of(product.product).is_none()) {
         row(product, out)?;
+    }
+    for order in ["even", "odd"] {
+        by_band(order, attribution, out)?;
     }
     if let Some(next) = &attribution.next {
         writeln!(out, "  what is not told would be decided by: {next}")?;
@@ -52,14 +56,32 @@ fn row(product: &Attributed, out: &mut dyn Write) -> Result<()> {
     )
 }
 
-fn name(product: Product) -> String {
-    let of = |order: &str, band: Option<i32>| match band {
-        None => format!("{order}-order, all"),
-        Some(x) => format!("{order}-order, {}", band::label(x)),
-    };
+/// Bands of one order, by owner.
+fn by_band(order: &str, attribution: &Attribution, out: &mut dyn Write) -> Result<()> {
+    for owner in [Owner::Output, Owner::Headphone, Owner::Input, Owner::NotTold] {
+        let bands = attribution.products.iter().filter(|p| p.owner == owner && !p.proofs.is_empty());
+        let of_order = bands.filter_map(|p| band_of(p.product).filter(|(of, _)| *of == order));
+        let labels: Vec<String> = of_order.map(|(_, x)| band::label(x)).collect();
+        if !labels.is_empty() {
+            writeln!(out, "  {order}-order by band: {owner} at {}", labels.join(", "))?;
+        }
+    }
+    Ok(())
+}
+
+/// Order and number of the band, where it is of one band.
+fn band_of(product: Product) -> Option<(&'static str, i32)> {
     match product {
-        Product::Even { band } => of("even", band),
-        Product::Odd { band } => of("odd", band),
+        Product::Even { band } => Some(("even", band?)),
+        Product::Odd { band } => Some(("odd", band?)),
+        Product::Harmonic { .. } => None,
+    }
+}
+
+fn name(product: Product) -> String {
+    match product {
+        Product::Even { .. } => "even-order, all".into(),
+        Product::Odd { .. } => "odd-order, all".into(),
         Product::Harmonic { order, sine_hz } => format!("harmonic {order} of {} Hz", tidy(sine_hz, 0)),
     }
 }

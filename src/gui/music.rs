@@ -157,7 +157,7 @@ fn rows(pieces: &[PieceJudged], ui: &mut Ui) {
     }
     parts::quiet(
         ui,
-        "dB, dBFS, dB re full scale: drive at the listening level · headroom: of pink noise, needed · near: share of the time within 3 dB of the limit · room: left under the limit",
+        "dB, dBFS, dB re full scale: drive at the listening level · headroom: of pink noise, needed · near: share of the time within 3 dB of the limit · room: left under the limit, ≥ at least",
     );
 }
 
@@ -179,10 +179,10 @@ fn row(piece: &PieceJudged) -> String {
         _ => String::new(),
     };
     format!(
-        "{:>8} {average:>8} {peak:>8} {volts:>8} {:>9} {near:>8} {:>8}  {}: {}{doubt}{why}{mislabelled}",
+        "{:>8} {average:>8} {peak:>8} {volts:>8} {} {near:>8} {}  {}: {}{doubt}{why}{mislabelled}",
         text::db(piece.peak_over_average_db),
-        text::reading(&piece.headroom_needed_db),
-        text::reading(&piece.room_db),
+        text::cell(Some(&piece.headroom_needed_db), 9),
+        text::cell(Some(&piece.room_db), 8),
         piece.file,
         piece.plays
     )

@@ -321,7 +321,7 @@ fn limit(record: &Record, threshold: &Threshold, highest: &HighestClean) -> Limi
         (Some(full), Some(peak)) => highest.drive.rescaled(|drive| drive - full.db() + peak),
         _ => Reading::NotTold("the noise has no peak".into()),
     };
-    let words = format!("the highest clean drive, decided by {}", highest.decided_by);
+    let words = format!("the highest clean drive: {}", highest.decided_by);
     Limit { sides: [side(positive), side(negative)], samples: false, words }
 }
 

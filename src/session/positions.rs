@@ -11,6 +11,7 @@
 use super::climb::Purpose;
 use super::record::{Record, StepResult};
 use crate::stats::Estimate;
+use crate::units::tidy_signed;
 use serde::{Deserialize, Serialize};
 
 /// Two looks that differ by less stand at one position, dB: the finest usual control has steps of 0.5 dB.
@@ -56,7 +57,7 @@ impl Turning {
 pub fn heard(found: &[f64]) -> String {
     match found.last() {
         None => "listening to the first position".into(),
-        Some(db) => format!("position {} found, {db:+.1} dB; turn on", found.len()).replace('-', "−"),
+        Some(db) => format!("position {} found, {} dB; turn on", found.len(), tidy_signed(*db, 1)),
     }
 }
 

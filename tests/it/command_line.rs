@@ -47,6 +47,16 @@ fn a_rehearsal_leaves_a_session_that_can_be_judged_again_and_recomputed_bit_for_
     let louder: Value = serde_json::from_slice(&louder.stdout).unwrap();
     assert_eq!(louder["headroom"]["listening_z"], Value::from(80.0));
 
+    let tone = "tests/data/music/tone.flac";
+    let played = loudenough(home.path(), &["judge", folder_text, "--music", tone, "--json"]);
+    let played: Value = serde_json::from_slice(&played.stdout).unwrap();
+    assert_eq!(played["music"][0]["file"], Value::from("tone.flac"));
+    assert!(played["music"][0]["needs"]["told"]["gain_db"]["value"].is_f64());
+    refused(home.path(), &["judge", folder_text, "--music", tone, "no/such.wav"], &["no/such.wav", "cannot be read"]);
+    let twice = said(&loudenough(home.path(), &["judge", folder_text, folder_text, "--music", tone]));
+    assert!(twice.contains("session 2 does not help: it is the same pairing"), "{twice}");
+    assert!(twice.contains("room over the highest peak"), "{twice}");
+
     // Half a JSON: named, and nothing else is lost.
     let step = folder.join("steps/0002/step.json");
     let whole = std::fs::read(&step).unwrap();
