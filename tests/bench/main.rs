@@ -14,6 +14,7 @@ use loudenough::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedC
 use loudenough::calibration::Acoustic;
 use loudenough::card::{CardId, InputRole};
 use loudenough::session::chain::Chain;
+use loudenough::session::music::measure as measure_music;
 use loudenough::session::plan::{ListeningLevel, Plan, Weighting};
 use loudenough::session::protocol::{self, Event, SessionRequest};
 use loudenough::session::reanalyse::reanalyse;
@@ -23,7 +24,9 @@ use loudenough::take::Take;
 use loudenough::units::{DbSpl, Dbfs, SampleRate, amplitude_from_db};
 use realfft::RealFftPlanner;
 use std::collections::BTreeMap;
+use std::fs::File;
 use std::hint::black_box;
+use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Instant;
@@ -125,9 +128,39 @@ fn main() {
         ours.time("T6", || reanalyse(&session, false).unwrap());
     }
 
+    if asked_for("T7") {
+        let file = ten_minutes(folder.path());
+        ours.time("T7", || measure_music(&file, &[&|_| 1.0]).unwrap());
+    }
+
     let shape = LONG_SWEEP.shape(SampleRate::DEFAULT, length);
     ours.print(&peer(folder.path(), &[placed.start, SPENT_S, shape.length_s, shape.from_hz]));
     println!("clock: {:+.4} ppm here, set {PPM:+.4}", clock.used_ppm);
+}
+
+/// T7: ten minutes of noise, two channels, 16 bits at 44.1 kHz (RIFF/WAVE, 1991), written a second at a time.
+fn ten_minutes(folder: &Path) -> PathBuf {
+    const SECONDS: u32 = 600;
+    let bytes = SECONDS * 44_100 * 4;
+    let path = folder.join("ten-minutes.wav");
+    let mut file = BufWriter::new(File::create(&path).unwrap());
+    let words = |file: &mut BufWriter<File>, tag: &[u8], size: u32| {
+        file.write_all(tag).unwrap();
+        file.write_all(&size.to_le_bytes()).unwrap();
+    };
+    words(&mut file, b"RIFF", bytes + 36);
+    words(&mut file, b"WAVEfmt ", 16);
+    file.write_all(&[1, 0, 2, 0]).unwrap();
+    file.write_all(&44_100u32.to_le_bytes()).unwrap();
+    file.write_all(&(4 * 44_100u32).to_le_bytes()).unwrap();
+    file.write_all(&[4, 0, 16, 0]).unwrap();
+    words(&mut file, b"data", bytes);
+    let mut random = takes::Uniform(5);
+    for _ in 0..bytes / 2 {
+        file.write_all(&((4_000.0 * random.gaussian()) as i16).to_le_bytes()).unwrap();
+    }
+    file.flush().unwrap();
+    path
 }
 
 /// T6: a session of about twenty steps on the simulated bench, in its folder.
