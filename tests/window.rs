@@ -780,6 +780,36 @@ fn the_next_seat_is_one_key_and_the_same_key_says_that_it_sits() {
     assert_eq!(window.state().view.phase, Phase::Idle);
 }
 
+/// One key writes a report beside the session's numbers and says where it lies; without a session it says so.
+#[test]
+fn a_report_is_one_key_and_the_window_says_where_it_lies() {
+    let (mut window, bench) = calibrated();
+    let report = |window: &mut Window| {
+        window.key_press_modifiers(Modifiers::COMMAND, Key::R);
+        window.run_steps(2);
+    };
+    report(&mut window);
+    assert!(says(&window, "There is no session to report yet"));
+    let (folder, record) = (tempfile::tempdir().unwrap(), whole_session());
+    let head = Arc::new(Record::new(record.head.clone()));
+    let path = folder.path().to_path_buf();
+    bench.events.send(Event::Began { record: head, folder: path.clone(), granted: granted() }).unwrap();
+    bench.events.send(Event::Ended { record: record.clone(), folder: path }).unwrap();
+    window.run_steps(3);
+    report(&mut window);
+    assert!(says(&window, "A report is being written"));
+    // Written by a thread of its own.
+    for _ in 0..3000 {
+        if says(&window, "begin with report.html") {
+            break;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(10));
+        window.run_steps(1);
+    }
+    let page = std::fs::read_to_string(folder.path().join("report/report.html")).unwrap();
+    assert!(page.contains(&judge(&record).sentence.replace('\'', "&#39;")), "the sentence of the window comes first");
+}
+
 /// The volume control is turned while noise is held; each position that is found is said.
 #[test]
 fn a_volume_control_is_turned_while_noise_is_held() {
