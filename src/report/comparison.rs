@@ -140,7 +140,8 @@ fn picture(c: &Comparison) -> Picture {
             along: Along::Y,
             from: -c.within_db,
             to: c.within_db,
-            text: format!("same within {} dB", c.within_db),
+            // The legend says it.
+            text: String::new(),
         }],
         series: vec![
             series(format!("same within {} dB", c.within_db), Role::First, Mark::Dot, Told::Same),

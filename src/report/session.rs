@@ -23,6 +23,7 @@ pub fn document(record: &Record, judgement: &Judgement, added: &Added) -> Docume
         numbers::exposure(judgement),
         numbers::seats(judgement),
         numbers::isolation(judgement),
+        numbers::taper(judgement),
         pictures::section(record, judgement),
         added.section(),
         Some(measured(record, "measured", "How it was measured")),

@@ -326,5 +326,9 @@ fn two_outputs_side_by_side_are_reported_with_every_band() {
     let page = html(&document);
     well_formed(&page, &VOIDS);
     assert!(page.contains("the response is the same within 0.2 dB in every one-third octave"), "{}", document.answer);
+    let captions: Vec<&str> =
+        page.split("<caption ").skip(1).filter_map(|rest| rest.split("</caption>").next()).collect();
+    let names: BTreeSet<&str> = captions.iter().filter_map(|caption| Some(caption.split_once('>')?.1)).collect();
+    assert_eq!(names.len(), captions.len(), "two tables have one name");
     assert_eq!(pictures(&document).count(), 1);
 }

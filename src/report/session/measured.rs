@@ -16,7 +16,8 @@ use jiff::Timestamp;
 /// Bench, chain, calibration, stimulus and plan.
 pub fn section(record: &Record, name: &str, title: &str) -> Section {
     let columns = vec![Column::text("what"), Column::text("how")];
-    let mut table = Table::new(name, "The bench, from left to right, and what was asked of it", columns);
+    let mut table =
+        Table::new(name, format!("{title}: the bench from left to right, and what was asked of it"), columns);
     let rows = session(record).into_iter().chain(bench(&record.head)).chain(calibration(record)).chain(asked(record));
     for (what, how) in rows.filter(|(_, how)| !how.is_empty()) {
         table.rows.push(vec![Cell::text(what), Cell::text(how)]);

@@ -136,6 +136,10 @@ fn needed(name: &str, needed: &Needed, into: &mut Quantities) {
     into.row(&what, Cell::estimate(Some(needed.drive), DB), "dBFS", &level);
     let of_full = "of the volts of the highest drive there is";
     into.row(&what, Cell::estimate(Some(needed.share_percent), 1), "%", of_full);
+    into.row(&what, Cell::estimate(Some(needed.peak_db), DB), "dB re full scale", "its true peak");
+    if let Some(peak) = &needed.peak_v {
+        into.row(&what, significant(peak), "V", "its true peak, open output");
+    }
     if let Some(at) = &needed.at_load {
         let place = if at.open { "open output" } else { "at the load" };
         into.row(&what, significant(&at.volts), "V RMS", place);
@@ -259,6 +263,24 @@ pub fn isolation(judgement: &Judgement) -> Option<Section> {
     }
     let mut section = Section::new("What the headphone keeps out");
     section.paragraph("The A-weighted figure holds for the source that was played.");
+    section.parts.push(Part::Table(table));
+    Some(section)
+}
+
+/// The volume control as it was turned.
+pub fn taper(judgement: &Judgement) -> Option<Section> {
+    let taper = judgement.taper.as_ref()?;
+    let columns = vec![Column::numbers("position", ""), Column::readings("level re the session's own", "dB")];
+    let mut table = Table::new("volume-control", "Positions of the volume control, the quietest first", columns);
+    for (number, position) in (1..).zip(&taper.positions) {
+        table.rows.push(vec![Cell::number(Some(f64::from(number)), 0), Cell::estimate(Some(position.change_db), DB)]);
+    }
+    let mut section = Section::new("The volume control");
+    section.paragraph(format!(
+        "From its quietest position to its loudest {} dB. Pink noise as loud as it can be played reaches the listening level {}.",
+        tidy(taper.range_db, 1),
+        taper.listening
+    ));
     section.parts.push(Part::Table(table));
     Some(section)
 }

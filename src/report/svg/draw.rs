@@ -66,7 +66,8 @@ impl<'a> Drawing<'a> {
         out += &self.picture.series.iter().map(|series| self.series(series)).collect::<String>();
         out += "</g>\n";
         if self.labels {
-            out += &self.picture.zones.iter().map(|zone| self.zone_text(zone)).collect::<String>();
+            let named = self.picture.zones.iter().filter(|zone| !zone.text.is_empty());
+            out += &named.map(|zone| self.zone_text(zone)).collect::<String>();
             out += &self.picture.rules.iter().map(|rule| self.rule_text(rule)).collect::<String>();
             out += &self.picture.texts.iter().map(|text| self.text_at(text)).collect::<String>();
         }
