@@ -145,6 +145,13 @@ pub struct PinkFinding {
     pub middle: Option<MiddleFinding>,
 }
 
+impl PinkFinding {
+    /// The one-third octave of this number (0 is 1 kHz).
+    pub fn band(&self, x: i32) -> Option<&BandFinding> {
+        self.bands.iter().find(|band| band.x == x)
+    }
+}
+
 /// What the stimulus lines from 450 Hz to 9 kHz say (one-third octaves 500 Hz to 8 kHz).
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct MiddleFinding {

@@ -33,6 +33,7 @@ pub mod prepare;
 mod reference;
 pub mod resample;
 mod resampled;
+mod residue;
 pub mod silence;
 pub mod sine;
 pub mod spectra;
@@ -49,6 +50,7 @@ pub use correction::Correction;
 pub use finding::*;
 pub use pair::{Pair, RatioPoint, ratio};
 pub use prepare::{AnalysisError, Prepared, prepare};
+pub use residue::{MOST_TAPS, Residue, residue};
 pub use spectra::{Reference, Spectra};
 pub use tone::{Beside, Tone};
 

@@ -31,6 +31,8 @@ pub enum Phase {
     Seating,
     /// Holding quiet noise while the output's volume control is turned.
     Turning,
+    /// Holding quiet noise while a knob is turned.
+    Matching,
     /// Listening to the sound calibrator.
     Calibrating,
     /// The path check runs.
@@ -115,6 +117,8 @@ pub struct View {
     pub calibration_failure: Option<String>,
     /// How the headphone sits while noise is held for it, in words.
     pub sits: Option<String>,
+    /// How far the level of a knob that is turned stands over the one wanted, dB; `None` while nothing is heard.
+    pub turned_off_db: Option<f64>,
     /// What was heard of the calibrator last.
     pub listening: Option<Listening>,
     /// What the calibration was found to have drifted by after the session shown.
@@ -183,7 +187,7 @@ impl View {
             Event::Cards { cards, failed } => self.cards = Some(Cards { found: cards, failed }),
             Event::Began { folder, granted, .. } => {
                 // Stop may have been pressed while the cards were opened: it stays pressed.
-                if !matches!(self.phase, Phase::Stopping | Phase::Seating | Phase::Turning) {
+                if !matches!(self.phase, Phase::Stopping | Phase::Seating | Phase::Turning | Phase::Matching) {
                     self.phase = Phase::Running;
                 }
                 self.folder = Some(folder);
@@ -193,11 +197,13 @@ impl View {
                 self.failure = None;
             }
             Event::Turning { positions } => self.sits = Some(positions::heard(&positions)),
+            Event::Matching { off_db } => self.turned_off_db = off_db,
             Event::Seating { seat, ears } => self.sits = Some(how_it_sits(seat, &ears)),
             Event::StepBegan { step, expected_steps, left_s } => {
-                if self.phase == Phase::Seating {
+                if matches!(self.phase, Phase::Seating | Phase::Matching) {
                     self.phase = Phase::Running;
                     self.sits = None;
+                    self.turned_off_db = None;
                 }
                 self.progress = Some(Progress { step, expected: expected_steps, left_s, done_s: 0.0, finished_s: 0.0 });
             }
@@ -268,6 +274,7 @@ impl View {
         self.live = None;
         self.listening = None;
         self.sits = None;
+        self.turned_off_db = None;
     }
 }
 

@@ -96,6 +96,8 @@ pub enum Purpose {
     ReferenceAgain,
     /// The quiet reference on another seat of the headphone, after the climb.
     Seat,
+    /// The level of another session, played on purpose after the climb (`compare`).
+    Matched,
     /// An outside source at the open ear, after the climb; the bench itself is silent.
     OpenEar,
     /// The same with the headphone on.
@@ -111,7 +113,7 @@ pub enum Purpose {
 impl Purpose {
     /// True for what is added to a session after its climb.
     pub fn is_added(self) -> bool {
-        matches!(self, Purpose::Seat | Purpose::OpenEar | Purpose::CoveredEar | Purpose::Position)
+        matches!(self, Purpose::Seat | Purpose::Matched | Purpose::OpenEar | Purpose::CoveredEar | Purpose::Position)
     }
 
     /// True where one channel sounds alone, so that an ear may rightly hear nothing.
@@ -132,6 +134,7 @@ impl fmt::Display for Purpose {
             Purpose::Bisect => "bisect",
             Purpose::ReferenceAgain => "reference again",
             Purpose::Seat => "seat",
+            Purpose::Matched => "matched",
             Purpose::OpenEar => "open ear",
             Purpose::CoveredEar => "covered ear",
             Purpose::Position => "position",
@@ -394,7 +397,7 @@ impl Climb<'_> {
             Purpose::Silence => {
                 vec![Stimulus::Silence { doubled: matches!(&self.plan.pink, Stimulus::Pink(p) if p.doubled) }]
             }
-            Purpose::Asked => self.with_others(),
+            Purpose::Asked | Purpose::Matched => self.with_others(),
             Purpose::Climb | Purpose::Threshold | Purpose::Bisect if self.plan.asked.is_empty() => self.with_others(),
             _ => vec![self.plan.pink.clone()],
         }

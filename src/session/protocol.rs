@@ -3,6 +3,7 @@
 
 use super::chain::Chain;
 use super::climb::Step;
+use super::matching::Target;
 use super::plan::Plan;
 use super::record::Record;
 use super::seats::Seats;
@@ -54,6 +55,13 @@ pub enum Command {
         folder: PathBuf,
         /// Play quiet noise until the bench is told that the headphone sits.
         hold: bool,
+    },
+    /// Play the level of another session and add that step to a finished one.
+    Match {
+        /// The session's folder.
+        folder: PathBuf,
+        /// The level.
+        target: Target,
     },
     /// Hold quiet noise while the output's own volume control is turned, and add every position to a finished session.
     Positions {
@@ -199,6 +207,12 @@ pub enum Event {
         seat: u32,
         /// Per ear, with this look as its last fit; empty before the first look.
         ears: Vec<(InputRole, Seats)>,
+    },
+    /// Quiet noise is held while a knob is turned: how far its level lies over the one wanted, dB; `None` before the first
+    /// look, or where nothing is heard.
+    Matching {
+        /// To be turned until it is zero.
+        off_db: Option<f64>,
     },
     /// Quiet noise is held while a volume control is turned.
     Turning {

@@ -67,6 +67,15 @@ pub enum Happening {
     },
     /// An interrupted session was taken up again.
     Continued,
+    /// The order of the labels was drawn, for comparisons that hide the names of the outputs: the key to them.
+    LabelsDrawn {
+        /// Id of the session this one is compared with.
+        other: String,
+        /// True where this one's output wears the blue label.
+        blue: bool,
+    },
+    /// The output's knob was turned to give the level of another session; takes after it stand at another position.
+    KnobTurned,
     /// The calibrator was fitted again after the session.
     CalibrationChecked {
         /// Which ear.
@@ -134,6 +143,16 @@ pub struct SoundLevels {
     pub peak: Option<f64>,
 }
 
+impl InputResult {
+    /// Of pink noise.
+    pub fn pink(&self) -> Option<&PinkFinding> {
+        match &self.finding {
+            Finding::Pink(finding) => Some(finding),
+            _ => None,
+        }
+    }
+}
+
 impl StepResult {
     /// What it was for; a further seat with its number.
     pub fn name(&self) -> String {
@@ -145,10 +164,7 @@ impl StepResult {
 
     /// Last usable take of pink noise, one input of it.
     pub fn pink(&self, input: usize) -> Option<(&PinkFinding, &InputResult)> {
-        self.usable(input).find_map(|r| match &r.finding {
-            Finding::Pink(finding) => Some((finding.as_ref(), r)),
-            _ => None,
-        })
+        self.usable(input).find_map(|r| Some((r.pink()?, r)))
     }
 
     /// Usable sines of one input, in the order played.
@@ -208,7 +224,7 @@ impl Record {
         self.events.iter().rev().find_map(|event| match &event.what {
             Happening::Ended { stop } => Some(Some(stop)),
             Happening::Continued => Some(None),
-            Happening::CalibrationChecked { .. } => None,
+            Happening::CalibrationChecked { .. } | Happening::LabelsDrawn { .. } | Happening::KnobTurned => None,
         })?
     }
 

@@ -17,6 +17,7 @@
 mod disk;
 mod error;
 mod json;
+mod labels;
 mod names;
 mod open;
 mod recording;

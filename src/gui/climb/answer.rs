@@ -151,6 +151,11 @@ fn status_words(desk: &Desk) -> String {
             Action::Seat.key(),
             Action::Stop.key()
         ),
+        Phase::Matching => format!(
+            "quiet noise is held: turn the knob until 0.0, then {}; {} leaves it",
+            Action::Match.key(),
+            Action::Stop.key()
+        ),
         Phase::Turning => format!(
             "quiet noise is held: turn the output's volume control step by step, {} when done, {} leaves it",
             Action::Seat.key(),

@@ -1,8 +1,11 @@
 //! What is added to a finished session. A further seat of the headphone: quiet noise is held while a person refits it,
-//! then the quiet reference is played once. An outside source: the bench listens, at the open or the covered ear.
+//! then the quiet reference is played once. The level of another session (`matched.rs`). An outside source: the bench
+//! listens, at the open or the covered ear.
 
 use super::super::climb::{LOOK_PERIODS, Purpose, Step};
+use super::super::matching::Target;
 use super::super::protocol::Event;
+use super::super::record::InputResult;
 use super::super::seats::{Fit, Seats, fits};
 use super::super::storage::Storage;
 use super::step::{Known, StepError, StepRunner};
@@ -20,6 +23,8 @@ const MOST_LOOKS: usize = 180;
 pub(super) enum Addition {
     /// A further seat; with `hold` quiet noise plays until the person says that the headphone sits.
     Seat { hold: bool },
+    /// The level of another session.
+    Matched(Target),
     /// An outside source, with the headphone on or off.
     Outside { covered: bool },
     /// Every position of the output's own volume control.
@@ -40,6 +45,7 @@ impl Worker {
         let backend = named.as_deref().unwrap_or(backend);
         let changed = match what {
             Addition::Seat { .. } => backend.with_seat(seat),
+            Addition::Matched(_) => (seat > 1).then(|| backend.with_seat(seat)).flatten(),
             Addition::Outside { covered } => backend.with_outside_source(covered),
             Addition::Positions => backend.with_seat(seat),
         };
@@ -67,6 +73,7 @@ impl StepRunner<'_> {
     fn add(&mut self, what: Addition) -> Result<(), StepError> {
         let step = match what {
             Addition::Positions => return self.turn(),
+            Addition::Matched(target) => return self.match_level(&target),
             Addition::Seat { .. } => self.climb().seat_step().ok_or(RunError::NoReference)?,
             Addition::Outside { covered: false } => self.climb().outside_step(Purpose::OpenEar),
             Addition::Outside { covered: true } => self.climb().outside_step(Purpose::CoveredEar),
@@ -74,22 +81,43 @@ impl StepRunner<'_> {
         if let Addition::Seat { hold: true } = what {
             self.hold(&step)?;
         }
-        let left_s = self.take_s(&step);
-        self.worker.tell(Event::StepBegan { expected_steps: step.number, left_s, step: step.clone() });
+        self.begin(&step);
         self.run(step)
+    }
+
+    /// Tells that a step begins after which no other is planned.
+    pub(super) fn begin(&self, step: &Step) {
+        let left_s = self.take_s(step);
+        self.worker.tell(Event::StepBegan { expected_steps: step.number, left_s, step: step.clone() });
     }
 
     /// Plays quiet noise, look by look, and tells how the headphone sits, until it is said to sit.
     fn hold(&mut self, step: &Step) -> Result<(), StepError> {
         let look = Step { periods: LOOK_PERIODS, ..step.clone() };
-        let pink = self.record.head.plan.pink.clone();
         let drive = look.drive.map_or(0.0, |d| d.db());
         self.worker.tell(Event::Seating { seat: self.seat, ears: Vec::new() });
+        self.hold_until_ready(&look, |steps, inputs| {
+            let ear = |(input, role): (usize, InputRole)| {
+                let mut all = fits(&steps.record, input);
+                all.push(Fit::of(steps.seat, drive, inputs.get(input)?)?);
+                Some((role, Seats::from(role, all)?))
+            };
+            Event::Seating { seat: steps.seat, ears: steps.record.head.chain.ears().filter_map(ear).collect() }
+        })
+    }
+
+    /// Plays one look after the other, telling what is heard, until the person says that it is right.
+    pub(super) fn hold_until_ready(
+        &mut self,
+        look: &Step,
+        heard: impl Fn(&Self, &[InputResult]) -> Event,
+    ) -> Result<(), StepError> {
+        let pink = self.record.head.plan.pink.clone();
         for _ in 0..MOST_LOOKS {
             if self.worker.ready.is_asked() {
                 return Ok(());
             }
-            let take = self.play(&look, &pink)?;
+            let take = self.play(look, &pink)?;
             match &take.head.void {
                 Some(VoidReason::Stopped) => return Err(StepError::Stopped),
                 Some(VoidReason::Card { what }) => return Err(StepError::Card(what.clone())),
@@ -100,19 +128,8 @@ impl StepRunner<'_> {
                 None => {}
             }
             let pooled = Known::pooled(&self.record.steps);
-            let (inputs, _) = self.known.clone().analyse(&self.record, Purpose::Seat, &take, pooled)?;
-            let ears: Vec<(InputRole, Seats)> = self
-                .record
-                .head
-                .chain
-                .ears()
-                .filter_map(|(input, role)| {
-                    let mut all = fits(&self.record, input);
-                    all.push(Fit::of(self.seat, drive, inputs.get(input)?)?);
-                    Some((role, Seats::from(role, all)?))
-                })
-                .collect();
-            self.worker.tell(Event::Seating { seat: self.seat, ears });
+            let (inputs, _) = self.known.clone().analyse(&self.record, look.purpose, &take, pooled)?;
+            self.worker.tell(heard(self, &inputs));
         }
         Err(RunError::HeldTooLong.into())
     }

@@ -10,6 +10,7 @@
 mod added;
 mod calibrate;
 mod electrical;
+mod matched;
 mod positions;
 mod step;
 
@@ -25,6 +26,7 @@ use crate::analysis::live::{Expected, Live, LiveAnalyser};
 use crate::audio::{AudioError, Backend, Engine, StopHandle};
 use crate::card::Routing;
 use crate::signal::Period;
+use crate::units::Dbfs;
 use added::Addition;
 use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
 use std::path::{Path, PathBuf};
@@ -90,11 +92,28 @@ pub enum RunError {
     /// A seat without a reference.
     #[error("the session has no quiet reference to hold a seat against")]
     NoReference,
-    /// Nobody said that the headphone sits.
+    /// Nobody said that the headphone sits, or that the knob is right.
     #[error(
-        "the noise was held for ten minutes and nobody said that the headphone sits; it is silent now, and nothing was added"
+        "the noise was held for ten minutes and nobody said that it is right now; it is silent again, and nothing was added"
     )]
     HeldTooLong,
+    /// The level of another session cannot be played.
+    #[error(
+        "the level of the other session takes a drive of {wanted}, but {because} at {limit}; match at a lower level"
+    )]
+    MatchOutOfReach {
+        /// Drive it takes.
+        wanted: Dbfs,
+        /// Highest allowed.
+        limit: Dbfs,
+        /// What limits it.
+        because: String,
+    },
+    /// The level does not follow the drive.
+    #[error(
+        "the level stays {0:.2} dB off that of the other session; check that nothing changes the volume while the bench plays"
+    )]
+    NotMatched(f64),
     /// A card was lost.
     #[error("the card failed: {0}; nothing was added to the session")]
     CardFailed(String),
@@ -253,6 +272,7 @@ impl Worker {
                 Command::Continue { folder } => self.carry_on(&folder, &mut kept),
                 Command::Seat { folder, hold } => self.add(&folder, Addition::Seat { hold }),
                 Command::Positions { folder } => self.add(&folder, Addition::Positions),
+                Command::Match { folder, target } => self.add(&folder, Addition::Matched(target)),
                 Command::Listen { folder, covered } => self.add(&folder, Addition::Outside { covered }),
                 Command::Calibrate { chain, role, calibrator } => self.calibrate(&chain, role, calibrator),
                 Command::Electrical(take) => self.electrical(&take),

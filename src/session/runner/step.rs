@@ -353,10 +353,15 @@ impl<'a> StepRunner<'a> {
 
     /// Writes the end.
     pub(super) fn end(&mut self, stop: StopReason, at: String) -> Result<Record, RunError> {
-        let event = SessionEvent { at, what: Happening::Ended { stop } };
+        self.note(SessionEvent { at, what: Happening::Ended { stop } })?;
+        Ok(self.record.clone())
+    }
+
+    /// Writes what happened around the steps.
+    pub(super) fn note(&mut self, event: SessionEvent) -> Result<(), RunError> {
         self.storage.append_event(&event)?;
         self.record.events.push(event);
-        Ok(self.record.clone())
+        Ok(())
     }
 }
 
