@@ -2,87 +2,166 @@
 
 use super::args::Compare;
 use super::{Surroundings, show};
-use crate::analysis::band;
-use crate::judgement::comparison::{Ask, Comparison, MatchedOn, Told, compare};
+use crate::analysis::{MOST_TAPS, band, residue};
+use crate::judgement::comparison::{
+    Ask, BLUE, Comparison, Distorted, MatchedOn, Told, WHITE, Where, blue_is_first, compare, compare_hidden, sentence,
+};
 use crate::report::{self, Added};
+use crate::session::lines::lines;
+use crate::session::record::Record;
 use crate::session::storage::Storage;
-use anyhow::{Result, ensure};
+use crate::stats::Reading;
+use anyhow::{Result, bail, ensure};
 use std::io::Write;
 
 pub(super) fn side_by_side(wanted: &Compare, surroundings: &mut Surroundings) -> Result<()> {
     ensure!((0.01..=10.0).contains(&wanted.within), "--within {} dB is outside 0.01 to 10", wanted.within);
-    let (_, first) = Storage::open(&wanted.first)?;
-    let (_, second) = Storage::open(&wanted.second)?;
-    let on = if wanted.at_1_khz { MatchedOn::OneKilohertz } else { MatchedOn::Pink };
-    let ask = Ask { at: wanted.at, on, within_db: wanted.within, same_seat: wanted.same_seat };
-    let comparison = compare(&first, &second, &ask)?;
+    let limit = wanted.distortion_within;
+    ensure!((0.01..=20.0).contains(&limit), "--distortion-within {limit} dB is outside 0.01 to 20");
+    let (recorded, first) = Storage::open(&wanted.first)?;
+    let (mut storage, mut second) = Storage::open(&wanted.second)?;
+    if wanted.reveal {
+        return reveal(&first, &second, surroundings.out);
+    }
+    let ask = ask(wanted);
+    let mut comparison = match wanted.hide_labels {
+        false => compare(&first, &second, &ask)?,
+        true => {
+            if blue_is_first(&first, &second).is_none() {
+                second.events.push(storage.draw_labels(&first.head.id, (surroundings.now)())?);
+            }
+            let blue = blue_is_first(&first, &second).unwrap_or(true);
+            compare_hidden(&first, &second, &ask, blue)?
+        }
+    };
+    if let (true, Some((a, b))) = (wanted.subtract, &comparison.played) {
+        let both = lines(&recorded, &first, a.nearest)?.zip(lines(&storage, &second, b.nearest)?);
+        comparison.residue = both.and_then(|(a, b)| residue(&a, &b, MOST_TAPS));
+    }
     if wanted.json {
         writeln!(surroundings.out, "{}", serde_json::to_string_pretty(&comparison)?)?;
         return Ok(());
     }
-    told(&comparison, surroundings.out)?;
+    told(&comparison, wanted.all, surroundings.out)?;
     if let Some(to) = &wanted.report {
         let added = Added { now: (surroundings.now)(), text: None };
-        let document = report::comparison::document(&comparison, Some([&first, &second]), &added);
+        let records = (!wanted.hide_labels).then_some([&first, &second]);
+        let document = report::comparison::document(&comparison, records, &added);
         super::report::write(&document, Some(to), to, surroundings)?;
     }
     Ok(())
 }
 
-fn told(c: &Comparison, out: &mut dyn Write) -> std::io::Result<()> {
-    let unit = if c.is_spl { "dB SPL" } else { "dBFS at the input" };
-    let on = match c.on {
-        MatchedOn::Pink => "pink noise",
-        MatchedOn::OneKilohertz => "the one-third octave at 1 kHz",
+/// Whose labels they were.
+fn reveal(first: &Record, second: &Record, out: &mut dyn Write) -> Result<()> {
+    let Some(blue) = blue_is_first(first, second) else {
+        bail!("no labels were drawn for these two sessions; compare them with `--hide-labels` first");
     };
-    let (first, second) = &c.outputs;
-    writeln!(out, "{second} against {first}, {}, {}", c.headphone, c.role.in_words())?;
+    let (first, second) = (&first.head.chain.output, &second.head.chain.output);
+    let (blue, white) = if blue { (first, second) } else { (second, first) };
+    writeln!(out, "{BLUE}: {blue}\n{WHITE}: {white}")?;
+    Ok(())
+}
+
+fn ask(wanted: &Compare) -> Ask {
+    Ask {
+        at: wanted.at,
+        on: if wanted.at_1_khz { MatchedOn::OneKilohertz } else { MatchedOn::Pink },
+        within_db: wanted.within,
+        distortion_within_db: wanted.distortion_within,
+        same_seat: wanted.same_seat,
+    }
+}
+
+fn told(c: &Comparison, all: bool, out: &mut dyn Write) -> std::io::Result<()> {
+    writeln!(out, "{}\n", sentence(c))?;
+    matched(c, out)?;
+    bands(c, out)?;
+    if all {
+        fine(c, out)?;
+    }
+    distortions(c, all, out)?;
+    subtracted(c, out)
+}
+
+/// What the response does and what distortion does, as two numbers.
+fn subtracted(c: &Comparison, out: &mut dyn Write) -> std::io::Result<()> {
+    let (Some(left), Some((a, b))) = (&c.residue, &c.played) else { return Ok(()) };
+    let gain = show::tidy_signed(left.gain_db, 2);
+    let polarity = if left.inverted { ", polarity turned" } else { "" };
     writeln!(
         out,
-        "matched on {on} at {} {unit}: drives {} and {} dBFS RMS",
-        show::tidy(c.level_db, 1),
-        show::tidy(c.drives.0, 2),
-        show::tidy(c.drives.1, 2)
+        "\nsubtracted: step {} of the first from step {} of the second, dB re the second",
+        a.nearest, b.nearest
     )?;
-    match c.seats {
-        None => writeln!(out, "one seat for both: the fit is not in it")?,
-        Some((a, b)) => writeln!(out, "means of {a} and {b} seats: what the fit changes is in every interval")?,
+    writeln!(out, "  left after clock, delay and gain ({gain} dB{polarity}): {}", show::reading(&left.plain))?;
+    writeln!(out, "  left after the best linear filter of {} taps too: {}", left.taps, show::reading(&left.filtered))
+}
+
+/// Level, drives and seats.
+fn matched(c: &Comparison, out: &mut dyn Write) -> std::io::Result<()> {
+    let unit = if c.is_spl { "dB SPL" } else { "dBFS at the input" };
+    writeln!(out, "{}, {}", c.headphone, c.role.in_words())?;
+    writeln!(out, "matched on {} at {} {unit}", c.on.in_words(), show::tidy(c.level_db, 1))?;
+    for (output, played) in c.played.iter().flat_map(|(a, b)| [(&c.outputs.0, a), (&c.outputs.1, b)]) {
+        let volts = played.at_load.as_ref().map_or(String::new(), |at| format!(" = {at}"));
+        let drive = show::tidy(played.drive_dbfs, 2);
+        writeln!(out, "  {output}: drive {drive} dBFS RMS{volts} ({})", played.basis)?;
     }
-    writeln!(out, "\n{:>9} {:>8} {:>6}   {:32} smallest told", "band", "dB", "±", "")?;
+    match c.seats {
+        None => writeln!(out, "one seat for both: the fit is not in it"),
+        Some((a, b)) => writeln!(out, "means of {a} and {b} seats: what the fit changes is in every interval"),
+    }
+}
+
+fn bands(c: &Comparison, out: &mut dyn Write) -> std::io::Result<()> {
+    writeln!(out, "\n{:>9} {:>8} {:>6}   {:32} smallest told", "response", "dB", "±", "")?;
     for band in &c.bands {
         let d = &band.difference_db;
-        let words = match band.told {
-            Told::Same => format!("same within {} dB", c.within_db),
-            Told::Differs => format!("differs by {} dB", show::tidy_signed(d.value, 2)),
-            Told::NotTold => "not told".into(),
-        };
         writeln!(
             out,
-            "{:>9} {:>8} {:>6}   {words:32} {}",
+            "{:>9} {:>8} {:>6}   {:32} {}",
             band::label(band.x),
             show::tidy_signed(d.value, 2),
             show::tidy(d.half_width(), 2),
+            band.told.in_words(c.within_db, &Reading::Told(*d)),
             show::tidy(band.smallest_db, 2)
         )?;
     }
-    let overall = match c.overall {
-        Told::Same => format!("the response is the same within {} dB in every band", c.within_db),
-        Told::Differs => "the response differs".into(),
-        Told::NotTold => "whether the response differs is not told".into(),
-    };
-    writeln!(out, "\noverall    {overall} (one false word among all bands in a hundred comparisons)")?;
+    Ok(())
+}
+
+fn fine(c: &Comparison, out: &mut dyn Write) -> std::io::Result<()> {
+    writeln!(out, "\n{:>9} {:>8} {:>6}   response at 1/48 octave", "Hz", "dB", "±")?;
+    for point in &c.fine {
+        let d = &point.difference_db;
+        let db = (show::tidy_signed(d.value, 2), show::tidy(d.half_width(), 2));
+        writeln!(out, "{:>9.1} {:>8} {:>6}", point.frequency_hz, db.0, db.1)?;
+    }
+    Ok(())
+}
+
+/// Overall and sines; bands and sweeps where all is asked or where they differ.
+fn distortions(c: &Comparison, all: bool, out: &mut dyn Write) -> std::io::Result<()> {
     let d = &c.distortions;
+    let whole = |q: &Distorted| matches!(q.place, Where::Overall | Where::Sine { .. });
     writeln!(
         out,
-        "distortion at the ear, steps {} and {} ({} and {} dB off the matched level):",
-        d.steps.0,
-        d.steps.1,
-        show::tidy_signed(d.off_db.0, 1),
-        show::tidy_signed(d.off_db.1, 1)
+        "\n{:22} {:>20} {:>20} {:>8} {:>8}   ",
+        "distortion at the ear", "first, dB", "second, dB", "noise", "noise"
     )?;
-    for (name, (a, b)) in [("even-order", &d.even), ("odd-order", &d.odd)] {
-        writeln!(out, "  {name:10} {} and {} dB", show::reading(a), show::reading(b))?;
+    for q in d.quantities.iter().filter(|q| all || whole(q) || q.told == Told::Differs) {
+        let noise = |n: Option<f64>| n.map_or("·".into(), |n| show::tidy(n, 1));
+        writeln!(
+            out,
+            "{:22} {:>20} {:>20} {:>8} {:>8}   {}",
+            q.name(),
+            show::reading(&q.of.0),
+            show::reading(&q.of.1),
+            noise(q.noise_db.0),
+            noise(q.noise_db.1),
+            q.told.in_words(d.within_db, &q.difference_db)
+        )?;
     }
-    let noise = |n: Option<f64>| n.map_or("·".into(), |n| show::tidy(n, 1));
-    writeln!(out, "  {:10} {} and {} dB", "noise", noise(d.noise_db.0), noise(d.noise_db.1))
+    Ok(())
 }

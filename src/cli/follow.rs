@@ -132,8 +132,9 @@ pub fn positions(bench: &Bench, folder: &Path, somebody: bool, shown: &Shown, ou
     session(bench, shown, out).map(|(record, _)| record)
 }
 
-/// The line is waited for beside the bench; a bench that ends first leaves the reader to the end of the program.
-fn ready_on_enter(bench: &Bench) {
+/// Enter says that it is right now. The line is waited for beside the bench; a bench that ends first leaves the reader to
+/// the end of the program.
+pub fn ready_on_enter(bench: &Bench) {
     let ready = bench.ready.clone();
     std::thread::spawn(move || {
         let mut line = String::new();
@@ -159,6 +160,10 @@ pub fn session(bench: &Bench, keep: &Shown, out: &mut dyn Write) -> Result<(Reco
         };
         match event {
             Event::Turning { positions } => bar.set_message(positions::heard(&positions)),
+            Event::Matching { off_db } => bar.set_message(match off_db {
+                Some(off) => format!("turn until 0.0: {} dB", show::tidy_signed(off, 1)),
+                None => "turn until 0.0: listening".into(),
+            }),
             Event::Seating { seat, ears } => bar.set_message(seats::how_it_sits(seat, &ears)),
             Event::Began { record, folder, granted: (playback, capture) } if !keep.json && record.steps.is_empty() => {
                 bar.suspend(|| show::began(&record, &folder, &playback, &capture, out))?;

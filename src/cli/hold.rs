@@ -1,19 +1,30 @@
 //! `hold`: a steady quiet signal to seat a headphone by, and the seat measured when it sits. `listen`: the capture side
 //! alone, while something else sounds.
 
-use super::args::{OutsideEar, Shown};
+use super::args::{Match, OutsideEar, Shown};
 use super::{Surroundings, follow, run};
+use crate::judgement::comparison::{self, MatchedOn};
 use crate::session::protocol::Command;
 use crate::session::record::Record;
 use crate::session::runner::Bench;
 use crate::session::storage::Storage;
-use anyhow::Result;
+use anyhow::{Context, Result, ensure};
 use std::io::{IsTerminal, Write};
 use std::path::Path;
 
-pub(super) fn hold(session: &Path, at_once: bool, shown: &Shown, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn hold(
+    session: &Path,
+    at_once: bool,
+    level: &Match,
+    shown: &Shown,
+    surroundings: &mut Surroundings,
+) -> Result<()> {
     let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
     let (_, before) = Storage::open(session)?;
+    if level.first.is_some() {
+        let record = match_level(&bench, before, session, level, shown, surroundings.out)?;
+        return run::report(&record, session, shown, surroundings.out);
+    }
     let record = follow::seat(&bench, &before, session, !at_once && !needs_nobody(&before), shown, surroundings.out)?;
     run::report(&record, session, shown, surroundings.out)
 }
@@ -61,6 +72,38 @@ pub(super) fn seats(
         )?;
     }
     Ok(record)
+}
+
+/// Plays the level of another session, where one is named.
+pub(super) fn match_level(
+    bench: &Bench,
+    record: Record,
+    folder: &Path,
+    level: &Match,
+    shown: &Shown,
+    out: &mut dyn Write,
+) -> Result<Record> {
+    let Some(first) = &level.first else { return Ok(record) };
+    let kept =
+        || format!("the session itself is kept in {}; match it with `loudenough hold --match`", folder.display());
+    let (_, first) = Storage::open(first).with_context(kept)?;
+    let ask = comparison::Ask {
+        at: level.match_at,
+        on: if level.match_at_1_khz { MatchedOn::OneKilohertz } else { MatchedOn::Pink },
+        same_seat: level.match_same_seat,
+        ..comparison::Ask::default()
+    };
+    let target = comparison::target(&first, &record, &ask, level.turn).with_context(kept)?;
+    if level.turn {
+        ensure!(!needs_nobody(&record), "a simulated output has no knob to turn; leave `--turn` out");
+        writeln!(
+            out,
+            "Quiet noise plays. Turn the output's knob until 0.0 dB is shown and press Enter. Ctrl-C leaves it."
+        )?;
+        follow::ready_on_enter(bench);
+    }
+    bench.commands.send(Command::Match { folder: folder.to_path_buf(), target })?;
+    follow::session(bench, shown, out).map(|(record, _)| record)
 }
 
 /// A simulated headphone is put on again by the bench itself.

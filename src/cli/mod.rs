@@ -49,7 +49,9 @@ pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()
         Command::Calibrate { what } => calibrate::calibrate(&what, surroundings),
         Command::Run(wanted) => run::run(&wanted, surroundings),
         Command::Hold { session, taper: true, keep, .. } => hold::taper(&session, &keep, surroundings),
-        Command::Hold { session, at_once, keep, .. } => hold::hold(&session, at_once, &keep, surroundings),
+        Command::Hold { session, at_once, level, keep, .. } => {
+            hold::hold(&session, at_once, &level, &keep, surroundings)
+        }
         Command::Listen { session, ear, keep } => hold::listen(&session, ear, &keep, surroundings),
         Command::Stimulus(wanted) => stimulus::write(&wanted, surroundings),
         Command::Judge(wanted) => judge::judge(&wanted, surroundings),

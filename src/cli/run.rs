@@ -29,6 +29,10 @@ pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
     bench.commands.send(command)?;
     let (record, folder) = follow::session(&bench, &wanted.keep.shown, surroundings.out)?;
     let record = hold::seats(&bench, record, &folder, &wanted.keep.shown, surroundings.out)?;
+    let record = match record.can_go_on() {
+        true => record,
+        false => hold::match_level(&bench, record, &folder, &wanted.level, &wanted.keep.shown, surroundings.out)?,
+    };
     report(&record, &folder, &wanted.keep.shown, surroundings.out)
 }
 

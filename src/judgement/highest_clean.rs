@@ -77,7 +77,7 @@ fn drive(record: &Record, threshold: &Threshold) -> (Reading, String) {
     }
 }
 
-fn is_clean(record: &Record, step: &StepResult) -> bool {
+pub(super) fn is_clean(record: &Record, step: &StepResult) -> bool {
     let head = &record.head;
     !clip_evident(step, &head.chain) && is_within_rule(step, &head.chain, head.plan.distortion_limit_percent)
 }

@@ -11,6 +11,7 @@ mod command_line;
 #[path = "../common/mod.rs"]
 mod common;
 mod comparison;
+mod comparison_rates;
 mod crash_recovery;
 mod curves;
 mod drive;

@@ -1,6 +1,6 @@
 //! `judge` and `compare` as typed: who listens, and what counts as the same.
 
-use crate::judgement::comparison::SAME_WITHIN_DB;
+use crate::judgement::comparison::{DISTORTION_WITHIN_DB, SAME_WITHIN_DB};
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
 
@@ -17,15 +17,31 @@ pub struct Compare {
     /// Match the one-third octave at 1 kHz instead of all the noise.
     #[arg(long = "at-1-khz")]
     pub at_1_khz: bool,
-    /// Differences within this are the same, dB.
+    /// Differences of response within this are the same, dB.
     #[arg(long, value_name = "DB", default_value_t = SAME_WITHIN_DB)]
     pub within: f64,
+    /// Differences of distortion within this are the same, dB.
+    #[arg(long, value_name = "DB", default_value_t = DISTORTION_WITHIN_DB)]
+    pub distortion_within: f64,
     /// The headphone stayed on the coupler from the one session to the other.
     #[arg(long)]
     pub same_seat: bool,
     /// Write a report into this folder, made here.
     #[arg(long, value_name = "FOLDER")]
     pub report: Option<PathBuf>,
+    /// Hide the names: a blue and a white label in an order that the bench draws; the key stays in the second session.
+    #[arg(long)]
+    pub hide_labels: bool,
+    /// Tell whose labels they were, and nothing else.
+    #[arg(long, conflicts_with = "hide_labels")]
+    pub reveal: bool,
+    /// Subtract a take of the first from one of the second: what is left after clock, delay and gain, and after the best
+    /// linear filter too. Reads the recordings.
+    #[arg(long, conflicts_with = "hide_labels")]
+    pub subtract: bool,
+    /// Also print the response at 1/48 octave and the distortion of every band.
+    #[arg(long)]
+    pub all: bool,
     /// Print JSON.
     #[arg(long)]
     pub json: bool,

@@ -24,7 +24,7 @@ pub use electrical::{
 };
 pub use judge::{Compare, Judge, Listener, TypedField, TypedWeighting};
 pub use report::Report;
-pub use session::{Ask, OutsideEar, Rehearse, Run};
+pub use session::{Ask, Match, OutsideEar, Rehearse, Run};
 pub use stimulus::{Sound, Spectrum, StimulusFile, TextTable, TypedDecimal, TypedFrequencies, TypedPer};
 pub use stock::{KeepHeadphone, KeepOutput, SensitivityPer, StatedFigures, StockArguments, StockCommand, StockKept};
 
@@ -65,7 +65,7 @@ pub enum Command {
     /// Run a session on real cards.
     Run(Box<Run>),
     /// Hold quiet noise while the headphone is taken off and put on again, then add that seat to a finished session; or
-    /// while the output's own volume control is turned.
+    /// while the output's own volume control is turned; or play the level of another session (`--match`).
     Hold {
         /// Session folder.
         session: PathBuf,
@@ -75,6 +75,9 @@ pub enum Command {
         /// Turn the output's volume control step by step instead: each position is found by itself and added.
         #[arg(long, conflicts_with = "at_once")]
         taper: bool,
+        /// The level of another session.
+        #[command(flatten)]
+        level: Match,
         /// How results go.
         #[command(flatten)]
         keep: Shown,

@@ -13,6 +13,27 @@ pub enum OutsideEar {
     Covered,
 }
 
+/// The level of another session.
+#[derive(Debug, Args)]
+pub struct Match {
+    /// Then play the level of this stored session too, so that `compare` need not read between steps; at most four short
+    /// takes find it.
+    #[arg(long = "match", value_name = "SESSION")]
+    pub first: Option<PathBuf>,
+    /// The level, dB SPL (dBFS at the input without calibration); without it the highest clean level of the weaker output.
+    #[arg(long, value_name = "DB", allow_hyphen_values = true, requires = "first")]
+    pub match_at: Option<f64>,
+    /// Match the one-third octave at 1 kHz instead of all the noise.
+    #[arg(long, requires = "first")]
+    pub match_at_1_khz: bool,
+    /// The headphone stayed on the coupler from that session to this one.
+    #[arg(long, requires = "first")]
+    pub match_same_seat: bool,
+    /// The output has a knob: hold quiet noise first while it is turned until the level is right.
+    #[arg(long, requires = "first")]
+    pub turn: bool,
+}
+
 /// Options of `rehearse`.
 #[derive(Debug, Args)]
 pub struct Rehearse {
@@ -49,6 +70,9 @@ pub struct Run {
     /// What is asked of the session.
     #[command(flatten)]
     pub ask: Ask,
+    /// The level of another session.
+    #[command(flatten)]
+    pub level: Match,
     /// Where and how results go.
     #[command(flatten)]
     pub keep: Keep,

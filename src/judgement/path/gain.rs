@@ -175,7 +175,7 @@ fn against(silence: &SilenceFinding, take: &Heard, spacing_hz: f64) -> Option<Es
     let (mut sum, mut weights) = (0.0, 0.0);
     for x in MIDDLE {
         let quiet = silence.bands.iter().find(|b| b.x == x)?.noise?;
-        let under = take.pink.bands.iter().find(|b| b.x == x)?.noise?;
+        let under = take.pink.band(x)?.noise?;
         let lines = lines_in(x, spacing_hz).len() as f64;
         // Periods of silence all tell the noise; of a sound one less than there are.
         let both = 1.0 / silence.common.window.periods.max(1) as f64
