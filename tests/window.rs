@@ -10,6 +10,8 @@ mod electrical;
 mod real;
 #[path = "window/records.rs"]
 mod records;
+#[path = "window/side_by_side.rs"]
+mod side_by_side;
 #[path = "window/stock.rs"]
 mod stock;
 
@@ -28,7 +30,7 @@ use loudenough::session::chain::{Chain, Curves};
 use loudenough::session::climb::StopReason;
 use loudenough::session::plan::{AskedLevel, Extent, Plan};
 use loudenough::session::protocol::{Command, Event, Failure};
-use loudenough::session::record::{Happening, Record, SessionEvent, SessionHead};
+use loudenough::session::record::{Happening, Record, SCHEMA, SessionEvent, SessionHead};
 use loudenough::session::seats::{Fit, Seats};
 use loudenough::session::storage::Storage;
 use loudenough::signal::{Noise, Stimulus, Sweep, TwoTones};

@@ -8,6 +8,7 @@ use super::link::{self, BenchLink, News, ReadLive};
 use super::music::MusicList;
 use super::parts;
 use super::report::{self, Writing};
+use super::side_by_side::{self, SideBySide};
 use super::stock_page::{self, StockView};
 use super::theme::{self, STEP};
 use super::view::{Phase, View};
@@ -31,6 +32,8 @@ pub enum Page {
     Chain,
     /// Run and watch a session.
     Climb,
+    /// Two outputs at matched level.
+    SideBySide,
     /// Known outputs and headphones.
     Stock,
 }
@@ -108,6 +111,8 @@ pub struct Desk {
     pub to_go_on: Option<ToGoOn>,
     /// Why the last action did nothing.
     pub refused: Option<String>,
+    /// Page Side by side.
+    pub side: SideBySide,
     /// Page Stock.
     pub stock: StockView,
     /// The report that was asked for.
@@ -172,6 +177,7 @@ impl Desk {
             goes_on: false,
             another_fit: false,
             refused: None,
+            side: SideBySide::default(),
             stock: StockView::default(),
             writing: Writing::None,
             guide: Guide::default(),
@@ -219,7 +225,11 @@ impl Desk {
             {
                 self.show_as_asked(&record.head);
             }
+            let ended = is(|e| matches!(e, Event::Ended { .. }));
             self.view.apply(piece);
+            if ended && self.page == Page::SideBySide {
+                self.list_sessions(ctx);
+            }
             if cards {
                 self.changed();
             }
@@ -247,6 +257,7 @@ impl Desk {
         match self.page {
             Page::Chain => chain_page::show(self, ui),
             Page::Climb => climb::show(self, ui),
+            Page::SideBySide => side_by_side::show(self, ui),
             Page::Stock => stock_page::show(self, ui),
         }
     }
@@ -269,6 +280,11 @@ impl Desk {
             Action::Seat => self.seat(),
             Action::Chain => self.page = Page::Chain,
             Action::Climb => self.page = Page::Climb,
+            Action::SideBySide => {
+                self.page = Page::SideBySide;
+                self.list_sessions(ctx);
+            }
+            Action::Match => self.match_level(ctx),
             Action::Stock => {
                 self.page = Page::Stock;
                 self.read_stock(ctx);
@@ -375,6 +391,7 @@ impl Desk {
             Phase::Electrical => "A take of an electrical calibration sounds; wait for it or press Esc.".into(),
             Phase::Seating => "Noise is held for a seat; press Esc to leave it first.".into(),
             Phase::Turning => "Noise is held for the volume control; press Esc to leave it first.".into(),
+            Phase::Matching => "Noise is held for a knob; press Esc to leave it first.".into(),
             _ => "A session runs; press Esc to stop it first.".into(),
         }
     }
@@ -418,7 +435,7 @@ impl Desk {
     /// Another seat of the session shown: noise is held until the same key says that the headphone sits.
     fn seat(&mut self) {
         match self.view.phase {
-            Phase::Seating | Phase::Turning => (self.ready)(),
+            Phase::Seating | Phase::Turning | Phase::Matching => (self.ready)(),
             Phase::Idle => {
                 let Some(folder) = self.view.folder.clone().filter(|_| self.can_add()) else {
                     self.refused = Some("A further seat is added to a finished session; run one first.".into());
@@ -604,6 +621,11 @@ impl Desk {
         }
     }
 
+    /// Says that it is right now.
+    pub(super) fn ready_now(&self) {
+        (self.ready)();
+    }
+
     pub(super) fn send(&mut self, command: Command) {
         let message = match self.commands.try_send(command) {
             Ok(()) => return,
@@ -623,9 +645,12 @@ impl Desk {
                 parts::start_stop(self, ui);
                 ui.separator();
             }
-            for (page, action) in
-                [(Page::Chain, Action::Chain), (Page::Climb, Action::Climb), (Page::Stock, Action::Stock)]
-            {
+            for (page, action) in [
+                (Page::Chain, Action::Chain),
+                (Page::Climb, Action::Climb),
+                (Page::SideBySide, Action::SideBySide),
+                (Page::Stock, Action::Stock),
+            ] {
                 if parts::choice(ui, self.page == page, &action.button()).clicked() {
                     self.act(action, &ui.ctx().clone());
                 }

@@ -36,6 +36,10 @@ pub enum Action {
     Calibrate,
     /// Is the way to the ear straight?
     PathCheck,
+    /// Page Side by side, listed anew.
+    SideBySide,
+    /// Play the level of the first session on the second output; while noise is held for a knob: it is right.
+    Match,
     /// Page Stock, read anew.
     Stock,
     /// Write a report of what is shown.
@@ -50,7 +54,7 @@ pub enum Action {
 
 impl Action {
     /// All of them, with key and name.
-    pub const ALL: [(Action, Key, &'static str); 20] = [
+    pub const ALL: [(Action, Key, &'static str); 22] = [
         (Action::Stop, Key::Escape, "Stop"),
         (Action::Cautions, Key::F1, "Cautions"),
         (Action::Chain, Key::F2, "Chain"),
@@ -66,6 +70,8 @@ impl Action {
         (Action::Calibrate, Key::F12, "Listen to the calibrator"),
         (Action::Seat, Key::H, "Next seat"),
         (Action::PathCheck, Key::P, "Path check"),
+        (Action::SideBySide, Key::S, "Side by side"),
+        (Action::Match, Key::M, "Play the level"),
         (Action::Stock, Key::T, "Stock"),
         (Action::Report, Key::R, "Report"),
         (Action::CheckAfter, Key::K, "Check after the session"),

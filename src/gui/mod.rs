@@ -17,6 +17,7 @@ mod particulars;
 mod parts;
 mod path;
 mod report;
+mod side_by_side;
 mod start;
 mod stock_page;
 mod text;

@@ -45,6 +45,10 @@ pub struct Tokens {
     pub odd: Color32,
     /// Noise: thin dotted line.
     pub noise: Color32,
+    /// The first of two outputs: solid line.
+    pub first: Color32,
+    /// The second: dashed line.
+    pub second: Color32,
 }
 
 impl Tokens {
@@ -61,6 +65,8 @@ impl Tokens {
             even: rgb(palette.even),
             odd: rgb(palette.odd),
             noise: rgb(palette.noise),
+            first: rgb(palette.first),
+            second: rgb(palette.second),
         }
     }
 }

@@ -1,0 +1,92 @@
+//! What is compared: two sessions, the level, what counts as the same, and the labels.
+
+use crate::gui::app::Desk;
+use crate::gui::keys::Action;
+use crate::gui::parts;
+use crate::gui::theme::STEP;
+use crate::gui::view::Phase;
+use crate::judgement::comparison::MatchedOn;
+use eframe::egui::{Button, TextEdit, Ui};
+use std::path::PathBuf;
+
+pub(super) fn show(desk: &mut Desk, ui: &mut Ui) {
+    parts::heading(ui, "What is compared");
+    let mut changed = sessions(desk, ui);
+    changed |= level(desk, ui);
+    let side = &mut desk.side;
+    changed |= ui.checkbox(&mut side.same_seat, "the headphone stayed on the coupler").changed();
+    changed |= ui.checkbox(&mut side.hidden, "hide the names").changed();
+    if side.hidden {
+        ui.checkbox(&mut side.revealed, "tell whose labels they are");
+    }
+    if let Some(wrong) = &side.wrong {
+        parts::wrong(ui, wrong);
+    }
+    if changed {
+        if !desk.side.hidden {
+            desk.side.revealed = false;
+        }
+        desk.compare_again(&ui.ctx().clone());
+    }
+    matching(desk, ui);
+    if let Some(failure) = &desk.view.failure {
+        parts::wrong(ui, &failure.message);
+    }
+}
+
+fn sessions(desk: &mut Desk, ui: &mut Ui) -> bool {
+    let found = desk.side.found.clone().unwrap_or_default();
+    let mut all: Vec<(Option<PathBuf>, String)> = vec![(None, "choose a session".into())];
+    all.extend(found.into_iter().map(|c| (Some(c.folder), c.words)));
+    let mut changed = false;
+    for (i, name) in ["First output", "Second output"].into_iter().enumerate() {
+        if let Some(chosen) = parts::list(ui, name, &desk.side.chosen[i], &all) {
+            desk.side.chosen[i] = chosen;
+            changed = true;
+        }
+    }
+    changed
+}
+
+fn level(desk: &mut Desk, ui: &mut Ui) -> bool {
+    let side = &mut desk.side;
+    let on = [MatchedOn::Pink, MatchedOn::OneKilohertz].map(|on| (on, on.in_words().to_string()));
+    let mut changed = false;
+    if let Some(chosen) = parts::list(ui, "Matched on", &side.on, &on) {
+        side.on = chosen;
+        changed = true;
+    }
+    changed |= typed(ui, "Level, dB", &mut side.at);
+    if side.at.trim().is_empty() {
+        parts::quiet(ui, "No level: the highest clean one of the weaker output.");
+    }
+    changed | typed(ui, "Same within, dB", &mut side.within)
+}
+
+fn typed(ui: &mut Ui, label: &str, text: &mut String) -> bool {
+    ui.horizontal(|ui| {
+        let name = ui.label(label);
+        ui.add(TextEdit::singleline(text).desired_width(12.0 * STEP)).labelled_by(name.id).changed()
+    })
+    .inner
+}
+
+/// The level of the first, played on the second.
+fn matching(desk: &mut Desk, ui: &mut Ui) {
+    parts::heading(ui, "Play the level");
+    parts::quiet(
+        ui,
+        "With the second output on the desk, the bench plays the level of the first session, so that nothing is read between steps. Nobody wears the headphones.",
+    );
+    let turning = desk.view.phase == Phase::Matching;
+    ui.add_enabled_ui(!desk.view.phase.is_busy(), |ui| {
+        ui.checkbox(&mut desk.side.by_hand, "the output has a knob: turn it first");
+    });
+    let words = if turning { format!("It is right  {}", Action::Match.key()) } else { Action::Match.button() };
+    if ui.add_enabled(turning || !desk.view.phase.is_busy(), Button::new(words)).clicked() {
+        desk.act(Action::Match, &ui.ctx().clone());
+    }
+    if desk.view.phase.is_busy() {
+        ui.horizontal(|ui| parts::start_stop(desk, ui));
+    }
+}

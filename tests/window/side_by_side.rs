@@ -1,0 +1,112 @@
+//! Page Side by side by role and label: two sessions chosen by keyboard, the answer first, labels hidden, and what to do
+//! where there is nothing to compare.
+
+use super::*;
+use loudenough::judgement::comparison::{Ask, compare, sentence};
+
+/// Reads and compares to the end.
+fn settle(window: &mut Window) {
+    for _ in 0..500 {
+        window.run_steps(1);
+        if !window.state().side.is_working() {
+            window.run_steps(2);
+            return;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(10));
+    }
+    panic!("the sessions were not compared");
+}
+
+/// A whole stored session of this output.
+fn leave_whole(sessions: &Path, hour: u32, output: &str) -> Record {
+    let chain = Chain { output: output.into(), ..records::chain(true) };
+    let mut record = records::session(records::plan(), chain);
+    record.head.started_at = format!("2026-03-01T{hour:02}:00:00+00:00");
+    record.head.id = format!("at-{hour}");
+    let mut storage = Storage::create(sessions, &record.head).unwrap();
+    for step in &record.steps {
+        // No recordings: a comparison reads findings alone, so the commit marks are written by hand.
+        let folder = storage.folder().join("steps").join(format!("{:04}", step.step.number));
+        std::fs::create_dir_all(&folder).unwrap();
+        let mut marked = serde_json::to_value(step).unwrap();
+        marked["schema"] = SCHEMA.into();
+        std::fs::write(folder.join("step.json"), marked.to_string()).unwrap();
+    }
+    for event in &record.events {
+        storage.append_event(event).unwrap();
+    }
+    record
+}
+
+#[test]
+fn an_empty_page_says_what_to_do() {
+    let home = tempfile::tempdir().unwrap();
+    let (desk, _bench) = start_in(home.path().join("sessions"), records::chain(true), records::plan());
+    let mut window = window(desk, 1280.0, 800.0, 1.0, Theme::Light);
+    window.key_press_modifiers(Modifiers::COMMAND, Key::S);
+    settle(&mut window);
+    assert_eq!(window.state().page, Page::SideBySide);
+    assert!(says(&window, "A comparison needs two finished sessions") && says(&window, "there is none so far"));
+    window.key_press_modifiers(Modifiers::COMMAND, Key::M);
+    window.run_steps(2);
+    assert!(says(&window, "Choose both sessions first"));
+}
+
+#[test]
+fn two_sessions_are_compared_and_their_names_hidden() {
+    let home = tempfile::tempdir().unwrap();
+    let sessions = home.path().join("sessions");
+    let (a, b) = (leave_whole(&sessions, 9, "first output"), leave_whole(&sessions, 10, "second output"));
+    let (desk, bench) = start_in(sessions.clone(), records::chain(true), records::plan());
+    let mut window = window(desk, 1280.0, 2400.0, 1.0, Theme::Dark);
+    window.key_press_modifiers(Modifiers::COMMAND, Key::S);
+    settle(&mut window);
+    let ctx = window.ctx.clone();
+    let chosen = [Some(sessions.join("at-9")), Some(sessions.join("at-10"))];
+    window.state_mut().side.chosen = chosen;
+    window.state_mut().compare_again(&ctx);
+    settle(&mut window);
+    assert!(says(&window, "add seats"), "between two seats nothing is told, and the page says what to do");
+    window.get_by_role_and_label(Role::CheckBox, "the headphone stayed on the coupler").click();
+    window.run_steps(2);
+    settle(&mut window);
+    let expected = sentence(&compare(&a, &b, &Ask { same_seat: true, ..Ask::default() }).unwrap());
+    assert!(says(&window, &expected), "{expected}");
+    assert!(says(&window, "difference of the responses by one-third octave: 0 differ"));
+    retype(&mut window, "Level, dB", "8O");
+    settle(&mut window);
+    assert!(says(&window, "is not a number"));
+    retype(&mut window, "Level, dB", "");
+    window.get_by_role_and_label(Role::CheckBox, "hide the names").click();
+    window.run_steps(2);
+    settle(&mut window);
+    assert!(says(&window, "white label against blue label") && !says(&window, "second output against"));
+    assert!(!says(&window, "Blue label:"));
+    window.get_by_role_and_label(Role::CheckBox, "tell whose labels they are").click();
+    window.run_steps(2);
+    assert!(says(&window, "Blue label:"));
+    // The level of the first is asked of the bench for the second.
+    let _ = bench.commands.try_iter().count();
+    window.key_press_modifiers(Modifiers::COMMAND, Key::M);
+    window.run_steps(1);
+    settle(&mut window);
+    let sent =
+        bench.commands.try_iter().any(|c| matches!(c, Command::Match { folder, .. } if folder.ends_with("at-10")));
+    assert!(sent);
+}
+
+#[test]
+fn a_knob_is_turned_by_a_large_figure() {
+    let home = tempfile::tempdir().unwrap();
+    let (desk, bench) = start_in(home.path().join("sessions"), records::chain(true), records::plan());
+    let mut window = window(desk, 800.0, 600.0, 1.0, Theme::Dark);
+    window.key_press_modifiers(Modifiers::COMMAND, Key::S);
+    settle(&mut window);
+    window.state_mut().view.phase = Phase::Matching;
+    bench.events.send(Event::Matching { off_db: Some(1.24) }).unwrap();
+    window.run_steps(2);
+    assert!(says(&window, "+1.2 dB") && says(&window, "until 0.0"));
+    window.key_press_modifiers(Modifiers::COMMAND, Key::M);
+    window.run_steps(1);
+    assert_eq!(bench.ready.load(Ordering::Relaxed), 1);
+}
