@@ -7,8 +7,8 @@
 //! session B ─►  two clean steps)          ─┘             else:                      not told
 //! ```
 //!
-//! [`side`] finds the matched level in each session, [`fit`] says what the headphone's seats change, [`response`] and
-//! [`distortion`] take the differences, [`words`] says one of three words about each.
+//! `side` finds the matched level in each session, `fit` says what the headphone's seats change, `response` and
+//! `distortion` take the differences, [`words`] says one of three words about each.
 
 mod distortion;
 mod fit;
