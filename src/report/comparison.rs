@@ -4,8 +4,9 @@ use super::model::{Cell, Column, Document, Part, Section, Table};
 use super::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Zone};
 use super::session::{cautions, measured};
 use super::{Added, capital};
+use crate::analysis::Residue;
 use crate::analysis::band;
-use crate::judgement::comparison::{Comparison, Difference, MatchedOn, Told};
+use crate::judgement::comparison::{Comparison, Difference, FinePoint, MatchedOn, Told, sentence};
 use crate::session::record::Record;
 use crate::units::{tidy, tidy_signed};
 
@@ -18,6 +19,8 @@ pub fn document(comparison: &Comparison, records: Option<[&Record; 2]>, added: &
     let sections = [
         Some(matched(comparison)),
         Some(response(comparison)),
+        Some(distortion(comparison)),
+        comparison.residue.as_ref().map(subtracted),
         added.section(),
         records.map(|[first, _]| measured(first, "measured-first", "How the first was measured")),
         records.map(|[_, second]| measured(second, "measured-second", "How the second was measured")),
@@ -25,41 +28,16 @@ pub fn document(comparison: &Comparison, records: Option<[&Record; 2]>, added: &
     ];
     Document {
         title: capital(&format!("{second} against {first}, {}", comparison.headphone)),
-        answer: answer(comparison),
+        answer: sentence(comparison),
         verdict: String::new(),
         written: added.written(),
         sections: sections.into_iter().flatten().collect(),
-        data: Vec::new(),
+        data: vec![fine(comparison)],
     }
 }
 
 fn unit(c: &Comparison) -> &'static str {
     if c.is_spl { "dB SPL" } else { "dBFS at the input" }
-}
-
-fn answer(c: &Comparison) -> String {
-    let (first, second) = &c.outputs;
-    let differ: Vec<&Difference> = c.bands.iter().filter(|band| band.told == Told::Differs).collect();
-    let size = |band: &&&Difference| band.difference_db.value.abs();
-    let most = differ
-        .iter()
-        .max_by(|a, b| size(a).total_cmp(&size(b)))
-        .map(|band| format!(", most at {} ({} dB)", band::label(band.x), tidy_signed(band.difference_db.value, 2)));
-    let smallest = c.bands.iter().map(|band| band.smallest_db).fold(0.0, f64::max);
-    let told = match c.overall {
-        Told::Same => format!("the response is the same within {} dB in every one-third octave", c.within_db),
-        Told::Differs => format!(
-            "the response differs in {} of {} one-third octaves{}",
-            differ.len(),
-            c.bands.len(),
-            most.unwrap_or_default()
-        ),
-        Told::NotTold => format!(
-            "whether the response differs is not told; a difference of {} dB would have been told everywhere",
-            tidy(smallest, 2)
-        ),
-    };
-    format!("At {} {}, {second} against {first} on {}: {told}.", tidy(c.level_db, 1), unit(c), c.headphone)
 }
 
 /// What stands against what.
@@ -117,6 +95,77 @@ fn response(c: &Comparison) -> Section {
     section
 }
 
+/// The same at 1/48 octave, for machines.
+fn fine(c: &Comparison) -> Table {
+    let columns = vec![Column::numbers("frequency", "Hz"), Column::readings("second less first", "dB")];
+    let mut table = Table::new("response-difference-fine", "Difference of response at 1/48 octave", columns);
+    let row = |p: &FinePoint| vec![Cell::number(Some(p.frequency_hz), 2), Cell::estimate(Some(p.difference_db), 3)];
+    table.rows.extend(c.fine.iter().map(row));
+    table
+}
+
+fn distortion(c: &Comparison) -> Section {
+    let columns = vec![
+        Column::text("distortion"),
+        Column::readings("first", "dB"),
+        Column::readings("second", "dB"),
+        Column::numbers("noise of the first", "dB"),
+        Column::numbers("noise of the second", "dB"),
+        Column::text("told"),
+    ];
+    let d = &c.distortions;
+    let mut table =
+        Table::new("distortion-difference", "Distortion at the ear, re the stimulus, at the matched level", columns);
+    for q in &d.quantities {
+        table.rows.push(vec![
+            Cell::text(q.name()),
+            Cell::reading(Some(&q.of.0), 1),
+            Cell::reading(Some(&q.of.1), 1),
+            Cell::number(q.noise_db.0, 1),
+            Cell::number(q.noise_db.1, 1),
+            Cell::text(q.told.in_words(d.within_db, &q.difference_db)),
+        ]);
+    }
+    let mut section = Section::new("Distortion");
+    section.paragraph(format!(
+        "Even and odd order of the noise, overall and per one-third octave, THD and harmonics where sines or sweeps were played; the same three words within {} dB.",
+        d.within_db
+    ));
+    section.parts.push(Part::Table(table));
+    section
+}
+
+fn subtracted(left: &Residue) -> Section {
+    let columns = vec![Column::text("what is left"), Column::readings("re the second", "dB")];
+    let mut table = Table::new("subtracted", "The first take subtracted from the second", columns);
+    let polarity = if left.inverted { ", polarity turned" } else { "" };
+    let gain = tidy_signed(left.gain_db, 2);
+    table.rows.push(vec![
+        Cell::text(format!("after clock, delay and gain ({gain} dB{polarity})")),
+        Cell::reading(Some(&left.plain), 1),
+    ]);
+    table.rows.push(vec![
+        Cell::text(format!("after the best linear filter of {} taps too", left.taps)),
+        Cell::reading(Some(&left.filtered), 1),
+    ]);
+    let mut section = Section::new("What is left when one is subtracted from the other");
+    section.paragraph("What the filter takes away is response; what stays is distortion and noise.");
+    section.parts.push(Part::Table(table));
+    section
+}
+
+/// The line at 1/48 octave behind the bands.
+fn fine_line(c: &Comparison) -> Series {
+    let point = |p: &FinePoint| Point { x: p.frequency_hz, y: p.difference_db.value, interval: None };
+    Series {
+        name: "at 1/48 octave".into(),
+        role: Role::Quiet,
+        line: Some(Line::Solid),
+        mark: None,
+        points: c.fine.iter().map(point).collect(),
+    }
+}
+
 fn picture(c: &Comparison) -> Picture {
     let of = |told: Told| -> Vec<Point> {
         let point = |band: &Difference| {
@@ -133,7 +182,7 @@ fn picture(c: &Comparison) -> Picture {
     Picture {
         name: "response-difference".into(),
         title: format!("Response of {second} less that of {first}: {}", c.headphone),
-        says: answer(c),
+        says: sentence(c),
         x: Axis::frequency(),
         y: Axis::linear("second less first, dB", -reach, reach),
         zones: vec![Zone {
@@ -144,6 +193,7 @@ fn picture(c: &Comparison) -> Picture {
             text: String::new(),
         }],
         series: vec![
+            fine_line(c),
             series(format!("same within {} dB", c.within_db), Role::First, Mark::Dot, Told::Same),
             series("differs".into(), Role::Second, Mark::Square, Told::Differs),
             series("not told".into(), Role::Quiet, Mark::Hollow, Told::NotTold),

@@ -11,6 +11,8 @@ use tempfile::TempDir;
 
 /// Above the limiter: pink noise of this drive peaks about 4.5 dB under full scale.
 const DRIVE_DBFS: f64 = -14.0;
+/// A level whose peaks stand some 5 dB above the limiter's.
+const ABOVE_DBFS: f64 = -17.0;
 /// Agreed for the clip level on this path, dB.
 const CLIP_LEVEL_DB: f64 = 0.1;
 /// A digital path changes nothing: what is left is the rounding of 32-bit floats, far below this, dB.
@@ -47,11 +49,11 @@ fn run(playback: &str, more: &[&str]) -> Vec<String> {
 fn told(server: &Server, home: &TempDir, arguments: &[impl AsRef<str>]) -> Value {
     let arguments: Vec<&str> = arguments.iter().map(AsRef::as_ref).collect();
     let mut output = loudenough(server, home, &arguments).output().unwrap();
-    if String::from_utf8_lossy(&output.stderr).contains(SERVER_GAVE_UP) && arguments.contains(&"it") {
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    let kept = said.split_once("--continue \"").and_then(|(_, rest)| Some(rest.split_once('"')?.0));
+    if let (true, Some(folder)) = (said.contains(SERVER_GAVE_UP), kept) {
         // What the program itself advises.
-        let folder = home.path().join("sessions/it");
-        let again = ["run", "--continue", folder.to_str().unwrap(), "--no-progress", "--json"];
-        output = loudenough(server, home, &again).output().unwrap();
+        output = loudenough(server, home, &["run", "--continue", folder, "--no-progress", "--json"]).output().unwrap();
     }
     let said = String::from_utf8_lossy(&output.stderr);
     assert!(output.status.success(), "{arguments:?}: {said}");
@@ -115,6 +117,38 @@ fn run_through_a_null_sink_brings_every_level_back_unchanged_and_without_a_doubt
         assert!(errors.len() >= 3 && errors.iter().all(|e| e.abs() < LEVEL_DB), "{errors:?}");
         assert_eq!(all["judgement"]["threshold"]["threshold"], "none-up-to");
         no_doubt(&all);
+    });
+}
+
+/// Two devices that are not ours, the same session on both: where neither limits they are the same in every word that is
+/// said; at a level above the limit of one their odd-order distortion differs.
+#[test]
+fn compare_tells_a_limiter_from_a_straight_path_where_it_limits_and_not_where_it_does_not() {
+    with_server(true, |server| {
+        let home = tempfile::tempdir().unwrap();
+        let session = |playback: &str, id: &str, more: &[&str]| {
+            let named: Vec<String> =
+                run(playback, more).into_iter().map(|word| if word == "it" { id.to_string() } else { word }).collect();
+            told(&server, &home, &[&named[..], &["--output".to_string(), id.to_string()]].concat());
+            home.path().join("sessions").join(id).to_str().unwrap().to_string()
+        };
+        let straight = session("alsa:bench_out", "straight", &["--step", "6"]);
+        let above = ABOVE_DBFS.to_string();
+        let matched = ["--step", "6", "--match", &straight, "--match-at", &above, "--match-same-seat"];
+        let limited = session("alsa:limited_out", "limited", &matched);
+        let compared = |more: &[&str]| {
+            let typed = ["compare", &straight, &limited, "--same-seat", "--json"];
+            told(&server, &home, &[&typed[..], more].concat())
+        };
+        let below = compared(&[]);
+        assert_eq!(below["overall"], "same", "{}", below["bands"]);
+        assert_ne!(below["distortions"]["overall"], "differs", "{}", below["distortions"]);
+        let above = compared(&["--at", &above]);
+        let quantities = above["distortions"]["quantities"].as_array().unwrap();
+        let odd = quantities.iter().find(|q| q["product"]["of"] == "odd" && q["place"]["at"] == "overall").unwrap();
+        println!("odd-order of all the noise: {odd}");
+        assert_eq!(odd["told"], "differs", "{odd}");
+        assert!(number(&odd["of"][1]["told"]["value"]) > -40.0, "{odd}");
     });
 }
 

@@ -65,7 +65,7 @@ fn measure(wanted: &Rehearse, sessions: &Path, surroundings: &mut Surroundings) 
         bar.set_message(format!("{output} with {headphone}"));
         let ask = Ask { quick: true, seats: Some(wanted.ask.seats.unwrap_or(SEATS)), ..wanted.ask.clone() };
         let kept = Kept { sessions: sessions.into(), id: Some(folder_of(output, headphone)), shown: &shown };
-        let pairing = Pairing { output, headphone, seed: wanted.seed + seats };
+        let pairing = Pairing { output, headphone, seed: wanted.seed + seats, volts_known: true };
         let (record, _) = session(&pairing, &ask, kept, surroundings.now, &mut std::io::sink())?;
         let judgement = judge(&record);
         let level = reading_words(&judgement.highest_clean.level_spl);

@@ -28,7 +28,8 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
     if wanted.all {
         return all::rehearse(wanted, surroundings);
     }
-    let pairing = Pairing { output: &wanted.output, headphone: &wanted.headphone, seed: wanted.seed };
+    let pairing =
+        Pairing { output: &wanted.output, headphone: &wanted.headphone, seed: wanted.seed, volts_known: false };
     let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
     let shown = &wanted.keep.shown;
     if !shown.json {
@@ -47,6 +48,8 @@ struct Pairing<'a> {
     output: &'a str,
     headphone: &'a str,
     seed: u64,
+    /// The chain knows volts and impedances: such sessions teach the stock.
+    volts_known: bool,
 }
 
 /// Where a session goes, and how it is shown.
@@ -64,7 +67,7 @@ fn session(
     now: fn() -> String,
     out: &mut dyn Write,
 ) -> Result<(Record, PathBuf)> {
-    let Pairing { output, headphone, seed } = *pairing;
+    let Pairing { output, headphone, seed, volts_known } = *pairing;
     let named = BenchSpec::named(output, headphone).with_context(|| {
         format!(
             "the simulated bench has no output `{output}` with headphone `{headphone}`; outputs: {}; headphones: {}",
@@ -77,7 +80,9 @@ fn session(
     let bench = Bench::spawn(vec![Box::new(backend)], now);
     follow::stop_on_ctrl_c(&bench);
     let mut chain = demo_chain(output, headphone);
-    know_electrical(&mut chain, &spec);
+    if volts_known {
+        know_electrical(&mut chain, &spec);
+    }
     calibrate(&bench, &mut chain)?;
     let mut plan = request::plan(ask, &chain, out)?;
     if plan.listening.is_none() {

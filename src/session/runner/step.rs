@@ -251,6 +251,8 @@ impl<'a> StepRunner<'a> {
         let _ = self.tell_live.try_send(self.expected(stimulus));
         match self.engine.start(request) {
             Err(AudioError::Lost(what)) => return Err(StepError::Card(what)),
+            // Stop was pressed since it was looked at above.
+            Err(AudioError::Stopped) => return Err(StepError::Stopped),
             other => other?,
         }
         loop {
