@@ -7,6 +7,7 @@ use crate::report::model::{Cell, Column, Part, Section, Table};
 use crate::report::session::stated;
 use crate::stats::Reading;
 use crate::stock::{self, Listener, Matrix, Stock};
+use std::collections::BTreeSet;
 
 /// Places of levels.
 pub const DB: usize = 1;
@@ -29,23 +30,25 @@ pub fn answer(cells: &[&stock::Cell], about: &About, listener: &Listener) -> Str
     }
     let measured = cells.iter().filter(|cell| cell.measured.is_some()).count();
     let listens = listener.level.map_or("no listening level stated".into(), |level| format!("for {}", stated(&level)));
-    let all = [Answer::Ample, Answer::Borderline, Answer::Short, Answer::DoesNotReach, Answer::NotTold];
-    let group = |answer: &Answer| {
+    // The whole verdict: what is at least borderline, or one of two, is not borderline.
+    let all: BTreeSet<(Answer, String)> = cells.iter().map(|cell| verdict(cell)).collect();
+    let group = |wanted: &(Answer, String)| {
         let names: Vec<String> = cells
             .iter()
-            .filter(|cell| cell.best().verdict.answer == *answer)
+            .filter(|cell| verdict(cell) == *wanted)
             .map(|cell| match about {
                 About::Headphone(_) => cell.output.words(),
                 About::Output(_) | About::All => cell.headphone.clone(),
             })
             .collect();
-        (!names.is_empty()).then(|| match about {
-            About::All => format!("{} {answer}", names.len()),
-            About::Output(_) => format!("{answer} with {}", names.join(", ")),
-            About::Headphone(_) => format!("{answer} on {}", names.join(", ")),
-        })
+        let called = &wanted.1;
+        match about {
+            About::All => format!("{} {called}", names.len()),
+            About::Output(_) => format!("{called} with {}", names.join(", ")),
+            About::Headphone(_) => format!("{called} on {}", names.join(", ")),
+        }
     };
-    let groups: Vec<String> = all.iter().filter_map(group).collect();
+    let groups: Vec<String> = all.iter().map(group).collect();
     let who = match about {
         About::All => format!("{} pairings", cells.len()),
         About::Output(output) => capital(&output.words()),
@@ -56,6 +59,11 @@ pub fn answer(cells: &[&stock::Cell], about: &About, listener: &Listener) -> Str
         predicted => format!("Measured: {measured}, predicted: {predicted}."),
     };
     format!("{who}, {listens}: {}. {from}", groups.join("; "))
+}
+
+fn verdict(cell: &stock::Cell) -> (Answer, String) {
+    let verdict = &cell.best().verdict;
+    (verdict.answer, verdict.to_string())
 }
 
 /// The pairings as a table.
