@@ -329,6 +329,14 @@ fn sessions_on_named_benches_find_the_true_values() {
 /// step used its own clock where the one of the session was better known.
 const ONCE_FAILED: [u64; 7] = [13, 18, 27, 70_027, 278_646_500, 4_193_139_159, 4_193_139_180];
 
+/// Its pooled clock is 0.0122 ppm off, outside what 30 dB over noise allow: a bug that is not found yet. The seed joins the
+/// others that once failed when it is.
+#[test]
+#[ignore = "fails: pooled clock of seed 486538198"]
+fn a_pooled_clock_that_is_off() {
+    judge_scores(&one("seed 486538198", &BenchSpec::seeded(486_538_198), 70.0));
+}
+
 /// A dozen fixed seeds and those that once failed; LOUDENOUGH_SEED gives another first one (`commit`: from the commit), LOUDENOUGH_SESSIONS
 /// another number.
 #[test]
