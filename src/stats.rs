@@ -123,6 +123,16 @@ impl Reading {
         }
     }
 
+    /// Sum with an independent estimate; a bound moves with what is on its side.
+    pub fn plus(&self, other: &Estimate) -> Reading {
+        match self {
+            Reading::Told(e) => Reading::Told(e.plus(other)),
+            Reading::Below(high) => Reading::Below(high + other.interval.high),
+            Reading::AtLeast(e) => Reading::AtLeast(e.plus(other)),
+            Reading::NotTold(why) => Reading::NotTold(why.clone()),
+        }
+    }
+
     /// `from` less this: a lower bound becomes an upper one.
     pub fn taken_from(&self, from: f64) -> Reading {
         match self {

@@ -108,10 +108,8 @@ fn level(record: &Record, drive: &Reading, which: impl Fn(&Gain<'_>) -> Option<E
         return Reading::NotTold("the chain has no calibration offset for this ear".into());
     };
     match drive {
-        Reading::Told(drive) => Reading::Told(drive.plus(&gain)),
-        Reading::AtLeast(drive) => Reading::AtLeast(drive.plus(&gain)),
         Reading::Below(_) => Reading::NotTold("the drive is known from one side only".into()),
-        Reading::NotTold(why) => Reading::NotTold(why.clone()),
+        other => other.plus(&gain),
     }
 }
 
@@ -124,11 +122,7 @@ pub(super) fn seat_shift(record: &Record, seats: &[Seats]) -> Estimate {
 
 /// From the first seat to the mean of all tight ones.
 fn moved(level: Reading, by: Option<Estimate>) -> Reading {
-    match (level, by) {
-        (Reading::Told(level), Some(by)) => Reading::Told(level.plus(&by)),
-        (Reading::AtLeast(level), Some(by)) => Reading::AtLeast(level.plus(&by)),
-        (level, _) => level,
-    }
+    by.map_or_else(|| level.clone(), |by| level.plus(&by))
 }
 
 /// The loudest step of the climb that is clean.

@@ -44,7 +44,12 @@ pub type PassedOver = (PathBuf, String);
 
 /// The user's folder of outputs and headphones.
 pub fn default_folder() -> PathBuf {
-    default_sessions_dir().with_file_name("stock")
+    beside(&default_sessions_dir())
+}
+
+/// The folder of outputs and headphones that belongs to a folder of sessions.
+pub fn beside(sessions: &Path) -> PathBuf {
+    sessions.with_file_name("stock")
 }
 
 /// Everything typed in `folder` and taught by the sessions in `sessions` (those of the simulated bench only where there are

@@ -2,9 +2,9 @@
 //! statement, the newest of its kind first.
 
 use super::entry::{Figure, HeadphoneEntry, OutputEntry};
-use super::learnt::{Learnt, OutputName, full_scale_db};
+use super::learnt::{Learnt, OutputName, PerVolt, full_scale_db};
 use super::limits::{LimitTest, Limits};
-use super::ohms::{Ohms, peaks_db};
+use super::ohms::{Ohms, band_db, peaks_db};
 use super::sensitivity::{self, MAKERS_HALF_WIDTH_DB, Per, UNKNOWN_RESPONSE_DB};
 use crate::analysis::band;
 use crate::calibration::electrical::{Impedance, ImpedanceFrom, at_1_khz};
@@ -289,25 +289,24 @@ fn loudness(
 
 /// What pink noise of a voltage stands over a sine of that voltage at `at_hz`, dB; `None` without a response there.
 fn pink_less_tone_db(shape: &[(i32, f64)], at_hz: f64) -> Option<f64> {
-    let tone = shape.iter().find(|(x, _)| *x == band::band_of(at_hz))?.1;
+    let tone = band_db(shape, band::band_of(at_hz))?;
     let all: f64 = shape.iter().map(|(_, db)| power_from_db(*db)).sum();
     Some(db_from_power(all / band::BANDS.count() as f64)? - tone)
 }
 
 /// Bands as the sessions' mean; what they scatter beside what the best of them leaves open.
-fn mean_of_sessions(all: &[&super::learnt::PerVolt], first_half: f64) -> Loudness {
+fn mean_of_sessions(all: &[&PerVolt], first_half: f64) -> Loudness {
     let best = all.iter().map(|p| p.half_width_db).fold(first_half, f64::min);
-    let of = |p: &super::learnt::PerVolt, x: i32| p.bands.iter().find(|(band, _)| *band == x).map(|(_, db)| *db);
     let bands: Vec<(i32, f64)> = all[0]
         .bands
         .iter()
         .filter_map(|(x, _)| {
-            let values: Option<Vec<f64>> = all.iter().map(|p| of(p, *x)).collect();
+            let values: Option<Vec<f64>> = all.iter().map(|p| band_db(&p.bands, *x)).collect();
             let values = values?;
             Some((*x, values.iter().sum::<f64>() / values.len() as f64))
         })
         .collect();
-    let total = |p: &super::learnt::PerVolt| db_from_power(p.bands.iter().map(|(_, db)| power_from_db(*db)).sum());
+    let total = |p: &PerVolt| db_from_power(p.bands.iter().map(|(_, db)| power_from_db(*db)).sum());
     let totals: Option<Vec<f64>> = all.iter().map(|p| total(p)).collect();
     let scatter = totals.and_then(|t| mean_of(&t)).map_or(0.0, |mean| mean.half_width());
     Loudness::Bands { bands, half_width_db: best.hypot(scatter) }

@@ -1,7 +1,7 @@
 //! What one session teaches the stock: what the output gives, where it ends, and what the headphone makes of a volt.
 
 use super::limits::LimitTest;
-use super::ohms::{Ohms, divided_db, peaks_db};
+use super::ohms::{Ohms, band_db, divided_db, lost_db, peaks_db, share_db};
 use crate::calibration::Field;
 use crate::judgement::{Judgement, Threshold, Whose, judge, listening_as_z, loudest_clean};
 use crate::session::chain::{Chain, Coupler};
@@ -192,9 +192,8 @@ struct Plug {
 impl Plug {
     /// Bands re the drive (dBFS RMS of all of the pink noise) as bands re 1 V RMS in each: every band has the same share.
     fn per_volt(&self, bands: &[(i32, f64)]) -> Vec<(i32, f64)> {
-        let share_db = -10.0 * (self.divided_db.len() as f64).log10();
-        let of = |x: i32| self.divided_db.iter().find(|(band, _)| *band == x).map_or(0.0, |(_, db)| *db);
-        bands.iter().map(|(x, db)| (*x, db - self.open.value - share_db - of(*x))).collect()
+        let lost = |x: i32| band_db(&self.divided_db, x).unwrap_or(0.0);
+        bands.iter().map(|(x, db)| (*x, db - self.open.value - share_db(&self.divided_db) - lost(*x))).collect()
     }
 }
 
@@ -205,8 +204,7 @@ fn open_db(chain: &Chain, source: Option<&Ohms>, load: Option<&Ohms>) -> Option<
     if !side.volts_from.as_ref().is_some_and(|from| from.loaded) {
         return Some(read);
     }
-    let (zl, zs) = (load?.z(READ_AT_HZ), source?.z(READ_AT_HZ));
-    Some(read.shifted(20.0 * ((zl + zs) / zl).norm().log10()))
+    Some(read.shifted(-lost_db(source?, load?, READ_AT_HZ)))
 }
 
 /// Frequency at which a meter read an output, as far as this matters, Hz.

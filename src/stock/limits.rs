@@ -19,7 +19,7 @@ use serde::{Deserialize, Serialize};
 /// A hypothesis is dropped where less than one in a hundred would scatter as much.
 const KEPT: f64 = 0.99;
 /// What is not in any interval but in every desk: two limits that differ by less are the same, dB.
-const SAME_DB: f64 = 0.05;
+pub(super) const SAME_DB: f64 = 0.05;
 
 /// What one load showed.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -214,11 +214,7 @@ fn mean(values: &[Estimate]) -> (Option<Estimate>, f64) {
 impl Explained {
     fn at(&self, z_db: &Estimate) -> (Reading, Option<StoppedBy>) {
         use Reading::{AtLeast, Below, NotTold, Told};
-        let by_current = match &self.amperes_db {
-            Told(i) => Told(i.plus(z_db)),
-            AtLeast(i) => AtLeast(i.plus(z_db)),
-            other => other.clone(),
-        };
+        let by_current = self.amperes_db.plus(z_db);
         let (volts, amperes) = (Some(StoppedBy::Volts), Some(StoppedBy::Amperes));
         let either = Some(StoppedBy::VoltsOrAmperes);
         match (&self.volts_db, &by_current) {

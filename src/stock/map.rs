@@ -114,14 +114,7 @@ pub fn volts_db(
     let shares: f64 = divided.iter().map(|(_, db)| power_from_db(*db)).sum::<f64>() / divided.len() as f64;
     let down = db_from_power(shares).unwrap_or(0.0) - true_peak_factor_db;
     let own = output.open_db.map_or(0.0, |e| e.half_width());
-    let widened = |peak: &Estimate| peak.shifted(down).plus(&Estimate::symmetric(0.0, own));
-    let volts = match &available {
-        Reading::Told(peak) => Reading::Told(widened(peak)),
-        Reading::AtLeast(peak) => Reading::AtLeast(widened(peak)),
-        Reading::Below(peak) => Reading::Below(peak + down + own),
-        Reading::NotTold(why) => Reading::NotTold(why.clone()),
-    };
-    (volts, by)
+    (available.plus(&Estimate::symmetric(down, own)), by)
 }
 
 fn point(headphone: &KnownHeadphone, says: Pairing) -> Option<Point> {

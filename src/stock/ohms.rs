@@ -2,7 +2,7 @@
 //! peaks of the current.
 
 use crate::analysis::{band, fft, played::played};
-use crate::calibration::electrical::{Impedance, Known};
+use crate::calibration::electrical::{Impedance, Known, loss_db};
 use crate::signal::Stimulus;
 use crate::stats::Estimate;
 use crate::units::SampleRate;
@@ -36,13 +36,24 @@ impl Ohms {
     }
 }
 
-/// dB by which the open output stands over the plug, per one-third octave (number and dB, not above zero).
+/// What the source takes from the volts at the plug, at a frequency, dB (not above zero).
+pub(super) fn lost_db(source: &Ohms, load: &Ohms, f_hz: f64) -> f64 {
+    loss_db(load.z(f_hz), source.z(f_hz))
+}
+
+/// A one-third octave of a list of them (number and dB).
+pub(super) fn band_db(bands: &[(i32, f64)], x: i32) -> Option<f64> {
+    bands.iter().find(|(band, _)| *band == x).map(|(_, db)| *db)
+}
+
+/// Share of pink noise's power in each of these bands, dB: they have the same.
+pub(super) fn share_db(bands: &[(i32, f64)]) -> f64 {
+    -10.0 * (bands.len() as f64).log10()
+}
+
+/// The same per one-third octave (number and dB).
 pub fn divided_db(source: &Ohms, load: &Ohms) -> Vec<(i32, f64)> {
-    let loss = |x: i32| {
-        let (zl, zs) = (load.z(band::centre_hz(x)), source.z(band::centre_hz(x)));
-        (x, 20.0 * (zl / (zl + zs)).norm().log10())
-    };
-    band::BANDS.map(loss).collect()
+    band::BANDS.map(|x| (x, lost_db(source, load, band::centre_hz(x)))).collect()
 }
 
 /// `20 lg` of the open output's peak over the current's peak for pink noise, dB re 1 Ω: `|Z + Zs|` where both are
@@ -70,12 +81,8 @@ fn current_peak(source: &Ohms, load: &Ohms) -> f64 {
 /// What a source impedance does to the response of a headphone, its level at 1 kHz held: frequency and dB (the complex
 /// divider; the open source of no impedance is 0 dB everywhere).
 pub fn response_change(source: &Ohms, load: &Ohms, frequencies_hz: &[f64]) -> Vec<(f64, f64)> {
-    let loss = |f_hz: f64| {
-        let (zl, zs) = (load.z(f_hz), source.z(f_hz));
-        20.0 * (zl / (zl + zs)).norm().log10()
-    };
-    let held = loss(1000.0);
-    frequencies_hz.iter().map(|f| (*f, loss(*f) - held)).collect()
+    let held = lost_db(source, load, 1000.0);
+    frequencies_hz.iter().map(|f| (*f, lost_db(source, load, *f) - held)).collect()
 }
 
 #[cfg(test)]

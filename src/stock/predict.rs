@@ -5,8 +5,8 @@
 //! ```
 
 use super::known::{KnownHeadphone, KnownOutput, Loudness};
-use super::limits::StoppedBy;
-use super::ohms::{divided_db, peaks_db};
+use super::limits::{SAME_DB, StoppedBy};
+use super::ohms::{Ohms, band_db, divided_db, peaks_db, share_db};
 use crate::analysis::band;
 use crate::judgement::{Verdict, verdict};
 use crate::session::chain::Coupler;
@@ -57,23 +57,20 @@ pub fn available_db(output: &KnownOutput, z_db: &Estimate) -> (Reading, Option<S
     }
 }
 
-/// A limit this near to full scale is full scale, dB.
-const SAME_DB: f64 = 0.05;
-
 /// Level of pink noise per dB re 1 V RMS of the open output, and its half width, dB.
 fn level_per_open_volt(output: &KnownOutput, headphone: &KnownHeadphone) -> Result<(f64, f64), String> {
     let (source, load) = both(output, headphone)?;
     let divided = divided_db(source, load);
-    let share_db = -10.0 * (divided.len() as f64).log10();
+    let share_db = share_db(&divided);
     // What source and load leave open, as it acts at 1 kHz.
     let loss = |source: f64, load: f64| 20.0 * (load / (load + source)).log10();
     let (s, l) = (source.told, load.told);
     let at = loss(s.value, l.value);
     let open = (loss(s.value + s.half_width(), l.value) - at).hypot(loss(s.value, l.value + l.half_width()) - at);
-    let of = |x: i32| divided.iter().find(|(band, _)| *band == x).map_or(0.0, |(_, db)| *db);
+    let lost = |x: i32| band_db(&divided, x).unwrap_or(0.0);
     let (powers, half): (f64, f64) = match headphone.loudness.as_ref().map_err(Clone::clone)? {
         Loudness::Bands { bands, half_width_db } => {
-            (bands.iter().map(|(x, db)| power_from_db(db + of(*x) + share_db)).sum(), *half_width_db)
+            (bands.iter().map(|(x, db)| power_from_db(db + lost(*x) + share_db)).sum(), *half_width_db)
         }
         Loudness::Pink { db_per_volt, .. } => {
             let volts: f64 = divided.iter().map(|(_, db)| power_from_db(db + share_db)).sum();
@@ -84,10 +81,7 @@ fn level_per_open_volt(output: &KnownOutput, headphone: &KnownHeadphone) -> Resu
     Ok((level, half.hypot(open)))
 }
 
-fn both<'a>(
-    output: &'a KnownOutput,
-    headphone: &'a KnownHeadphone,
-) -> Result<(&'a super::ohms::Ohms, &'a super::ohms::Ohms), String> {
+fn both<'a>(output: &'a KnownOutput, headphone: &'a KnownHeadphone) -> Result<(&'a Ohms, &'a Ohms), String> {
     let source = output.source.as_ref();
     let source = source.ok_or_else(|| format!("the source impedance of {} is not known", output.name.words()))?;
     let load = headphone.load.as_ref();
@@ -125,16 +119,7 @@ fn predicted(
     let (gain, half) = level_per_open_volt(output, headphone)?;
     let (available, stopped_by) = available_db(output, &peaks_db(source, load));
     let volts_half = output.open_db.map_or(0.0, |e| e.half_width());
-    let level = |peak: &Estimate| {
-        let at = peak.shifted(gain - true_peak_factor_db);
-        at.plus(&Estimate::symmetric(0.0, half.hypot(volts_half)))
-    };
-    let level_spl = match &available {
-        Reading::Told(peak) => Reading::Told(level(peak)),
-        Reading::AtLeast(peak) => Reading::AtLeast(level(peak)),
-        Reading::Below(peak) => Reading::Below(peak + gain - true_peak_factor_db + half.hypot(volts_half)),
-        Reading::NotTold(why) => Reading::NotTold(why.clone()),
-    };
+    let level_spl = available.plus(&Estimate::symmetric(gain - true_peak_factor_db, half.hypot(volts_half)));
     let bands = headphone.spectrum(output);
     let listening = listening_z(listener.level.as_ref(), headphone.coupler, &bands);
     let full = output.full_scale_db();
@@ -157,8 +142,8 @@ impl KnownHeadphone {
     /// Spectrum of pink noise on this output in one-third octaves, dB re an unknown level; empty where not known.
     fn spectrum(&self, output: &KnownOutput) -> Vec<(i32, f64)> {
         let divided = output.source.as_ref().zip(self.load.as_ref()).map(|(s, l)| divided_db(s, l)).unwrap_or_default();
-        let of = |x: i32| divided.iter().find(|(band, _)| *band == x).map_or(0.0, |(_, db)| *db);
-        self.shape.iter().map(|(x, db)| (*x, db + of(*x))).collect()
+        let lost = |x: i32| band_db(&divided, x).unwrap_or(0.0);
+        self.shape.iter().map(|(x, db)| (*x, db + lost(*x))).collect()
     }
 }
 

@@ -15,7 +15,7 @@ use crate::stock::folder::{self, PassedOver};
 use crate::stock::{Cell, Listener, Map, Matrix, OutputName, Stock};
 use crossbeam_channel::{Receiver, TryRecvError, bounded};
 use eframe::egui::{CentralPanel, Context, Frame, Margin, ScrollArea, Spinner, Ui};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 /// Impedances of the map's curves.
 const MAP_STEPS: usize = 121;
@@ -56,7 +56,7 @@ impl StockView {
     /// Reads folder and sessions on a thread of its own; `woken` is told when it is done.
     pub fn read(&mut self, sessions: &Path, woken: impl Fn() + Send + 'static) {
         let (tell, told) = bounded(1);
-        let (typed, sessions) = (folder_beside(sessions), sessions.to_path_buf());
+        let (typed, sessions) = (folder::beside(sessions), sessions.to_path_buf());
         let work = move || {
             let _ = tell.send(folder::load(&typed, &sessions).map_err(|error| error.to_string()));
             woken();
@@ -114,11 +114,6 @@ impl StockView {
         }
         self.drawn.as_ref()
     }
-}
-
-/// The user's folder of outputs and headphones: beside the sessions.
-fn folder_beside(sessions: &Path) -> PathBuf {
-    sessions.with_file_name("stock")
 }
 
 impl Desk {

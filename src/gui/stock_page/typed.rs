@@ -1,6 +1,5 @@
 //! What a data sheet says, typed: an output or a headphone that nobody has measured yet.
 
-use super::folder_beside;
 use crate::gui::app::Desk;
 use crate::gui::parts;
 use crate::gui::text;
@@ -76,7 +75,7 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
         keep_headphone = ui.button("Keep this headphone").clicked();
     });
     ui.checkbox(&mut typed.replace, "Replace one that is kept under the same name");
-    let to = folder_beside(desk.form.sessions());
+    let to = folder::beside(desk.form.sessions());
     let result = if keep_output {
         Some(typed.output_entry().and_then(|e| folder::keep_output(&to, &e, typed.replace).map_err(|e| e.to_string())))
     } else if keep_headphone {
