@@ -26,7 +26,7 @@ mod unfinished;
 
 pub use disk::{Disk, FileSystem};
 pub use error::StorageError;
-pub use names::{can_name_a_session as is_plain_name, default_sessions_dir};
+pub use names::{can_name_a_session as is_plain_name, default_sessions_dir, of_time as name_of_time};
 pub use unfinished::{Unfinished, all_sessions, unfinished};
 
 use super::climb::Step;

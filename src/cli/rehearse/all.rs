@@ -7,7 +7,7 @@ use crate::cli::args::{Arguments, Ask, Rehearse, Shown};
 use crate::cli::{Surroundings, carry_out};
 use crate::judgement::judge;
 use crate::report::folder::free_name;
-use crate::session::storage::default_sessions_dir;
+use crate::session::storage::{default_sessions_dir, name_of_time};
 use crate::stock::reading_words;
 use anyhow::{Context, Result};
 use clap::Parser;
@@ -23,7 +23,7 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
     let home = match &wanted.keep.sessions {
         Some(folder) => folder.clone(),
         // Beside the user's own sessions, so that nothing invented comes into their stock.
-        None => free_name(&default_sessions_dir().with_file_name("rehearsals"), &stamp(&(surroundings.now)())),
+        None => free_name(&default_sessions_dir().with_file_name("rehearsals"), &name_of_time(&(surroundings.now)())),
     };
     let sessions = home.join("sessions");
     writeln!(
@@ -94,20 +94,4 @@ fn typed(words: &[&Path], surroundings: &mut Surroundings) -> Result<()> {
 fn folder_of(output: &str, headphone: &str) -> String {
     let plain = |words: &str| words.replace('Ω', "ohm").replace(' ', "-");
     format!("{}_{}", plain(output), plain(headphone))
-}
-
-/// Date and time as a folder's name.
-fn stamp(now: &str) -> String {
-    now.chars()
-        .take(19)
-        .map(|c| {
-            if c == 'T' {
-                '_'
-            } else if c == ':' {
-                '-'
-            } else {
-                c
-            }
-        })
-        .collect()
 }

@@ -21,7 +21,7 @@ use super::climb::{Climb, FIRST_PROBE, Next, Purpose, START_BELOW_LISTENING_DB, 
 use super::plan::{Extent, Plan, PlanError};
 use super::protocol::{Command, Event, Failure, SessionRequest};
 use super::record::{Happening, Record, SCHEMA, SessionEvent, SessionHead};
-use super::storage::{Storage, StorageError};
+use super::storage::{Storage, StorageError, name_of_time};
 use crate::analysis::live::{Expected, Live, LiveAnalyser};
 use crate::audio::{AudioError, Backend, Engine, StopHandle};
 use crate::card::Routing;
@@ -364,7 +364,7 @@ impl Worker {
         let (playback, capture) = engine.granted();
         let head = SessionHead {
             schema: SCHEMA.into(),
-            id: id.clone().unwrap_or_else(|| folder_name(&started_at)),
+            id: id.clone().unwrap_or_else(|| name_of_time(&started_at)),
             started_at,
             program: format!("loudenough {}", env!("CARGO_PKG_VERSION")),
             plan: plan.clone(),
@@ -434,18 +434,6 @@ impl Worker {
         self.tell(Event::Ended { record: Arc::new(record), folder });
         Ok(())
     }
-}
-
-/// `2026-03-01T09:12:33+01:00` → `2026-03-01_09-12-33`.
-fn folder_name(time: &str) -> String {
-    time.chars()
-        .take(19)
-        .map(|c| match c {
-            'T' => '_',
-            ':' => '-',
-            c => c,
-        })
-        .collect()
 }
 
 /// Steps in all, as far as the plan tells: an estimate for the status line.

@@ -35,6 +35,16 @@ fn sessions_dir(home: Option<PathBuf>) -> PathBuf {
     }
 }
 
+/// A folder's name from a time: `2026-03-01T09:12:33+01:00` → `2026-03-01_09-12-33`.
+pub fn of_time(rfc3339: &str) -> String {
+    let plain = |c| match c {
+        'T' => '_',
+        ':' => '-',
+        c => c,
+    };
+    rfc3339.chars().take(19).map(plain).collect()
+}
+
 /// True for a folder name that is safe on every system.
 pub fn can_name_a_session(id: &str) -> bool {
     let stem = id.split('.').next().unwrap_or("").to_ascii_lowercase();
