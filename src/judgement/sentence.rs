@@ -57,7 +57,8 @@ pub(super) fn sentence(
     let Some(listening) = listening else {
         return format!("{first} No listening level was stated, so no headroom is given.");
     };
-    let listens = listening.to_string();
+    // The field stands between commas.
+    let listens = format!("{listening}{}", if listening.field.is_some() { "," } else { "" });
     match (&headroom.headroom_db, &headroom.peak_room_db) {
         (Reading::Told(h), Reading::Told(p)) => {
             format!(
@@ -129,7 +130,8 @@ fn stop(record: &Record) -> String {
     record.stop().map_or("the session is not finished".into(), ToString::to_string)
 }
 
-fn capital(text: &str) -> String {
+/// With its first letter in upper case.
+pub fn capital(text: &str) -> String {
     let mut letters = text.chars();
     letters.next().map(|c| c.to_uppercase().chain(letters).collect()).unwrap_or_default()
 }

@@ -8,6 +8,7 @@ use crate::analysis::Residue;
 use crate::analysis::band;
 use crate::judgement::comparison::{Comparison, Difference, FinePoint, MatchedOn, Told, sentence};
 use crate::session::record::Record;
+use crate::stats::Reading;
 use crate::units::{tidy, tidy_signed};
 
 /// Least half height of the picture, dB.
@@ -76,11 +77,7 @@ fn response(c: &Comparison) -> Section {
     ];
     let mut table = Table::new("response-difference", "Difference of response per one-third octave", columns);
     for band in &c.bands {
-        let told = match band.told {
-            Told::Same => format!("same within {} dB", c.within_db),
-            Told::Differs => format!("differs by {} dB", tidy_signed(band.difference_db.value, 2)),
-            Told::NotTold => "not told".into(),
-        };
+        let told = band.told.in_words(c.within_db, &Reading::Told(band.difference_db));
         table.rows.push(vec![
             Cell::text(band::label(band.x)),
             Cell::number(Some(band::centre_hz(band.x)), 2),

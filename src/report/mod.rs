@@ -29,6 +29,8 @@ pub use markdown::markdown;
 pub use model::Document;
 pub use svg::{Frame, Look, svg};
 
+use crate::judgement::capital;
+
 /// Method, section 8: what the product always shows.
 pub const CAUTIONS: [&str; 5] = [
     "Never wear the headphones while a session runs, and keep ears away from the coupler: over 100 dB SPL is normal here, and such levels harm hearing in minutes.",
@@ -49,11 +51,6 @@ pub struct Added {
 
 /// Name and version of the program that writes.
 const PROGRAM: &str = concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION"));
-
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map(|c| c.to_uppercase().chain(letters).collect()).unwrap_or_default()
-}
 
 impl Added {
     fn written(&self) -> String {

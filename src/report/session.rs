@@ -8,7 +8,6 @@ mod sounds;
 mod steps;
 
 pub(super) use measured::section as measured;
-pub(super) use numbers::stated;
 
 use super::model::{Cell, Column, Document, Part, Section, Table};
 use super::{Added, CAUTIONS, capital};

@@ -4,7 +4,7 @@ mod pairings;
 mod pictures;
 
 use super::model::{Cell, Column, Document, Part, Section, Table};
-use super::session::{cautions, stated};
+use super::session::cautions;
 use super::{Added, capital};
 use crate::stock::{Listener, Matrix, OutputName, Stock};
 
@@ -96,7 +96,7 @@ fn known(stock: &Stock, about: &About) -> Section {
 
 fn judged(listener: &Listener) -> Section {
     let mut section = Section::new("How it was judged");
-    let level = listener.level.map_or("none stated, so no headroom is given".into(), |level| stated(&level));
+    let level = listener.level.map_or("none stated, so no headroom is given".into(), |level| level.to_string());
     section.paragraph(format!(
         "Full-range pink noise, Z at the point, dB SPL; intervals are 95 %. Listening level: {level}. Headroom is called ample from {} dB, borderline from {} dB, short below (common practice, no source).",
         listener.rule.ample_db, listener.rule.borderline_db

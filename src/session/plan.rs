@@ -57,7 +57,7 @@ pub struct ListeningLevel {
     pub field: Option<Field>,
 }
 
-/// `70.0 dB`, `66.0 dB A, diffuse-field related,`.
+/// `70.0 dB`, `66.0 dB A, diffuse-field related`.
 impl fmt::Display for ListeningLevel {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let weighting = match self.weighting {
@@ -67,8 +67,8 @@ impl fmt::Display for ListeningLevel {
         };
         let field = match self.field {
             None => "",
-            Some(Field::Diffuse) => ", diffuse-field related,",
-            Some(Field::Free) => ", free-field related,",
+            Some(Field::Diffuse) => ", diffuse-field related",
+            Some(Field::Free) => ", free-field related",
         };
         write!(f, "{} dB{weighting}{field}", tidy(self.level.db(), 1))
     }

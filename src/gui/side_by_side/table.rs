@@ -32,7 +32,7 @@ pub(super) fn show(c: &Comparison, ui: &mut Ui) {
                 band::label(b.x),
                 text::fixed(d.value, 2),
                 text::fixed(d.half_width(), 2),
-                word(b.told, c.within_db, &Reading::Told(*d)),
+                b.told.in_words(c.within_db, &Reading::Told(*d)),
                 text::fixed(b.smallest_db, 2)
             );
             line(ui, row, false);
@@ -50,7 +50,7 @@ pub(super) fn show(c: &Comparison, ui: &mut Ui) {
                 text::cell(Some(&q.of.1), 9),
                 text::column(q.noise_db.0, 9),
                 text::column(q.noise_db.1, 9),
-                word(q.told, d.within_db, &q.difference_db)
+                q.told.in_words(d.within_db, &q.difference_db)
             );
             line(ui, row, false);
         }
@@ -66,8 +66,4 @@ fn line(ui: &mut Ui, text: String, head: bool) {
 fn drive(played: &Played) -> String {
     let volts = played.at_load.as_ref().map_or(String::new(), |at| format!(" = {at}"));
     format!("drive {} dBFS RMS{volts}, {}", text::fixed(played.drive_dbfs, 2), played.basis)
-}
-
-fn word(told: Told, within_db: f64, difference: &Reading) -> String {
-    told.in_words(within_db, difference)
 }

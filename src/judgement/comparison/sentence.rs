@@ -3,27 +3,20 @@
 use super::{Basis, Comparison, Difference, Distorted, Distortions, Product, Told, Where};
 use crate::analysis::band;
 use crate::stats::Reading;
+use crate::units::{tidy, tidy_signed};
 use std::fmt;
 
 /// What differs between the two, in a sentence or two.
 pub fn sentence(c: &Comparison) -> String {
     let unit = if c.is_spl { "dB SPL" } else { "dBFS at the input" };
     let (first, second) = &c.outputs;
-    let level = one(c.level_db);
+    let level = tidy(c.level_db, 1);
     format!(
         "At {level} {unit} on {}, {second} against {first}: {} {}",
         c.on.in_words(),
         response(c),
         distortion(&c.distortions)
     )
-}
-
-fn one(value: f64) -> String {
-    format!("{value:.1}").replace('-', "−")
-}
-
-fn signed(value: f64) -> String {
-    format!("{value:+.2}").replace('-', "−")
 }
 
 fn response(c: &Comparison) -> String {
@@ -35,7 +28,7 @@ fn response(c: &Comparison) -> String {
             let size = |b: &&&Difference| b.difference_db.value.abs();
             let most = told.iter().max_by(|a, b| size(a).total_cmp(&size(b)));
             let most = most.map_or(String::new(), |b| {
-                format!(", most at {} ({} dB)", band::label(b.x), signed(b.difference_db.value))
+                format!(", most at {} ({} dB)", band::label(b.x), tidy_signed(b.difference_db.value, 2))
             });
             format!("the response differs in {} of {} one-third octaves{most}.", told.len(), c.bands.len())
         }
@@ -67,9 +60,9 @@ fn distortion(d: &Distortions) -> String {
                 Where::Sine { frequency_hz } => format!(" of {frequency_hz:.0} Hz"),
             };
             let by = match &q.difference_db {
-                Reading::Told(e) => format!("by {} dB", signed(e.value)),
-                Reading::AtLeast(e) => format!("by at least {} dB", signed(e.value)),
-                Reading::Below(most) => format!("by at least {} dB", signed(*most)),
+                Reading::Told(e) => format!("by {} dB", tidy_signed(e.value, 2)),
+                Reading::AtLeast(e) => format!("by at least {} dB", tidy_signed(e.value, 2)),
+                Reading::Below(most) => format!("by at least {} dB", tidy_signed(*most, 2)),
                 Reading::NotTold(_) => String::new(),
             };
             format!("Distortion differs: {what}{at} {by}.")
@@ -86,9 +79,9 @@ impl Told {
     pub fn in_words(self, within_db: f64, difference: &Reading) -> String {
         match (self, difference) {
             (Told::Same, _) => format!("same within {within_db} dB"),
-            (Told::Differs, Reading::Told(d)) => format!("differs by {} dB", signed(d.value)),
-            (Told::Differs, Reading::AtLeast(d)) => format!("differs by at least {} dB", signed(d.value)),
-            (Told::Differs, Reading::Below(most)) => format!("differs by at least {} dB", signed(*most)),
+            (Told::Differs, Reading::Told(d)) => format!("differs by {} dB", tidy_signed(d.value, 2)),
+            (Told::Differs, Reading::AtLeast(d)) => format!("differs by at least {} dB", tidy_signed(d.value, 2)),
+            (Told::Differs, Reading::Below(most)) => format!("differs by at least {} dB", tidy_signed(*most, 2)),
             _ => "not told".into(),
         }
     }
@@ -122,10 +115,10 @@ impl Distorted {
 impl fmt::Display for Basis {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Basis::MatchedStep { step, off_db } => write!(f, "matched step {step}, {} dB off", signed(*off_db)),
+            Basis::MatchedStep { step, off_db } => write!(f, "matched step {step}, {} dB off", tidy_signed(*off_db, 2)),
             Basis::Between { steps } => write!(f, "between steps {} and {}", steps.0, steps.1),
             Basis::StraightOn { step, off_db } => {
-                write!(f, "straight on from step {step}, {} dB off", signed(*off_db))
+                write!(f, "straight on from step {step}, {} dB off", tidy_signed(*off_db, 2))
             }
         }
     }

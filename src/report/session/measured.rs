@@ -1,6 +1,5 @@
 //! How it was measured: enough that another bench could repeat it.
 
-use super::numbers::stated;
 use crate::calibration::Acoustic;
 use crate::card::Granted;
 use crate::judgement::Judgement;
@@ -131,7 +130,7 @@ fn asked(record: &Record) -> Vec<Row> {
             ),
         ),
         row("beside the noise", beside(plan)),
-        row("listening level", plan.listening.map_or("none stated".into(), |l| stated(&l))),
+        row("listening level", plan.listening.map_or("none stated".into(), |l| l.to_string())),
         row("wanted headroom", format!("{} dB", tidy(plan.wanted_headroom_db, 1))),
         row(
             "rule",

@@ -3,7 +3,6 @@
 use crate::analysis::band;
 use crate::judgement::{EXPOSURE_CAUTION, InVolts, Judgement, Needed, Threshold, ThresholdTold};
 use crate::report::model::{Cell, Column, Part, Section, Table};
-use crate::session::plan::ListeningLevel;
 use crate::session::record::Record;
 use crate::session::seats::Seats;
 use crate::stats::{Estimate, Reading};
@@ -113,7 +112,7 @@ fn peaks(told: &ThresholdTold) -> String {
 fn listener(record: &Record, judgement: &Judgement, into: &mut Quantities) {
     let headroom = &judgement.headroom;
     if let Some(z) = headroom.listening_z {
-        let stated = record.head.plan.listening.map_or(String::new(), |l| format!("stated as {}", stated(&l)));
+        let stated = record.head.plan.listening.map_or(String::new(), |l| format!("stated as {l}"));
         into.row("listening level as Z", Cell::number(Some(z.db()), DB), "dB SPL", &stated);
     }
     into.db("headroom", &headroom.headroom_db, "dB", &headroom.verdict.because);
@@ -123,11 +122,6 @@ fn listener(record: &Record, judgement: &Judgement, into: &mut Quantities) {
         self::needed("listening level", &needed.listening, into);
         self::needed("listening level and wanted headroom", &needed.wanted, into);
     }
-}
-
-/// As the listener stated it.
-pub fn stated(listening: &ListeningLevel) -> String {
-    listening.to_string().trim_end_matches(',').into()
 }
 
 fn needed(name: &str, needed: &Needed, into: &mut Quantities) {

@@ -4,7 +4,6 @@ use super::About;
 use crate::judgement::{Answer, Threshold};
 use crate::report::capital;
 use crate::report::model::{Cell, Column, Part, Section, Table};
-use crate::report::session::stated;
 use crate::stats::Reading;
 use crate::stock::{self, Listener, Matrix, Stock};
 use std::collections::BTreeSet;
@@ -29,7 +28,7 @@ pub fn answer(cells: &[&stock::Cell], about: &About, listener: &Listener) -> Str
         return "Nothing is known of any pairing yet: run a session, or type what is known.".into();
     }
     let measured = cells.iter().filter(|cell| cell.measured.is_some()).count();
-    let listens = listener.level.map_or("no listening level stated".into(), |level| format!("for {}", stated(&level)));
+    let listens = listener.level.map_or("no listening level stated".into(), |level| format!("for {level}"));
     // The whole verdict: what is at least borderline, or one of two, is not borderline.
     let all: BTreeSet<(Answer, String)> = cells.iter().map(|cell| verdict(cell)).collect();
     let group = |wanted: &(Answer, String)| {
