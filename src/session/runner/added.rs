@@ -127,7 +127,7 @@ impl StepRunner<'_> {
                 }
                 None => {}
             }
-            let pooled = Known::pooled(&self.record.steps);
+            let pooled = Known::pooled(&self.record);
             let (inputs, _) = self.known.clone().analyse(&self.record, look.purpose, &take, pooled)?;
             self.worker.tell(heard(self, &inputs));
         }

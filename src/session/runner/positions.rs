@@ -38,7 +38,7 @@ impl StepRunner<'_> {
                 }
                 None => {}
             }
-            let pooled = Known::pooled(&self.record.steps);
+            let pooled = Known::pooled(&self.record);
             let (inputs, _) = self.known.clone().analyse(&self.record, Purpose::Position, &take, pooled)?;
             let input = self.record.head.chain.limit_input();
             let change = inputs.get(input).and_then(|result| match &result.finding {

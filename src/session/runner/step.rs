@@ -71,11 +71,15 @@ impl Known {
         Known { references: BTreeMap::new(), hum: BTreeMap::new() }
     }
 
-    /// Clock and delay for the next take, from the finished steps.
-    pub(crate) fn pooled(steps: &[StepResult]) -> (Option<Estimate>, Option<f64>) {
-        let usable = || steps.iter().flat_map(|s| &s.takes).filter(|t| t.void.is_none()).flat_map(|t| &t.inputs);
-        let fits: Vec<Estimate> = usable().filter_map(|i| i.finding.common().clock.own_ppm).collect();
-        let delay = usable().rev().find_map(|i| route_delay_s(&i.finding));
+    /// Clock and delay for the next take, from the finished steps. A path check is short by plan: under the noise hum can
+    /// look like an onset that is late, and no take of it is made longer for that.
+    pub(crate) fn pooled(record: &Record) -> (Option<Estimate>, Option<f64>) {
+        let takes = record.steps.iter().flat_map(|s| &s.takes).filter(|t| t.void.is_none());
+        let usable = || takes.clone().flat_map(|t| &t.inputs).map(|i| &i.finding);
+        let fits: Vec<Estimate> = usable().filter_map(|f| f.common().clock.own_ppm).collect();
+        let is_short = record.head.plan.extent == Extent::PathCheck;
+        let counts = |finding: &&Finding| !(is_short && is_under_noise(finding));
+        let delay = usable().rev().filter(counts).find_map(|f| f.common().window.delay_s);
         (analysis::pool_clock(&fits), delay)
     }
 
@@ -116,12 +120,8 @@ impl Known {
     }
 }
 
-/// A delay that later takes are planned on: under the noise hum can look like an onset.
-fn route_delay_s(finding: &Finding) -> Option<f64> {
-    match finding {
-        Finding::Pink(pink) if over_noise_db(pink) < OVER_NOISE_DB => None,
-        _ => finding.common().window.delay_s,
-    }
+fn is_under_noise(finding: &Finding) -> bool {
+    matches!(finding, Finding::Pink(pink) if over_noise_db(pink) < OVER_NOISE_DB)
 }
 
 /// Steps up to the reference are measured without one, and so is another seat: the reference is the first seat's.
@@ -234,7 +234,7 @@ impl<'a> StepRunner<'a> {
 
     fn take_result(&mut self, step: &Step, take: Take) -> Result<TakeResult, StepError> {
         let file = self.storage.save_take(step, &take)?;
-        let pooled = Known::pooled(&self.record.steps);
+        let pooled = Known::pooled(&self.record);
         let (inputs, void) = match take.head.void.clone() {
             Some(void) => (Vec::new(), Some(void)),
             None => self.known.analyse(&self.record, step.purpose, &take, pooled)?,
@@ -279,7 +279,7 @@ impl<'a> StepRunner<'a> {
                 Drive::grant(asked, &period, &ceiling)?
             }
         };
-        let (_, delay) = Known::pooled(&self.record.steps);
+        let (_, delay) = Known::pooled(&self.record);
         let unknown = match self.record.head.plan.extent {
             Extent::PathCheck => path::DELAY_ALLOWED_S,
             Extent::Session | Extent::QuickLook => DELAY_UNKNOWN_S,
@@ -310,7 +310,7 @@ impl<'a> StepRunner<'a> {
         if stimulus.is_silent() {
             return None;
         }
-        let clock_ppm = Known::pooled(&self.record.steps).0?.value;
+        let clock_ppm = Known::pooled(&self.record).0?.value;
         let silence = self.record.last(Purpose::Silence);
         let inputs = self.record.head.chain.routing.capture_channels.len();
         let noise = (0..inputs).map(|input| Some(NoiseFloor::of(silence?.silence(input)?))).collect();
