@@ -1,5 +1,6 @@
 //! Where does the output limit? The pair c₊, c₋ whose clipped period fits the captured lines best (Gauss–Newton), on
-//! samples and on the waveform; the better is kept, both are told where they fit equally well.
+//! samples and on the waveform; the better (where the limit is bent: the better curve) is kept, both are told where they
+//! fit equally well.
 //!
 //! Intervals come from the curvature: with remaining mean square s² per complex line and `A = Re Σ w J* J`, a limit's
 //! variance is `s²·(A⁻¹)/2` (real part of the noise only). To it is added what the model itself leaves open.
@@ -15,7 +16,7 @@ use realfft::num_complex::Complex;
 
 /// A side whose limit lowers the weighted squares by less than this many mean squares was not touched.
 const SIDE_EVIDENCE: f64 = 25.0;
-/// Samples or waveform is told where the other leaves this many mean squares more.
+/// Samples or waveform is told where the other leaves this many mean squares more (of a bent limit: each with its bends).
 const KIND_EVIDENCE: f64 = 10.0;
 /// A limit is soft where a bent curve explains this share more of the residual than the hard limit (method 4) …
 const SOFT_SHARE: f64 = 0.03;
@@ -67,25 +68,37 @@ pub(super) fn fit(
         fit.drop_untouched_sides(listening, limiter);
         (fit, limiter)
     });
-    let [(first, _), (second, _)] = &fits;
-    let apart = (first.left - second.left).abs() / first.left.min(second.left) * listening.lines.len() as f64;
-    let better = usize::from(second.left < first.left);
+    let mut fits = fits;
+    let mut better = usize::from(fits[1].0.left < fits[0].0.left);
+    let mut left = [fits[0].0.left, fits[1].0.left];
+    let (fit, limiter) = &mut fits[better];
+    let mut curve = Curve::through(listening, fit, limiter);
+    if curve.is_bent() {
+        // The hard limit of the wrong kind can come nearer to a bend than that of its own: each with its own bends.
+        let (fit, limiter) = &mut fits[1 - better];
+        let other = Curve::through(listening, fit, limiter);
+        left[better] = curve.left;
+        left[1 - better] = other.left;
+        if other.left < curve.left {
+            (better, curve) = (1 - better, other);
+        }
+    }
+    let apart = (left[1 - better] - left[better]) / left[better] * listening.lines.len() as f64;
     let acts_on = match better {
         _ if apart < KIND_EVIDENCE => ActsOn::NotTold,
         0 => ActsOn::Samples,
         _ => ActsOn::Waveform,
     };
-    let mut fits = fits;
     let other_limits = fits[1 - better].0.limits;
     let (fit, limiter) = &mut fits[better];
-    tell(listening, (spectra, reference), fit, limiter, acts_on, other_limits)
+    tell(listening, (spectra, reference), fit, (limiter, &curve), acts_on, other_limits)
 }
 
 fn tell(
     listening: &Listening,
     (spectra, reference): (&Spectra, &Reference),
     fit: &mut Fit,
-    limiter: &mut Limiter,
+    (limiter, curve): (&mut Limiter, &Curve),
     acts_on: ActsOn,
     other_limits: [Option<f64>; 2],
 ) -> Result<ClipLevel, String> {
@@ -98,7 +111,6 @@ fn tell(
              limit foretell, so the gain moved in between"
         ));
     }
-    let curve = Curve::through(listening, fit, limiter);
     let (memory, surely) = memory::share(listening, &fit.weights, &fit.model, &curve.rest, spectra, fit.lowest_limit());
     if surely > MOST_MEMORY {
         return Err(format!(
@@ -108,7 +120,7 @@ fn tell(
         ));
     }
     if curve.is_bent() {
-        fit.limits = equivalent_limits(spectra, limiter, fit, &curve);
+        fit.limits = equivalent_limits(spectra, limiter, fit, curve);
     }
     let soft_db = if curve.is_bent() { SOFT_WIDENING_DB * curve.unexplained } else { 0.0 };
     let other_limits = if acts_on == ActsOn::NotTold { other_limits } else { [None; 2] };
@@ -393,6 +405,8 @@ struct Curve {
     unexplained: f64,
     /// The same in mean squares.
     evidence: f64,
+    /// Weighted squares that the curve leaves.
+    left: f64,
     /// What the curve leaves.
     rest: Vec<Complex<f64>>,
     /// The bends beside the limits: where, and how much of the slope they take.
@@ -420,12 +434,13 @@ impl Curve {
             bend.2 = share;
             rest.iter_mut().zip(line).for_each(|(x, d)| *x -= d * share);
         }
-        let more = (fit.left - inner(&fit.weights, &rest, &rest)).max(0.0);
+        let left = inner(&fit.weights, &rest, &rest);
+        let more = (fit.left - left).max(0.0);
         let there = inner(&fit.weights, &listening.captured, &listening.captured);
         let explained = there - fit.left + more;
         let mean_square = ((fit.left - more) / listening.lines.len() as f64).max(f64::MIN_POSITIVE);
         let unexplained = if explained > 0.0 { (more / explained).clamp(0.0, 1.0) } else { 1.0 };
-        Curve { unexplained, evidence: more / mean_square, rest, bends }
+        Curve { unexplained, evidence: more / mean_square, left, rest, bends }
     }
 
     /// True where the further bends are more than noise.

@@ -107,13 +107,15 @@ fn a_limit_on_one_side_leaves_a_lower_bound_on_the_other() {
 /// Truth of a soft limit: the same fit on the noise-free period (method 4). Its interval holds it.
 #[test]
 fn a_soft_limit_is_told_as_soft_with_its_hard_equivalent() {
-    for (seed, limit) in
-        [(8, Limit::SoftSamples(amplitude_from_db(-1.0))), (9, Limit::SoftWaveform(amplitude_from_db(-1.0)))]
+    let c = amplitude_from_db(-1.0);
+    for (seed, limit, acts_on) in
+        [(8, Limit::SoftSamples(c), ActsOn::Samples), (9, Limit::SoftWaveform(c), ActsOn::Waveform)]
     {
         let bench = Bench { limit, ..drawn(seed, 4) };
         let ideal = Bench { headphone_db: None, over_noise_db: f64::INFINITY, residue_ppm: 0.0, ..bench };
         let (level, truth) = (judged(&bench).level.unwrap(), judged(&ideal).level.unwrap());
         assert!(level.soft && truth.soft && level.unexplained > 0.03);
+        assert_eq!((level.acts_on, truth.acts_on), (acts_on, acts_on), "{limit:?}");
         for (reading, truth) in [(&level.positive, &truth.positive), (&level.negative, &truth.negative)] {
             assert!((told(reading) - told(truth)).abs() < LEVEL_DB);
             assert!(reading.told().unwrap().holds(told(truth)));
