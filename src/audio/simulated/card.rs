@@ -135,6 +135,21 @@ impl SimulatedBackend {
     }
 }
 
+impl SimulatedBackend {
+    /// The same cards with these devices; `None` where neither is one of the named ones.
+    fn devices(&self, output: &str, headphone: &str) -> Option<SimulatedBackend> {
+        let (output, headphone) = match (known_name(output, OUTPUTS), known_name(headphone, HEADPHONES)) {
+            (None, None) => return None,
+            (output, headphone) => (output.unwrap_or(OUTPUTS[0]), headphone.unwrap_or(HEADPHONES[0])),
+        };
+        let named = BenchSpec::named(output, headphone)?;
+        // Already on the desk: as it stands there, with the headphone as it sits.
+        let is_there = named.name == self.bench.name;
+        let bench = if is_there { self.bench.clone() } else { BenchSpec { seed: self.bench.seed, ..named } };
+        Some(SimulatedBackend { bench, ..self.clone() })
+    }
+}
+
 impl Backend for SimulatedBackend {
     fn name(&self) -> &str {
         "simulated"
@@ -199,12 +214,7 @@ impl Backend for SimulatedBackend {
     }
 
     fn with_devices(&self, output: &str, headphone: &str) -> Option<Box<dyn Backend>> {
-        let (output, headphone) = match (known_name(output, OUTPUTS), known_name(headphone, HEADPHONES)) {
-            (None, None) => return None,
-            (output, headphone) => (output.unwrap_or(OUTPUTS[0]), headphone.unwrap_or(HEADPHONES[0])),
-        };
-        let bench = BenchSpec { seed: self.bench.seed, ..BenchSpec::named(output, headphone)? };
-        Some(Box::new(SimulatedBackend { bench, ..self.clone() }))
+        Some(Box::new(self.devices(output, headphone)?))
     }
 
     fn with_seat(&self, seat: u32) -> Option<Box<dyn Backend>> {
@@ -528,5 +538,19 @@ mod tests {
         assert_eq!(sizes, draw());
         assert!(sizes.iter().all(|n| (1..=96_000).contains(n)));
         assert!(sizes.iter().any(|n| *n < 1_000) && sizes.iter().any(|n| *n > 90_000));
+    }
+
+    /// A chain that names what is on the desk finds it as it stands there; other names put something else in its place.
+    #[test]
+    fn devices_on_the_desk_stay_as_they_are_when_they_are_named() {
+        let named = BenchSpec::named(OUTPUTS[2], HEADPHONES[0]).unwrap();
+        let worn = BenchSpec { seed: 7, ..named.clone() }.seated(2);
+        assert_ne!(worn.headphone, named.headphone);
+        let desk = SimulatedBackend::new(worn.clone(), SimulatedCardSpec::default(), Pace::AsFastAsPossible);
+        let found = |output, headphone| desk.devices(output, headphone).unwrap().bench;
+        assert_eq!(found(OUTPUTS[2], HEADPHONES[0]), worn);
+        let other = BenchSpec { seed: 7, ..BenchSpec::named(OUTPUTS[2], HEADPHONES[1]).unwrap() };
+        assert_eq!(found(OUTPUTS[2], HEADPHONES[1]), other);
+        assert!(desk.devices("unknown", "likewise").is_none());
     }
 }

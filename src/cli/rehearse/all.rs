@@ -16,8 +16,10 @@ use std::path::Path;
 
 /// Seats of the demo's headphones.
 const SEATS: u32 = 2;
-/// The outputs that are held against each other, and the headphone that they are heard through.
-const SIDE_BY_SIDE: ([&str; 2], &str) = ([OUTPUTS[0], OUTPUTS[2]], HEADPHONES[0]);
+/// The order in which the outputs are plugged in; the first two are held against each other.
+const PLUGGED_IN: [&str; 3] = [OUTPUTS[0], OUTPUTS[2], OUTPUTS[1]];
+/// The headphone that they are heard through.
+const HEARD_THROUGH: &str = HEADPHONES[0];
 
 pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Result<()> {
     let home = match &wanted.keep.sessions {
@@ -33,13 +35,12 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
     )?;
     measure(wanted, &sessions, surroundings)?;
     let at = |output: &str, headphone: &str| sessions.join(folder_of(output, headphone));
-    let ([first, second], headphone) = SIDE_BY_SIDE;
-    let (stock, sessions) = (home.join("stock"), sessions.as_path());
-    let (first, second, report) = (at(first, headphone), at(second, headphone), home.join("report"));
+    let [first, second] = [PLUGGED_IN[0], PLUGGED_IN[1]].map(|output| at(output, HEARD_THROUGH));
+    let (stock, report, sessions) = (home.join("stock"), home.join("report"), sessions.as_path());
     let kept: [&Path; 4] = ["--stock".as_ref(), &stock, "--sessions".as_ref(), sessions];
     let steps: [&[&Path]; 4] = [
-        // The headphone was put on anew within both: the seats count, and are few.
-        &["compare".as_ref(), &first, &second],
+        // The headphone stayed on the coupler while the second output was plugged in.
+        &["compare".as_ref(), "--same-seat".as_ref(), &first, &second],
         &[["stock".as_ref()].as_slice(), &kept].concat(),
         &[["stock".as_ref(), "map".as_ref(), OUTPUTS[2].as_ref()].as_slice(), &kept].concat(),
         &[["report".as_ref(), "--to".as_ref(), report.as_path()].as_slice(), &kept].concat(),
@@ -54,19 +55,23 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
 /// Every pairing as a quick look; a line each.
 fn measure(wanted: &Rehearse, sessions: &Path, surroundings: &mut Surroundings) -> Result<()> {
     let shown = Shown { json: false, no_progress: true };
-    // A headphone stays on the coupler while the outputs are changed: all of them meet the same seats.
-    let pairings: Vec<(u64, &str, &str)> =
-        (0..).zip(HEADPHONES).flat_map(|(i, h)| OUTPUTS.map(move |o| (i, o, h))).collect();
+    // A headphone stays on the coupler while the outputs are changed: the last seat of one is the first of the next.
+    let seats = wanted.ask.seats.unwrap_or(SEATS);
+    let pairings: Vec<(u64, u64, &str, &str)> = (0..)
+        .zip(HEADPHONES)
+        .flat_map(|(i, h)| (0..).zip(PLUGGED_IN).map(move |(before, o)| (i, before, o, h)))
+        .collect();
     let bar =
         if wanted.keep.shown.no_progress { ProgressBar::hidden() } else { ProgressBar::new(pairings.len() as u64) };
     if let Ok(style) = ProgressStyle::with_template("{bar:30} {pos}/{len} {msg}") {
         bar.set_style(style);
     }
-    for (seats, output, headphone) in pairings {
+    for (headphones, before, output, headphone) in pairings {
         bar.set_message(format!("{output} with {headphone}"));
-        let ask = Ask { quick: true, seats: Some(wanted.ask.seats.unwrap_or(SEATS)), ..wanted.ask.clone() };
+        let ask = Ask { quick: true, seats: Some(seats), ..wanted.ask.clone() };
         let kept = Kept { sessions: sessions.into(), id: Some(folder_of(output, headphone)), shown: &shown };
-        let pairing = Pairing { output, headphone, seed: wanted.seed + seats, volts_known: true };
+        let seed = wanted.seed + headphones;
+        let pairing = Pairing { output, headphone, seed, before, volts_known: true };
         let (record, _) = session(&pairing, &ask, kept, surroundings.now, &mut std::io::sink())?;
         let judgement = judge(&record);
         let level = reading_words(&judgement.highest_clean.level_spl);

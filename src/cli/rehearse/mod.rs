@@ -28,8 +28,13 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
     if wanted.all {
         return all::rehearse(wanted, surroundings);
     }
-    let pairing =
-        Pairing { output: &wanted.output, headphone: &wanted.headphone, seed: wanted.seed, volts_known: false };
+    let pairing = Pairing {
+        output: &wanted.output,
+        headphone: &wanted.headphone,
+        seed: wanted.seed,
+        before: 0,
+        volts_known: false,
+    };
     let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
     let shown = &wanted.keep.shown;
     if !shown.json {
@@ -48,6 +53,8 @@ struct Pairing<'a> {
     output: &'a str,
     headphone: &'a str,
     seed: u64,
+    /// How many outputs the headphone was heard on before, each with as many seats, the last of which it still sits on.
+    before: u64,
     /// The chain knows volts and impedances: such sessions teach the stock.
     volts_known: bool,
 }
@@ -67,7 +74,7 @@ fn session(
     now: fn() -> String,
     out: &mut dyn Write,
 ) -> Result<(Record, PathBuf)> {
-    let Pairing { output, headphone, seed, volts_known } = *pairing;
+    let Pairing { output, headphone, seed, before, volts_known } = *pairing;
     let named = BenchSpec::named(output, headphone).with_context(|| {
         format!(
             "the simulated bench has no output `{output}` with headphone `{headphone}`; outputs: {}; headphones: {}",
@@ -75,7 +82,10 @@ fn session(
             HEADPHONES.join(", ")
         )
     })?;
-    let spec = BenchSpec { seed, ..named };
+    // Every output its own noise and seats.
+    let on_output = |n: u64, spec: BenchSpec| BenchSpec { seed: seed + 1_000 * n, ..spec };
+    let worn = (0..before).fold(named, |spec, n| on_output(n, spec).seated(ask.seats.unwrap_or(1)));
+    let spec = on_output(before, worn);
     let backend = SimulatedBackend::new(spec.clone(), SimulatedCardSpec::default(), Pace::AsFastAsPossible);
     let bench = Bench::spawn(vec![Box::new(backend)], now);
     follow::stop_on_ctrl_c(&bench);
