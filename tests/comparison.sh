@@ -4,4 +4,4 @@
 set -eu
 cd "$(dirname "$0")/.."
 export LOUDENOUGH_CASES="${1:-1000}"
-exec cargo test --features jack,pulseaudio --test it -- comparison_rates:: --nocapture --test-threads 1
+exec cargo test --release --test it --no-default-features -- comparison_rates:: --nocapture --test-threads 2

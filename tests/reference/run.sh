@@ -18,3 +18,10 @@ set -- "$scratch/rehearsed" "$scratch/beside"
 if [ -n "${LOUDENOUGH_FOREIGN:-}" ]; then set -- "$@" "$LOUDENOUGH_FOREIGN"; fi
 "$python" tests/reference/compare.py "$@"
 "$python" tests/reference/music.py "$target/debug/loudenough" "$scratch/rehearsed"
+# Two outputs, three seats each.
+for output in "console phones socket" "desk amplifier"; do
+    "$target/debug/loudenough" rehearse --quick --seats 3 --output "$output" --headphone "closed 80 Ω" \
+        --sessions "$scratch" --id "$(echo "$output" | tr ' ' '-')" --no-progress >"$scratch/told" \
+        || { cat "$scratch/told"; exit 1; }
+done
+"$python" tests/reference/seats.py "$target/debug/loudenough" "$scratch/console-phones-socket" "$scratch/desk-amplifier"
