@@ -2,49 +2,34 @@
 
 use super::args::Compare;
 use super::{Surroundings, show};
-use crate::analysis::{MOST_TAPS, band, residue};
+use crate::analysis::band;
 use crate::judgement::comparison::{
-    Ask, BLUE, Comparison, Distorted, MatchedOn, Told, WHITE, Where, blue_is_first, compare, compare_hidden, sentence,
+    Ask, BLUE, Comparison, Distorted, MatchedOn, Told, WHITE, Where, sentence, whose_labels,
 };
 use crate::report::{self, Added};
-use crate::session::lines::lines;
-use crate::session::record::Record;
 use crate::session::storage::Storage;
 use crate::stats::Reading;
+use crate::stock::side_by_side::{SideBySide, Wanted, side_by_side};
 use anyhow::{Result, bail, ensure};
 use std::io::Write;
 
-pub(super) fn side_by_side(wanted: &Compare, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn compare(wanted: &Compare, surroundings: &mut Surroundings) -> Result<()> {
     ensure!((0.01..=10.0).contains(&wanted.within), "--within {} dB is outside 0.01 to 10", wanted.within);
     let limit = wanted.distortion_within;
     ensure!((0.01..=20.0).contains(&limit), "--distortion-within {limit} dB is outside 0.01 to 20");
-    let (recorded, first) = Storage::open(&wanted.first)?;
-    let (mut storage, mut second) = Storage::open(&wanted.second)?;
     if wanted.reveal {
-        return reveal(&first, &second, surroundings.out);
+        return reveal(wanted, surroundings.out);
     }
-    let ask = ask(wanted);
-    let mut comparison = match wanted.hide_labels {
-        false => compare(&first, &second, &ask)?,
-        true => {
-            if blue_is_first(&first, &second).is_none() {
-                second.events.push(storage.draw_labels(&first.head.id, (surroundings.now)())?);
-            }
-            let blue = blue_is_first(&first, &second).unwrap_or(true);
-            compare_hidden(&first, &second, &ask, blue)?
-        }
-    };
-    if let (true, Some((a, b))) = (wanted.subtract, &comparison.played) {
-        let both = lines(&recorded, &first, a.nearest)?.zip(lines(&storage, &second, b.nearest)?);
-        comparison.residue = both.and_then(|(a, b)| residue(&a, &b, MOST_TAPS));
-    }
+    let asked = Wanted { ask: ask(wanted), hide_labels: wanted.hide_labels, subtract: wanted.subtract };
+    let SideBySide { first, second, comparison } =
+        side_by_side([&wanted.first, &wanted.second], &asked, (surroundings.now)())?;
     if wanted.json {
         writeln!(surroundings.out, "{}", serde_json::to_string_pretty(&comparison)?)?;
         return Ok(());
     }
     told(&comparison, wanted.all, surroundings.out)?;
     if let Some(to) = &wanted.report {
-        let added = Added { now: (surroundings.now)(), text: None };
+        let added = Added { now: (surroundings.now)(), ..Added::default() };
         let records = (!wanted.hide_labels).then_some([&first, &second]);
         let document = report::comparison::document(&comparison, records, &added);
         super::report::write(&document, Some(to), to, surroundings)?;
@@ -53,12 +38,11 @@ pub(super) fn side_by_side(wanted: &Compare, surroundings: &mut Surroundings) ->
 }
 
 /// Whose labels they were.
-fn reveal(first: &Record, second: &Record, out: &mut dyn Write) -> Result<()> {
-    let Some(blue) = blue_is_first(first, second) else {
+fn reveal(wanted: &Compare, out: &mut dyn Write) -> Result<()> {
+    let [(_, first), (_, second)] = [Storage::open(&wanted.first)?, Storage::open(&wanted.second)?];
+    let Some([blue, white]) = whose_labels(&first, &second) else {
         bail!("no labels were drawn for these two sessions; compare them with `--hide-labels` first");
     };
-    let (first, second) = (&first.head.chain.output, &second.head.chain.output);
-    let (blue, white) = if blue { (first, second) } else { (second, first) };
     writeln!(out, "{BLUE}: {blue}\n{WHITE}: {white}")?;
     Ok(())
 }
@@ -95,7 +79,8 @@ fn subtracted(c: &Comparison, out: &mut dyn Write) -> std::io::Result<()> {
         a.nearest, b.nearest
     )?;
     writeln!(out, "  left after clock, delay and gain ({gain} dB{polarity}): {}", show::reading(&left.plain))?;
-    writeln!(out, "  left after the best linear filter of {} taps too: {}", left.taps, show::reading(&left.filtered))
+    writeln!(out, "  left after the best linear filter of {} taps too: {}", left.taps, show::reading(&left.filtered))?;
+    c.fit_is_left().map_or(Ok(()), |words| writeln!(out, "  {words}"))
 }
 
 /// Level, drives and seats.

@@ -20,14 +20,7 @@ struct Several<'a> {
 }
 
 pub(super) fn judge(wanted: &Judge, surroundings: &mut Surroundings) -> Result<()> {
-    let mut sessions = Vec::new();
-    for folder in &wanted.sessions {
-        let (_, mut record) = Storage::open(folder)?;
-        listens(&mut record, &wanted.listener)?;
-        let judgement = judgement::judge(&record);
-        sessions.push((record, judgement));
-    }
-    play(&wanted.music, &mut sessions)?;
+    let sessions = judged(&wanted.sessions, &wanted.listener, &wanted.music)?;
     let records: Vec<&Record> = sessions.iter().map(|(record, _)| record).collect();
     let whose = attribute(&records).ok();
     let out = &mut *surroundings.out;
@@ -52,6 +45,19 @@ pub(super) fn judge(wanted: &Judge, surroundings: &mut Surroundings) -> Result<(
     Ok(())
 }
 
+/// Every session as this listener judges it, with their own music.
+pub(super) fn judged(folders: &[PathBuf], listener: &Listener, music: &[PathBuf]) -> Result<Vec<(Record, Judgement)>> {
+    let mut sessions = Vec::new();
+    for folder in folders {
+        let (_, mut record) = Storage::open(folder)?;
+        listens(&mut record, listener)?;
+        let judgement = judgement::judge(&record);
+        sessions.push((record, judgement));
+    }
+    play(music, &mut sessions)?;
+    Ok(sessions)
+}
+
 /// Every piece is read once, for all sessions together.
 fn play(files: &[PathBuf], sessions: &mut [(Record, Judgement)]) -> Result<()> {
     if files.is_empty() {
@@ -68,7 +74,7 @@ fn play(files: &[PathBuf], sessions: &mut [(Record, Judgement)]) -> Result<()> {
 }
 
 /// Puts this listener in the place of the one that the session was planned for.
-pub(super) fn listens(record: &mut Record, listener: &Listener) -> Result<()> {
+fn listens(record: &mut Record, listener: &Listener) -> Result<()> {
     let plan = &mut record.head.plan;
     plan.listening = request::listening(listener)?.or(plan.listening);
     plan.rule = request::rule(listener, plan.rule)?;

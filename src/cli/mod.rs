@@ -55,7 +55,7 @@ pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()
         Command::Listen { session, ear, keep } => hold::listen(&session, ear, &keep, surroundings),
         Command::Stimulus(wanted) => stimulus::write(&wanted, surroundings),
         Command::Judge(wanted) => judge::judge(&wanted, surroundings),
-        Command::Compare(wanted) => compare::side_by_side(&wanted, surroundings),
+        Command::Compare(wanted) => compare::compare(&wanted, surroundings),
         Command::Stock(wanted) => stock::stock(&wanted, surroundings),
         Command::Report(wanted) => report::report(&wanted, surroundings),
         Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, surroundings),

@@ -1,6 +1,6 @@
 //! How the listener's own music is shown in a terminal.
 
-use super::show::{reading, tidy, tidy_signed};
+use super::show::{reading, tidy};
 use crate::judgement::Judgement;
 use crate::judgement::music::{Needs, PieceJudged};
 use crate::session::record::Record;
@@ -64,18 +64,7 @@ fn row(piece: &PieceJudged, out: &mut dyn Write) -> Result<()> {
 
 /// What the table has no room for.
 fn details(piece: &PieceJudged, out: &mut dyn Write) -> Result<()> {
-    let of_time =
-        |levels: &[Option<f64>; 4]| levels.map(|l| l.map_or("silent".into(), |l| tidy_signed(l, 1))).join(" / ");
-    write!(
-        out,
-        "{:NAME$} short-term level exceeded 1 / 10 / 50 / 90 % of the time: {} dB re average",
-        short(&piece.file),
-        of_time(&piece.short_term_db)
-    )?;
-    match &piece.needs {
-        Needs::Told(needed) => writeln!(out, "; peaks: {} dB re FS", of_time(&needed.peaks_db))?,
-        Needs::NotTold(why) => writeln!(out, "; drive not told: {why}")?,
-    }
+    writeln!(out, "{:NAME$} {}", short(&piece.file), piece.over_time())?;
     if matches!(piece.room_db, Reading::NotTold(_)) && matches!(piece.needs, Needs::Told(_)) {
         writeln!(out, "{:NAME$} {}", "", piece.because)?;
     }

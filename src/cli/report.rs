@@ -2,17 +2,20 @@
 
 use super::args::Report;
 use super::{Surroundings, judge, stock};
-use crate::judgement;
+use crate::judgement::Judgement;
+use crate::judgement::attribution::attribution;
+use crate::report::model::Section;
 use crate::report::stock::About;
 use crate::report::{self, Added, Document, folder};
-use crate::session::storage::Storage;
+use crate::session::record::Record;
 use crate::stock::{Stock, learn};
 use anyhow::{Context, Result, anyhow, ensure};
 use std::fs;
 use std::path::{Path, PathBuf};
 
 pub(super) fn report(wanted: &Report, surroundings: &mut Surroundings) -> Result<()> {
-    let added = Added { now: (surroundings.now)(), text: wanted.text.as_deref().map(text).transpose()? };
+    let text = wanted.text.as_deref().map(text).transpose()?;
+    let added = Added { now: (surroundings.now)(), text, further: Vec::new() };
     match wanted.reported.as_slice() {
         [session] => {
             ensure!(
@@ -24,7 +27,7 @@ pub(super) fn report(wanted: &Report, surroundings: &mut Surroundings) -> Result
             write(&document, wanted.to.as_deref(), session, surroundings)
         }
         sessions => {
-            let document = of_many(sessions, wanted, &added, surroundings)?;
+            let document = of_many(sessions, wanted, added, surroundings)?;
             write(&document, wanted.to.as_deref(), Path::new("."), surroundings)
         }
     }
@@ -49,15 +52,27 @@ fn text(path: &Path) -> Result<String> {
 }
 
 fn of_session(session: &Path, wanted: &Report, added: &Added) -> Result<Document> {
-    let (_, mut record) = Storage::open(session)?;
-    judge::listens(&mut record, &wanted.listener)?;
-    Ok(report::session::document(&record, &judgement::judge(&record), added))
+    let judged = judge::judged(&[session.into()], &wanted.listener, &wanted.music)?;
+    let (record, judgement) = judged.first().context("no session")?;
+    Ok(report::session::document(record, judgement, added))
 }
 
-fn of_many(sessions: &[PathBuf], wanted: &Report, added: &Added, surroundings: &mut Surroundings) -> Result<Document> {
+fn of_many(
+    sessions: &[PathBuf],
+    wanted: &Report,
+    mut added: Added,
+    surroundings: &mut Surroundings,
+) -> Result<Document> {
     let stock = match sessions {
-        [] => stock::load(&wanted.kept, surroundings.out)?,
-        sessions => taught_by(sessions)?,
+        [] => {
+            ensure!(wanted.music.is_empty(), "--music is judged on sessions: give their folders");
+            stock::load(&wanted.kept, surroundings.out)?
+        }
+        folders => {
+            let judged = judge::judged(folders, &wanted.listener, &wanted.music)?;
+            added.further = further(&judged);
+            taught_by(folders, &judged)?
+        }
     };
     let about = match (&wanted.of_output, &wanted.of_headphone) {
         (Some(name), _) => About::Output(stock.find_output(name).map_err(|why| anyhow!(why))?),
@@ -65,15 +80,21 @@ fn of_many(sessions: &[PathBuf], wanted: &Report, added: &Added, surroundings: &
         (None, None) => About::of(&stock),
     };
     let listener = stock::listener(&wanted.listener, &stock)?;
-    Ok(report::stock::document(&stock, &listener, &about, added))
+    Ok(report::stock::document(&stock, &listener, &about, &added))
+}
+
+/// What the same sessions tell of the listener's music and of whose the first one's distortion is.
+fn further(judged: &[(Record, Judgement)]) -> Vec<Section> {
+    let records: Vec<&Record> = judged.iter().map(|(record, _)| record).collect();
+    let whose = attribution(&records).ok().map(|whose| report::attribution::section(&whose, &records));
+    report::music::pairings(judged).into_iter().chain(whose).collect()
 }
 
 /// What these sessions teach, and nothing else.
-fn taught_by(sessions: &[PathBuf]) -> Result<Stock> {
+fn taught_by(folders: &[PathBuf], judged: &[(Record, Judgement)]) -> Result<Stock> {
     let mut stock = Stock::default();
-    for folder in sessions {
-        let (_, record) = Storage::open(folder)?;
-        let learnt = learn(&record);
+    for (folder, (record, _)) in folders.iter().zip(judged) {
+        let learnt = learn(record);
         stock.sessions.push(learnt.with_context(|| format!("{} has climbed nothing", folder.display()))?);
     }
     Ok(stock)

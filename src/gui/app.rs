@@ -19,7 +19,7 @@ use crate::session::chain_file;
 use crate::session::plan::Plan;
 use crate::session::protocol::{Command, Event, Failure, SessionRequest};
 use crate::session::record::SessionHead;
-use crate::session::storage::{Unfinished, unfinished};
+use crate::session::storage::{Glance, unfinished};
 use crossbeam_channel::{Receiver, Sender, TrySendError};
 use eframe::egui::{self, Context, Panel, RichText, ScrollArea, Theme, Ui};
 use std::path::PathBuf;
@@ -76,7 +76,7 @@ pub struct ToGoOn {
     /// Its name in the folder of sessions, or the path of its folder.
     pub name: String,
     /// Those that could be, the latest first.
-    pub found: Vec<Unfinished>,
+    pub found: Vec<Glance>,
 }
 
 /// Something done at once.
@@ -179,7 +179,7 @@ impl Desk {
             refused: None,
             side: SideBySide::default(),
             stock: StockView::default(),
-            writing: Writing::None,
+            writing: Writing::default(),
             guide: Guide::default(),
             empty,
             music: MusicList::default(),
@@ -319,21 +319,27 @@ impl Desk {
             self.refused = Some(self.busy_because());
             return;
         }
-        if matches!(self.writing, Writing::UnderWay(_)) {
+        if self.writing.is_under_way() {
             return;
         }
         let now = (self.now)();
-        self.writing = match (self.page, self.stock.stock(), &self.view.digest, &self.view.folder) {
+        let beside = || self.form.sessions().parent().map_or_else(PathBuf::new, PathBuf::from);
+        let nothing = match (self.page, self.stock.stock(), &self.view.digest, &self.view.folder) {
             (Page::Stock, Some(stock), ..) => {
-                let beside = self.form.sessions().parent().map_or_else(PathBuf::new, PathBuf::from);
-                Writing::begin(report::of_stock(stock, self.listener(), now), beside, ctx)
+                return self.writing.begin(report::of_stock(stock, self.listener(), now), beside(), ctx);
             }
+            (Page::SideBySide, ..) => match self.side.report(now) {
+                Some(document) => return self.writing.begin(document, beside(), ctx),
+                None => "No report: there is nothing to compare yet; choose two sessions.",
+            },
             (Page::Chain | Page::Climb, _, Some(digest), Some(folder)) => {
-                Writing::begin(report::of_session(digest, now), folder.clone(), ctx)
+                let document = report::of_session(digest, &self.music.pieces, now);
+                return self.writing.begin(document, folder.clone(), ctx);
             }
-            (Page::Stock, None, ..) => Writing::Failed("The stock is not read yet; try again in a moment.".into()),
-            _ => Writing::Failed("There is no session to report yet; run one first.".into()),
+            (Page::Stock, None, ..) => "The stock is not read yet; try again in a moment.",
+            _ => "There is no session to report yet; run one first.",
         };
+        self.writing.said = Some(Err(nothing.into()));
     }
 
     fn stop_now(&mut self) {
@@ -364,7 +370,7 @@ impl Desk {
         self.view.failure = None;
         self.keep_chain();
         self.goes_on = false;
-        self.writing = Writing::None;
+        self.writing = Writing::default();
         self.view.phase = Phase::Opening;
         self.pinned = None;
         self.page = Page::Climb;
@@ -679,15 +685,15 @@ impl Desk {
         if let Some(refused) = &self.refused {
             parts::wrong(ui, refused);
         }
-        match &self.writing {
-            Writing::None => {}
-            Writing::UnderWay(_) => {
-                parts::quiet(ui, "A report is being written.");
-            }
-            Writing::Done(words) => {
+        if self.writing.is_under_way() {
+            parts::quiet(ui, "A report is being written.");
+        }
+        match &self.writing.said {
+            None => {}
+            Some(Ok(words)) => {
                 parts::quiet(ui, words.clone());
             }
-            Writing::Failed(words) => parts::wrong(ui, words),
+            Some(Err(why)) => parts::wrong(ui, why),
         }
     }
 

@@ -23,6 +23,7 @@ mod stock_page;
 mod text;
 pub mod theme;
 pub mod view;
+mod work;
 
 pub use app::{Desk, Page};
 pub use link::{BenchLink, Live, LiveInput, News};

@@ -154,6 +154,7 @@ fn rows(pieces: &[PieceJudged], ui: &mut Ui) {
     line(ui, HEADS.into(), t.quiet);
     for piece in pieces {
         line(ui, row(piece), t.text);
+        line(ui, format!("         {}", piece.over_time()), t.quiet);
     }
     parts::quiet(
         ui,

@@ -121,18 +121,25 @@ pub fn field(
 
 /// A named list to choose from. Returns the choice where it changed.
 pub fn list<T: PartialEq + Clone>(ui: &mut Ui, label: &str, now: &T, all: &[(T, String)]) -> Option<T> {
-    let mut chosen = None;
+    let (mut chosen, mut picked) = (None, false);
     let shown = all.iter().find(|(v, _)| v == now).map_or_else(|| "not listed".to_string(), |(_, n)| n.clone());
     named(ui, label, shown.chars().count() > 9, |ui, name| {
         let list = ComboBox::from_id_salt(label).selected_text(shown).truncate();
         let response = list.width(ui.available_width() - 0.5 * STEP).show_ui(ui, |ui| {
             for (value, name) in all {
-                if ui.selectable_label(value == now, name).clicked() && value != now {
-                    chosen = Some(value.clone());
+                if ui.selectable_label(value == now, name).clicked() {
+                    chosen = (value != now).then(|| value.clone());
+                    picked = true;
+                    // A list closes by itself where the pointer chose, not where a key did.
+                    ui.close();
                 }
             }
         });
-        let _ = response.response.labelled_by(name);
+        let list = response.response.labelled_by(name);
+        if picked {
+            // The keyboard goes on from here.
+            list.request_focus();
+        }
     });
     chosen
 }

@@ -1,66 +1,79 @@
 //! Reports written from the window: on a thread of their own, for the pictures take a second or two.
 
 use super::digest::Digest;
+use super::work::{Lost, Work};
+use crate::judgement::attribution::Attribution;
+use crate::judgement::comparison::Comparison;
+use crate::judgement::music::{PieceJudged, lead};
 use crate::report::folder::{self, ReportError, Written};
 use crate::report::stock::About;
-use crate::report::{Added, Document, session, stock};
+use crate::report::{Added, Document, attribution, comparison, session, stock};
+use crate::session::record::Record;
 use crate::stock::{Listener, Stock};
-use crossbeam_channel::{Receiver, TryRecvError, bounded};
 use eframe::egui::Context;
 use std::path::PathBuf;
-use std::thread;
 
-/// How far a report has come.
+/// The report that was asked for last.
 #[derive(Debug, Default)]
-pub enum Writing {
-    /// None was asked for.
-    #[default]
-    None,
-    /// It is being written.
-    UnderWay(Receiver<Result<Written, ReportError>>),
-    /// What lies where.
-    Done(String),
-    /// Why there is none.
-    Failed(String),
+pub struct Writing {
+    work: Work<Result<Written, ReportError>>,
+    /// What lies where, or why there is none.
+    pub said: Option<Result<String, String>>,
 }
 
 impl Writing {
     /// Begins to write `document` as the first free `report` in `parent`; the window is woken when it is done.
-    pub fn begin(document: impl FnOnce() -> Document + Send + 'static, parent: PathBuf, ctx: &Context) -> Writing {
-        let (done, told) = bounded(1);
+    pub fn begin(&mut self, document: impl FnOnce() -> Document + Send + 'static, parent: PathBuf, ctx: &Context) {
         let woken = ctx.clone();
-        let started = thread::Builder::new().name("report".into()).spawn(move || {
-            let written = folder::write(&document(), &folder::free_name(&parent, "report"));
-            // Nobody waits for it where the window is closed.
-            let _ = done.send(written);
-            woken.request_repaint();
-        });
-        match started {
-            Ok(_) => Writing::UnderWay(told),
-            Err(error) => Writing::Failed(format!("No report: {error}.")),
+        let write = move || folder::write(&document(), &folder::free_name(&parent, "report"));
+        self.said = None;
+        if let Err(error) = self.work.begin("report", move || woken.request_repaint(), write) {
+            self.said = Some(Err(format!("No report: {error}.")));
         }
+    }
+
+    /// True while one is written.
+    pub fn is_under_way(&self) -> bool {
+        self.work.is_under_way()
     }
 
     /// Takes over what the thread says.
     pub fn look(&mut self) {
-        let Writing::UnderWay(told) = self else { return };
-        *self = match told.try_recv() {
-            Ok(Ok(written)) => Writing::Done(format!("Report: {}.", written.words())),
-            Ok(Err(error)) => Writing::Failed(format!("No report: {error}.")),
-            Err(TryRecvError::Disconnected) => Writing::Failed("No report: its writer ended.".into()),
-            Err(TryRecvError::Empty) => return,
-        };
+        let Some(looked) = self.work.look() else { return };
+        self.said = Some(match looked {
+            Ok(Ok(written)) => Ok(format!("Report: {}.", written.words())),
+            Ok(Err(error)) => Err(format!("No report: {error}.")),
+            Err(Lost) => Err("No report: its writer ended.".into()),
+        });
     }
 }
 
-/// Of the session that is shown.
-pub fn of_session(digest: &Digest, now: String) -> impl FnOnce() -> Document + Send + 'static {
-    let (record, judgement) = (digest.record.clone(), digest.judgement.clone());
-    move || session::document(&record, &judgement, &Added { now, text: None })
+/// Of the session that is shown, with the listener's own music as far as it was judged.
+pub fn of_session(digest: &Digest, music: &[PieceJudged], now: String) -> impl FnOnce() -> Document + Send + 'static {
+    let (record, mut judgement) = (digest.record.clone(), digest.judgement.clone());
+    if let Some(first) = lead(&record, music, record.head.plan.listening) {
+        judgement.sentence = format!("{first} {}", judgement.sentence);
+        judgement.music = music.to_vec();
+    }
+    move || session::document(&record, &judgement, &Added { now, ..Added::default() })
+}
+
+/// Of two sessions side by side; without records where their names are hidden.
+pub fn of_comparison(
+    compared: Comparison,
+    records: Option<[Record; 2]>,
+    whose: Option<(Attribution, Vec<Record>)>,
+    now: String,
+) -> impl FnOnce() -> Document + Send + 'static {
+    move || {
+        let told = whose.map(|(whose, of)| attribution::section(&whose, &of.iter().collect::<Vec<_>>()));
+        let added = Added { now, further: told.into_iter().collect(), ..Added::default() };
+        comparison::document(&compared, records.as_ref().map(|[first, second]| [first, second]), &added)
+    }
 }
 
 /// Of everything in stock.
 pub fn of_stock(stock: &Stock, listener: Listener, now: String) -> impl FnOnce() -> Document + Send + 'static {
     let stock = stock.clone();
-    move || stock::document(&stock, &listener, &About::All, &Added { now, text: None })
+    move || stock::document(&stock, &listener, &About::All, &Added { now, ..Added::default() })
 }

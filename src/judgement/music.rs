@@ -26,7 +26,7 @@ use crate::session::plan::{ListeningLevel, Weighting};
 use crate::session::record::Record;
 use crate::signal::Peaks;
 use crate::stats::{Estimate, Reading};
-use crate::units::{DbSpl, db_from_amplitude, db_from_power, power_from_db};
+use crate::units::{DbSpl, db_from_amplitude, db_from_power, power_from_db, tidy, tidy_signed};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -187,6 +187,21 @@ struct Limit {
     /// What it acts on.
     samples: bool,
     words: String,
+}
+
+impl PieceJudged {
+    /// Levels and peaks over time in words.
+    pub fn over_time(&self) -> String {
+        let of_time = |levels: &[Option<f64>; 4], written: fn(f64, usize) -> String| {
+            levels.map(|level| level.map_or("silent".into(), |level| written(level, 1))).join(" / ")
+        };
+        let heard = of_time(&self.short_term_db, tidy_signed);
+        let rest = match &self.needs {
+            Needs::Told(needed) => format!("peaks: {} dB re FS", of_time(&needed.peaks_db, tidy)),
+            Needs::NotTold(why) => format!("drive not told: {why}"),
+        };
+        format!("short-term level exceeded 1 / 10 / 50 / 90 % of the time: {heard} dB re average; {rest}")
+    }
 }
 
 /// Adds what these pieces need; the sentence about them then leads. `way` and its place as for [`judge_piece`].

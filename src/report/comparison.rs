@@ -17,12 +17,13 @@ const LEAST_REACH_DB: f64 = 1.0;
 /// Of a comparison; `records` say how both were measured and are left out where nobody is to know which is which.
 pub fn document(comparison: &Comparison, records: Option<[&Record; 2]>, added: &Added) -> Document {
     let (first, second) = &comparison.outputs;
-    let sections = [
+    let found = [
         Some(matched(comparison)),
         Some(response(comparison)),
         Some(distortion(comparison)),
-        comparison.residue.as_ref().map(subtracted),
-        added.section(),
+        comparison.residue.as_ref().map(|left| subtracted(left, comparison.fit_is_left())),
+    ];
+    let how = [
         records.map(|[first, _]| measured(first, "measured-first", "How the first was measured")),
         records.map(|[_, second]| measured(second, "measured-second", "How the second was measured")),
         Some(cautions()),
@@ -32,7 +33,7 @@ pub fn document(comparison: &Comparison, records: Option<[&Record; 2]>, added: &
         answer: sentence(comparison),
         verdict: String::new(),
         written: added.written(),
-        sections: sections.into_iter().flatten().collect(),
+        sections: found.into_iter().chain(added.sections()).chain(how).flatten().collect(),
         data: vec![fine(comparison)],
     }
 }
@@ -132,7 +133,7 @@ fn distortion(c: &Comparison) -> Section {
     section
 }
 
-fn subtracted(left: &Residue) -> Section {
+fn subtracted(left: &Residue, fit: Option<&str>) -> Section {
     let columns = vec![Column::text("what is left"), Column::readings("re the second", "dB")];
     let mut table = Table::new("subtracted", "The first take subtracted from the second", columns);
     let polarity = if left.inverted { ", polarity turned" } else { "" };
@@ -147,6 +148,9 @@ fn subtracted(left: &Residue) -> Section {
     ]);
     let mut section = Section::new("What is left when one is subtracted from the other");
     section.paragraph("What the filter takes away is response; what stays is distortion and noise.");
+    if let Some(words) = fit {
+        section.paragraph(format!("{}.", capital(words)));
+    }
     section.parts.push(Part::Table(table));
     section
 }

@@ -12,6 +12,9 @@ const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'n
 /// Rules beside the colours. Tables scroll by themselves on a narrow screen; of each picture one of two sizes shows.
 const STYLE: &str = include_str!("html/style.css");
 
+/// A text of so many characters keeps to one line: `dB SPL`.
+const SHORT: usize = 10;
+
 /// A table of more columns than this breaks its numbers on paper.
 const MANY: usize = 7;
 
@@ -124,8 +127,10 @@ fn cell(cell: &Cell, column: &Column, first: bool) -> String {
         Cell::Text(words) => escape(words),
         Cell::Figure(figure) => figure.words(),
     };
+    let short = matches!(cell, Cell::Text(words) if words.chars().count() <= SHORT);
     match first {
         true => format!("<th scope=\"row\"{}>{words}</th>", class(column)),
+        false if short => format!("<td class=\"s\">{words}</td>"),
         false => format!("<td{}>{words}</td>", class(column)),
     }
 }

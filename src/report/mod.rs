@@ -9,6 +9,7 @@
 //! A builder says what is in a report and knows no format; a writer knows a format and nothing else. Whatever a user
 //! typed or a file held is text to every writer: each has one place that makes text harmless in its format.
 
+pub mod attribution;
 pub mod chain;
 pub mod comparison;
 mod csv;
@@ -16,6 +17,7 @@ pub mod folder;
 mod html;
 mod markdown;
 pub mod model;
+pub mod music;
 pub mod picture;
 #[cfg(feature = "pictures")]
 mod png;
@@ -47,6 +49,8 @@ pub struct Added {
     pub now: String,
     /// Text of the user's own; empty lines part its paragraphs.
     pub text: Option<String>,
+    /// What else was asked of the same sessions: [`music::pairings`], [`attribution::section`].
+    pub further: Vec<model::Section>,
 }
 
 /// Name and version of the program that writes.
@@ -57,8 +61,12 @@ impl Added {
         format!("Written by {PROGRAM}, {}.", self.now)
     }
 
-    /// The user's own text as a section.
-    fn section(&self) -> Option<model::Section> {
+    /// What else was asked, then the user's own text.
+    fn sections(&self) -> Vec<Option<model::Section>> {
+        self.further.iter().cloned().map(Some).chain([self.own_words()]).collect()
+    }
+
+    fn own_words(&self) -> Option<model::Section> {
         let text = self.text.as_ref().map(|text| text.replace("\r\n", "\n"))?;
         let paragraphs = text.split("\n\n").map(str::trim).filter(|p| !p.is_empty());
         let parts: Vec<model::Part> = paragraphs.map(|p| model::Part::Paragraph(p.into())).collect();

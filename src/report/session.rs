@@ -10,21 +10,23 @@ mod steps;
 pub(super) use measured::section as measured;
 
 use super::model::{Cell, Column, Document, Part, Section, Table};
-use super::{Added, CAUTIONS, capital};
+use super::{Added, CAUTIONS, capital, music};
 use crate::judgement::Judgement;
 use crate::session::record::Record;
 
 /// Of a session as judged.
 pub fn document(record: &Record, judgement: &Judgement, added: &Added) -> Document {
     let chain = &record.head.chain;
-    let sections = [
+    let found = [
         numbers::section(record, judgement),
         numbers::exposure(judgement),
+        music::section(judgement),
         numbers::seats(judgement),
         numbers::isolation(judgement),
         numbers::taper(judgement),
         pictures::section(record, judgement),
-        added.section(),
+    ];
+    let how = [
         Some(measured(record, "measured", "How it was measured")),
         measured::uncertainty(judgement),
         Some(flaws(judgement)),
@@ -37,7 +39,7 @@ pub fn document(record: &Record, judgement: &Judgement, added: &Added) -> Docume
         answer: judgement.sentence.clone(),
         verdict: judgement.headroom.verdict.to_string(),
         written: format!("Measured {}, session {}. {}", record.head.started_at, record.head.id, added.written()),
-        sections: sections.into_iter().flatten().collect(),
+        sections: found.into_iter().chain(added.sections()).chain(how).flatten().collect(),
         data: steps::data(record, judgement),
     }
 }

@@ -50,22 +50,18 @@ impl About {
 pub fn document(stock: &Stock, listener: &Listener, about: &About, added: &Added) -> Document {
     let matrix = Matrix::of(stock, listener);
     let cells = pairings::ranked(&matrix, about);
-    let sections = [
+    let found = [
         Some(pairings::section(&cells)),
         pictures::section(&cells, about, listener),
         pictures::maps(stock, about, listener),
-        added.section(),
-        pairings::sessions(stock, about),
-        Some(known(stock, about)),
-        Some(judged(listener)),
-        Some(cautions()),
     ];
+    let how = [pairings::sessions(stock, about), Some(known(stock, about)), Some(judged(listener)), Some(cautions())];
     Document {
         title: about.title(),
         answer: pairings::answer(&cells, about, listener),
         verdict: String::new(),
         written: added.written(),
-        sections: sections.into_iter().flatten().collect(),
+        sections: found.into_iter().chain(added.sections()).chain(how).flatten().collect(),
         data: Vec::new(),
     }
 }

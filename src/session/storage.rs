@@ -16,18 +16,18 @@
 
 mod disk;
 mod error;
+mod glance;
 mod json;
 mod labels;
 mod names;
 mod open;
 mod recording;
 mod summary;
-mod unfinished;
 
 pub use disk::{Disk, FileSystem};
 pub use error::StorageError;
+pub use glance::{Glance, all_sessions, finished, unfinished};
 pub use names::{can_name_a_session as is_plain_name, default_sessions_dir, of_time as name_of_time};
-pub use unfinished::{Unfinished, all_sessions, unfinished};
 
 use super::climb::Step;
 use super::record::{Record, SessionEvent, SessionHead, StepResult, TakeResult};

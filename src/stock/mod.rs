@@ -21,6 +21,7 @@ mod matrix;
 mod ohms;
 mod predict;
 pub mod sensitivity;
+pub mod side_by_side;
 mod words;
 
 pub use entry::{Figure, HeadphoneEntry, OutputEntry, RatedPower, Sensitivity};

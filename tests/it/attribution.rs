@@ -9,6 +9,7 @@ use loudenough::analysis::{self, Context, Reference};
 use loudenough::audio::simulated::{BenchSpec, Bend, CAPTURE_CHANNELS, Device, DriverDistortion};
 use loudenough::card::{CardId, Granted, InputRole};
 use loudenough::judgement::attribution::{Attribution, Changed, Owner, Product, attribution};
+use loudenough::report::model::{Cell, Part};
 use loudenough::session::chain::Chain;
 use loudenough::session::climb::{Purpose, Step};
 use loudenough::session::evaluate::evaluate;
@@ -272,6 +273,7 @@ fn what_the_sessions_at_hand_cannot_decide_is_not_told_and_the_next_one_is_named
     };
     let both = attribution(&[&first, &other, &quieter]).unwrap();
     assert_eq!(of(&both), (Owner::Headphone, vec![Changed::Output, Changed::InputGain]));
+    reported(&both, &[&first, &other, &quieter]);
     let outputs = attribution(&[&first, &other]).unwrap();
     assert_eq!(of(&outputs).0, Owner::NotTold);
     assert!(outputs.next.unwrap().contains("less input gain"));
@@ -281,4 +283,22 @@ fn what_the_sessions_at_hand_cannot_decide_is_not_told_and_the_next_one_is_named
     assert!(attribution(&[&first]).unwrap_err().contains("one session alone"));
     let twice = attribution(&[&first, &first]).unwrap();
     assert!(twice.unused[0].1.contains("same pairing") && twice.next.unwrap().contains("another output"));
+}
+
+/// A report has each product with its owner and its proofs, as the terminal tells them.
+fn reported(told: &Attribution, sessions: &[&Record]) {
+    let section = loudenough::report::attribution::section(told, sessions);
+    let table = section.parts.iter().find_map(|part| if let Part::Table(table) = part { Some(table) } else { None });
+    let table = table.unwrap();
+    assert_eq!(table.rows.len(), told.rows().len());
+    for (row, product) in table.rows.iter().zip(told.rows()) {
+        assert_eq!(row[1], Cell::estimate(Some(product.size_db), 1));
+        assert_eq!(row[2], Cell::text(product.owner.to_string()));
+        let Cell::Text(because) = &row[3] else { panic!("no proof") };
+        assert!(
+            because.contains("on session 2 (another output)") && because.contains("on session 3 (another input gain)")
+        );
+    }
+    let Part::List(named) = &section.parts[1] else { panic!("{:?}", section.parts[1]) };
+    assert!(named.len() == 3 && named[2].starts_with("Session 3: first output with"));
 }

@@ -32,7 +32,7 @@ fn stored() -> Record {
 }
 
 fn added(text: Option<&str>) -> Added {
-    Added { now: "2026-03-01T10:00:00+01:00".into(), text: text.map(Into::into) }
+    Added { now: "2026-03-01T10:00:00+01:00".into(), text: text.map(Into::into), further: Vec::new() }
 }
 
 fn reported(record: &Record) -> (Judgement, Document) {

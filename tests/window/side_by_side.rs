@@ -73,6 +73,28 @@ fn two_sessions_are_compared_and_their_names_hidden() {
     let expected = sentence(&compare(&a, &b, &Ask { same_seat: true, ..Ask::default() }).unwrap());
     assert!(says(&window, &expected), "{expected}");
     assert!(says(&window, "difference of the responses by one-third octave: 0 differ"));
+    assert!(says(&window, "Whose distortion is that of session 1"));
+    window.key_press_modifiers(Modifiers::COMMAND, Key::R);
+    let page = home.path().join("report/report.html");
+    for _ in 0..3000 {
+        window.run_steps(1);
+        if says(&window, "begin with report.html") {
+            break;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(10));
+    }
+    let page = std::fs::read_to_string(page).unwrap();
+    assert!(
+        page.contains(&expected) && page.contains("Whose distortion it is"),
+        "the sentence of the window comes first"
+    );
+    // These sessions have no recordings.
+    window.get_by_role_and_label(Role::CheckBox, "subtract one take from the other").click();
+    window.run_steps(2);
+    settle(&mut window);
+    assert!(says(&window, "pink-1.wav"), "the recording that is missing is named");
+    window.get_by_role_and_label(Role::CheckBox, "subtract one take from the other").click();
+    window.run_steps(2);
     retype(&mut window, "Level, dB", "8O");
     settle(&mut window);
     assert!(says(&window, "is not a number"));

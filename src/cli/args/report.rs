@@ -20,6 +20,9 @@ pub struct Report {
     /// this one.
     #[arg(long, value_name = "FOLDER")]
     pub to: Option<PathBuf>,
+    /// Pieces of the listener's own music, WAV or FLAC, as `judge --music`.
+    #[arg(long, value_name = "FILE", num_args = 1..)]
+    pub music: Vec<PathBuf>,
     /// Text of your own to add, from a plain text file; empty lines part its paragraphs.
     #[arg(long, value_name = "FILE")]
     pub text: Option<PathBuf>,

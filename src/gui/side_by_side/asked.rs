@@ -19,6 +19,9 @@ pub(super) fn show(desk: &mut Desk, ui: &mut Ui) {
     if side.hidden {
         ui.checkbox(&mut side.revealed, "tell whose labels they are");
     }
+    ui.add_enabled_ui(!side.hidden, |ui| {
+        changed |= ui.checkbox(&mut side.subtract, "subtract one take from the other").changed();
+    });
     if let Some(wrong) = &side.wrong {
         parts::wrong(ui, wrong);
     }
@@ -45,6 +48,15 @@ fn sessions(desk: &mut Desk, ui: &mut Ui) -> bool {
             changed = true;
         }
     }
+    all[0].1 = "none".into();
+    if let Some(third) = parts::list(ui, "Third session", &desk.side.third, &all) {
+        desk.side.third = third;
+        changed = true;
+    }
+    parts::quiet(
+        ui,
+        "A third one helps to tell whose the distortion of the first is: another input gain, another headphone.",
+    );
     changed
 }
 

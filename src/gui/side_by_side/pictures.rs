@@ -63,9 +63,9 @@ pub(super) fn response(c: &Comparison, ui: &mut Ui, height: f32) {
     let t = theme::tokens(ui);
     let most = c.bands.iter().map(|b| b.difference_db.value.abs() + b.difference_db.half_width().min(3.0));
     let reach = most.fold(LEAST_REACH * c.within_db, f64::max) * 1.1;
-    let title = format!("{} less {}, dB", c.outputs.1, c.outputs.0);
+    let title = "second less first, dB";
     let plain = |m: GridMark, _: &std::ops::RangeInclusive<f64>| text::fixed(m.value, 1);
-    let plot = still_plot("side-by-side-response", height, "Hz", &title, t)
+    let plot = still_plot("side-by-side-response", height, "Hz", title, t)
         .x_axis_formatter(hertz)
         .x_grid_spacer(frequency_axis)
         .y_axis_formatter(plain);

@@ -1,6 +1,6 @@
 //! A row for each one-third octave and each distortion, with one of three words.
 
-use crate::analysis::band;
+use crate::analysis::{Residue, band};
 use crate::gui::parts;
 use crate::gui::text;
 use crate::gui::theme::{self, SMALL, STEP};
@@ -54,10 +54,29 @@ pub(super) fn show(c: &Comparison, ui: &mut Ui) {
             );
             line(ui, row, false);
         }
+        if let Some(left) = &c.residue {
+            subtracted(left, ui);
+            if let Some(words) = c.fit_is_left() {
+                line(ui, words.into(), true);
+            }
+        }
     });
 }
 
-fn line(ui: &mut Ui, text: String, head: bool) {
+/// What the response does and what distortion does, as two numbers.
+fn subtracted(left: &Residue, ui: &mut Ui) {
+    let polarity = if left.inverted { ", polarity turned" } else { "" };
+    let gain = text::fixed(left.gain_db, 2);
+    line(ui, "first take subtracted from the second: what is left, re the second".into(), true);
+    for (after, reading) in [
+        (format!("clock, delay and gain ({gain} dB{polarity})"), &left.plain),
+        (format!("the best linear filter of {} taps too", left.taps), &left.filtered),
+    ] {
+        line(ui, format!("{:>26}  after {after}", text::reading(reading)), false);
+    }
+}
+
+pub(super) fn line(ui: &mut Ui, text: String, head: bool) {
     let t = theme::tokens(ui);
     let colour = if head { t.quiet } else { t.text };
     ui.add(Label::new(RichText::new(text).font(theme::figures(SMALL)).color(colour)).extend());

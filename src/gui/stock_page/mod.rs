@@ -11,9 +11,9 @@ use super::app::Desk;
 use super::keys::Action;
 use super::parts;
 use super::theme::STEP;
+use super::work::{Lost, Work};
 use crate::stock::folder::{self, PassedOver};
 use crate::stock::{Cell, Listener, Map, Matrix, OutputName, Stock};
-use crossbeam_channel::{Receiver, TryRecvError, bounded};
 use eframe::egui::{CentralPanel, Context, Frame, Margin, ScrollArea, Spinner, Ui};
 use std::path::Path;
 
@@ -35,7 +35,7 @@ pub struct StockView {
     pub failure: Option<String>,
     /// What was kept last, or why not.
     kept: Option<Result<String, String>>,
-    reading: Option<Receiver<Loaded>>,
+    reading: Work<Loaded>,
     /// The output that is looked at.
     pub looked_at: Option<OutputName>,
     /// What is typed of an output or a headphone.
@@ -54,16 +54,11 @@ struct Drawn {
 
 impl StockView {
     /// Reads folder and sessions on a thread of its own; `woken` is told when it is done.
-    pub fn read(&mut self, sessions: &Path, woken: impl Fn() + Send + 'static) {
-        let (tell, told) = bounded(1);
+    pub fn read(&mut self, sessions: &Path, woken: impl FnOnce() + Send + 'static) {
         let (typed, sessions) = (folder::beside(sessions), sessions.to_path_buf());
-        let work = move || {
-            let _ = tell.send(folder::load(&typed, &sessions).map_err(|error| error.to_string()));
-            woken();
-        };
-        match std::thread::Builder::new().name("stock".into()).spawn(work) {
-            Ok(_) => self.reading = Some(told),
-            Err(error) => self.failure = Some(format!("The stock could not be read: {error}.")),
+        let work = move || folder::load(&typed, &sessions).map_err(|error| error.to_string());
+        if let Err(error) = self.reading.begin("stock", woken, work) {
+            self.failure = Some(format!("The stock could not be read: {error}."));
         }
     }
 
@@ -74,21 +69,19 @@ impl StockView {
 
     /// True while it is being read.
     pub fn is_reading(&self) -> bool {
-        self.reading.is_some()
+        self.reading.is_under_way()
     }
 
     /// Takes what was read, once it is there.
     pub fn look(&mut self) {
-        let Some(reading) = &self.reading else { return };
-        match reading.try_recv() {
-            Err(TryRecvError::Empty) => return,
-            Err(TryRecvError::Disconnected) => self.failure = Some("The stock could not be read.".into()),
-            Ok(Err(why)) => self.failure = Some(super::form::sentence(&why)),
-            Ok(Ok((stock, passed_over))) => {
+        match self.reading.look() {
+            None => return,
+            Some(Err(Lost)) => self.failure = Some("The stock could not be read.".into()),
+            Some(Ok(Err(why))) => self.failure = Some(super::form::sentence(&why)),
+            Some(Ok(Ok((stock, passed_over)))) => {
                 (self.stock, self.passed_over, self.failure) = (Some(stock), passed_over, None);
             }
         }
-        self.reading = None;
         self.drawn = None;
     }
 

@@ -59,6 +59,11 @@ impl Fits {
         Fits { seats: takes.filter_map(seat).collect(), only }
     }
 
+    /// True of the one seat that is compared.
+    pub(super) fn is_compared(&self, seat: u32) -> bool {
+        self.only == Some(seat)
+    }
+
     fn tight(&self) -> impl Iterator<Item = &Seat> {
         self.seats.iter().filter(|seat| !seat.leaks)
     }

@@ -20,6 +20,12 @@ pub fn blue_is_first(first: &Record, second: &Record) -> Option<bool> {
     key(first, second).or_else(|| key(second, first).map(|blue| !blue))
 }
 
+/// The outputs that wear the blue and the white label; `None` before the order was drawn.
+pub fn whose_labels<'a>(first: &'a Record, second: &'a Record) -> Option<[&'a str; 2]> {
+    let [one, other] = [first, second].map(|record| record.head.chain.output.as_str());
+    blue_is_first(first, second).map(|blue| if blue { [one, other] } else { [other, one] })
+}
+
 /// Compares white with blue and names neither: what would tell them apart by itself (drives, volts) is left out.
 ///
 /// # Errors

@@ -20,7 +20,7 @@ pub mod words;
 
 pub use crate::session::matching::MatchedOn;
 pub use distortion::{Distorted, Distortions, Product, Where};
-pub use labels::{BLUE, WHITE, blue_is_first, compare_hidden};
+pub use labels::{BLUE, WHITE, blue_is_first, compare_hidden, whose_labels};
 pub use response::FinePoint;
 pub use sentence::sentence;
 
@@ -138,10 +138,21 @@ pub struct Played {
     pub basis: Basis,
     /// The step nearest the level.
     pub nearest: usize,
+    /// That step was played on the one seat that both sessions share.
+    pub on_shared_seat: bool,
     /// Drive that gives the level, dBFS RMS.
     pub drive_dbfs: f64,
     /// The same at the load; `None` where the output's volts are not known.
     pub at_load: Option<AtLoad>,
+}
+
+impl Comparison {
+    /// What has to be said of the takes that were subtracted; `None` where they share a seat.
+    pub fn fit_is_left(&self) -> Option<&'static str> {
+        let (a, b) = self.played.as_ref()?;
+        let shared = a.on_shared_seat && b.on_shared_seat;
+        (!shared).then_some("the takes were played on different seats: the first figure has what the fit changes in it")
+    }
 }
 
 /// How numbers at the matched level were come by.
@@ -251,7 +262,7 @@ pub fn compare(first: &Record, second: &Record, ask: &Ask) -> Result<Comparison,
         level_db,
         is_spl: a.is_spl,
         on: ask.on,
-        played: Some((played(first, &at_a), played(second, &at_b))),
+        played: Some((played(&a, &at_a), played(&b, &at_b))),
         within_db: ask.within_db,
         seats: scatter.seats,
         bands,
@@ -321,7 +332,14 @@ fn sides<'a>(first: &'a Record, second: &'a Record, ask: &Ask) -> Result<(Side<'
     Ok((side(first, first_is_earlier), side(second, !first_is_earlier)))
 }
 
-fn played(record: &Record, place: &Place) -> Played {
-    let at_load = record.head.chain.at_load(Dbfs(place.drive_db), &pink_spectrum());
-    Played { basis: place.basis(), nearest: place.nearest(), drive_dbfs: place.drive_db, at_load }
+fn played(side: &Side, place: &Place) -> Played {
+    let at_load = side.record.head.chain.at_load(Dbfs(place.drive_db), &pink_spectrum());
+    let nearest = place.nearest();
+    Played {
+        basis: place.basis(),
+        nearest: nearest.step.number,
+        on_shared_seat: side.fits.is_compared(nearest.seat),
+        drive_dbfs: place.drive_db,
+        at_load,
+    }
 }

@@ -201,10 +201,9 @@ impl<'a> Place<'a> {
         }
     }
 
-    /// Number of the step nearest the level.
-    pub(super) fn nearest(&self) -> usize {
-        let near = self.above.as_ref().filter(|_| self.share > 0.5).unwrap_or(&self.below);
-        near.step.step.number
+    /// The step nearest the level.
+    pub(super) fn nearest(&self) -> &'a StepResult {
+        self.above.as_ref().filter(|_| self.share > 0.5).unwrap_or(&self.below).step
     }
 
     /// A number of one or both steps, in dB on the way between them; the wider one's half width counts.

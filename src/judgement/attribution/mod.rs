@@ -13,6 +13,8 @@
 //! Products are re the stimulus of their own one-third octave (harmonics: re their fundamental), so that no response of a
 //! headphone enters where bands are compared.
 
+mod words;
+
 use crate::analysis::PinkFinding;
 use crate::session::climb::Purpose;
 use crate::session::record::{Record, StepResult};

@@ -1,0 +1,67 @@
+//! What a thread finds out about the chosen sessions.
+
+use crate::gui::{form, parts};
+use crate::judgement::attribution::{Attribution, attribution};
+use crate::judgement::comparison::{Comparison, sentence, target, whose_labels};
+use crate::session::matching::Target;
+use crate::session::record::Record;
+use crate::session::storage::{self, Storage};
+use crate::stock::side_by_side::{SideBySide, Wanted, side_by_side};
+use std::path::{Path, PathBuf};
+
+/// A session that can be chosen.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Choice {
+    /// Its folder.
+    pub folder: PathBuf,
+    /// Output, headphone and when.
+    pub words: String,
+}
+
+/// What is drawn.
+pub(super) struct Drawn {
+    pub(super) comparison: Comparison,
+    pub(super) sentence: String,
+    /// Whose labels they were, where the names are hidden.
+    pub(super) key: Option<String>,
+    /// Whose the first session's distortion is, and the sessions that tell; not where the names are hidden.
+    pub(super) whose: Option<(Attribution, Vec<Record>)>,
+    /// How both were measured.
+    pub(super) records: [Record; 2],
+}
+
+pub(super) type Answer = Result<Drawn, String>;
+
+/// Finished sessions, the latest first.
+pub(super) fn choices(sessions: &Path) -> Vec<Choice> {
+    let words = |glance: storage::Glance| {
+        let chain = &glance.head.chain;
+        let words = format!("{} · {} · {}", chain.output, chain.headphone, parts::moment(&glance.head.started_at));
+        Choice { words, folder: glance.folder }
+    };
+    storage::finished(sessions).into_iter().map(words).collect()
+}
+
+/// Compares the first two; a third one helps to tell whose the first one's distortion is.
+pub(super) fn answer(both: [&Path; 2], third: Option<&Path>, wanted: &Wanted, now: String) -> Answer {
+    let SideBySide { first, second, comparison } = side_by_side(both, wanted, now).map_err(|e| why(&e))?;
+    let key = whose_labels(&first, &second).filter(|_| wanted.hide_labels);
+    let key = key.map(|[blue, white]| format!("Blue label: {blue}. White label: {white}."));
+    let mut all = vec![first.clone(), second.clone()];
+    if let Some(third) = third {
+        all.push(Storage::open(third).map_err(|e| why(&e))?.1);
+    }
+    let told = attribution(&all.iter().collect::<Vec<_>>()).ok();
+    let whose = told.filter(|_| !wanted.hide_labels).map(|told| (told, all));
+    Ok(Drawn { sentence: sentence(&comparison), comparison, key, whose, records: [first, second] })
+}
+
+/// The level of the first session for the output of the second.
+pub(super) fn level(first: &Path, second: &Path, wanted: &Wanted, by_hand: bool) -> Result<Target, String> {
+    let open = |folder: &Path| Storage::open(folder).map(|(_, record)| record).map_err(|e| why(&e));
+    target(&open(first)?, &open(second)?, &wanted.ask, by_hand).map_err(|e| why(&e))
+}
+
+fn why(error: &dyn std::fmt::Display) -> String {
+    form::sentence(&error.to_string())
+}

@@ -1,0 +1,98 @@
+//! Whose distortion it is in words, the same in every front end.
+
+use super::{Attributed, Attribution, Changed, Does, Owner, Product, Proof};
+use crate::analysis::band;
+use crate::stats::{Estimate, Reading};
+use crate::units::tidy;
+
+impl Attribution {
+    /// What is asked, with the level at which it was looked at.
+    pub fn question(&self) -> String {
+        let at = self.level_db.map_or(String::new(), |level| format!(" at {} dB at the ear", tidy(level, 1)));
+        format!("whose distortion is that of session 1{at} (each product re the stimulus of its own band)")
+    }
+
+    /// Products that are told one by one: overall and harmonics, where any session holds against them.
+    pub fn rows(&self) -> Vec<&Attributed> {
+        let proved = self.products.iter().any(|product| !product.proofs.is_empty());
+        self.products.iter().filter(|product| proved && product.product.band().is_none()).collect()
+    }
+
+    /// What the table does not hold, as lines: sessions that do not help, bands by owner, and what would decide.
+    pub fn lines(&self) -> Vec<String> {
+        let unused = self.unused.iter().map(|(session, why)| format!("session {session} does not help: {why}"));
+        if self.products.is_empty() {
+            return unused.chain(std::iter::once("no product stands above the noise there".to_string())).collect();
+        }
+        let next = self.next.iter().map(|next| format!("what is not told would be decided by: {next}"));
+        unused.chain(["even", "odd"].into_iter().flat_map(|order| self.by_band(order))).chain(next).collect()
+    }
+
+    /// Bands of one order, by owner.
+    fn by_band(&self, order: &str) -> Vec<String> {
+        let of_owner = |owner: Owner| {
+            let bands = self.products.iter().filter(|p| p.owner == owner && !p.proofs.is_empty());
+            let of_order = bands.filter(|p| p.product.order() == order);
+            let labels: Vec<String> = of_order.filter_map(|p| p.product.band()).map(band::label).collect();
+            (!labels.is_empty()).then(|| format!("{order}-order by band: {owner} at {}", labels.join(", ")))
+        };
+        [Owner::Output, Owner::Headphone, Owner::Input, Owner::NotTold].into_iter().filter_map(of_owner).collect()
+    }
+}
+
+impl Attributed {
+    /// The sessions that say so, and those that do not.
+    pub fn proofs_in_words(&self) -> String {
+        self.proofs.iter().map(Proof::in_words).collect::<Vec<_>>().join("; ")
+    }
+}
+
+impl Proof {
+    /// `moves on session 2 (another output) by at least 12.3 ±0.4 dB`.
+    pub fn in_words(&self) -> String {
+        let changed = match self.changed {
+            Changed::Output => "another output",
+            Changed::InputGain => "another input gain",
+            Changed::Headphone => "another headphone, same drive",
+        };
+        let does = match self.does {
+            Does::Moves => "moves",
+            Does::Stays => "stays",
+            Does::NotTold => "open",
+        };
+        let with_interval = |e: &Estimate| format!("{} ±{}", tidy(e.value, 1), tidy(e.half_width(), 1));
+        let by = match &self.difference_db {
+            Reading::Told(e) => format!("{} dB", with_interval(e)),
+            Reading::AtLeast(e) => format!("at least {} dB", with_interval(e)),
+            Reading::Below(db) => format!("less than {} dB", tidy(*db, 1)),
+            Reading::NotTold(why) => format!("an unknown amount: {why}"),
+        };
+        format!("{does} on session {} ({changed}) by {by}", self.session)
+    }
+}
+
+impl Product {
+    /// As it is called.
+    pub fn name(self) -> String {
+        match self {
+            Product::Even { .. } => "even-order, all".into(),
+            Product::Odd { .. } => "odd-order, all".into(),
+            Product::Harmonic { order, sine_hz } => format!("harmonic {order} of {} Hz", tidy(sine_hz, 0)),
+        }
+    }
+
+    fn order(self) -> &'static str {
+        match self {
+            Product::Even { .. } => "even",
+            Product::Odd { .. } => "odd",
+            Product::Harmonic { .. } => "harmonic",
+        }
+    }
+
+    fn band(self) -> Option<i32> {
+        match self {
+            Product::Even { band } | Product::Odd { band } => band,
+            Product::Harmonic { .. } => None,
+        }
+    }
+}

@@ -1,0 +1,54 @@
+//! Which sessions are there? Heads and events alone are read; what cannot be read is passed over (opening it says why).
+
+use super::{FileSystem, names, open};
+use crate::session::plan::Extent;
+use crate::session::record::{Record, SessionHead};
+use std::path::{Path, PathBuf};
+
+/// A session at a glance.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Glance {
+    /// Its folder.
+    pub folder: PathBuf,
+    /// Name of its folder inside the folder of sessions.
+    pub name: String,
+    /// Its head.
+    pub head: SessionHead,
+}
+
+/// Folders of all sessions in `sessions`, by name; what is no session is passed over.
+pub fn all_sessions(sessions: &Path) -> Vec<PathBuf> {
+    let mut found: Vec<PathBuf> = named(sessions).into_iter().map(|name| sessions.join(name)).collect();
+    found.retain(|folder| folder.join(names::HEAD).is_file());
+    found.sort();
+    found
+}
+
+/// Sessions in `sessions` that were cut short, the latest first.
+pub fn unfinished(sessions: &Path) -> Vec<Glance> {
+    glances(sessions, Record::can_go_on)
+}
+
+/// Finished sessions in `sessions` that climbed, the latest first.
+pub fn finished(sessions: &Path) -> Vec<Glance> {
+    glances(sessions, |record| !record.can_go_on() && record.head.plan.extent != Extent::PathCheck)
+}
+
+fn named(sessions: &Path) -> Vec<String> {
+    let folders = open::list_or_nothing(&FileSystem, sessions).unwrap_or_default();
+    folders.into_iter().filter(|name| names::can_name_a_session(name)).collect()
+}
+
+/// Those of which this holds; the record has no steps.
+fn glances(sessions: &Path, holds: impl Fn(&Record) -> bool) -> Vec<Glance> {
+    let glance = |name: String| {
+        let folder = sessions.join(&name);
+        let head = open::head(&FileSystem, &folder).ok()?;
+        let (events, _) = open::events(&FileSystem, &folder).ok()?;
+        let record = Record { events, ..Record::new(head) };
+        holds(&record).then_some(Glance { folder, name, head: record.head })
+    };
+    let mut found: Vec<Glance> = named(sessions).into_iter().filter_map(glance).collect();
+    found.sort_by(|a, b| b.head.started_at.cmp(&a.head.started_at));
+    found
+}
