@@ -213,7 +213,11 @@ impl Figure {
     }
 }
 
-/// Value and half width, `94.31 ±0.92`; a narrow interval keeps a figure of its own.
+/// Ends so much nearer on one side than on the other are told themselves.
+const LOPSIDED: f64 = 0.8;
+
+/// Value and half width, `94.31 ±0.92`, or both ends where one is much nearer, `15.6 (5.6 to 43.8)`; a narrow interval keeps
+/// a figure of its own.
 pub fn with_interval(e: &Estimate, places: usize) -> String {
     let value = tidy(e.value, places);
     let half_width = e.half_width();
@@ -224,6 +228,10 @@ pub fn with_interval(e: &Estimate, places: usize) -> String {
         // Of a sum of powers whose lower end is nothing: that end has no decibels.
         let high = e.interval.high;
         return if high.is_finite() { format!("{value}, at most {}", tidy(high, places)) } else { value };
+    }
+    let (below, above) = (e.value - e.interval.low, e.interval.high - e.value);
+    if below.min(above) < LOPSIDED * below.max(above) && half_width > 0.5 * 10f64.powi(-(places as i32)) {
+        return format!("{value} ({} to {})", tidy(e.interval.low, places), tidy(e.interval.high, places));
     }
     // "±0.00" would claim exactness.
     let needed = (-half_width.log10()).ceil().max(0.0) as usize;
@@ -261,5 +269,13 @@ mod tests {
         assert_eq!(figure(Reading::Told(open), 1).words(), "−50.0, at most −47.0");
         assert_eq!(figure(Reading::Told(open), 1).plain()[1], None);
         assert_eq!(Cell::number(Some(f64::NAN), 1), Cell::Empty);
+    }
+
+    #[test]
+    fn ends_at_unlike_distances_are_told_themselves() {
+        let of = |value, low, high| with_interval(&Estimate { value, interval: Interval { low, high } }, 2);
+        assert_eq!(of(94.31, 93.39, 95.23), "94.31 ±0.92");
+        assert_eq!(of(15.62, 5.58, 43.76), "15.62 (5.58 to 43.76)");
+        assert_eq!(of(1.0, 0.9988, 1.0002), "1.00 ±0.0007", "too near for these places");
     }
 }
