@@ -18,14 +18,16 @@ use crate::session::chain::{Coupler, pink_spectrum};
 use crate::stats::Estimate;
 use crate::units::{Dbfs, SampleRate};
 use eframe::egui::{
-    Align, Button, CentralPanel, Frame, Label, Layout, Margin, Rect, RichText, ScrollArea, Sense, Shape, Stroke, Ui,
-    UiBuilder, pos2, vec2,
+    Align, Button, CentralPanel, FontId, Frame, Label, Layout, Margin, Rect, RichText, ScrollArea, Sense, Shape,
+    Stroke, TextStyle, Ui, UiBuilder, pos2, vec2,
 };
 
 /// Width of the arrow between two nodes, points.
 const ARROW: f32 = 3.0 * STEP;
-/// Height of a node in a row, points.
+/// Least height of a node in a row, points.
 const NODE: f32 = 15.0 * STEP;
+/// Between the lines of a node, points.
+const NODE_LINE_GAP: f32 = 1.0;
 
 type Part = (&'static str, fn(&Desk) -> Vec<String>, fn(&mut Desk, &mut Ui));
 
@@ -90,11 +92,13 @@ fn title(desk: &mut Desk, ui: &mut Ui) {
 fn row(desk: &mut Desk, ui: &mut Ui) {
     let width = (ui.available_width() - 4.0 * ARROW) / 5.0;
     let top = ui.cursor().min;
-    let mut bottom = top.y + NODE;
-    for (i, (name, known, editor)) in PARTS.into_iter().enumerate() {
+    let lines = PARTS.map(|(_, known, _)| known(desk));
+    let height = lines.iter().map(|lines| node_height(ui, width, lines)).fold(NODE, f32::max);
+    let mut bottom = top.y + height;
+    for (i, ((name, _, editor), lines)) in PARTS.into_iter().zip(&lines).enumerate() {
         let left = top.x + i as f32 * (width + ARROW);
-        let node_rect = Rect::from_min_size(pos2(left, top.y), vec2(width, NODE));
-        node(ui, node_rect, name, &known(desk));
+        let node_rect = Rect::from_min_size(pos2(left, top.y), vec2(width, height));
+        node(ui, node_rect, name, lines);
         if i < 4 {
             arrow(
                 ui,
@@ -115,8 +119,9 @@ fn row(desk: &mut Desk, ui: &mut Ui) {
 fn column(desk: &mut Desk, ui: &mut Ui) {
     for (i, (name, known, editor)) in PARTS.into_iter().enumerate() {
         let lines = known(desk);
-        let height = 3.0 * STEP + 2.25 * STEP * lines.len().max(1) as f32;
-        let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width().max(STEP), height), Sense::hover());
+        let width = ui.available_width().max(4.0 * STEP);
+        let height = node_height(ui, width, &lines);
+        let (rect, _) = ui.allocate_exact_size(vec2(width, height), Sense::hover());
         node(ui, rect, name, &lines);
         ui.push_id(name, |ui| ui.add_enabled_ui(!desk.view.phase.is_busy(), |ui| editor(desk, ui)));
         if i < 4 {
@@ -127,12 +132,22 @@ fn column(desk: &mut Desk, ui: &mut Ui) {
     }
 }
 
+/// Room for a name and these lines, however often they wrap.
+fn node_height(ui: &Ui, width: f32, lines: &[String]) -> f32 {
+    let name = ui.text_style_height(&TextStyle::Body);
+    let laid_out = |line: &String| {
+        let font = FontId::proportional(theme::SMALL);
+        ui.painter().layout(line.clone(), font, theme::tokens(ui).text, width - 2.0 * STEP).size().y + NODE_LINE_GAP
+    };
+    name + lines.iter().map(laid_out).sum::<f32>() + 2.5 * STEP
+}
+
 fn node(ui: &mut Ui, rect: Rect, name: &str, lines: &[String]) {
     let t = theme::tokens(ui);
     ui.painter().rect(rect, 3.0, t.ground, Stroke::new(1.5, t.quiet), eframe::egui::StrokeKind::Inside);
     let mut child = ui.new_child(UiBuilder::new().id_salt((name, "node")).max_rect(rect.shrink(STEP)));
     child.set_clip_rect(rect.intersect(ui.clip_rect()));
-    child.spacing_mut().item_spacing.y = 1.0;
+    child.spacing_mut().item_spacing.y = NODE_LINE_GAP;
     child.label(RichText::new(name).strong());
     for line in lines {
         child.add(Label::new(RichText::new(line).size(theme::SMALL)).wrap());
