@@ -13,6 +13,10 @@ use serde::{Deserialize, Serialize};
 /// Room to the input's full scale under which its own clipping cannot be excluded, dB.
 const INPUT_NEAR_DB: f64 = 0.2;
 
+/// What a real limiter and a real chain leave beside the statistics of the fit (half width, dB): the response between the
+/// lines of the reference, a limit that moves with the mains and the heat (common practice, no source).
+const REAL_LIMIT_DB: f64 = 0.02;
+
 /// The clipping threshold of the output.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "threshold", rename_all = "kebab-case")]
@@ -132,14 +136,16 @@ fn deciding_clip<'a>(record: &Record, step: &'a StepResult) -> Option<(InputRole
 fn told(step: &StepResult, role: InputRole, level: &ClipLevel, period: &Period) -> Option<ThresholdTold> {
     let peaks = peaks_that_matter(level, period);
     let full = period.full_drive()?.db();
+    let [positive, negative] =
+        [&level.positive, &level.negative].map(|side| side.plus(&Estimate::symmetric(0.0, REAL_LIMIT_DB)));
     let one = |reading: &Reading, peak: f64| Some(reading.told()?.shifted(full - 20.0 * peak.log10()));
-    let drives = [one(&level.positive, peaks.positive), one(&level.negative, peaks.negative)];
+    let drives = [one(&positive, peaks.positive), one(&negative, peaks.negative)];
     let pink_drive = drives.into_iter().flatten().reduce(Estimate::lower_of)?;
     // A headphone's own bend is soft and acts on the waveform: a hard limit or one on samples is the output's.
     let output = role == InputRole::Witness || !level.soft || level.acts_on == ActsOn::Samples;
     Some(ThresholdTold {
-        positive: level.positive.clone(),
-        negative: level.negative.clone(),
+        positive,
+        negative,
         pink_drive,
         acts_on: level.acts_on,
         soft: level.soft,

@@ -11,7 +11,7 @@ use super::listening::{Listening, REFERENCE_OVER_NOISE_DB, inner};
 use super::memory;
 use crate::analysis::{ActsOn, ClipLevel, Reference, Spectra};
 use crate::signal::LineKind;
-use crate::stats::{Estimate, Interval, NORMAL_95, Reading};
+use crate::stats::{Estimate, Interval, NORMAL_95, Reading, t_cdf};
 use realfft::num_complex::Complex;
 
 /// A side whose limit lowers the weighted squares by less than this many mean squares was not touched.
@@ -38,8 +38,9 @@ const SOFT_WIDENING_DB: f64 = 0.5;
 const HIGHEST_BEND: f64 = 0.98;
 /// A bend of which less than this share is its own is spanned by the others.
 const SPANNED: f64 = 1e-9;
-/// Half width that no fit goes under, dB: the reference's response between its lines and the two kinds of limit.
-const MODEL_HALF_WIDTH_DB: f64 = 0.02;
+/// What the fit errs by where there is no noise, dB of half width: the reference's response between its lines, the steps of
+/// the descent (trial: 0.0005 dB RMS on benches whose statistics leave less).
+const FIT_HALF_WIDTH_DB: f64 = 0.001;
 /// The same chain gives the same gain within this (method 5: 0.3 dB) and what a headphone compresses, dB.
 const GAIN_MOVED_DB: f64 = 0.5;
 const STEPS: usize = 15;
@@ -89,9 +90,10 @@ pub(super) fn fit(
         0 => ActsOn::Samples,
         _ => ActsOn::Waveform,
     };
-    let other_limits = fits[1 - better].0.limits;
+    // Complex lines: the logarithm of the likelihood falls by one for each mean square more.
+    let other = Other { limits: fits[1 - better].0.limits, share: 1.0 / (1.0 + apart.exp()) };
     let (fit, limiter) = &mut fits[better];
-    tell(listening, (spectra, reference), fit, (limiter, &curve), acts_on, other_limits)
+    tell(listening, (spectra, reference), fit, (limiter, &curve), acts_on, other)
 }
 
 fn tell(
@@ -100,7 +102,7 @@ fn tell(
     fit: &mut Fit,
     (limiter, curve): (&mut Limiter, &Curve),
     acts_on: ActsOn,
-    other_limits: [Option<f64>; 2],
+    other: Other,
 ) -> Result<ClipLevel, String> {
     if fit.limits.iter().all(Option::is_none) {
         return Err("a bend is visible, but no pair of limits lowers what remains".into());
@@ -123,8 +125,7 @@ fn tell(
         fit.limits = equivalent_limits(spectra, limiter, fit, curve);
     }
     let soft_db = if curve.is_bent() { SOFT_WIDENING_DB * curve.unexplained } else { 0.0 };
-    let other_limits = if acts_on == ActsOn::NotTold { other_limits } else { [None; 2] };
-    let open = Open { other_limits, memory, soft_db };
+    let open = Open { other: Some(other).filter(|_| acts_on == ActsOn::NotTold), memory, soft_db };
     let mut readings = SIDES.map(|side| fit.reading(listening, limiter, side, &open));
     if readings.iter().all(|r| matches!(r, Reading::AtLeast(_))) {
         return Err("a bend is visible, but neither polarity alone shows it".into());
@@ -176,10 +177,17 @@ fn equivalent_limits(spectra: &Spectra, limiter: &mut Limiter, fit: &Fit, curve:
     nearest.limits
 }
 
+/// The kind of limit that fits less well.
+struct Other {
+    limits: [Option<f64>; 2],
+    /// How likely it is the true one, of both.
+    share: f64,
+}
+
 /// What the model leaves open beside its statistics.
 struct Open {
-    /// The other kind's limits, where samples or waveform is not told.
-    other_limits: [Option<f64>; 2],
+    /// Where samples or waveform is not told.
+    other: Option<Other>,
     /// Share that a memory explains.
     memory: f64,
     /// Of a soft limit.
@@ -357,11 +365,10 @@ impl Fit {
         let db = DB_PER_NEPER * at.ln();
         let overdrive_db = DB_PER_NEPER * (limiter.peak(side) / at).ln();
         let memory_db = MEMORY_WIDENING * open.memory * overdrive_db;
-        let half = statistical.hypot(MODEL_HALF_WIDTH_DB) + memory_db + open.soft_db;
+        let half = statistical.hypot(FIT_HALF_WIDTH_DB) + memory_db + open.soft_db;
         let mut estimate = Estimate::symmetric(db, half);
-        if let Some(other) = open.other_limits[i] {
-            let other_db = DB_PER_NEPER * other.ln();
-            estimate.interval = Interval { low: db.min(other_db) - half, high: db.max(other_db) + half };
+        if let Some((other, share)) = open.other.as_ref().and_then(|other| Some((other.limits[i]?, other.share))) {
+            estimate.interval = of_either(db, DB_PER_NEPER * other.ln(), share, half / NORMAL_95);
         }
         Reading::Told(estimate)
     }
@@ -386,6 +393,23 @@ impl Fit {
         let db = |x: f64| DB_PER_NEPER * x.ln();
         Reading::AtLeast(Estimate { value: db(low), interval: Interval { low: db(low), high: db(peak) } })
     }
+}
+
+/// The middle 95 % where the value is `db` or, with this share, `other_db`, either with the same standard uncertainty.
+fn of_either(db: f64, other_db: f64, share: f64, standard_db: f64) -> Interval {
+    let normal = |z: f64| t_cdf(z, f64::INFINITY);
+    let below = |x: f64| (1.0 - share) * normal((x - db) / standard_db) + share * normal((x - other_db) / standard_db);
+    let reach = (other_db - db).abs() + 10.0 * standard_db;
+    let at = |p: f64| {
+        let (mut low, mut high) = (db - reach, db + reach);
+        for _ in 0..60 {
+            let middle = 0.5 * (low + high);
+            if below(middle) < p { low = middle } else { high = middle }
+        }
+        0.5 * (low + high)
+    };
+    // The value that is told lies inside.
+    Interval { low: at(0.025).min(db), high: at(0.975).max(db) }
 }
 
 /// 20/ln 10: decibels of a natural logarithm.
@@ -480,4 +504,21 @@ fn least_squares(weights: &[f64], basis: &[Vec<Complex<f64>>], rest: &[Complex<f
         factors[i] = if lower[i][i].is_finite() { (forward[i] - known) / lower[i][i] } else { 0.0 };
     }
     factors
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// One kind alone is the normal interval; two far apart and equally likely leave 5 % of each outside: z = 1.6449 (normal
+    /// table).
+    #[test]
+    fn two_kinds_are_told_by_how_likely_each_is() {
+        let near = |a: Interval, low: f64, high: f64| (a.low - low).abs() < 1e-3 && (a.high - high).abs() < 1e-3;
+        assert!(near(of_either(-3.0, -2.0, 0.0, 0.01), -3.0196, -2.9804));
+        assert!(near(of_either(-3.0, -2.0, 0.5, 0.01), -3.016_449, -1.983_551));
+        assert!(near(of_either(-3.0, -3.0, 0.3, 0.01), -3.0196, -2.9804));
+        // Less likely than the tail: as if it were not there, nearly.
+        assert!(of_either(-3.0, -2.0, 0.01, 0.01).high < -2.97);
+    }
 }

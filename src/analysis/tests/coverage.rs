@@ -13,6 +13,7 @@ use crate::units::{Dbfs, db_from_power};
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::SeedableRng;
 use realfft::num_complex::Complex;
+use std::ops::RangeInclusive;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
 
@@ -22,7 +23,9 @@ const CASES: u64 = 100;
 const LEAST_OF_FEW: f64 = 0.88;
 /// What is asked of many cases (a figure under 10 000 cases has a standard deviation of 0.22 % there). Under the noise,
 /// "below X" holds nearly always, as it should: there only the lower bound is asked for.
-const OF_MANY: std::ops::RangeInclusive<f64> = 0.938..=0.963;
+const OF_MANY: RangeInclusive<f64> = 0.938..=0.963;
+/// The same of clip levels, which are fewer.
+const OF_MANY_CLIPPED: RangeInclusive<f64> = 0.934..=0.966;
 /// Cases from which the upper bound is asked for as well: then a true 95 % passes it once in 700 (binomial).
 const MANY: u64 = 3_000;
 /// A distortion is clear of the noise from this many standard deviations of its sum on.
@@ -112,12 +115,13 @@ impl Tally {
         );
     }
 
-    /// True where as many hold as are asked to: of `many` cases the share of method 7, of `both_sides` no more either.
-    fn allowed(&self, many: bool, both_sides: bool) -> bool {
+    /// True where as many hold as are asked to: of many cases the share that is stated, of `both_sides` no more either.
+    fn allowed(&self, many: Option<RangeInclusive<f64>>, both_sides: bool) -> bool {
         let held = share(self.held, self.cases);
-        let too_wide = both_sides && share(self.clear_held, self.clear) > *OF_MANY.end();
-        let enough = if many { *OF_MANY.start() } else { LEAST_OF_FEW };
-        held >= enough && !too_wide && self.four_times == 0 && (!many || share(self.twice, self.cases) <= FAR)
+        let too_wide = both_sides && many.as_ref().is_some_and(|of| share(self.clear_held, self.clear) > *of.end());
+        let enough = many.as_ref().map_or(LEAST_OF_FEW, |of| *of.start());
+        let far = many.is_some() && share(self.twice, self.cases) > FAR;
+        held >= enough && !too_wide && self.four_times == 0 && !far
     }
 
     fn sum(&mut self, other: Tally) {
@@ -347,7 +351,7 @@ fn intervals_of_random_takes_hold_the_truth() {
     for (what, t) in QUANTITIES.iter().zip(totals) {
         t.print(what);
         let both_sides = asked.is_some_and(|cases| cases >= MANY) && !what.starts_with("no ");
-        if !t.allowed(asked.is_some(), both_sides) {
+        if !t.allowed(asked.map(|_| OF_MANY), both_sides) {
             failed.push(format!("{what}: {t:?}"));
         }
     }
@@ -384,8 +388,7 @@ fn clip_case(seed: u64) -> [Tally; 2] {
     tallies
 }
 
-/// The stated limits are never under ±0.02 dB, what a real chain's response between its lines leaves; this bench has
-/// less of that, so that its levels hold more often than in 95 % of cases.
+/// A take's own interval; what a real limiter leaves beside it is added where the threshold is judged.
 #[test]
 fn clip_levels_of_random_benches_hold_the_truth() {
     let asked = asked_cases().map(|cases| cases / 5);
@@ -395,5 +398,6 @@ fn clip_levels_of_random_benches_hold_the_truth() {
     });
     println!("{HEAD}");
     total.print("clip level");
-    assert!(total.cases > 0 && total.allowed(asked.is_some(), false), "{total:?}");
+    let both_sides = asked.is_some_and(|cases| cases >= MANY / 5);
+    assert!(total.cases > 0 && total.allowed(asked.map(|_| OF_MANY_CLIPPED), both_sides), "{total:?}");
 }

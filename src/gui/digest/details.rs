@@ -123,10 +123,11 @@ fn remark(chain: &Chain, step: &StepResult) -> String {
 
 pub(super) fn curve(record: &Record, judgement: &Judgement) -> Option<Curve> {
     let input = record.head.chain.deciding_input();
-    let decides = match &judgement.threshold {
-        Threshold::Told(told) => Some(told.step),
+    let told = match &judgement.threshold {
+        Threshold::Told(told) => Some(told),
         _ => None,
     };
+    let decides = told.map(|told| told.step);
     let clip = |s: &StepResult| s.pink(input).and_then(|(p, _)| p.clip.clone()).filter(|c| !c.curve.is_empty());
     let step = record.steps.iter().rev().find(|s| decides.is_none_or(|d| d == s.step.number) && clip(s).is_some())?;
     let clip = clip(step)?;
@@ -135,8 +136,8 @@ pub(super) fn curve(record: &Record, judgement: &Judgement) -> Option<Curve> {
     let keep = points.len().div_ceil(CURVE_POINTS).max(1);
     let reach = points.iter().map(|p| p[0].abs()).fold(0.0, f64::max);
     let mut limits = Vec::new();
-    if let Some(level) = &clip.level {
-        for (reading, sign, word) in [(&level.positive, 1.0, "positive"), (&level.negative, -1.0, "negative")] {
+    if let Some(told) = told {
+        for (reading, sign, word) in [(&told.positive, 1.0, "positive"), (&told.negative, -1.0, "negative")] {
             if let Reading::Told(e) = reading {
                 let says = format!("{word} limit {} dB re full scale", text::with_interval(e));
                 limits.push((sign * 10f64.powf(e.value / 20.0), says));
