@@ -132,3 +132,32 @@ fn a_knob_is_turned_by_a_large_figure() {
     window.run_steps(1);
     assert_eq!(bench.ready.load(Ordering::Relaxed), 1);
 }
+
+/// A list closes when a key has chosen from it, and the next key goes on from there.
+#[test]
+fn both_sessions_are_chosen_by_keyboard_alone() {
+    let home = tempfile::tempdir().unwrap();
+    let sessions = home.path().join("sessions");
+    leave_whole(&sessions, 9, "first output");
+    leave_whole(&sessions, 10, "second output");
+    let (desk, _bench) = start_in(sessions.clone(), records::chain(true), records::plan());
+    let mut window = window(desk, 1280.0, 800.0, 1.0, Theme::Dark);
+    window.key_press_modifiers(Modifiers::COMMAND, Key::S);
+    settle(&mut window);
+    let press = |window: &mut Window, keys: &[Key]| {
+        for key in keys {
+            window.key_press(*key);
+            window.run_steps(3);
+        }
+        settle(window);
+    };
+    window.get_by_role_and_label(Role::ComboBox, "First output").focus();
+    window.run_steps(2);
+    // The latest session stands first.
+    press(&mut window, &[Key::Space, Key::ArrowDown, Key::ArrowDown, Key::ArrowDown, Key::Space]);
+    assert_eq!(window.state().side.chosen[0], Some(sessions.join("at-9")));
+    assert!(window.get_by_role_and_label(Role::ComboBox, "First output").is_focused());
+    press(&mut window, &[Key::Tab, Key::Space, Key::ArrowDown, Key::ArrowDown, Key::Space]);
+    assert_eq!(window.state().side.chosen, [Some(sessions.join("at-9")), Some(sessions.join("at-10"))]);
+    assert!(says(&window, "add seats"), "they are compared at once");
+}
