@@ -115,7 +115,8 @@ fn a_soft_limit_is_told_as_soft_with_its_hard_equivalent() {
         let ideal = Bench { headphone_db: None, over_noise_db: f64::INFINITY, residue_ppm: 0.0, ..bench };
         let (level, truth) = (judged(&bench).level.unwrap(), judged(&ideal).level.unwrap());
         assert!(level.soft && truth.soft && level.unexplained > 0.03);
-        assert_eq!((level.acts_on, truth.acts_on), (acts_on, acts_on), "{limit:?}");
+        // Under noise the kind may stay untold, but is never the other one.
+        assert!(truth.acts_on == acts_on && [acts_on, ActsOn::NotTold].contains(&level.acts_on), "{limit:?}");
         for (reading, truth) in [(&level.positive, &truth.positive), (&level.negative, &truth.negative)] {
             assert!((told(reading) - told(truth)).abs() < LEVEL_DB);
             assert!(reading.told().unwrap().holds(told(truth)));
