@@ -371,7 +371,9 @@ fn sessions_on_seeded_benches_find_the_true_values() {
         }
     });
     let total = total.into_inner().unwrap();
-    assert!(total.doubts as f64 <= (IN_DOUBT * total.sessions as f64).ceil(), "{} sessions in doubt", total.doubts);
+    // Of so few a true 2 % scatters: more than three standard deviations over it come once in 300 (binomial, 50 sessions).
+    let expected = IN_DOUBT * total.sessions as f64;
+    assert!(total.doubts as f64 <= expected + 3.0 * expected.sqrt(), "{} sessions in doubt", total.doubts);
     judge_scores(&total);
 }
 
