@@ -16,6 +16,9 @@ const LEAST_STEP: f64 = 0.03;
 const STEEP: f64 = 0.25;
 /// Lines count where they stand this far over the noise of one period (power).
 const OVER_NOISE: f64 = 10.0;
+/// … and tell a delay where this share of the stimulus does: the few that hum or chance lift out of the noise move alike from
+/// block to block, which looks like a loss.
+const SHARE_OVER_NOISE: f64 = 1.0 / 16.0;
 /// Periods disagree where their difference has this share of twice the signal's power …
 const DISAGREES: f64 = 0.3;
 /// … and agree, elsewhere in the take, under this one.
@@ -38,11 +41,13 @@ pub struct Stretch<'a> {
 pub fn broken(stretch: &Stretch, mean: &[Complex<f64>], variance: &[f64], lines: &[usize]) -> Option<String> {
     let frames = stretch.frames;
     let mut slope = vec![Complex::zero(); mean.len()];
-    for &k in lines.iter().filter(|k| mean[**k].norm_sqr() > OVER_NOISE * variance[**k]) {
+    let clear: Vec<usize> = lines.iter().copied().filter(|k| mean[*k].norm_sqr() > OVER_NOISE * variance[*k]).collect();
+    for &k in &clear {
         slope[k] = mean[k] * Complex::new(0.0, TAU * k as f64 / frames as f64);
     }
     let slope = fft::samples_of(&slope, frames);
-    if let Some(step) = delay_step(&delays(stretch, &slope)) {
+    let told = clear.len() as f64 >= SHARE_OVER_NOISE * lines.len() as f64;
+    if let Some(step) = delay_step(&delays(stretch, &slope)).filter(|_| told) {
         return Some(format!("the signal moves by {step:.2} frames on the way"));
     }
     if !stretch.odd {

@@ -40,6 +40,20 @@ fn clean_takes_are_never_void() {
     }
 }
 
+/// Seen in sessions: a few lines lifted out of the noise by hum beside them moved slowly from block to block.
+#[test]
+fn hum_over_a_buried_stimulus_is_no_loss() {
+    for seed in 0..24 {
+        let mut desk = Desk { ppm: 40.0, periods: 2, seed, ..Desk::pink() };
+        let rms = desk.signal_rms();
+        desk.noise = rms * 10f64.powf((6.0 + (seed % 4) as f64 * 5.0) / 20.0);
+        desk.hum =
+            (1..=8).map(|h| (49.97 + 0.01 * seed as f64, h)).map(|(f, h)| (f * f64::from(h), 0.5 * rms)).collect();
+        let (f, _) = pink(&desk);
+        assert!(voids(&f).is_empty(), "{seed}: {:?}", f.common.flaws);
+    }
+}
+
 #[test]
 fn four_hundred_parts_per_million_are_a_wrong_rate() {
     let (f, _) = pink(&Desk { ppm: 400.0, ..Desk::pink() });
