@@ -40,25 +40,21 @@ pub(super) fn table(judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
 
 fn row(piece: &PieceJudged, out: &mut dyn Write) -> Result<()> {
     let blank = || "·".to_string();
-    let [average, peak, volts, near] = match &piece.needs {
-        Needs::Told(needed) => [
-            tidy(needed.average_dbfs.value, 1),
-            tidy(needed.peak_db[0].value.max(needed.peak_db[1].value), 1),
-            needed.peak_v.map_or_else(blank, |v| tidy(v[0].value.max(v[1].value), 3)),
-            needed.near_limit.map_or_else(blank, |share| tidy(100.0 * share, 1)),
-        ],
-        Needs::NotTold(_) => [blank(), blank(), blank(), blank()],
-    };
+    let needed = piece.needed();
+    let cell = |value: Option<f64>, places: usize| value.map_or_else(blank, |value| tidy(value, places));
+    let average = cell(needed.map(|n| n.average_dbfs.value), 1);
+    let peak = cell(needed.map(|n| n.highest_db().value), 1);
+    let volts = cell(needed.and_then(|n| n.highest_v()).map(|v| v.value), 3);
+    let near = cell(needed.and_then(|n| n.near_limit).map(|share| 100.0 * share), 1);
     writeln!(
         out,
-        "{:NAME$} {:>6} {:>8} {average:>8} {peak:>8} {volts:>7} {:>8} {near:>6} {:>6}  {}{}",
+        "{:NAME$} {:>6} {:>8} {average:>8} {peak:>8} {volts:>7} {:>8} {near:>6} {:>6}  {}",
         short(&piece.file),
         tidy(piece.seconds / 60.0, 1),
         tidy(piece.peak_over_average_db, 1),
         reading(&piece.headroom_needed_db),
         reading(&piece.room_db),
-        piece.plays,
-        if piece.firm { "" } else { ", in doubt" }
+        piece.answer()
     )
 }
 

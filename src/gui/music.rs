@@ -164,27 +164,23 @@ fn rows(pieces: &[PieceJudged], ui: &mut Ui) {
 
 fn row(piece: &PieceJudged) -> String {
     let blank = || "·".to_string();
-    let [average, peak, volts, near] = match &piece.needs {
-        Needs::Told(needed) => [
-            text::db(needed.average_dbfs.value),
-            text::db(needed.peak_db[0].value.max(needed.peak_db[1].value)),
-            needed.peak_v.map_or_else(blank, |v| text::fixed(v[0].value.max(v[1].value), 3)),
-            needed.near_limit.map_or_else(blank, |share| text::fixed(100.0 * share, 1)),
-        ],
-        Needs::NotTold(_) => [blank(), blank(), blank(), blank()],
-    };
-    let doubt = if piece.firm { "" } else { ", in doubt" };
+    let needed = piece.needed();
+    let cell = |value: Option<f64>, places: usize| value.map_or_else(blank, |value| text::fixed(value, places));
+    let average = needed.map_or_else(blank, |n| text::db(n.average_dbfs.value));
+    let peak = needed.map_or_else(blank, |n| text::db(n.highest_db().value));
+    let volts = cell(needed.and_then(|n| n.highest_v()).map(|v| v.value), 3);
+    let near = cell(needed.and_then(|n| n.near_limit).map(|share| 100.0 * share), 1);
     let mislabelled = piece.mislabelled.as_ref().map_or(String::new(), |m| format!(" ({m})"));
     let why = match (&piece.needs, &piece.room_db) {
         (Needs::NotTold(why), _) | (_, Reading::NotTold(why)) => format!(": {why}"),
         _ => String::new(),
     };
     format!(
-        "{:>8} {average:>8} {peak:>8} {volts:>8} {} {near:>8} {}  {}: {}{doubt}{why}{mislabelled}",
+        "{:>8} {average:>8} {peak:>8} {volts:>8} {} {near:>8} {}  {}: {}{why}{mislabelled}",
         text::db(piece.peak_over_average_db),
         text::cell(Some(&piece.headroom_needed_db), 9),
         text::cell(Some(&piece.room_db), 8),
         piece.file,
-        piece.plays
+        piece.answer()
     )
 }

@@ -189,7 +189,36 @@ struct Limit {
     words: String,
 }
 
+impl Needed {
+    /// The higher of the two peaks, dB re full scale.
+    pub fn highest_db(&self) -> Estimate {
+        higher(self.peak_db)
+    }
+
+    /// The same in volts.
+    pub fn highest_v(&self) -> Option<Estimate> {
+        self.peak_v.map(higher)
+    }
+}
+
+fn higher([above, below]: [Estimate; 2]) -> Estimate {
+    if above.value >= below.value { above } else { below }
+}
+
 impl PieceJudged {
+    /// What it needs, where that is told.
+    pub fn needed(&self) -> Option<&Needed> {
+        match &self.needs {
+            Needs::Told(needed) => Some(needed),
+            Needs::NotTold(_) => None,
+        }
+    }
+
+    /// The answer in words, with its doubt.
+    pub fn answer(&self) -> String {
+        format!("{}{}", self.plays, if self.firm { "" } else { ", in doubt" })
+    }
+
     /// Levels and peaks over time in words.
     pub fn over_time(&self) -> String {
         let of_time = |levels: &[Option<f64>; 4], written: fn(f64, usize) -> String| {

@@ -2,9 +2,9 @@
 
 use super::model::{Cell, Column, Part, Section, Table};
 use crate::judgement::Judgement;
-use crate::judgement::music::{Needed, Needs, PieceJudged};
+use crate::judgement::music::{Needs, PieceJudged};
 use crate::session::record::Record;
-use crate::stats::{Estimate, Reading};
+use crate::stats::Reading;
 
 /// Places of levels.
 const DB: usize = 1;
@@ -40,30 +40,21 @@ fn needs(pieces: &[PieceJudged]) -> Table {
     ];
     let mut table = Table::new("music", "What each piece needs at the listening level", columns);
     for piece in pieces {
-        let needed = told(piece);
-        let higher = |sides: [Estimate; 2]| if sides[0].value >= sides[1].value { sides[0] } else { sides[1] };
-        let doubt = if piece.firm { "" } else { ", in doubt" };
+        let needed = piece.needed();
         table.rows.push(vec![
             Cell::text(&piece.file),
             Cell::number(Some(piece.seconds / 60.0), 1),
             Cell::number(Some(piece.peak_over_average_db), DB),
             Cell::estimate(needed.map(|n| n.average_dbfs), DB),
-            Cell::estimate(needed.map(|n| higher(n.peak_db)), DB),
-            Cell::estimate(needed.and_then(|n| n.peak_v).map(higher), 3),
+            Cell::estimate(needed.map(|n| n.highest_db()), DB),
+            Cell::estimate(needed.and_then(|n| n.highest_v()), 3),
             Cell::reading(Some(&piece.headroom_needed_db), DB),
             Cell::number(needed.and_then(|n| n.near_limit).map(|share| 100.0 * share), 1),
             Cell::reading(Some(&piece.room_db), DB),
-            Cell::text(format!("{}{doubt}", piece.plays)),
+            Cell::text(piece.answer()),
         ]);
     }
     table
-}
-
-fn told(piece: &PieceJudged) -> Option<&Needed> {
-    match &piece.needs {
-        Needs::Told(needed) => Some(needed),
-        Needs::NotTold(_) => None,
-    }
 }
 
 /// Percentiles over time, and what names the file for ever.
@@ -78,7 +69,7 @@ fn of_time(pieces: &[PieceJudged]) -> Table {
     let mut table =
         Table::new("music-over-time", "Short-term levels (0.4 s) and peaks (of 0.2 s each) over time", columns);
     for piece in pieces {
-        let peaks = told(piece).map_or([None; 4], |needed| needed.peaks_db);
+        let peaks = piece.needed().map_or([None; 4], |needed| needed.peaks_db);
         for (i, of_time) in ["1 %", "10 %", "50 %", "90 %"].into_iter().enumerate() {
             table.rows.push(vec![
                 Cell::text(&piece.file),
@@ -120,7 +111,7 @@ pub fn pairings(sessions: &[(Record, Judgement)]) -> Option<Section> {
                 Cell::text(&piece.file),
                 Cell::text(format!("{} with {}", chain.output, chain.headphone)),
                 Cell::reading(Some(&judged.room_db), DB),
-                Cell::text(format!("{}{}", judged.plays, if judged.firm { "" } else { ", in doubt" })),
+                Cell::text(judged.answer()),
             ]);
         }
     }

@@ -316,36 +316,6 @@ fn the_noise_itself_needs_no_headroom_over_itself_and_its_room_is_the_headroom()
 
 /// A click of 1 % of the time far over a quiet tone: the same pairing has the one and not the other, the limit being the
 /// simulator's.
-/// A report has the figures of every piece, on one pairing and on several.
-#[test]
-fn a_report_tells_what_every_piece_needs_and_on_which_pairing_it_has_it() {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/session-v1");
-    let (_, record) = Storage::open(&folder).unwrap();
-    let home = tempfile::tempdir().unwrap();
-    let tone = wav(48_000, &[tone(48_000, 1_000.0, 0.5, 2.0)], Format::Float(32), false);
-    let file = kept(home.path(), "=a <b>piece.wav", &tone);
-    let judgement = judged(&record, at(70.0), &[file]);
-    let piece = &judgement.music[0];
-    let added = Added { now: "2026-03-01T10:00:00+01:00".into(), ..Added::default() };
-    let document = report::session::document(&record, &judgement, &added);
-    let all: Vec<&Table> = report::folder::tables(&document).collect();
-    let table = |name: &str| *all.iter().find(|table| table.name == name).unwrap();
-    let row = &table("music").rows[0];
-    assert_eq!(row[3], Cell::estimate(Some(needed(piece).average_dbfs), 1));
-    assert_eq!(row[6], Cell::reading(Some(&piece.headroom_needed_db), 1));
-    assert_eq!(row[8], Cell::reading(Some(&piece.room_db), 1));
-    let over_time = &table("music-over-time").rows;
-    let levels: Vec<&Cell> = over_time.iter().map(|row| &row[2]).collect();
-    assert_eq!(levels, piece.short_term_db.map(|db| Cell::number(db, 1)).iter().collect::<Vec<_>>());
-    let page = report::html(&document);
-    assert!(page.contains("=a &lt;b&gt;piece.wav") && page.contains(&piece.hash));
-    let two = [(record.clone(), judgement.clone()), (record, judgement.clone())];
-    let section = report::music::pairings(&two).unwrap();
-    let Part::Table(both) = &section.parts[0] else { panic!("no table") };
-    assert!(both.rows.len() == 2 && both.rows[1][2] == Cell::reading(Some(&judgement.music[0].room_db), 1));
-    assert!(report::music::pairings(&[]).is_none());
-}
-
 #[test]
 fn room_is_held_against_the_true_limit_of_each_polarity() {
     let folder = tempfile::tempdir().unwrap();
@@ -398,4 +368,34 @@ fn without_listening_level_or_calibration_the_drive_is_not_told_and_the_rest_is(
     assert!(matches!(&piece.needs, Needs::NotTold(why) if why.contains("calibration")), "{:?}", piece.needs);
     assert!(matches!(piece.headroom_needed_db, Reading::Told(_)), "it takes no calibration");
     assert!(uncalibrated.sentence.contains("not told"), "{}", uncalibrated.sentence);
+}
+
+/// A report has the figures of every piece, on one pairing and on several.
+#[test]
+fn a_report_tells_what_every_piece_needs_and_on_which_pairing_it_has_it() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/session-v1");
+    let (_, record) = Storage::open(&folder).unwrap();
+    let home = tempfile::tempdir().unwrap();
+    let tone = wav(48_000, &[tone(48_000, 1_000.0, 0.5, 2.0)], Format::Float(32), false);
+    let file = kept(home.path(), "=a <b>piece.wav", &tone);
+    let judgement = judged(&record, at(70.0), &[file]);
+    let piece = &judgement.music[0];
+    let added = Added { now: "2026-03-01T10:00:00+01:00".into(), ..Added::default() };
+    let document = report::session::document(&record, &judgement, &added);
+    let all: Vec<&Table> = report::folder::tables(&document).collect();
+    let table = |name: &str| *all.iter().find(|table| table.name == name).unwrap();
+    let row = &table("music").rows[0];
+    assert_eq!(row[3], Cell::estimate(Some(needed(piece).average_dbfs), 1));
+    assert_eq!(row[6], Cell::reading(Some(&piece.headroom_needed_db), 1));
+    assert_eq!(row[8], Cell::reading(Some(&piece.room_db), 1));
+    let over_time = &table("music-over-time").rows;
+    let levels: Vec<&Cell> = over_time.iter().map(|row| &row[2]).collect();
+    assert_eq!(levels, piece.short_term_db.map(|db| Cell::number(db, 1)).iter().collect::<Vec<_>>());
+    let page = report::html(&document);
+    assert!(page.contains("=a &lt;b&gt;piece.wav") && page.contains(&piece.hash));
+    let two = [(record.clone(), judgement.clone()), (record, judgement.clone())];
+    let section = report::music::pairings(&two).unwrap();
+    let Part::Table(both) = &section.parts[0] else { panic!("no table") };
+    assert!(both.rows.len() == 2 && both.rows[1][2] == Cell::reading(Some(&judgement.music[0].room_db), 1));
+    assert!(report::music::pairings(&[]).is_none());
 }

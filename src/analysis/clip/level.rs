@@ -78,7 +78,7 @@ pub(super) fn fit(
     let mut better = usize::from(fits[1].0.left < fits[0].0.left);
     let (fit, limiter) = &mut fits[better];
     let mut curve = Curve::through(listening, fit, limiter);
-    let (told, other) = if curve.is_bent() {
+    let other = if curve.is_bent() {
         // The hard limit of the wrong kind can come nearer to a bend than that of its own: each with its own bends.
         let (fit, limiter) = &mut fits[1 - better];
         let mut other = Curve::through(listening, fit, limiter);
@@ -87,16 +87,16 @@ pub(super) fn fit(
             std::mem::swap(&mut curve, &mut other);
         }
         let (fit, limiter) = &mut fits[1 - better];
-        let limits = equivalent_limits(spectra, limiter, fit, &other);
-        (curve.left < CLEARLY_BETTER * other.left, Other { limits, share: 0.5 })
+        (curve.left >= CLEARLY_BETTER * other.left)
+            .then(|| Other { limits: equivalent_limits(spectra, limiter, fit, &other), share: 0.5 })
     } else {
         let (fit, other) = (&fits[better].0, &fits[1 - better].0);
         let apart = (other.left - fit.left) / fit.left * listening.lines.len() as f64;
         // Complex lines: the logarithm of the likelihood falls by one for each mean square more.
-        (apart >= KIND_EVIDENCE, Other { limits: other.limits, share: 1.0 / (1.0 + apart.exp()) })
+        (apart < KIND_EVIDENCE).then(|| Other { limits: other.limits, share: 1.0 / (1.0 + apart.exp()) })
     };
     let acts_on = match better {
-        _ if !told => ActsOn::NotTold,
+        _ if other.is_some() => ActsOn::NotTold,
         0 => ActsOn::Samples,
         _ => ActsOn::Waveform,
     };
@@ -110,7 +110,7 @@ fn tell(
     fit: &mut Fit,
     (limiter, curve): (&mut Limiter, &Curve),
     acts_on: ActsOn,
-    other: Other,
+    other: Option<Other>,
 ) -> Result<ClipLevel, String> {
     if fit.limits.iter().all(Option::is_none) {
         return Err("a bend is visible, but no pair of limits lowers what remains".into());
@@ -131,9 +131,8 @@ fn tell(
     }
     if curve.is_bent() {
         fit.limits = equivalent_limits(spectra, limiter, fit, curve);
-        if acts_on == ActsOn::NotTold
-            && let Some(apart) = other.apart_db(fit.limits).filter(|apart| *apart > KINDS_AGREE_DB)
-        {
+        let apart = other.as_ref().and_then(|other| other.apart_db(fit.limits));
+        if let Some(apart) = apart.filter(|apart| *apart > KINDS_AGREE_DB) {
             return Err(format!(
                 "a bend is visible, level not told: a soft limit on samples and one on the waveform explain it alike and lie \
                  {apart:.2} dB apart"
@@ -141,7 +140,7 @@ fn tell(
         }
     }
     let soft_db = if curve.is_bent() { SOFT_WIDENING_DB * curve.unexplained } else { 0.0 };
-    let open = Open { other: Some(other).filter(|_| acts_on == ActsOn::NotTold), memory, soft_db };
+    let open = Open { other, memory, soft_db };
     let mut readings = SIDES.map(|side| fit.reading(listening, limiter, side, &open));
     if readings.iter().all(|r| matches!(r, Reading::AtLeast(_))) {
         return Err("a bend is visible, but neither polarity alone shows it".into());
@@ -193,7 +192,7 @@ fn equivalent_limits(spectra: &Spectra, limiter: &mut Limiter, fit: &Fit, curve:
     nearest.limits
 }
 
-/// The kind of limit that fits less well.
+/// The kind of limit that fits less well, where it may be the true one.
 struct Other {
     limits: [Option<f64>; 2],
     /// How likely it is the true one, of both.
