@@ -1,5 +1,6 @@
 //! What one input of one take says, in full-scale terms. Plain data, stored with the step.
 
+use super::band;
 use crate::stats::{Estimate, Reading};
 use crate::units::{Dbfs, PeakDb};
 use serde::{Deserialize, Serialize};
@@ -372,6 +373,16 @@ pub struct SweepFinding {
     pub impulse: Vec<f64>,
     /// Seconds from the first sample of `impulse` to the arrival.
     pub impulse_from_s: f64,
+}
+
+impl SweepFinding {
+    /// Level of a harmonic where the sweep passes the middle of one-third octave `x` (0 is 1 kHz), dB re the fundamental.
+    pub fn harmonic(&self, order: u32, x: i32) -> Option<&Reading> {
+        let curve = self.harmonics.iter().find(|curve| curve.order == order)?;
+        let off = |p: &HarmonicPoint| (p.frequency_hz / band::centre_hz(x)).ln().abs();
+        let near = curve.points.iter().filter(|p| band::band_of(p.frequency_hz) == x);
+        Some(&near.min_by(|a, b| off(a).total_cmp(&off(b)))?.level)
+    }
 }
 
 /// One harmonic against the frequency that made it.

@@ -10,7 +10,7 @@ pub(super) fn told(attribution: &Attribution, out: &mut dyn Write) -> Result<()>
         writeln!(
             out,
             "  {:22} {:>6} ±{:<4} dB  {:15} {}",
-            product.product.name(),
+            product.name(),
             tidy(product.size_db.value, 1),
             tidy(product.size_db.half_width(), 1),
             product.owner.to_string(),

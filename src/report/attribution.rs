@@ -17,7 +17,7 @@ pub fn section(attribution: &Attribution, sessions: &[&Record]) -> Section {
         Table::new("whose-distortion", "Distortion of session 1, each product put down to somebody", columns);
     for product in attribution.rows() {
         table.rows.push(vec![
-            Cell::text(product.product.name()),
+            Cell::text(product.name()),
             Cell::estimate(Some(product.size_db), 1),
             Cell::text(product.owner.to_string()),
             Cell::text(product.proofs_in_words()),

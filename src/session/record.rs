@@ -3,7 +3,7 @@
 use super::chain::Chain;
 use super::climb::{Purpose, Step, StopReason};
 use super::plan::{Extent, Plan};
-use crate::analysis::{Finding, Flaw, PinkFinding, SilenceFinding, SineFinding};
+use crate::analysis::{Finding, Flaw, IntermodulationFinding, PinkFinding, SilenceFinding, SineFinding, SweepFinding};
 use crate::calibration::Acoustic;
 use crate::card::{Granted, InputRole};
 use crate::signal::Stimulus;
@@ -171,6 +171,22 @@ impl StepResult {
     pub fn sines(&self, input: usize) -> impl Iterator<Item = &SineFinding> {
         self.takes.iter().filter_map(move |take| match &take.inputs.get(input)?.finding {
             Finding::Sine(finding) => Some(finding.as_ref()),
+            _ => None,
+        })
+    }
+
+    /// Sweep of one input.
+    pub fn sweep(&self, input: usize) -> Option<&SweepFinding> {
+        self.usable(input).find_map(|r| match &r.finding {
+            Finding::Sweep(finding) => Some(finding.as_ref()),
+            _ => None,
+        })
+    }
+
+    /// Two tones of one input.
+    pub fn two_tones(&self, input: usize) -> impl Iterator<Item = &IntermodulationFinding> {
+        self.usable(input).filter_map(|r| match &r.finding {
+            Finding::TwoTones(finding) => Some(finding.as_ref()),
             _ => None,
         })
     }

@@ -3,21 +3,22 @@
 //!
 //! `sh tests/attribution.sh 500` looks at many benches and prints the table.
 
-use crate::common::sessions::{chain, frozen, plan};
+use crate::common::sessions::{chain, frozen, plan, run};
 use crate::common::truth::steady_period;
 use loudenough::analysis::{self, Context, Reference};
-use loudenough::audio::simulated::{BenchSpec, Bend, CAPTURE_CHANNELS, Device, DriverDistortion};
+use loudenough::audio::simulated::{BenchSpec, Bend, CAPTURE_CHANNELS, Device, DriverDistortion, SimulatedCardSpec};
 use loudenough::card::{CardId, Granted, InputRole};
 use loudenough::judgement::attribution::{Attribution, Changed, Owner, Product, attribution};
 use loudenough::report::model::{Cell, Part};
 use loudenough::session::chain::Chain;
 use loudenough::session::climb::{Purpose, Step};
 use loudenough::session::evaluate::evaluate;
+use loudenough::session::plan::{AskedLevel, Plan};
 use loudenough::session::record::{Record, SCHEMA, SessionHead, StepResult, TakeResult};
-use loudenough::signal::{Drive, DriveCeiling, FADE_S, Period, Stimulus, raised_cosine};
+use loudenough::signal::{Drive, DriveCeiling, FADE_S, Period, Stimulus, Sweep, TwoTones, raised_cosine};
 use loudenough::stats::Draws;
 use loudenough::take::{Input, Take, TakeHead};
-use loudenough::units::{Dbfs, SampleRate};
+use loudenough::units::{DbSpl, Dbfs, SampleRate};
 use std::f64::consts::SQRT_2;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
@@ -283,6 +284,46 @@ fn what_the_sessions_at_hand_cannot_decide_is_not_told_and_the_next_one_is_named
     assert!(attribution(&[&first]).unwrap_err().contains("one session alone"));
     let twice = attribution(&[&first, &first]).unwrap();
     assert!(twice.unused[0].1.contains("same pairing") && twice.next.unwrap().contains("another output"));
+}
+
+/// Sweeps and two tones beside the noise, in whole sessions: what the output bends is told as the output's there too.
+#[test]
+fn products_of_sweeps_and_two_tones_are_put_down_too() {
+    let home = tempfile::tempdir().unwrap();
+    let clean = BenchSpec { seed: 3, ..BenchSpec::default() };
+    let mut bent = clean.clone();
+    bent.headphone.distortion = DriverDistortion::none();
+    bent.output.bend = Some(Bend { even_db: Some(-38.0), odd_db: Some(-44.0), at_rms: 0.1, below_hz: 20_000.0 });
+    let clean = BenchSpec { headphone: bent.headphone.clone(), ..clean };
+    let session = |name: &str, spec: &BenchSpec| {
+        let beside = vec![Stimulus::Sweep(Sweep::STANDARD), Stimulus::TwoTones(TwoTones::Modulation)];
+        let asked = vec![AskedLevel::Spl(DbSpl(90.0))];
+        let wanted = Plan { asked, beside, sines_hz: vec![], step_db: 10.0, ..plan(70.0) };
+        let chain = Chain { output: name.into(), ..chain(spec) };
+        run(spec, SimulatedCardSpec::default(), wanted, chain, &home.path().join(name)).unwrap().0
+    };
+    let (bent, clean) = (session("bent", &bent), session("clean", &clean));
+    let told = attribution(&[&bent, &clean]).unwrap();
+    let count = |counts: fn(&Product) -> bool| {
+        let owners = told.products.iter().filter(|p| counts(&p.product)).map(|p| p.owner);
+        owners.fold((0, 0), |(right, all), owner| (right + usize::from(owner == Owner::Output), all + 1))
+    };
+    let swept = count(|p| matches!(p, Product::Swept { .. }));
+    let tones = count(|p| matches!(p, Product::Intermodulation { .. }));
+    assert!(swept.0 == swept.1 && swept.1 >= 30, "{swept:?}");
+    assert_eq!(tones, (2, 2));
+    // They were played at 90 dB alone, which is not where the noise was compared.
+    let lines = told.lines();
+    assert!(
+        lines.iter().any(|l| l.starts_with("harmonic 2 of the sweep by band, at 90.0 dB: the output's at")),
+        "{lines:?}"
+    );
+    assert!(told.rows().iter().any(|p| p.name() == "second-order intermodulation of 61 and 7001 Hz, at 90.0 dB"));
+    // Nothing of it is left where the output is clean.
+    let told = attribution(&[&clean, &bent]).unwrap();
+    assert!(
+        !told.products.iter().any(|p| matches!(p.product, Product::Swept { .. } | Product::Intermodulation { .. }))
+    );
 }
 
 /// A report has each product with its owner and its proofs, as the terminal tells them.

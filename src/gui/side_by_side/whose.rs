@@ -17,7 +17,7 @@ pub(super) fn show(whose: &Attribution, ui: &mut Ui) {
         for product in whose.rows() {
             let row = format!(
                 "{:>22} {:>8} ±{:<5} {:<16} {}",
-                product.product.name(),
+                product.name(),
                 text::db(product.size_db.value),
                 text::db(product.size_db.half_width()),
                 product.owner.to_string(),

@@ -10,7 +10,7 @@
 //!
 //! A product **moves** where the whole interval of its difference lies above half of its power (3 dB): then most of it is
 //! gone with what was changed. It **stays** where the whole interval lies within half of its power. All else is not told.
-//! Products are re the stimulus of their own one-third octave (harmonics: re their fundamental), so that no response of a
+//! Products are re the stimulus of their own one-third octave (harmonics: re their fundamental; two tones: as defined there), so that no response of a
 //! headphone enters where bands are compared.
 
 mod words;
@@ -34,6 +34,10 @@ const OTHER_GAIN_DB: f64 = 6.0;
 const BETWEEN_STEPS_DB: f64 = 0.5;
 /// A step this near is taken as it is, dB.
 const AT_STEP_DB: f64 = 0.05;
+/// What is played at one step alone is taken from it this near …
+const NEAR_STEP_DB: f64 = 1.0;
+/// … with so much half width for each decibel, dB (third order: a product re its stimulus rises twice as fast).
+const SLOPE: f64 = 2.0;
 /// Sines this near are the same one.
 const SAME_SINE: f64 = 0.01;
 /// Harmonics that are asked for.
@@ -59,6 +63,20 @@ pub enum Product {
         order: u32,
         /// The sine, Hz.
         sine_hz: f64,
+    },
+    /// A harmonic of the sweep where it passes the middle of a one-third octave.
+    Swept {
+        /// 2 for the second.
+        order: u32,
+        /// The one-third octave that is swept, 0 is 1 kHz.
+        band: i32,
+    },
+    /// Intermodulation of two tones.
+    Intermodulation {
+        /// 2 or 3.
+        order: u32,
+        /// The tones, Hz.
+        tones_hz: [f64; 2],
     },
 }
 
@@ -129,8 +147,11 @@ pub struct Proof {
 pub struct Attributed {
     /// Which.
     pub product: Product,
-    /// Its size in the first session, dB re its stimulus.
+    /// Its size in the first session, dB re its stimulus …
     pub size_db: Estimate,
+    /// … at this level at the ear, where that is another one than that of [`Attribution::level_db`]: sounds played beside the
+    /// noise at some steps alone.
+    pub at_db: Option<f64>,
     /// Whose it is.
     pub owner: Owner,
     /// The sessions that say so, and those that do not.
@@ -169,15 +190,19 @@ pub fn attribution(sessions: &[&Record]) -> Result<Attribution, String> {
             Err(why) => unused.push((i + 2, why)),
         }
     }
-    let by_level = || partners.iter().filter(|p| p.changed != Changed::Headphone);
-    let highest =
-        |axis: Axis, all: &mut dyn Iterator<Item = &Side>| all.filter_map(|s| s.highest(axis)).reduce(f64::min);
-    let level_db = by_level()
-        .next()
-        .and_then(|_| highest(Axis::Level, &mut by_level().map(|p| &p.side).chain(std::iter::once(&subject))));
-    let drive_db = highest(Axis::Drive, &mut partners.iter().map(|p| &p.side).chain(std::iter::once(&subject)));
+    // The highest place that all who have the product reach.
+    let highest = |product: Product, axis: Axis| {
+        let others = partners.iter().filter(|p| axis == Axis::Drive || p.changed != Changed::Headphone);
+        let reached: Vec<f64> = others.filter_map(|p| p.side.highest(product, axis)).collect();
+        let own = subject.highest(product, axis)?;
+        (axis == Axis::Drive || !reached.is_empty()).then(|| reached.into_iter().fold(own, f64::min))
+    };
+    let level_db = highest(Product::Even { band: None }, Axis::Level);
     let mut products = Vec::new();
     for product in subject.products() {
+        let (level, drive_db) = (highest(product, Axis::Level), highest(product, Axis::Drive));
+        let at_db = level.filter(|level| level_db.is_none_or(|all| (level - all).abs() > AT_STEP_DB));
+        let level_db = level;
         let place = level_db.map(|l| (Axis::Level, l)).or(drive_db.map(|d| (Axis::Drive, d)));
         let Some(Reading::Told(size_db)) = place.and_then(|(axis, at)| subject.at(product, axis, at)) else { continue };
         let proofs: Vec<Proof> = partners
@@ -190,7 +215,7 @@ pub fn attribution(sessions: &[&Record]) -> Result<Attribution, String> {
                 partner.held_against(&subject, product, axis, at)
             })
             .collect();
-        products.push(Attributed { product, size_db, owner: owner(&proofs), proofs });
+        products.push(Attributed { product, size_db, at_db, owner: owner(&proofs), proofs });
     }
     let next = products.iter().any(|p| p.owner == Owner::NotTold).then(|| next(&partners)).flatten();
     Ok(Attribution { level_db, products, unused, next })
@@ -261,8 +286,14 @@ impl<'a> Side<'a> {
         Side { steps, input }
     }
 
-    fn highest(&self, axis: Axis) -> Option<f64> {
-        self.steps.iter().map(|s| s.on(axis)).reduce(f64::max)
+    /// Of the steps at which this product was looked for.
+    fn highest(&self, product: Product, axis: Axis) -> Option<f64> {
+        self.with(product).map(|(step, _)| step.on(axis)).reduce(f64::max)
+    }
+
+    /// The steps at which this product was looked for, and what it read.
+    fn with(&self, product: Product) -> impl Iterator<Item = (&Seen<'a>, Reading)> {
+        self.steps.iter().filter_map(move |step| Some((step, step.reading(product, self.input)?)))
     }
 
     /// All that could be compared.
@@ -276,18 +307,47 @@ impl<'a> Side<'a> {
         sines.sort_by(f64::total_cmp);
         sines.dedup_by(|a, b| same_sine(*a, *b));
         all.extend(sines.iter().flat_map(|sine_hz| ORDERS.map(|order| Product::Harmonic { order, sine_hz: *sine_hz })));
+        let mut pairs: Vec<[f64; 2]> =
+            self.steps.iter().flat_map(|s| s.step.two_tones(self.input)).map(|t| t.tones_hz).collect();
+        pairs.sort_by(|a, b| a[0].total_cmp(&b[0]));
+        pairs.dedup_by(|a, b| same_tones(*a, *b));
+        all.extend(pairs.iter().flat_map(|&tones_hz| [2, 3].map(|order| Product::Intermodulation { order, tones_hz })));
+        if self.steps.iter().any(|s| s.step.sweep(self.input).is_some()) {
+            all.extend(
+                ORDERS.flat_map(|order| crate::analysis::band::BANDS.map(move |band| Product::Swept { order, band })),
+            );
+        }
         all
     }
 
     /// A product where level or drive is so high; `None` where the steps do not reach there.
     fn at(&self, product: Product, axis: Axis, at: f64) -> Option<Reading> {
-        if let Some(near) = self.steps.iter().find(|s| (s.on(axis) - at).abs() < AT_STEP_DB) {
-            return near.reading(product, self.input);
+        let steps: Vec<(f64, Reading)> = self.with(product).map(|(step, reading)| (step.on(axis), reading)).collect();
+        let off = |step: &&(f64, Reading)| (step.0 - at).abs();
+        let nearest = steps.iter().min_by(|a, b| off(a).total_cmp(&off(b)))?;
+        if off(&nearest) < AT_STEP_DB {
+            return Some(nearest.1.clone());
         }
-        let above = self.steps.iter().position(|s| s.on(axis) > at)?;
-        let (low, high) = (&self.steps[above.checked_sub(1)?], &self.steps[above]);
-        let share = (at - low.on(axis)) / (high.on(axis) - low.on(axis));
-        Some(between(&low.reading(product, self.input)?, &high.reading(product, self.input)?, share))
+        let above = steps.iter().position(|step| step.0 > at)?;
+        match above.checked_sub(1) {
+            Some(below) => {
+                let (low, high) = (&steps[below], &steps[above]);
+                Some(between(&low.1, &high.1, (at - low.0) / (high.0 - low.0)))
+            }
+            None => (off(&nearest) < NEAR_STEP_DB).then(|| widened(&nearest.1, SLOPE * off(&nearest))),
+        }
+    }
+}
+
+/// So many decibels surer to hold.
+fn widened(reading: &Reading, by_db: f64) -> Reading {
+    match reading {
+        Reading::Told(e) => {
+            let interval = Interval { low: e.interval.low - by_db, high: e.interval.high + by_db };
+            Reading::Told(Estimate { interval, ..*e })
+        }
+        Reading::Below(bound) => Reading::Below(bound + by_db),
+        other => other.clone(),
     }
 }
 
@@ -330,12 +390,21 @@ impl Seen<'_> {
                 let sine = self.step.sines(input).find(|s| same_sine(s.frequency_hz, sine_hz))?;
                 sine.harmonics.iter().find(|h| h.order == order)?.level.clone()
             }
+            Product::Swept { order, band } => self.step.sweep(input)?.harmonic(order, band)?.clone(),
+            Product::Intermodulation { order, tones_hz } => {
+                let tones = self.step.two_tones(input).find(|t| same_tones(t.tones_hz, tones_hz))?;
+                if order == 2 { tones.second.clone() } else { tones.third.clone() }
+            }
         })
     }
 }
 
 fn same_sine(a: f64, b: f64) -> bool {
     (a / b - 1.0).abs() < SAME_SINE
+}
+
+fn same_tones(a: [f64; 2], b: [f64; 2]) -> bool {
+    same_sine(a[0], b[0]) && same_sine(a[1], b[1])
 }
 
 impl Partner<'_> {

@@ -25,22 +25,33 @@ impl Attribution {
             return unused.chain(std::iter::once("no product stands above the noise there".to_string())).collect();
         }
         let next = self.next.iter().map(|next| format!("what is not told would be decided by: {next}"));
-        unused.chain(["even", "odd"].into_iter().flat_map(|order| self.by_band(order))).chain(next).collect()
+        let mut kinds: Vec<String> =
+            self.products.iter().filter(|p| p.product.band().is_some()).map(|p| p.product.kind()).collect();
+        kinds.dedup();
+        unused.chain(kinds.iter().flat_map(|kind| self.by_band(kind))).chain(next).collect()
     }
 
-    /// Bands of one order, by owner.
-    fn by_band(&self, order: &str) -> Vec<String> {
+    /// Bands of one kind of product, by owner.
+    fn by_band(&self, kind: &str) -> Vec<String> {
         let of_owner = |owner: Owner| {
             let bands = self.products.iter().filter(|p| p.owner == owner && !p.proofs.is_empty());
-            let of_order = bands.filter(|p| p.product.order() == order);
-            let labels: Vec<String> = of_order.filter_map(|p| p.product.band()).map(band::label).collect();
-            (!labels.is_empty()).then(|| format!("{order}-order by band: {owner} at {}", labels.join(", ")))
+            let of_kind = bands.filter(|p| p.product.kind() == kind);
+            let labels: Vec<String> = of_kind.filter_map(|p| p.product.band()).map(band::label).collect();
+            let at = self.products.iter().find(|p| p.product.kind() == kind).and_then(|p| p.at_db);
+            let at = at.map_or(String::new(), |db| format!(", at {} dB", tidy(db, 1)));
+            (!labels.is_empty()).then(|| format!("{kind} by band{at}: {owner} at {}", labels.join(", ")))
         };
         [Owner::Output, Owner::Headphone, Owner::Input, Owner::NotTold].into_iter().filter_map(of_owner).collect()
     }
 }
 
 impl Attributed {
+    /// As it is called, with the level where that is one of its own.
+    pub fn name(&self) -> String {
+        let at = self.at_db.map_or(String::new(), |db| format!(", at {} dB", tidy(db, 1)));
+        format!("{}{at}", self.product.name())
+    }
+
     /// The sessions that say so, and those that do not.
     pub fn proofs_in_words(&self) -> String {
         self.proofs.iter().map(Proof::in_words).collect::<Vec<_>>().join("; ")
@@ -75,24 +86,30 @@ impl Product {
     /// As it is called.
     pub fn name(self) -> String {
         match self {
-            Product::Even { .. } => "even-order, all".into(),
-            Product::Odd { .. } => "odd-order, all".into(),
-            Product::Harmonic { order, sine_hz } => format!("harmonic {order} of {} Hz", tidy(sine_hz, 0)),
+            Product::Harmonic { sine_hz, .. } => format!("{} of {} Hz", self.kind(), tidy(sine_hz, 0)),
+            Product::Intermodulation { tones_hz: [low, high], .. } => {
+                format!("{} of {} and {} Hz", self.kind(), tidy(low, 0), tidy(high, 0))
+            }
+            Product::Even { .. } | Product::Odd { .. } | Product::Swept { .. } => format!("{}, all", self.kind()),
         }
     }
 
-    fn order(self) -> &'static str {
+    fn kind(self) -> String {
         match self {
-            Product::Even { .. } => "even",
-            Product::Odd { .. } => "odd",
-            Product::Harmonic { .. } => "harmonic",
+            Product::Even { .. } => "even-order".into(),
+            Product::Odd { .. } => "odd-order".into(),
+            Product::Harmonic { order, .. } => format!("harmonic {order}"),
+            Product::Swept { order, .. } => format!("harmonic {order} of the sweep"),
+            Product::Intermodulation { order: 2, .. } => "second-order intermodulation".into(),
+            Product::Intermodulation { .. } => "third-order intermodulation".into(),
         }
     }
 
     fn band(self) -> Option<i32> {
         match self {
             Product::Even { band } | Product::Odd { band } => band,
-            Product::Harmonic { .. } => None,
+            Product::Swept { band, .. } => Some(band),
+            Product::Harmonic { .. } | Product::Intermodulation { .. } => None,
         }
     }
 }

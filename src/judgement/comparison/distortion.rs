@@ -5,9 +5,8 @@ use super::Told;
 use super::fit::Scatter;
 use super::side::{Place, Point, Side};
 use super::words::{Item, together, words};
-use crate::analysis::band::{BANDS, band_of, centre_hz};
-use crate::analysis::{Finding, SineFinding, SweepFinding};
-use crate::session::record::StepResult;
+use crate::analysis::SineFinding;
+use crate::analysis::band::{BANDS, band_of};
 use crate::stats::{Estimate, Interval, NORMAL_95, Reading, t_quantile};
 use serde::{Deserialize, Serialize};
 
@@ -133,7 +132,7 @@ fn wanted(a: At, b: At) -> Vec<(Product, Where)> {
             wanted.extend(harmonics().map(|h| (h, place)));
         }
     }
-    if sweep(a.1.below.step, input).is_some() && sweep(b.1.below.step, b.0.input).is_some() {
+    if a.1.below.step.sweep(input).is_some() && b.1.below.step.sweep(b.0.input).is_some() {
         wanted.extend(BANDS.flat_map(|x| harmonics().map(move |h| (h, Where::Sweep { x }))));
     }
     wanted
@@ -141,13 +140,6 @@ fn wanted(a: At, b: At) -> Vec<(Product, Where)> {
 
 fn is_same_sine(sine: &SineFinding, frequency_hz: f64) -> bool {
     (sine.frequency_hz / frequency_hz - 1.0).abs() < SAME_SINE
-}
-
-fn sweep(step: &StepResult, input: usize) -> Option<&SweepFinding> {
-    step.others(input).find_map(|(_, result)| match &result.finding {
-        Finding::Sweep(sweep) => Some(sweep.as_ref()),
-        _ => None,
-    })
 }
 
 /// A quantity at the matched level; `None` where the session does not have it.
@@ -179,11 +171,7 @@ fn one(side: &Side, point: &Point, product: Product, place: Where) -> Option<Rea
             Some((reading, sine.noise.zip(sine.level).map(|(noise, level)| noise - level.value)))
         }
         (Product::Harmonic { order }, Where::Sweep { x }) => {
-            let curve = sweep(point.step, side.input)?.harmonics.iter().find(|c| c.order == order)?;
-            let off = |f_hz: f64| (f_hz / centre_hz(x)).ln().abs();
-            let near = curve.points.iter().filter(|p| band_of(p.frequency_hz) == x);
-            let point = near.min_by(|a, b| off(a.frequency_hz).total_cmp(&off(b.frequency_hz)))?;
-            Some((point.level.clone(), None))
+            Some((point.step.sweep(side.input)?.harmonic(order, x)?.clone(), None))
         }
         _ => None,
     }
