@@ -302,12 +302,12 @@ pub fn f_cdf(x: f64, d1: f64, d2: f64) -> f64 {
 
 /// Quantile of Fisher's F.
 pub fn f_quantile(p: f64, d1: f64, d2: f64) -> f64 {
-    bisect_log(|x| f_cdf(x, d1, d2) - p)
+    root_log(|x| f_cdf(x, d1, d2) - p)
 }
 
 /// Quantile of chi-squared with `dof` degrees of freedom.
 pub fn chi_squared_quantile(p: f64, dof: f64) -> f64 {
-    bisect_log(|x| incomplete_gamma(0.5 * dof, 0.5 * x) - p)
+    root_log(|x| incomplete_gamma(0.5 * dof, 0.5 * x) - p)
 }
 
 /// Quantile of Student's t with `dof` degrees of freedom.
@@ -350,17 +350,39 @@ pub fn standard_deviation(readings: &[f64]) -> Option<f64> {
 }
 
 /// Root of a rising function of a positive number, to about 1e-12 relative.
-fn bisect_log(f: impl Fn(f64) -> f64) -> f64 {
-    let (mut low, mut high) = (-60.0f64, 60.0f64);
-    for _ in 0..60 {
-        let mid = 0.5 * (low + high);
-        if f(mid.exp()) < 0.0 {
-            low = mid;
-        } else {
-            high = mid;
+fn root_log(f: impl Fn(f64) -> f64) -> f64 {
+    root(|x| f(x.exp()), (-60.0, 60.0), 1e-13).exp()
+}
+
+/// Root between two ends where `f` has two signs (else the end where it is smaller), within `apart`: inverse quadratic
+/// interpolation where that converges, else halving (Chandrupatla, *Advances in Engineering Software* 28 (1997) 145–149,
+/// from memory).
+fn root(f: impl Fn(f64) -> f64, ends: (f64, f64), apart: f64) -> f64 {
+    // `a` is the newest point, `b` the one on the other side of the root, `c` the one that `a` replaced.
+    let ((mut a, mut b), mut share) = (ends, 0.5);
+    let (mut at_a, mut at_b) = (f(a), f(b));
+    for _ in 0..200 {
+        let x = a + share * (b - a);
+        let at_x = f(x);
+        let (c, at_c) = if (at_x > 0.0) == (at_a > 0.0) { (a, at_a) } else { (b, at_b) };
+        if c == b {
+            (b, at_b) = (a, at_a);
         }
+        (a, at_a) = (x, at_x);
+        let least = apart / (b - a).abs();
+        if least > 0.5 || at_a == 0.0 {
+            break;
+        }
+        let (xi, phi) = ((a - b) / (c - b), (at_a - at_b) / (at_c - at_b));
+        share = if phi * phi < xi && (1.0 - phi).powi(2) < 1.0 - xi {
+            at_a / (at_b - at_a) * at_c / (at_b - at_c)
+                + (c - a) / (b - a) * at_a / (at_c - at_a) * at_b / (at_c - at_b)
+        } else {
+            0.5
+        };
+        share = share.clamp(least, 1.0 - least);
     }
-    (0.5 * (low + high)).exp()
+    if at_a.abs() < at_b.abs() { a } else { b }
 }
 
 /// Above this noncentrality Patnaik's two-moment approximation is used; its error in probability is then under 5e-4.
@@ -419,16 +441,7 @@ pub fn noncentrality_95(ratio: f64, d1: f64, d2: f64) -> Interval {
         while noncentral_f_cdf(ratio, d1, d2, high) > p && high < 1e18 {
             high *= 2.0;
         }
-        let mut low = 0.0;
-        for _ in 0..50 {
-            let mid = 0.5 * (low + high);
-            if noncentral_f_cdf(ratio, d1, d2, mid) > p {
-                low = mid;
-            } else {
-                high = mid;
-            }
-        }
-        0.5 * (low + high)
+        root(|lambda| p - noncentral_f_cdf(ratio, d1, d2, lambda), (0.0, high), 1e-11 * high)
     };
     Interval { low: solve(0.975), high: solve(0.025) }
 }

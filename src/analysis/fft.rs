@@ -8,6 +8,9 @@ use std::cell::RefCell;
 thread_local! {
     // Plans for the few period lengths in use; planning 65 536 points costs more than the transform.
     static PLANNER: RefCell<RealFftPlanner<f64>> = RefCell::new(RealFftPlanner::new());
+    // What the transforms spoil and what they write beside their result, the same memory again and again.
+    static SPOILT: RefCell<Vec<f64>> = const { RefCell::new(Vec::new()) };
+    static SCRATCH: RefCell<Vec<Complex<f64>>> = const { RefCell::new(Vec::new()) };
 }
 
 /// RMS phasors of one real period, lines 0 to N/2.
@@ -17,14 +20,18 @@ pub fn lines_of(samples: &[f64]) -> Vec<Complex<f64>> {
         return vec![Complex::zero(); frames];
     }
     let plan = PLANNER.with(|p| p.borrow_mut().plan_fft_forward(frames));
-    let mut input = samples.to_vec();
+    let scale = std::f64::consts::SQRT_2 / frames as f64;
     let mut lines = plan.make_output_vec();
+    let done = SPOILT.with(|spoilt| {
+        let mut input = spoilt.borrow_mut();
+        input.clear();
+        input.extend(samples.iter().map(|x| x * scale));
+        with_scratch(plan.get_scratch_len(), |scratch| plan.process_with_scratch(&mut input, &mut lines, scratch))
+    });
     // Lengths come from the plan itself: this cannot fail.
-    if plan.process(&mut input, &mut lines).is_err() {
+    if done.is_err() {
         lines.fill(Complex::zero());
     }
-    let scale = std::f64::consts::SQRT_2 / frames as f64;
-    lines.iter_mut().for_each(|line| *line *= scale);
     for edge in edges(frames) {
         lines[edge] *= std::f64::consts::FRAC_1_SQRT_2;
     }
@@ -46,10 +53,22 @@ pub fn samples_of(lines: &[Complex<f64>], frames: usize) -> Vec<f64> {
         input[edge] = Complex::new(input[edge].re * std::f64::consts::SQRT_2, 0.0);
     }
     let mut samples = plan.make_output_vec();
-    if plan.process(&mut input, &mut samples).is_err() {
+    if with_scratch(plan.get_scratch_len(), |scratch| plan.process_with_scratch(&mut input, &mut samples, scratch))
+        .is_err()
+    {
         samples.fill(0.0);
     }
     samples
+}
+
+fn with_scratch<T>(length: usize, work: impl FnOnce(&mut [Complex<f64>]) -> T) -> T {
+    SCRATCH.with(|scratch| {
+        let mut scratch = scratch.borrow_mut();
+        if scratch.len() < length {
+            scratch.resize(length, Complex::zero());
+        }
+        work(&mut scratch[..length])
+    })
 }
 
 /// The lines that stand for themselves alone: DC, and Nyquist where there is one.

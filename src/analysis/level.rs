@@ -130,10 +130,18 @@ fn gain_on(s: &Spectra, expected: impl Fn(usize) -> f64) -> Option<Estimate> {
     let excited: Vec<usize> = usable(s, LineKind::Excited, all(s)).collect();
     let mut sum = LineSum::new(s.periods);
     let (mut against, mut all) = (0.0, 0.0);
+    // Noise and power up to each line: their differences are the sums about it.
+    let up_to: Vec<(f64, f64)> = std::iter::once((0.0, 0.0))
+        .chain(excited.iter().scan((0.0, 0.0), |(noise, power), k| {
+            *noise += s.variance[*k] / s.periods as f64;
+            *power += s.mean[*k].norm_sqr();
+            Some((*noise, *power))
+        }))
+        .collect();
     for (i, &k) in excited.iter().enumerate() {
-        let near = &excited[i.saturating_sub(SMOOTHED)..(i + SMOOTHED + 1).min(excited.len())];
-        let noise: f64 = near.iter().map(|k| s.variance[*k] / s.periods as f64).sum();
-        let power: f64 = near.iter().map(|k| s.mean[*k].norm_sqr()).sum::<f64>() - noise;
+        let (before, after) = (up_to[i.saturating_sub(SMOOTHED)], up_to[(i + SMOOTHED + 1).min(excited.len())]);
+        let noise = (after.0 - before.0).max(0.0);
+        let power = after.1 - before.1 - noise;
         all += expected(k);
         if power > OVER_NOISE * noise && power > 0.0 {
             against += expected(k);

@@ -251,8 +251,8 @@ impl<'a> Bench<'a> {
         for _ in 0..ROUNDS {
             let segments = self.segments(&path);
             let groups: Vec<Vec<Complex<f64>>> = segments.chunks_exact(GROUP).map(response_of).collect();
-            let mean = periods::mean_of(&groups);
-            let (variance, _) = periods::pooled_variance(&groups, &mean, &lines, 20.0);
+            let (mean, scatter) = periods::mean_and_scatter(&groups);
+            let (variance, _) = periods::pooled_variance(&scatter, groups.len(), &lines, 20.0);
             let Some(offset) = clock::fit(&groups, &mean, &variance, &excited, self.segment) else { break };
             // The fit takes successive groups as one segment apart; they are GROUP hops apart.
             let per_group = self.segment as f64 / (GROUP * hop) as f64;

@@ -8,6 +8,8 @@ use realfft::num_complex::Complex;
 pub const POOLED_DOF: f64 = 10.0;
 /// With fewer excited lines than this (a sine) all lines are pooled alike.
 const CLASS_FROM: usize = 16;
+/// Lines that are averaged together: of some tens of periods they fit a core's own memory.
+const NEAR: usize = 512;
 /// Blocks per period in which a disturbance is looked for (about 43 ms each).
 const BLOCKS: usize = 32;
 /// A block is disturbed when periods differ there by this much more power than usual (15 dB; three real degrees of
@@ -27,6 +29,28 @@ pub fn lines_per_period(samples: &[f64], frames: usize) -> Vec<Vec<Complex<f64>>
     samples.chunks_exact(frames).map(fft::lines_of).collect()
 }
 
+/// Mean lines, and the variance of one period's line about it, line by line (zeros for a single period).
+pub fn mean_and_scatter(periods: &[Vec<Complex<f64>>]) -> (Vec<Complex<f64>>, Vec<f64>) {
+    let count = periods.first().map_or(0, Vec::len);
+    let (mut mean, mut scatter) = (vec![Complex::new(0.0, 0.0); count], vec![0.0; count]);
+    let (all, own_dof) = (periods.len().max(1) as f64, 2.0 * (periods.len().max(2) - 1) as f64);
+    // A few lines of all periods at a time: the second pass over them finds them near.
+    for from in (0..count).step_by(NEAR) {
+        let span = from..(from + NEAR).min(count);
+        let (mean, scatter) = (&mut mean[span.clone()], &mut scatter[span.clone()]);
+        for period in periods {
+            mean.iter_mut().zip(&period[span.clone()]).for_each(|(sum, line)| *sum += line);
+        }
+        mean.iter_mut().for_each(|sum| *sum /= all);
+        for period in periods {
+            let lines = scatter.iter_mut().zip(&period[span.clone()]).zip(mean.iter());
+            lines.for_each(|((sum, line), mean)| *sum += (line - mean).norm_sqr());
+        }
+        scatter.iter_mut().for_each(|sum| *sum = 2.0 * *sum / own_dof);
+    }
+    (mean, scatter)
+}
+
 /// Mean lines.
 pub fn mean_of(periods: &[Vec<Complex<f64>>]) -> Vec<Complex<f64>> {
     let count = periods.len().max(1) as f64;
@@ -39,32 +63,15 @@ pub fn mean_of(periods: &[Vec<Complex<f64>>]) -> Vec<Complex<f64>> {
     mean
 }
 
-/// Variance of one period's line about the mean, line by line. Zeros for a single period.
-pub fn scatter(periods: &[Vec<Complex<f64>>], mean: &[Complex<f64>]) -> Vec<f64> {
-    let own_dof = 2.0 * (periods.len().max(2) - 1) as f64;
-    let mut scatter = vec![0.0; mean.len()];
-    for period in periods {
-        scatter.iter_mut().zip(period).zip(mean).for_each(|((sum, line), mean)| *sum += (line - mean).norm_sqr());
-    }
-    scatter.iter_mut().for_each(|sum| *sum = 2.0 * *sum / own_dof);
-    scatter
-}
-
-/// The same, pooled over neighbours of the same kind (excited or not) to at least
+/// The scatter of so many periods, pooled over neighbours of the same kind (excited or not) to at least
 /// `least_dof` degrees of freedom; with the degrees of freedom reached. Zeros for a single period.
-pub fn pooled_variance(
-    periods: &[Vec<Complex<f64>>],
-    mean: &[Complex<f64>],
-    lines: &Lines,
-    least_dof: f64,
-) -> (Vec<f64>, Vec<f64>) {
-    let count = mean.len();
+pub fn pooled_variance(scatter: &[f64], periods: usize, lines: &Lines, least_dof: f64) -> (Vec<f64>, Vec<f64>) {
+    let count = scatter.len();
     let (mut variance, mut dof) = (vec![0.0; count], vec![0.0; count]);
-    if periods.len() < 2 {
+    if periods < 2 {
         return (variance, dof);
     }
-    let own_dof = 2.0 * (periods.len() - 1) as f64;
-    let raw = scatter(periods, mean);
+    let own_dof = 2.0 * (periods - 1) as f64;
     let few = lines.of(LineKind::Excited).count() < CLASS_FROM;
     let excited = |k: &usize| !few && lines.kind(*k) == LineKind::Excited;
     let classes: [Vec<usize>; 2] =
@@ -73,7 +80,7 @@ pub fn pooled_variance(
     for class in &classes {
         let mut running = vec![0.0];
         running.extend(class.iter().scan(0.0, |sum, &k| {
-            *sum += raw[k];
+            *sum += scatter[k];
             Some(*sum)
         }));
         for (i, &k) in class.iter().enumerate() {
@@ -82,7 +89,7 @@ pub fn pooled_variance(
             dof[k] = own_dof * (to - from) as f64;
         }
     }
-    variance[0] = raw[0];
+    variance[0] = scatter[0];
     dof[0] = own_dof;
     (variance, dof)
 }

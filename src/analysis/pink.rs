@@ -15,7 +15,7 @@ use super::sums::{LineSum, Power, ScaledSum};
 use super::weighting::Weighting;
 use super::{Context, Measured, clip, resampled, transfer};
 use crate::signal::LineKind;
-use crate::stats::{Estimate, Reading};
+use crate::stats::Reading;
 use crate::take::Take;
 use crate::units::db_from_power;
 use std::ops::{Range, RangeInclusive};
@@ -38,7 +38,9 @@ const RESIDUE_IGNORED_DB: f64 = -95.0;
 pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured, AnalysisError> {
     let Prepared { spectra, common, drift_db } = prepare(take, input, context)?;
     let mut finding = finding(&spectra, common, context);
-    finding.middle = middle(&spectra, drift_db);
+    if let Some(middle) = &mut finding.middle {
+        middle.drift_db = drift_db;
+    }
     Ok(Measured { finding: Finding::Pink(Box::new(finding)), spectra: Some(spectra) })
 }
 
@@ -68,20 +70,20 @@ pub fn finding(s: &Spectra, mut common: Common, context: &Context) -> PinkFindin
         even_output: output.as_ref().map(Referred::even),
         odd_output: output.as_ref().map(Referred::odd),
         clip: context.reference.filter(|r| r.response.len() == s.mean.len()).map(|r| clip::judge(s, r)),
-        middle: middle(s, None),
+        middle: middle(s),
         common,
     }
 }
 
-/// The middle of the band by itself.
-fn middle(s: &Spectra, drift_db: Option<Estimate>) -> Option<MiddleFinding> {
+/// The middle of the band by itself; its drift is for who has the periods.
+fn middle(s: &Spectra) -> Option<MiddleFinding> {
     let power = level::stimulus_power(s, level::middle(s), |_| 1.0)?;
     let stimulus = Some(power.value).filter(|_| power.seen);
     Some(MiddleFinding {
         level: power.reading(FULL_SCALE_MS),
         even: even_reading(s, stimulus, level::middle(s)),
         odd: odd_reading(s, stimulus, level::MIDDLE),
-        drift_db,
+        drift_db: None,
         ends: Some(resampled::falls(s)),
     })
 }

@@ -333,8 +333,8 @@ impl<'a> Bench<'a> {
 
     fn averaged(&self, samples: &[f64]) -> Averaged {
         let per_period = periods::lines_per_period(samples, self.frames);
-        let mean = periods::mean_of(&per_period);
-        let (variance, _) = periods::pooled_variance(&per_period, &mean, &self.played.period.lines, WEIGHT_DOF);
+        let (mean, scatter) = periods::mean_and_scatter(&per_period);
+        let (variance, _) = periods::pooled_variance(&scatter, per_period.len(), &self.played.period.lines, WEIGHT_DOF);
         Averaged { per_period, mean, variance }
     }
 
@@ -498,10 +498,9 @@ impl<'a> Bench<'a> {
 
     /// Mean and variance with the curve applied.
     pub fn spectra(&self, context: &Context, lines: &[Vec<Complex<f64>>]) -> Spectra {
-        let mut mean = periods::mean_of(lines);
+        let (mut mean, mut scatter) = periods::mean_and_scatter(lines);
         let (mut variance, dof) =
-            periods::pooled_variance(lines, &mean, &self.played.period.lines, periods::POOLED_DOF);
-        let mut scatter = periods::scatter(lines, &mean);
+            periods::pooled_variance(&scatter, lines.len(), &self.played.period.lines, periods::POOLED_DOF);
         let spacing = self.played_hz / self.frames as f64;
         let highest = 0.49 * self.captured_hz.min(self.played_hz);
         let usable = (0..mean.len()).map(|k| k > 0 && (k as f64 * spacing) < highest).collect();

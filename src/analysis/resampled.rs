@@ -92,9 +92,9 @@ pub fn in_stimulus(s: &Spectra) -> Option<Flaw> {
     let spacing = s.period.line_spacing_hz();
     // Noise stays in: it can only hide what is missing.
     let gain = |low_hz: f64, high_hz: f64| {
-        let lines = s.period.lines.of(LineKind::Excited).filter(|k| s.usable[*k]);
-        let lines = lines.filter(|k| (low_hz..high_hz).contains(&(*k as f64 * spacing)));
-        let sums = lines.fold((0.0, 0.0), |sum, k| (sum.0 + s.mean[k].norm_sqr(), sum.1 + s.played[k].norm_sqr()));
+        let span = (low_hz / spacing).ceil() as usize..(high_hz / spacing).ceil() as usize;
+        let sums = usable(s, LineKind::Excited, span)
+            .fold((0.0, 0.0), |sum, k| (sum.0 + s.mean[k].norm_sqr(), sum.1 + s.played[k].norm_sqr()));
         (sums.1 > 0.0).then(|| sums.0 / sums.1)
     };
     let missing = |end_hz: &&f64| {

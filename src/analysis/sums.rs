@@ -226,6 +226,12 @@ impl MeanSquare {
 }
 
 impl Power {
+    /// So many times the power.
+    fn scaled(self, by: f64) -> Power {
+        let interval = Interval { low: by * self.interval.low, high: by * self.interval.high };
+        Power { value: by * self.value, interval, ..self }
+    }
+
     /// Level in dB re `reference`; `None` where it is not told from noise.
     pub fn level_db(&self, reference: f64) -> Option<Estimate> {
         let db = |p: f64| db_from_power(p / reference);
@@ -258,26 +264,28 @@ pub struct ScaledSum {
     /// all have the same power).
     squares: f64,
     lines: usize,
-    /// The only band so far.
-    single: Option<Power>,
+    /// The only band so far, and its scale.
+    single: Option<(LineSum, f64)>,
     bands: usize,
 }
 
 impl ScaledSum {
     /// Adds one band: its detection lines and how many odd lines it has altogether.
     pub fn add(&mut self, detected: &LineSum, odd_lines: usize) {
-        let Some(power) = detected.over_noise() else { return };
+        if detected.lines() == 0 {
+            return;
+        }
         let scale = odd_lines as f64 / detected.lines() as f64;
-        self.value += scale * power.value;
+        let value = scale * detected.value();
+        self.value += value;
         let noise_variance = scale * scale * detected.noise_variance();
         self.variance += noise_variance;
         // The square of a noisy sum of exponentially distributed powers is too large on average: by the noise's
         // variance, and by 1 + 1/L.
-        self.squares += ((scale * power.value).powi(2) - noise_variance) / (detected.lines() + 1) as f64;
+        self.squares += (value * value - noise_variance) / (detected.lines() + 1) as f64;
         self.lines += detected.lines();
         self.bands += 1;
-        let limits = Interval { low: scale * power.interval.low, high: scale * power.interval.high };
-        self.single = (self.bands == 1).then_some(Power { value: self.value, interval: limits, ..power });
+        self.single = (self.bands == 1).then_some((*detected, scale));
     }
 
     /// The scaled power; `None` without any band.
@@ -292,7 +300,8 @@ impl ScaledSum {
             interval: Interval { low: self.value - half, high: (self.value + half).max(half) },
             seen: self.value > SEEN_DEVIATE * sigma,
         };
-        let Power { interval: noise, seen, .. } = self.single.unwrap_or(several);
+        let single = self.single.and_then(|(band, scale)| Some(band.over_noise()?.scaled(scale)));
+        let Power { interval: noise, seen, .. } = single.unwrap_or(several);
         let (mut below, mut above) = ((self.value - noise.low).powi(2), (noise.high - self.value).powi(2));
         if self.value > 0.0 {
             let all = self.lines as f64;

@@ -22,7 +22,9 @@ use crate::stats::Reading;
 use crate::take::Take;
 use realfft::num_complex::Complex;
 use realfft::num_traits::Zero;
+use std::cell::RefCell;
 use std::f64::consts::{FRAC_PI_4, SQRT_2, TAU};
+use std::rc::Rc;
 
 /// Highest harmonic told.
 const HIGHEST: usize = 5;
@@ -118,28 +120,22 @@ struct Apart<'a> {
     shape: &'a SweepShape,
     /// One period.
     response: Vec<f64>,
-    /// |X|² of the closed form on every line, drive included.
-    sent: Vec<f64>,
+    /// |X|² of the closed form on a line times its number, drive included.
+    sent: f64,
 }
 
 impl<'a> Apart<'a> {
     fn of(s: &'a Spectra, linear: &'a Spectra, shape: &'a SweepShape) -> Apart<'a> {
         let (frames, hz) = (s.period.samples.len(), s.period.rate.hz());
         let spacing = s.period.line_spacing_hz();
-        let highest_hz = shape.to_hz.min(0.49 * hz);
         // One line of the sweep's closed spectrum, as an RMS phasor of the period.
         let scale = s.gain * SQRT_2 * hz / frames as f64;
-        let sent = (0..s.mean.len()).map(|k| (0.5 * scale).powi(2) * shape.length_s / (k as f64 * spacing)).collect();
+        let sent = (0.5 * scale).powi(2) * shape.length_s / spacing;
         let mut quotient = vec![Complex::zero(); s.mean.len()];
-        for (k, quotient) in quotient.iter_mut().enumerate().skip(1) {
-            let f = k as f64 * spacing;
-            if s.usable[k] && f > CUT_FROM_HZ && f < highest_hz {
-                let turn = TAU * f * shape.length_s * (1.0 - (f / shape.from_hz).ln()) - FRAC_PI_4;
-                let line = Complex::from_polar(0.5 * (shape.length_s / f).sqrt() * scale, turn);
-                let edges = raised_cosine((f / CUT_FROM_HZ).log2()) * raised_cosine((highest_hz - f) / 1000.0);
-                // The linear response is taken off first: what rings of it at the band edges would pass for a harmonic.
-                *quotient = edges * (s.mean[k] - linear.mean[k]) / line;
-            }
+        let inverse = closed_form_inverse(shape, spacing, hz);
+        for (k, inverse) in inverse.iter().enumerate().take(s.mean.len()).filter(|(k, _)| s.usable[*k]) {
+            // The linear response is taken off first: what rings of it at the band edges would pass for a harmonic.
+            quotient[k] = (s.mean[k] - linear.mean[k]) * inverse / scale;
         }
         Apart { s, linear, shape, response: fft::samples_of(&quotient, frames), sent }
     }
@@ -147,6 +143,34 @@ impl<'a> Apart<'a> {
     fn harmonics(&self) -> Vec<HarmonicCurve> {
         (2..=HIGHEST).map(|n| harmonic(self, n)).collect()
     }
+}
+
+thread_local! {
+    // Sine, cosine and two logarithms a line, the same at every step of a session: kept for the sweep in use.
+    static KEPT: RefCell<Option<KeptInverse>> = const { RefCell::new(None) };
+}
+
+type KeptInverse = ((SweepShape, f64, f64), Rc<Vec<Complex<f64>>>);
+
+/// 1/X of every line that `hz` frames a second hold, faded in and out at the ends of what is told, zero outside.
+fn closed_form_inverse(shape: &SweepShape, spacing: f64, hz: f64) -> Rc<Vec<Complex<f64>>> {
+    let key = (*shape, spacing, hz);
+    if let Some(kept) = KEPT.with(|kept| kept.borrow().as_ref().filter(|(of, _)| *of == key).map(|(_, i)| i.clone())) {
+        return kept;
+    }
+    let highest_hz = shape.to_hz.min(0.49 * hz);
+    let line = |k: usize| {
+        let f = k as f64 * spacing;
+        if f <= CUT_FROM_HZ {
+            return Complex::zero();
+        }
+        let turn = TAU * f * shape.length_s * (1.0 - (f / shape.from_hz).ln()) - FRAC_PI_4;
+        let edges = raised_cosine((f / CUT_FROM_HZ).log2()) * raised_cosine((highest_hz - f) / 1000.0);
+        Complex::from_polar(2.0 * edges / (shape.length_s / f).sqrt(), -turn)
+    };
+    let inverse = Rc::new((0..(highest_hz / spacing).ceil() as usize).map(line).collect::<Vec<_>>());
+    KEPT.with(|kept| *kept.borrow_mut() = Some((key, inverse.clone())));
+    inverse
 }
 
 /// Level of harmonic `n` re the fundamental, against the frequency that made it.
@@ -162,19 +186,20 @@ fn harmonic(apart: &Apart, n: usize) -> HarmonicCurve {
     let first = (from * hz).round() as isize;
     let taper = 0.4 * before(n) * hz;
     let mut energy = 0.0;
-    let cut: Vec<f64> = (0..count)
-        .map(|i| {
+    let start = first.rem_euclid(frames as isize) as usize;
+    let cut: Vec<f64> = (response[start..].iter().chain(&response[..start]).take(count).enumerate())
+        .map(|(i, value)| {
             let window = raised_cosine(i as f64 / taper) * raised_cosine((count - 1 - i) as f64 / taper);
             energy += window * window;
-            window * response[(first + i as isize).rem_euclid(frames as isize) as usize]
+            window * value
         })
         .collect();
     let back = count as f64 / frames as f64;
-    let lines: Vec<Complex<f64>> = fft::lines_of(&cut).iter().map(|l| l * back).collect();
+    let lines = fft::lines_of(&cut);
     let cut_spacing = hz / count as f64;
     let noise = |f: f64| {
         let k = ((f / spacing).round() as usize).min(s.mean.len() - 1);
-        let own = s.variance[k] / s.periods as f64 / sent[k];
+        let own = s.variance[k] / s.periods as f64 * k as f64 / sent;
         (own * energy / frames as f64, s.dof[k])
     };
     let lowest = (POINTS_PER_OCTAVE * (LOWEST_HZ / 1000.0).log2()).ceil() as i32;
@@ -189,7 +214,7 @@ fn harmonic(apart: &Apart, n: usize) -> HarmonicCurve {
             let end = inside(n as f64 * high_hz, cut_spacing).min(lines.len());
             for (j, line) in lines.iter().enumerate().take(end).skip(first) {
                 let (noise, dof) = noise(j as f64 * cut_spacing);
-                sum.add(line.norm_sqr(), noise, dof);
+                sum.add(back * back * line.norm_sqr(), noise, dof);
             }
             let span = inside(low_hz, spacing)..inside(high_hz, spacing);
             let fundamental = level::usable(linear, LineKind::Excited, span)

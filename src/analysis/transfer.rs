@@ -94,7 +94,13 @@ pub fn response(s: &Spectra) -> Vec<ResponsePoint> {
     let excited: Vec<usize> = s.period.lines.of(LineKind::Excited).filter(|k| s.usable[*k]).collect();
     let spacing = s.period.line_spacing_hz();
     let cell = |k: &usize| (POINTS_PER_OCTAVE * (*k as f64 * spacing / 1000.0).log2()).round() as i64;
-    excited.chunk_by(|a, b| cell(a) == cell(b)).filter_map(|lines| point(s, lines, &odd)).collect()
+    let cells: Vec<i64> = excited.iter().map(cell).collect();
+    let mut from = 0;
+    let of_cell = cells.chunk_by(|a, b| a == b).filter_map(|cell| {
+        from += cell.len();
+        point(s, &excited[from - cell.len()..from], &odd)
+    });
+    of_cell.collect()
 }
 
 fn point(s: &Spectra, lines: &[usize], odd: &[f64]) -> Option<ResponsePoint> {
