@@ -361,6 +361,10 @@ fn root(f: impl Fn(f64) -> f64, ends: (f64, f64), apart: f64) -> f64 {
     // `a` is the newest point, `b` the one on the other side of the root, `c` the one that `a` replaced.
     let ((mut a, mut b), mut share) = (ends, 0.5);
     let (mut at_a, mut at_b) = (f(a), f(b));
+    let smaller = |a: (f64, f64), b: (f64, f64)| if a.1.abs() < b.1.abs() { a.0 } else { b.0 };
+    if (at_a > 0.0) == (at_b > 0.0) {
+        return smaller((a, at_a), (b, at_b));
+    }
     for _ in 0..200 {
         let x = a + share * (b - a);
         let at_x = f(x);
@@ -382,7 +386,7 @@ fn root(f: impl Fn(f64) -> f64, ends: (f64, f64), apart: f64) -> f64 {
         };
         share = share.clamp(least, 1.0 - least);
     }
-    if at_a.abs() < at_b.abs() { a } else { b }
+    smaller((a, at_a), (b, at_b))
 }
 
 /// Above this noncentrality Patnaik's two-moment approximation is used; its error in probability is then under 5e-4.
@@ -456,6 +460,32 @@ mod tests {
         for (dof, t) in [(1.0, 12.71), (2.0, 4.30), (4.0, 2.78), (10.0, 2.23), (30.0, 2.04), (100.0, 1.984)] {
             assert!((student_t_95(dof) - t).abs() < 0.006, "{dof}: {}", student_t_95(dof));
         }
+    }
+
+    /// cos x = x at 0.739085133215161 (Dottie's number); a steep and a flat function; no root at all gives an end.
+    #[test]
+    fn a_root_is_found_in_few_steps() {
+        let steps = std::cell::Cell::new(0);
+        let counted = |f: fn(f64) -> f64| {
+            let steps = &steps;
+            move |x: f64| {
+                steps.set(steps.get() + 1);
+                f(x)
+            }
+        };
+        for (f, ends, expected) in [
+            ((|x| x - x.cos()) as fn(f64) -> f64, (0.0, 1.0), 0.739_085_133_215_161),
+            (|x| (50.0 * (x - 0.3)).tanh(), (-60.0, 60.0), 0.3),
+            (|x| (x - 2.0).powi(3), (-1.0, 60.0), 2.0),
+            (|x| 1.0 - x.exp(), (60.0, -60.0), 0.0),
+        ] {
+            steps.set(0);
+            let found = root(counted(f), ends, 1e-13);
+            assert!((found - expected).abs() < 1e-12, "{found} for {expected}");
+            assert!(steps.get() < 60, "{} steps to {expected}", steps.get());
+        }
+        assert!(root(|x| x + 5.0, (0.0, 1.0), 1e-13).abs() < 1e-9);
+        assert!((root(|x| x - 5.0, (0.0, 1.0), 1e-13) - 1.0).abs() < 1e-9);
     }
 
     /// Five seatings, worked with scipy: mean 101.1, s 0.578792, t(4) 2.776445, interval 100.381335 … 101.818665.
