@@ -32,6 +32,9 @@ pub fn lines_per_period(samples: &[f64], frames: usize) -> Vec<Vec<Complex<f64>>
 /// Mean lines, and the variance of one period's line about it, line by line (zeros for a single period).
 pub fn mean_and_scatter(periods: &[Vec<Complex<f64>>]) -> (Vec<Complex<f64>>, Vec<f64>) {
     let count = periods.first().map_or(0, Vec::len);
+    if let [only] = periods {
+        return (only.clone(), vec![0.0; count]);
+    }
     let (mut mean, mut scatter) = (vec![Complex::new(0.0, 0.0); count], vec![0.0; count]);
     let (all, own_dof) = (periods.len().max(1) as f64, 2.0 * (periods.len().max(2) - 1) as f64);
     // A few lines of all periods at a time: the second pass over them finds them near.

@@ -49,6 +49,11 @@ pub struct LineSum {
     pooled_dof: f64,
 }
 
+/// The square of a pooled estimate is too large by 1 + 2/dof on average: what it is to be multiplied by.
+fn unbiased(dof: f64) -> f64 {
+    1.0 - 2.0 / (dof.max(1.0) + 2.0)
+}
+
 /// A power with its limits.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Power {
@@ -70,7 +75,7 @@ impl LineSum {
     pub fn add(&mut self, power: f64, noise: f64, dof: f64) {
         self.power += power;
         self.noise += noise;
-        self.noise_squared += noise * noise / (1.0 + 2.0 / dof.max(1.0));
+        self.noise_squared += noise * noise * unbiased(dof);
         self.cross += (power - noise) * noise;
         self.lines += 1;
         self.pooled_dof = self.pooled_dof.max(dof);
@@ -185,14 +190,15 @@ pub struct MeanSquare {
 impl MeanSquare {
     /// Over lines of `s` that pass, each power multiplied by `weight(k)`.
     pub fn of(s: &Spectra, lines: impl Iterator<Item = usize>, weight: impl Fn(usize) -> f64) -> MeanSquare {
-        let periods = s.periods.max(1) as f64;
+        let each = 1.0 / s.periods.max(1) as f64;
         let mut sum = MeanSquare::default();
         for k in lines {
             let (w, power, variance) = (weight(k), s.mean[k].norm_sqr(), s.variance[k]);
-            sum.value += w * (power + (1.0 - 1.0 / periods) * s.scatter[k]);
-            // The square of a pooled estimate is too large by 1 + 2/dof on average.
-            sum.noise_squared += (w * variance).powi(2) / (1.0 + 2.0 / s.dof[k].max(1.0)) / periods;
-            sum.cross += w * w * (power - variance / periods) * variance / periods;
+            sum.value += w * (power + (1.0 - each) * s.scatter[k]);
+            if variance > 0.0 {
+                sum.noise_squared += (w * variance).powi(2) * unbiased(s.dof[k]) * each;
+                sum.cross += w * w * (power - variance * each) * variance * each;
+            }
         }
         sum
     }
