@@ -368,8 +368,9 @@ fn root(f: impl Fn(f64) -> f64, ends: (f64, f64), apart: f64) -> f64 {
     for _ in 0..200 {
         let x = a + share * (b - a);
         let at_x = f(x);
-        let (c, at_c) = if (at_x > 0.0) == (at_a > 0.0) { (a, at_a) } else { (b, at_b) };
-        if c == b {
+        let beside_a = (at_x > 0.0) == (at_a > 0.0);
+        let (c, at_c) = if beside_a { (a, at_a) } else { (b, at_b) };
+        if !beside_a {
             (b, at_b) = (a, at_a);
         }
         (a, at_a) = (x, at_x);

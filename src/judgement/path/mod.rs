@@ -14,7 +14,7 @@
 //!
 //! | question | clean, at most | limit | smallest fault, at least |
 //! |---|---|---|---|
-//! | steps, dB | 0.04 | 0.06 (value 0.12) | 0.191 (gain control of 0.2 dB), 0.487 (suppression of 0.5 dB) |
+//! | steps, dB (twice the interval off) | under 0.06 | 0.06 (value 0.12) | 0.191 (gain control of 0.2 dB), 0.487 (suppression of 0.5 dB) |
 //! | drift in a take, dB (twice the interval off) | under 0.03 | 0.03 | 0.09 (gain control of 1 dB, time constant 2 s) |
 //! | noise under a sound, dB | 0.01 | 0.2 | 0.352 (suppression of 0.5 dB in the input) |
 //! | crosstalk, dB | −43.1 (an upper limit, noisy bench) | −43 | −40.05 (−40 dB) |
