@@ -65,6 +65,9 @@ const JUMP_FRAMES: f64 = 3.0;
 /// Clock fits better than this are used even where a better pooled one is at hand, ppm half width: the residue that
 /// method 2 allows. (Clocks wander between takes; but two periods 30 dB over white noise tell theirs to ±0.01 ppm only.)
 const OWN_IS_GOOD_PPM: f64 = 0.005;
+/// From a clock within this of the true one all lines can be fitted at once, ppm: those at 20 kHz then turn by a seventh
+/// between two halves of a period, and less than half a turn is unmistakable.
+const NEAR_PPM: f64 = 10.0;
 /// Half width of an offset read from correlation alone, ppm: half a frame in half a period.
 const COARSE_PPM: f64 = 15.0;
 /// Power of the stimulus over the noise from which its clock is believed to be wrong: 10 dB.
@@ -363,7 +366,8 @@ impl<'a> Bench<'a> {
             // Noise made the correlation of one window peak elsewhere: no claim of a clock.
             coarse = pooled.map_or(0.0, |p| p.value);
         }
-        let near = pooled.filter(|p| (p.value - coarse).abs() < 10.0 + p.half_width());
+        let known = pooled.filter(|p| p.half_width() < NEAR_PPM);
+        let near = known.filter(|p| (p.value - coarse).abs() < NEAR_PPM + p.half_width());
         let (samples, own, drift) = self.converge(placed, near.map_or(coarse, |p| p.value), near.is_some());
         let Some(own) = own else {
             let fit = ClockFit { own_ppm: None, used_ppm: coarse, pooled: false, drift_ppm_per_s: None };

@@ -204,6 +204,22 @@ fn silence_tells_the_noise_it_was_made_of() {
     assert_eq!(f.noise_z, None, "digital zero has no level");
 }
 
+/// A probe under the noise left a pooled clock of 49 ± 381 ppm; the next fit began there with all lines, whose phases had
+/// turned more than once, and told +50.5 ±0.3 for −56.3 ppm.
+#[test]
+fn a_pooled_clock_that_is_hardly_known_is_no_place_to_start_from() {
+    for (seed, off_ppm) in [(1, 105.0), (2, -80.0), (3, 40.0), (4, 20.0), (5, -200.0)] {
+        let mut desk = Desk { ppm: -56.3, periods: 2, seed, ..Desk::pink() };
+        desk.noise = desk.signal_rms() * 10f64.powf(-15.0 / 20.0);
+        let none = Correction::none();
+        let pooled = Some(Estimate::symmetric(-56.3 + off_ppm, 381.0));
+        let measured = measure(&desk.take(), 0, &Context { pooled_clock: pooled, ..Context::alone(&none) }).unwrap();
+        let Finding::Pink(f) = &measured.finding else { panic!() };
+        let own = f.common.clock.own_ppm.unwrap();
+        assert!((own.value + 56.3).abs() < 2.0 * own.half_width(), "{off_ppm}: {own:?}");
+    }
+}
+
 #[test]
 fn a_pooled_clock_serves_where_the_own_fit_is_poor() {
     let mut desk = Desk { ppm: 60.0, ..Desk::pink() };
