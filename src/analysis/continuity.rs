@@ -40,14 +40,9 @@ pub struct Stretch<'a> {
 /// What is wrong with the continuity, in words; `None` where nothing is seen. `mean`, `variance`: lines of the window.
 pub fn broken(stretch: &Stretch, mean: &[Complex<f64>], variance: &[f64], lines: &[usize]) -> Option<String> {
     let frames = stretch.frames;
-    let mut slope = vec![Complex::zero(); mean.len()];
     let clear: Vec<usize> = lines.iter().copied().filter(|k| mean[*k].norm_sqr() > OVER_NOISE * variance[*k]).collect();
-    for &k in &clear {
-        slope[k] = mean[k] * Complex::new(0.0, TAU * k as f64 / frames as f64);
-    }
-    let slope = fft::samples_of(&slope, frames);
     let told = clear.len() as f64 >= SHARE_OVER_NOISE * lines.len() as f64;
-    if let Some(step) = delay_step(&delays(stretch, &slope)).filter(|_| told) {
+    if let Some(step) = told.then(|| delay_step(&delays(stretch, &slope(mean, &clear, frames)))).flatten() {
         return Some(format!("the signal moves by {step:.2} frames on the way"));
     }
     if !stretch.odd {
@@ -58,6 +53,15 @@ pub fn broken(stretch: &Stretch, mean: &[Complex<f64>], variance: &[f64], lines:
     let periods: Vec<&[f64]> = window.chunks_exact(frames).collect();
     let longest = periods.windows(2).filter_map(|pair| disagreement(pair[0], pair[1])).max()?;
     (longest * BLOCK * 8 > frames).then(|| format!("successive periods disagree over {} frames", longest * BLOCK))
+}
+
+/// Slope of the mean period, of these lines alone, per frame.
+fn slope(mean: &[Complex<f64>], lines: &[usize], frames: usize) -> Vec<f64> {
+    let mut slope = vec![Complex::zero(); mean.len()];
+    for &k in lines {
+        slope[k] = mean[k] * Complex::new(0.0, TAU * k as f64 / frames as f64);
+    }
+    fft::samples_of(&slope, frames)
 }
 
 /// Local delay, block by block, of the signal against itself half a period before, where it returns with its sign turned

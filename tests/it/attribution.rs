@@ -23,7 +23,7 @@ use std::f64::consts::SQRT_2;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 
-/// Benches where nothing else is asked for (`tests/run.sh` asks for 50).
+/// Benches where nothing else is asked for (`tests/run.sh` asks for 24).
 const CASES: u64 = 6;
 /// Where the sessions exist: wrong in at most this share of the products, not told in at most that.
 const WRONG: f64 = 0.01;

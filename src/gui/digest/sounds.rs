@@ -114,10 +114,7 @@ fn harmonics(f: &SineFinding) -> String {
 pub(super) fn sweep(record: &Record) -> Option<SweepCurves> {
     let input = record.head.chain.deciding_input();
     record.steps.iter().rev().find_map(|step| {
-        let finding = step.others(input).find_map(|(_, r)| match &r.finding {
-            Finding::Sweep(f) => Some(f),
-            _ => None,
-        })?;
+        let finding = step.sweep(input)?;
         let point = |p: &HarmonicPoint| {
             let (at, below) = match &p.level {
                 Reading::Told(e) => (e.value, false),

@@ -200,17 +200,16 @@ pub fn attribution(sessions: &[&Record]) -> Result<Attribution, String> {
     let level_db = highest(Product::Even { band: None }, Axis::Level);
     let mut products = Vec::new();
     for product in subject.products() {
-        let (level, drive_db) = (highest(product, Axis::Level), highest(product, Axis::Drive));
-        let at_db = level.filter(|level| level_db.is_none_or(|all| (level - all).abs() > AT_STEP_DB));
-        let level_db = level;
-        let place = level_db.map(|l| (Axis::Level, l)).or(drive_db.map(|d| (Axis::Drive, d)));
+        let (own_db, drive_db) = (highest(product, Axis::Level), highest(product, Axis::Drive));
+        let at_db = own_db.filter(|own| level_db.is_none_or(|all| (own - all).abs() > AT_STEP_DB));
+        let place = own_db.map(|l| (Axis::Level, l)).or(drive_db.map(|d| (Axis::Drive, d)));
         let Some(Reading::Told(size_db)) = place.and_then(|(axis, at)| subject.at(product, axis, at)) else { continue };
         let proofs: Vec<Proof> = partners
             .iter()
             .filter_map(|partner| {
                 let (axis, at) = match partner.changed {
                     Changed::Headphone => (Axis::Drive, drive_db?),
-                    _ => (Axis::Level, level_db?),
+                    _ => (Axis::Level, own_db?),
                 };
                 partner.held_against(&subject, product, axis, at)
             })

@@ -12,8 +12,8 @@ use crate::session::record::Record;
 use crate::stats::{Estimate, NORMAL_95, Reading};
 use crate::units::{amplitude_from_db, power_from_db};
 
-/// Steps that differ by more than this, twice their interval taken off (of a thousand benches the worst of five thousand
-/// stands 1.8 intervals off), are not equal, dB.
+/// Steps that differ by more than this, twice their interval taken off (the worst of some thousands on clean benches stood
+/// 1.8 intervals off), are not equal, dB.
 pub(super) const STEP_DB: f64 = 0.06;
 /// And by at least this as they stand, dB.
 pub(super) const STEP_VALUE_DB: f64 = 0.12;
@@ -89,19 +89,23 @@ fn is_placed(pink: &PinkFinding) -> bool {
     over_noise_db(pink) >= 0.0 && pink.common.flaws.iter().all(|f| f.code != "onset-not-seen")
 }
 
+/// What is left of a difference when twice its interval is taken off, dB.
+fn surely(difference_db: &Estimate) -> f64 {
+    difference_db.value.abs() - 2.0 * difference_db.half_width()
+}
+
 fn steps(record: &Record, input: usize, role: InputRole, loudest: Heard) -> PathFinding {
     let what = PathQuestion::Steps;
     let steps = all_steps(record, input, loudest);
     let known: Vec<&Step> = steps.iter().filter(|s| s.more_db.half_width() <= STEP_UNKNOWN_DB).collect();
-    let surely = |s: &Step| s.more_db.value.abs() - 2.0 * s.more_db.half_width();
-    let Some(worst) = steps.iter().max_by(|a, b| surely(a).total_cmp(&surely(b))) else {
+    let Some(worst) = steps.iter().max_by(|a, b| surely(&a.more_db).total_cmp(&surely(&b.more_db))) else {
         return PathFinding::not_told(what, Some(role), "only one level stands over the noise");
     };
     let (more, half) = (worst.more_db.value, worst.more_db.half_width());
     let reading = Reading::Told(worst.more_db);
     let step_db = loudest.drive_db - worst.quieter.drive_db;
     let told = format!("{step_db:.0} dB less drive gave {} dB less gain (±{half:.2})", db(-more));
-    if surely(worst) <= STEP_DB || more.abs() < STEP_VALUE_DB {
+    if surely(&worst.more_db) <= STEP_DB || more.abs() < STEP_VALUE_DB {
         if known.is_empty() {
             return PathFinding::not_told(
                 what,
@@ -146,7 +150,6 @@ fn drift(record: &Record, input: usize, role: InputRole) -> PathFinding {
     let what = PathQuestion::Drift;
     let known = |e: &Estimate| e.half_width() <= DRIFT_UNKNOWN_DB;
     let drifts = heard(record, input).filter(|h| is_placed(h.pink)).filter_map(|h| h.middle.drift_db).filter(known);
-    let surely = |e: &Estimate| e.value.abs() - 2.0 * e.half_width();
     let Some(worst) = drifts.max_by(|a, b| surely(a).total_cmp(&surely(b))) else {
         return PathFinding::not_told(what, Some(role), "no take stands over the noise");
     };
