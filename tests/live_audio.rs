@@ -53,15 +53,7 @@ fn request_at(rate: SampleRate, level_dbfs: f64, periods: usize) -> TakeRequest 
     let stimulus = Stimulus::pink(rate);
     let ceiling = DriveCeiling { rms: Dbfs(0.0), because: "test".into() };
     let drive = Drive::grant(Dbfs(level_dbfs), &stimulus.period(rate), &ceiling).unwrap();
-    TakeRequest {
-        stimulus,
-        drive,
-        periods,
-        settle_s: 0.25,
-        delay_allowance_s: 2.5,
-        guard: Guard::default(),
-        only: None,
-    }
+    TakeRequest { stimulus, drive, periods, settle_s: 0.25, delay_s: 0.0..2.5, guard: Guard::default(), only: None }
 }
 
 fn finish(engine: &mut Engine) -> Take {

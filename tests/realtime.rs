@@ -83,7 +83,7 @@ fn play(backend: &dyn Backend, routing: &Routing, periods: usize) -> Take {
     let drive = Drive::grant(Dbfs(-20.0), &stimulus.period(RATE), &ceiling).unwrap();
     let guard = Guard::default();
     engine
-        .start(TakeRequest { stimulus, drive, periods, settle_s: 0.25, delay_allowance_s: 0.1, guard, only: None })
+        .start(TakeRequest { stimulus, drive, periods, settle_s: 0.25, delay_s: 0.0..0.1, guard, only: None })
         .unwrap();
     loop {
         if let Progress::Done(take) = engine.poll(Duration::from_millis(50)).unwrap() {

@@ -174,7 +174,7 @@ impl Engine {
             });
         }
         let period = self.period_of(&request.stimulus);
-        self.on_its_way_s = request.delay_allowance_s;
+        self.on_its_way_s = request.delay_s.end;
         self.running = Some(Running::new(request, period, &self.pump, &self.routing)?);
         Ok(())
     }

@@ -15,6 +15,7 @@ use crate::card::{Direction, InputRole, Routing};
 use crate::signal::{Drive, Period, Stimulus};
 use crate::take::{Gap, GapWitness, Input, Take, TakeHead, VoidReason};
 use crate::units::SampleRate;
+use std::ops::Range;
 use std::sync::Arc;
 
 /// Captured before the gain opens, seconds.
@@ -43,8 +44,9 @@ pub struct TakeRequest {
     pub periods: usize,
     /// From the end of the fade-in to the first of them, seconds.
     pub settle_s: f64,
-    /// Longest delay from gain stage to captured sample that must fit, seconds: play and record so much longer.
-    pub delay_allowance_s: f64,
+    /// Least and longest delay from gain stage to captured sample that must fit, seconds: what lies between is played, the
+    /// longest recorded, beyond what is needed. From 0 where the delay is not known.
+    pub delay_s: Range<f64>,
     /// What must not be heard.
     pub guard: Guard,
     /// The one driven channel (from 0) that carries the stimulus; `None`: all of the routing.
@@ -67,15 +69,15 @@ pub struct Lengths {
 }
 
 impl Lengths {
-    /// Of this request at these rates; `delay_s` is the longest delay between the frame that was being captured when
-    /// the gain opened and the one that hears it.
-    pub fn of(request: &TakeRequest, delay_s: f64, fade: usize, routing: &Routing) -> Lengths {
+    /// Of this request at these rates; `delay_s` are the least and the longest delay between the frame that was being
+    /// captured when the gain opened and the one that hears it.
+    pub fn of(request: &TakeRequest, delay_s: &Range<f64>, fade: usize, routing: &Routing) -> Lengths {
         let (playback, capture) = (routing.playback_rate, routing.capture_rate);
         let period = request.stimulus.period_frames(playback);
         let settle = fade + playback.frames_in(request.settle_s);
-        let extra = playback.frames_in(MARGIN_S) + playback.frames_in(delay_s);
+        let extra = playback.frames_in(MARGIN_S) + playback.frames_in(delay_s.end - delay_s.start);
         let played = settle + period * request.periods + extra + fade;
-        let after_s = played as f64 / playback.hz() + delay_s.max(0.0) + TAIL_S;
+        let after_s = played as f64 / playback.hz() + delay_s.end.max(0.0) + TAIL_S;
         Lengths {
             settle,
             played,
@@ -99,7 +101,7 @@ enum Phase {
 pub struct Running {
     request: TakeRequest,
     period: Arc<Period>,
-    delay_s: f64,
+    delay_s: Range<f64>,
     largest_capture: usize,
     lengths: Lengths,
     phase: Phase,
@@ -126,14 +128,15 @@ impl Running {
         pump: &Pump,
         routing: &Routing,
     ) -> Result<Running, AudioError> {
-        let delay_s = request.delay_allowance_s + blocks_s(pump, routing);
-        let roughly_s = period.seconds() * request.periods as f64 + request.settle_s + 2.0 * delay_s;
+        let delay_s = widened(&request.delay_s, blocks_s(pump, routing));
+        let roughly_s =
+            period.seconds() * request.periods as f64 + request.settle_s + 2.0 * delay_s.end - delay_s.start;
         // Not a number is too long as well, and is caught before it becomes a length.
         let too_long = |asked_s| Err(AudioError::TooLong { asked_s, most_s: LONGEST_TAKE_S });
         if !(0.0..=LONGEST_TAKE_S).contains(&roughly_s) {
             return too_long(roughly_s);
         }
-        let lengths = Lengths::of(&request, delay_s, pump.shared.fade_frames(), routing);
+        let lengths = Lengths::of(&request, &delay_s, pump.shared.fade_frames(), routing);
         if lengths.total_s > LONGEST_TAKE_S {
             return too_long(lengths.total_s);
         }
@@ -176,8 +179,8 @@ impl Running {
         if !pump.shared.is_open() && pump.shared.is_flushed() && pump.shared.captured() > 0 {
             self.largest_capture = pump.shared.largest_blocks().1.max(routing.block_frames as usize);
             // By now both cards have shown their blocks.
-            self.delay_s = self.request.delay_allowance_s + blocks_s(pump, routing);
-            self.lengths = Lengths::of(&self.request, self.delay_s, pump.shared.fade_frames(), routing);
+            self.delay_s = widened(&self.request.delay_s, blocks_s(pump, routing));
+            self.lengths = Lengths::of(&self.request, &self.delay_s, pump.shared.fade_frames(), routing);
             // Not earlier: a gate that still closes for an old reason must not turn back.
             pump.shared.forgive();
             pump.generator().load(Arc::clone(&self.period), self.lengths.played as u64);
@@ -204,11 +207,11 @@ impl Running {
         GuardWatch::new(&self.request.guard, &self.period, routing.capture_rate, steady_from..steady_to)
     }
 
-    /// Captured frames after the opening between which full drive is certain, whatever the route delay.
+    /// Captured frames after the opening between which full drive is certain, whichever of the delays it is.
     fn steady(&self, fade: usize, routing: &Routing) -> (usize, usize) {
         let played_s = |frames: usize| frames as f64 / routing.playback_rate.hz();
-        let from_s = played_s(self.lengths.settle) + self.delay_s + EDGE_S;
-        let to_s = played_s(self.lengths.played - fade) - EDGE_S;
+        let from_s = played_s(self.lengths.settle) + self.delay_s.end + EDGE_S;
+        let to_s = played_s(self.lengths.played - fade) + self.delay_s.start - EDGE_S;
         (routing.capture_rate.frames_in(from_s), routing.capture_rate.frames_in(to_s.max(from_s)))
     }
 
@@ -352,6 +355,11 @@ impl Running {
         let all = inputs.iter().filter(|i| !any_ear || is_ear(i.role)).all(silent);
         all.then_some(VoidReason::ZeroInput)
     }
+}
+
+/// The delays either way by so much, never below none.
+fn widened(delay_s: &Range<f64>, by_s: f64) -> Range<f64> {
+    (delay_s.start - by_s).max(0.0)..delay_s.end + by_s
 }
 
 /// Duration of one block of each side, the largest seen or asked for. What is being captured is known to a block only,

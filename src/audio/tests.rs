@@ -38,15 +38,7 @@ fn request(stimulus: Stimulus, level_dbfs: f64) -> TakeRequest {
     } else {
         Drive::grant(Dbfs(level_dbfs), &stimulus.period(RATE), &ceiling).unwrap()
     };
-    TakeRequest {
-        stimulus,
-        drive,
-        periods: 2,
-        settle_s: 0.25,
-        delay_allowance_s: 0.1,
-        guard: Guard::default(),
-        only: None,
-    }
+    TakeRequest { stimulus, drive, periods: 2, settle_s: 0.25, delay_s: 0.0..0.1, guard: Guard::default(), only: None }
 }
 
 fn pink() -> TakeRequest {
@@ -249,6 +241,29 @@ fn the_guard_trips_the_gain_and_says_what_it_heard() {
     assert!(sounding < RATE.frames_in(0.1 + 0.03) + 3 * 2048 + WIRE_FRAMES, "{sounding}");
     let as_predicted = GuardedInput { expected_dbfs: Some(-20.0), ceiling_dbfs: Some(-20.0), ..ceiling };
     assert_eq!(play(wire(), TakeRequest { guard: Guard { inputs: vec![as_predicted] }, ..pink() }).head.void, None);
+}
+
+/// A long way that is known: played is what is heard and no more, all of it is captured, and the guard judges whole
+/// periods of it: 4 dB off passes the quick limits, only the exact ones see it.
+#[test]
+fn a_known_delay_is_waited_for_and_not_played() {
+    let spec = SimulatedCardSpec { wire_frames: Some(RATE.frames_in(2.0)), ..SimulatedCardSpec::default() };
+    let expects = |level_dbfs: f64| {
+        let input =
+            GuardedInput { input: 0, expected_dbfs: Some(level_dbfs), ceiling_dbfs: None, noise_dbfs: Some(-120.0) };
+        TakeRequest { delay_s: 1.9..2.1, guard: Guard { inputs: vec![input] }, ..pink() }
+    };
+    let take = play(spec.clone(), expects(-20.0));
+    assert_eq!(take.head.void, None);
+    let usual = play(wire(), TakeRequest { delay_s: 0.0..0.2, ..pink() });
+    let blocks_s = 4.0 * 2048.0 / RATE.hz();
+    assert!(take.head.played_frames <= usual.head.played_frames + RATE.frames_in(blocks_s));
+    let end = take.head.pre_roll + RATE.frames_in(2.0) + take.head.played_frames;
+    assert!(take.inputs[0].samples.len() > end, "the end of the fade is captured");
+    for off in [-24.0, -16.0] {
+        let Some(VoidReason::Protection { what }) = play(spec.clone(), expects(off)).head.void else { panic!("{off}") };
+        assert!(what.contains("not what was predicted"), "{what}");
+    }
 }
 
 #[test]

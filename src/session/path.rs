@@ -24,7 +24,7 @@ const ALONE_OVER_NOISE_DB: f64 = 35.0;
 /// Unless that is less than a step, dB.
 const LEAST_STEP_DB: f64 = 6.0;
 /// Route delay allowed for before it is measured, seconds: five takes that never show it stay under 20 s, and one that is
-/// longer is still seen in a take that stands over the noise; the takes after it are longer by as much.
+/// longer is still seen in a take that stands over the noise. Once it is known, no more is played than is heard.
 pub const DELAY_ALLOWED_S: f64 = 0.7;
 /// Periods of silence: it is no sound, and the noise is told better.
 const SILENT_PERIODS: usize = 4;

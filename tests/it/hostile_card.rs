@@ -156,7 +156,7 @@ fn request(level_dbfs: f64, pink: bool, guarded: bool) -> Option<(TakeRequest, A
     let drive = Drive::grant(Dbfs(level_dbfs), &period, &ceiling).ok()?;
     let input = GuardedInput { input: 0, expected_dbfs: None, ceiling_dbfs: Some(level_dbfs - 20.0), noise_dbfs: None };
     let guard = Guard { inputs: if guarded { vec![input] } else { Vec::new() } };
-    let request = TakeRequest { stimulus, drive, periods: 1, settle_s: 0.1, delay_allowance_s: 0.0, guard, only: None };
+    let request = TakeRequest { stimulus, drive, periods: 1, settle_s: 0.1, delay_s: 0.0..0.0, guard, only: None };
     Some((request, period))
 }
 

@@ -86,7 +86,7 @@ impl Worker {
             drive: Drive::SILENT,
             periods: PERIODS,
             settle_s: 0.0,
-            delay_allowance_s: 0.0,
+            delay_s: 0.0..0.0,
             guard: Guard { inputs: Vec::new() },
             only: None,
         })?;

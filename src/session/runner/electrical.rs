@@ -80,7 +80,7 @@ impl Worker {
             drive,
             periods,
             settle_s: SETTLE_S,
-            delay_allowance_s: DELAY_S,
+            delay_s: 0.0..DELAY_S,
             guard: guard(chain),
             only: None,
         })?;
