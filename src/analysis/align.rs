@@ -31,6 +31,10 @@ const MISSING: f64 = 0.2;
 /// … and the power before the sound is under this part of that within it. Pink noise has most of its power where few
 /// cycles fit into an eighth of a period, so that nearer to the noise the shares of eighths scatter too widely.
 const QUIET_BEFORE: f64 = 0.1;
+/// What is heard over this many sixteenths of a period before the onset has this share of the window's power where it is
+/// the sound itself.
+const LOUD_BLOCKS: usize = 4;
+const LOUD_BEFORE: f64 = 0.5;
 /// A piece whose own power is under this part of the whole cannot be missed.
 const QUIET: f64 = 0.1;
 /// Samples on either side from which the continuation is read.
@@ -56,6 +60,8 @@ pub struct Found {
     pub unsure: bool,
     /// True where the sound is missing for a while between its onset and its expected end.
     pub interrupted: bool,
+    /// True where as much sounds before the onset: it is where the sound was taken up again, not where it began.
+    pub sounds_before: bool,
 }
 
 /// Lag and height of the best agreement of one window.
@@ -101,8 +107,9 @@ pub fn find(captured: &[f64], played: &Played, played_frames: usize, pre_roll: u
         None => middle.origin,
     };
     let unsure = content.as_ref().is_none_or(|c| c.share < SURE_SHARE);
-    let interrupted =
-        content.zip(opened).is_some_and(|(c, at)| c.is_quiet_before(pre_roll) && c.is_interrupted(at, played_frames));
+    let clear = content.zip(opened).filter(|(content, _)| content.is_quiet_before(pre_roll));
+    let interrupted = clear.as_ref().is_some_and(|(content, at)| content.is_interrupted(*at, played_frames));
+    let sounds_before = clear.is_some_and(|(content, at)| content.sounds_before(at));
     Some(Found {
         origin,
         best_window: middle.start,
@@ -111,6 +118,7 @@ pub fn find(captured: &[f64], played: &Played, played_frames: usize, pre_roll: u
         opened,
         unsure,
         interrupted,
+        sounds_before,
     })
 }
 
@@ -305,10 +313,27 @@ impl<'a> Content<'a> {
 
     /// True where what is heard before the sound is well under it.
     fn is_quiet_before(&self, pre_roll: usize) -> bool {
-        let mean_square = |x: &[f64]| x.iter().map(|x| x * x).sum::<f64>() / x.len().max(1) as f64;
-        let before = mean_square(&self.captured[..pre_roll.min(self.window)]);
-        before < QUIET_BEFORE * mean_square(&self.captured[self.window..self.window + self.frames])
+        mean_square(&self.captured[..pre_roll.min(self.window)]) < QUIET_BEFORE * self.power()
     }
+
+    /// True where it is as loud before the onset as within the sound, all the time and not for a bang.
+    fn sounds_before(&self, opened: f64) -> bool {
+        let block = self.frames / 16;
+        let to = (opened.max(0.0) as usize).saturating_sub(block).min(self.captured.len());
+        let Some(from) = to.checked_sub(LOUD_BLOCKS * block) else { return false };
+        let heard = &self.captured[from..to];
+        let least = heard.chunks_exact(block).map(mean_square).fold(f64::INFINITY, f64::min);
+        mean_square(heard) > LOUD_BEFORE * self.power() && least > QUIET_BEFORE * self.power()
+    }
+
+    /// Mean square of the window.
+    fn power(&self) -> f64 {
+        mean_square(&self.captured[self.window..self.window + self.frames])
+    }
+}
+
+fn mean_square(x: &[f64]) -> f64 {
+    x.iter().map(|x| x * x).sum::<f64>() / x.len().max(1) as f64
 }
 
 /// The gain opens with frame 0 of the period, so where the onset and the phase agree the phase tells the delay exactly.

@@ -460,6 +460,9 @@ impl<'a> Bench<'a> {
         if found.interrupted {
             return Some(lost("the sound is missing for a while".into()));
         }
+        if found.sounds_before {
+            return Some(lost("what sounds at first does not fit the rest".into()));
+        }
         if placed.late {
             return Some(lost("the sound begins too late or was interrupted".into()));
         }

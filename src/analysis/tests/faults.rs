@@ -29,6 +29,24 @@ fn every_loss_inside_the_window_voids_the_take() {
     }
 }
 
+/// Each of these is seen in one way only: periods that disagree, a delay that jumps between windows, and sound before what
+/// looked like its onset (there the later periods are whole, and a delay of two seconds was told).
+#[test]
+fn each_way_of_seeing_a_loss_is_needed() {
+    for (periods, lost, sign) in
+        [(2, 20_000, "disagree"), (2, 40_000, "jumps"), (4, 30, "at first"), (4, 400, "at first")]
+    {
+        for over_noise_db in [15.0, 20.0, 30.0] {
+            let at = WINDOW + (0.37 * (periods * 65_536) as f64) as usize;
+            let mut desk = Desk { ppm: 25.0, periods, loss: Some((at, lost)), ..Desk::pink() };
+            desk.noise = desk.signal_rms() * 10f64.powf(-over_noise_db / 20.0);
+            let (f, _) = pink(&desk);
+            let told = f.common.flaws.iter().find(|f| f.code == "lost-samples").map_or("nothing", |f| &f.text);
+            assert!(told.contains(sign), "{periods} periods, {lost} lost, {over_noise_db} dB: {told}");
+        }
+    }
+}
+
 #[test]
 fn clean_takes_are_never_void() {
     for seed in 0..12 {
