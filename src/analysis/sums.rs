@@ -7,10 +7,13 @@
 //! actually lies. Nothing is clamped per line.
 
 use super::spectra::Spectra;
-use crate::stats::{Estimate, Interval, NORMAL_95, Reading, chi_squared_quantile, f_cdf, f_quantile, noncentrality_95};
+use crate::stats::{
+    Estimate, Interval, NORMAL_95, Reading, chi_squared_quantile, f_cdf, f_quantile, noncentrality_95, student_t_95,
+};
 use crate::units::db_from_power;
 
-/// Relative half width that every power carries: what resampling (−110 dB) and single-precision samples leave.
+/// Relative half width that every power carries beside what noise leaves: resampling (−110 dB) and single-precision
+/// samples. Independent of the noise, so the two are combined by their squares (GUM 5.1.2).
 const NUMERICAL: f64 = 1e-5;
 /// Without any noise nothing is told below this share of the reference: rounding of single-precision samples.
 const FLOOR: f64 = 1e-15;
@@ -41,6 +44,8 @@ pub struct LineSum {
     noise_squared: f64,
     /// Σ(|Ȳ|² − σ²/P)·σ²/P: how much of the power stands where there is noise.
     cross: f64,
+    /// Σ((|Ȳ|² − σ²/P)·σ²/P)²: with the above it tells how many lines that stands on.
+    cross_squared: f64,
     /// Lines summed.
     lines: usize,
     /// Degrees of freedom that each line's own variance brings.
@@ -76,7 +81,9 @@ impl LineSum {
         self.power += power;
         self.noise += noise;
         self.noise_squared += noise * noise * unbiased(dof);
-        self.cross += (power - noise) * noise;
+        let cross = (power - noise) * noise;
+        self.cross += cross;
+        self.cross_squared += cross * cross;
         self.lines += 1;
         self.pooled_dof = self.pooled_dof.max(dof);
     }
@@ -98,15 +105,18 @@ impl LineSum {
         }
         let (lines, nu) = self.worth();
         let (low, high) = if value > NORMAL_FROM * self.noise || lines > NORMAL_FROM {
-            let half = NORMAL_95 * self.variance(lines, nu).sqrt();
-            ((value - half).max(0.0), value + half)
+            let half = NORMAL_95 * self.widened(lines, nu).sqrt();
+            (value - half, value + half)
         } else {
             self.noncentral_limits(value, lines, nu)
         };
         // Where even the upper limit is zero the noise was overestimated: what could have been seen is told instead.
         let high = high.max(2.0 * self.noise / lines.sqrt());
-        let numerical = NUMERICAL * value.abs();
-        let interval = Interval { low: (low - numerical).max(0.0), high: high + numerical };
+        let with_numerical = |half: f64| half.hypot(NUMERICAL * value);
+        let interval = Interval {
+            low: (value - with_numerical(value - low)).max(0.0),
+            high: value + with_numerical(high - value),
+        };
         Some(Power { value, interval, seen: low > 0.0 && self.is_seen(value, lines, nu) })
     }
 
@@ -166,13 +176,22 @@ impl LineSum {
         self.noise * self.noise * (1.0 / lines + 2.0 / nu) + 2.0 * self.cross.max(0.0)
     }
 
+    /// The same with what stands over the noise widened from the normal distribution to Student's: on few lines the noise
+    /// that spreads it is known with few degrees of freedom.
+    fn widened(&self, lines: f64, nu: f64) -> f64 {
+        let cross = self.cross.max(0.0);
+        let stands_on = self.own_dof * cross * cross / self.cross_squared.max(f64::MIN_POSITIVE);
+        let student = student_t_95(stands_on.max(self.pooled_dof)) / NORMAL_95;
+        self.variance(lines, nu) + 2.0 * cross * (student * student - 1.0)
+    }
+
     /// Ratio of the actual standard deviation to that of the equal-noise model. The model's limits are ratios to the
     /// estimated noise; multiplied by that estimate again, its error counts on the noise alone and not on the power.
     fn spread(&self, value: f64, lines: f64, nu: f64) -> f64 {
         let model = self.noise * self.noise / lines
             + 2.0 * value * self.noise / lines
             + (value + self.noise).powi(2) * 2.0 / nu;
-        (self.variance(lines, nu) / model).sqrt()
+        (self.widened(lines, nu) / model).sqrt()
     }
 }
 
