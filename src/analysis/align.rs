@@ -300,7 +300,7 @@ impl<'a> Content<'a> {
         self.share > CLEAR_SHARE
             && (from..to.saturating_sub(size))
                 .step_by(size)
-                .any(|n| !self.is_quiet(n, n + size) && self.share_in(n, n + size) < MISSING * self.share)
+                .any(|n| self.share_in(n, n + size) < MISSING * self.share && !self.is_quiet(n, n + size))
     }
 
     /// True where the stimulus itself hardly sounds: the tail of a sweep.

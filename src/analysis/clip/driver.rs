@@ -6,31 +6,31 @@
 //! little of what clipping adds goes with this too.
 
 use super::listening::{Listening, inner};
-use crate::analysis::{Spectra, fft};
+use crate::analysis::fft;
+use crate::signal::Period;
 use realfft::num_complex::Complex;
 
 /// Corners of the low-pass, Hz: an octave apart, around the resonances of headphones.
 const CORNERS_HZ: [f64; 4] = [60.0, 120.0, 240.0, 480.0];
 
-/// What the listening lines hold once the best sum of such distortions is taken off.
-pub(super) fn cleared(listening: &Listening, spectra: &Spectra, weights: &[f64]) -> Vec<Complex<f64>> {
+/// What the listening lines hold once the best sum of such distortions (`bent`, of any size) is taken off.
+pub(super) fn cleared(listening: &Listening, bent: &[Vec<Complex<f64>>], weights: &[f64]) -> Vec<Complex<f64>> {
     let mut rest = listening.captured.clone();
     let mut done: Vec<Vec<Complex<f64>>> = Vec::new();
-    for corner_hz in CORNERS_HZ {
-        for bent in powers_of_excursion(spectra, corner_hz) {
-            let lines: Vec<Complex<f64>> =
-                listening.lines.iter().zip(&listening.response).map(|(k, h)| bent[*k] * h).collect();
-            take_out(&mut rest, &mut done, lines, weights);
-        }
+    for bent in bent {
+        take_out(&mut rest, &mut done, listening.hear(bent, 1.0), weights);
     }
     rest
 }
 
-/// Lines of the square and of the cube of the low-passed period.
-fn powers_of_excursion(spectra: &Spectra, corner_hz: f64) -> [Vec<Complex<f64>>; 2] {
-    let spacing_hz = spectra.period.line_spacing_hz();
-    let excursion: Vec<Complex<f64>> = spectra
-        .played
+/// Lines of the squares and of the cubes of the low-passed period that has these lines.
+pub(super) fn powers_of_excursion(lines: &[Complex<f64>], period: &Period) -> Vec<Vec<Complex<f64>>> {
+    CORNERS_HZ.iter().flat_map(|corner_hz| powers_at(lines, period, *corner_hz)).collect()
+}
+
+fn powers_at(lines: &[Complex<f64>], period: &Period, corner_hz: f64) -> [Vec<Complex<f64>>; 2] {
+    let spacing_hz = period.line_spacing_hz();
+    let excursion: Vec<Complex<f64>> = lines
         .iter()
         .enumerate()
         .map(|(k, u)| {
@@ -38,7 +38,7 @@ fn powers_of_excursion(spectra: &Spectra, corner_hz: f64) -> [Vec<Complex<f64>>;
             u / (pole * pole)
         })
         .collect();
-    let x = fft::samples_of(&excursion, spectra.period.samples.len());
+    let x = fft::samples_of(&excursion, period.samples.len());
     let square: Vec<f64> = x.iter().map(|x| x * x).collect();
     let cube: Vec<f64> = x.iter().map(|x| x * x * x).collect();
     [fft::lines_of(&square), fft::lines_of(&cube)]

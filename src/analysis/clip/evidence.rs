@@ -9,15 +9,11 @@
 //! of it when the octave that shows most of it is not looked at.
 
 use super::driver;
-use super::limiter::{Limiter, Side, mirrored};
 use super::listening::{Listening, inner};
+use super::templates::{Template, Templates};
 use crate::analysis::Spectra;
 use realfft::num_complex::Complex;
 use std::ops::Range;
-
-/// Overdrives tried on each side, dB of its own peak over the limit: close enough that a neighbour's template explains
-/// most of what lies between two of them.
-const OVERDRIVES_DB: [f64; 11] = [0.15, 0.3, 0.5, 0.8, 1.3, 2.0, 3.0, 4.5, 6.5, 9.5, 14.0];
 
 /// Evidence above which clipping is told, for so many periods.
 ///
@@ -44,50 +40,63 @@ pub(super) struct Seen {
     pub starts: [[Option<f64>; 2]; 2],
 }
 
-/// One side's template.
-struct Template {
+/// A template as it arrives: what a limit adds above zero. The same limit below zero adds it with even lines turned
+/// ([`Templates`]).
+struct Heard {
     at: f64,
     lines: Vec<Complex<f64>>,
 }
 
+/// What lines count for on either side: the weights, and the same with the sign of even lines turned.
+struct Weights {
+    plain: Vec<f64>,
+    turned: Vec<f64>,
+}
+
+impl Weights {
+    fn new(listening: &Listening, plain: Vec<f64>) -> Weights {
+        let turned = plain.iter().zip(&listening.lines).map(|(w, k)| if k % 2 == 0 { -w } else { *w }).collect();
+        Weights { plain, turned }
+    }
+}
+
 /// Projects every pair of templates, first under plain weights, then under the weights that the best pair leaves.
-pub(super) fn look(listening: &Listening, spectra: &Spectra, samples: &mut Limiter, waveform: &mut Limiter) -> Seen {
-    let kinds = [templates(listening, samples), templates(listening, waveform)];
+pub(super) fn look(listening: &Listening, spectra: &Spectra) -> Seen {
+    let templates = Templates::of(spectra);
+    let heard = |t: &Template| Heard { at: spectra.gain * t.at, lines: listening.hear(&t.lines, spectra.gain) };
+    let kinds: [Vec<Heard>; 2] = templates.kinds.each_ref().map(|kind| kind.iter().map(heard).collect());
     let nothing = vec![Complex::new(0.0, 0.0); listening.lines.len()];
-    let plain = listening.weights(&nothing);
-    let first = kinds.each_ref().map(|sides| Octaves::of(listening, &listening.captured, &plain, sides).all().best());
+    let plain = Weights::new(listening, listening.weights(&nothing));
+    let first = kinds
+        .each_ref()
+        .map(|kind| Products::of(&listening.captured, &plain, kind, &(0..listening.lines.len())).best());
     let leader = usize::from(first[1].drop > first[0].drop);
-    let weights = listening.weights(&first[leader].model(&kinds[leader], listening.lines.len()));
-    let octaves = kinds.each_ref().map(|sides| Octaves::of(listening, &listening.captured, &weights, sides));
-    let cleared = driver::cleared(listening, spectra, &weights);
+    let model = first[leader].model(&kinds[leader], &listening.lines);
+    let weights = Weights::new(listening, listening.weights(&model));
+    let octaves = kinds.each_ref().map(|kind| Octaves::of(listening, &listening.captured, &weights, kind));
+    let cleared = driver::cleared(listening, &templates.bent, &weights.plain);
     let clear = [0, 1].map(|kind| octaves[kind].seen_in(listening, &cleared, &weights, &kinds[kind]));
     let all = octaves.each_ref().map(Octaves::all);
     let drop = all.iter().map(|p| p.best().drop).fold(0.0, f64::max);
-    let total = inner(&weights, &listening.captured, &listening.captured);
+    let total = inner(&weights.plain, &listening.captured, &listening.captured);
     let left = ((total - drop) / listening.lines.len() as f64).max(f64::MIN_POSITIVE);
     let wide = clear.iter().map(Octaves::drop_without_the_leading_octave).fold(0.0, f64::max);
-    let starts = [0, 1].map(|kind| all[kind].start().map(|(side, i)| Some(kinds[kind][side].get(i?)?.at)));
-    Seen { evidence: wide / left, weights, starts }
+    let starts = [0, 1].map(|kind| all[kind].start().map(|i| i.map(|i| kinds[kind][i].at)));
+    Seen { evidence: wide / left, weights: weights.plain, starts }
 }
 
 /// Inner products, octave by octave.
 struct Octaves(Vec<Products>);
 
 impl Octaves {
-    fn of(listening: &Listening, captured: &[Complex<f64>], weights: &[f64], sides: &[Vec<Template>; 2]) -> Octaves {
-        Octaves(listening.octaves().map(|range| Products::of(captured, weights, sides, &range)).collect())
+    fn of(listening: &Listening, captured: &[Complex<f64>], weights: &Weights, kind: &[Heard]) -> Octaves {
+        Octaves(listening.octaves().map(|range| Products::of(captured, weights, kind, &range)).collect())
     }
 
     /// The same templates, along other captured lines.
-    fn seen_in(
-        &self,
-        listening: &Listening,
-        captured: &[Complex<f64>],
-        weights: &[f64],
-        sides: &[Vec<Template>; 2],
-    ) -> Octaves {
+    fn seen_in(&self, listening: &Listening, captured: &[Complex<f64>], weights: &Weights, kind: &[Heard]) -> Octaves {
         let with = |(products, range): (&Products, Range<usize>)| Products {
-            along: Products::along(captured, weights, sides, &range),
+            along: Products::along(captured, weights, kind, &range),
             ..products.clone()
         };
         Octaves(self.0.iter().zip(listening.octaves()).map(with).collect())
@@ -103,38 +112,14 @@ impl Octaves {
     }
 }
 
-fn templates(listening: &Listening, limiter: &mut Limiter) -> [Vec<Template>; 2] {
-    let mirrors = limiter.is_mirrored();
-    let mut of_side = |side: Side| -> Vec<Template> {
-        let peak = limiter.peak(side);
-        OVERDRIVES_DB
-            .iter()
-            .map(|db| {
-                let at = peak * crate::units::amplitude_from_db(-db);
-                let added = limiter.residual(side, at, &listening.lines);
-                Template { at, lines: listening.through_response(&added) }
-            })
-            .collect()
-    };
-    let positive = of_side(Side::Positive);
-    let negative = if mirrors {
-        let turn = |t: &Template| t.lines.iter().zip(&listening.lines).map(|(l, k)| mirrored(*l, *k)).collect();
-        positive.iter().map(|t| Template { at: t.at, lines: turn(t) }).collect()
-    } else {
-        of_side(Side::Negative)
-    };
-    [positive, negative]
-}
-
-/// Inner products of all templates under given weights. The two sides are not independent: a period of odd lines is
-/// its own mirror image half a period later, so what one side adds differs from the other's in sign on even lines only.
+/// Inner products of all templates under given weights.
 #[derive(Clone, Default)]
 struct Products {
     /// Template with captured lines, per side.
     along: [Vec<f64>; 2],
-    /// Template with itself, per side.
-    square: [Vec<f64>; 2],
-    /// Positive template i with negative template j.
+    /// Template with itself, the same on both sides.
+    square: Vec<f64>,
+    /// Template i above zero with template j below: symmetric.
     cross: Vec<Vec<f64>>,
 }
 
@@ -146,37 +131,41 @@ struct Best {
 }
 
 impl Best {
-    fn model(&self, sides: &[Vec<Template>; 2], lines: usize) -> Vec<Complex<f64>> {
-        let mut model = vec![Complex::new(0.0, 0.0); lines];
+    fn model(&self, kind: &[Heard], lines: &[usize]) -> Vec<Complex<f64>> {
+        let mut model = vec![Complex::new(0.0, 0.0); lines.len()];
         for &(side, i, factor) in &self.parts {
-            model.iter_mut().zip(&sides[side][i].lines).for_each(|(m, t)| *m += t * factor);
+            let turned = |k: usize| if side == 1 && k % 2 == 0 { -factor } else { factor };
+            model.iter_mut().zip(&kind[i].lines).zip(lines).for_each(|((m, t), k)| *m += t * turned(*k));
         }
         model
     }
 }
 
 impl Products {
-    fn along(
-        captured: &[Complex<f64>],
-        weights: &[f64],
-        sides: &[Vec<Template>; 2],
-        range: &Range<usize>,
-    ) -> [Vec<f64>; 2] {
+    fn along(captured: &[Complex<f64>], weights: &Weights, kind: &[Heard], range: &Range<usize>) -> [Vec<f64>; 2] {
         let captured = &captured[range.clone()];
-        let with = |t: &Template| inner(&weights[range.clone()], &t.lines[range.clone()], captured);
-        sides.each_ref().map(|side| side.iter().map(with).collect())
+        let with = |weights: &[f64]| {
+            kind.iter().map(|t| inner(&weights[range.clone()], &t.lines[range.clone()], captured)).collect()
+        };
+        [with(&weights.plain), with(&weights.turned)]
     }
 
     /// Over a range of listening lines.
-    fn of(captured: &[Complex<f64>], weights: &[f64], sides: &[Vec<Template>; 2], range: &Range<usize>) -> Products {
-        let product = |a: &[Complex<f64>], b: &[Complex<f64>]| {
-            inner(&weights[range.clone()], &a[range.clone()], &b[range.clone()])
+    fn of(captured: &[Complex<f64>], weights: &Weights, kind: &[Heard], range: &Range<usize>) -> Products {
+        let product = |weights: &[f64], a: &Heard, b: &Heard| {
+            inner(&weights[range.clone()], &a.lines[range.clone()], &b.lines[range.clone()])
         };
-        let of_side = |with: &dyn Fn(&Template) -> f64| sides.each_ref().map(|side| side.iter().map(with).collect());
+        let mut cross = vec![vec![0.0; kind.len()]; kind.len()];
+        for (i, a) in kind.iter().enumerate() {
+            for (j, b) in kind.iter().enumerate().take(i + 1) {
+                cross[i][j] = product(&weights.turned, a, b);
+                cross[j][i] = cross[i][j];
+            }
+        }
         Products {
-            along: Products::along(captured, weights, sides, range),
-            square: of_side(&|t| product(&t.lines, &t.lines)),
-            cross: sides[0].iter().map(|a| sides[1].iter().map(|b| product(&a.lines, &b.lines)).collect()).collect(),
+            along: Products::along(captured, weights, kind, range),
+            square: kind.iter().map(|t| product(&weights.plain, t, t)).collect(),
+            cross,
         }
     }
 
@@ -187,8 +176,8 @@ impl Products {
         let add = |to: &mut Vec<f64>, from: &[f64]| to.iter_mut().zip(from).for_each(|(t, f)| *t += factor * f);
         for side in [0, 1] {
             add(&mut self.along[side], &other.along[side]);
-            add(&mut self.square[side], &other.square[side]);
         }
+        add(&mut self.square, &other.square);
         self.cross.iter_mut().zip(&other.cross).for_each(|(to, from)| add(to, from));
         self
     }
@@ -197,7 +186,7 @@ impl Products {
     fn best(&self) -> Best {
         let mut best = Best { drop: 0.0, parts: Vec::new() };
         for side in [0, 1] {
-            for (i, (b, g)) in self.along[side].iter().zip(&self.square[side]).enumerate() {
+            for (i, (b, g)) in self.along[side].iter().zip(&self.square).enumerate() {
                 if *b > 0.0 && *g > 0.0 && b * b / g > best.drop {
                     best = Best { drop: b * b / g, parts: vec![(side, i, b / g)] };
                 }
@@ -206,7 +195,7 @@ impl Products {
         for (i, row) in self.cross.iter().enumerate() {
             for (j, x) in row.iter().enumerate() {
                 let (b, c) = (self.along[0][i], self.along[1][j]);
-                let (g, h) = (self.square[0][i], self.square[1][j]);
+                let (g, h) = (self.square[i], self.square[j]);
                 let det = g * h - x * x;
                 let (p, q) = ((b * h - c * x) / det, (c * g - b * x) / det);
                 // Pairs so alike that rounding decides are no pairs.
@@ -218,17 +207,17 @@ impl Products {
         best
     }
 
-    /// Templates that lower the weighted squares most with factors of exactly one: (side, index) for both sides.
-    fn start(&self) -> [(usize, Option<usize>); 2] {
-        let alone = |side: usize, i: Option<usize>| i.map_or(0.0, |i| 2.0 * self.along[side][i] - self.square[side][i]);
+    /// Templates that lower the weighted squares most with factors of exactly one, for both sides.
+    fn start(&self) -> [Option<usize>; 2] {
+        let alone = |side: usize, i: Option<usize>| i.map_or(0.0, |i| 2.0 * self.along[side][i] - self.square[i]);
         let choices = |side: usize| std::iter::once(None).chain((0..self.along[side].len()).map(Some));
-        let mut best = (0.0, [(0, None), (1, None)]);
+        let mut best = (0.0, [None, None]);
         for i in choices(0) {
             for j in choices(1) {
                 let cross = i.zip(j).map_or(0.0, |(i, j)| 2.0 * self.cross[i][j]);
                 let gain = alone(0, i) + alone(1, j) - cross;
                 if gain > best.0 {
-                    best = (gain, [(0, i), (1, j)]);
+                    best = (gain, [i, j]);
                 }
             }
         }

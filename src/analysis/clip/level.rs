@@ -58,18 +58,19 @@ const REWEIGHTINGS: usize = 2;
 pub(super) fn fit(
     listening: &Listening,
     (spectra, reference): (&Spectra, &Reference),
-    samples: &mut Limiter,
-    waveform: &mut Limiter,
     seen: &Seen,
 ) -> Result<ClipLevel, String> {
-    let on_samples = Fit::run(listening, samples, seen.starts[0], seen.weights.clone());
-    let on_waveform = Fit::run(listening, waveform, seen.starts[1], seen.weights.clone());
+    let sent = &spectra.period.samples;
+    let mut samples = Limiter::on_samples(sent.iter().map(|x| spectra.gain * x).collect());
+    let mut waveform = Limiter::on_waveform(&spectra.played, sent.len());
+    let on_samples = Fit::run(listening, &mut samples, seen.starts[0], seen.weights.clone());
+    let on_waveform = Fit::run(listening, &mut waveform, seen.starts[1], seen.weights.clone());
     let weights = if on_samples.log_variance() <= on_waveform.log_variance() {
         on_samples.weights.clone()
     } else {
         on_waveform.weights.clone()
     };
-    let fits = [(on_samples, samples), (on_waveform, waveform)].map(|(fit, limiter)| {
+    let fits = [(on_samples, &mut samples), (on_waveform, &mut waveform)].map(|(fit, limiter)| {
         let mut fit = fit.settle(listening, limiter, weights.clone());
         fit.drop_untouched_sides(listening, limiter);
         (fit, limiter)

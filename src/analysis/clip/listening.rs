@@ -133,6 +133,12 @@ impl Listening {
         self.lines.len() < FEWEST_LINES
     }
 
+    /// What arrives on these lines where so many times `added` (line by line from zero) is added to the sent signal.
+    pub(super) fn hear(&self, added: &[Complex<f64>], times: f64) -> Vec<Complex<f64>> {
+        let at = |k: usize| added.get(k).copied().unwrap_or_default();
+        self.lines.iter().zip(&self.response).map(|(k, h)| at(*k) * times * h).collect()
+    }
+
     /// Lines of what was added to the sent signal as they arrive at the input.
     pub(super) fn through_response(&self, added: &[Complex<f64>]) -> Vec<Complex<f64>> {
         added.iter().zip(&self.response).map(|(r, h)| r * h).collect()

@@ -21,6 +21,7 @@ mod level;
 mod limiter;
 mod listening;
 mod memory;
+mod templates;
 
 #[cfg(test)]
 pub(crate) mod bench;
@@ -29,7 +30,6 @@ mod tests;
 
 use crate::analysis::clip_curve;
 use crate::analysis::{ClipFinding, Reference, Spectra};
-use limiter::Limiter;
 use listening::Listening;
 
 /// Judges one take of periodic pink noise against the quiet reference of its seat.
@@ -42,12 +42,10 @@ pub fn judge(spectra: &Spectra, reference: &Reference) -> ClipFinding {
     if listening.is_too_small() {
         return ClipFinding { evidence: 0.0, threshold, level: None, level_not_told: None, curve };
     }
-    let mut samples = Limiter::on_samples(spectra);
-    let mut waveform = Limiter::on_waveform(spectra);
-    let seen = evidence::look(&listening, spectra, &mut samples, &mut waveform);
+    let seen = evidence::look(&listening, spectra);
     let mut finding = ClipFinding { evidence: seen.evidence, threshold, level: None, level_not_told: None, curve };
     if finding.is_evident() {
-        match level::fit(&listening, (spectra, reference), &mut samples, &mut waveform, &seen) {
+        match level::fit(&listening, (spectra, reference), &seen) {
             Ok(level) => finding.level = Some(level),
             Err(why) => finding.level_not_told = Some(why),
         }
