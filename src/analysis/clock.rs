@@ -3,7 +3,8 @@
 //! Between periods every line of the stimulus turns by `2πk·τ/N`, where τ is the delay that the clocks gained. τ of each
 //! period against the mean follows by weighted least squares over lines (weights 1/σ²), its slope over periods is the
 //! offset, its bend the drift. Coarse to fine, so that no phase wraps: the coarse offset comes from correlation
-//! ([`super::align`]), then low lines, then all of them; repeated after resampling.
+//! ([`super::align`]), then low lines, then all of them with what
+//! those tell undone; repeated after resampling.
 
 use crate::stats::{Estimate, Interval, NORMAL_95};
 use realfft::num_complex::Complex;
@@ -85,6 +86,20 @@ pub fn fit(
         (2.0 * bend * per_ppm, 2.0 * sigma_delay / bows.sqrt() * per_ppm)
     });
     Some(Offset { ppm: slope * per_ppm, sigma_ppm: sigma_delay / sum_squares.sqrt() * per_ppm, drift })
+}
+
+/// Turns the lines of each period back by the delay that an offset of `ppm` gained since the middle of them.
+pub fn undo(periods: &mut [Vec<Complex<f64>>], ppm: f64, frames: usize) {
+    let centre = 0.5 * (periods.len() as f64 - 1.0);
+    for (p, lines) in periods.iter_mut().enumerate() {
+        let delay = ppm * 1e-6 * frames as f64 * (p as f64 - centre);
+        let step = Complex::from_polar(1.0, TAU * delay / frames as f64);
+        let mut turn = Complex::new(1.0, 0.0);
+        for line in lines {
+            *line *= turn;
+            turn *= step;
+        }
+    }
 }
 
 impl Offset {

@@ -329,13 +329,26 @@ impl<'a> Bench<'a> {
         placed.fine.along(&path, placed.periods * self.frames)
     }
 
-    fn fit_clock(&self, samples: &[f64], lines: &[usize]) -> Option<Offset> {
+    fn fit_clock(&self, samples: &[f64]) -> Option<Offset> {
         let Averaged { per_period, mean, variance } = self.averaged(samples);
-        clock::fit(&per_period, &mean, &variance, lines, self.frames)
+        clock::fit(&per_period, &mean, &variance, &self.excited, self.frames)
+    }
+
+    /// The same from `low` lines first, whose phases do not wrap, then from all with what the low ones tell undone.
+    fn fit_clock_from(&self, low: &[usize], samples: &[f64]) -> Option<Offset> {
+        let Averaged { mut per_period, mean, variance } = self.averaged(samples);
+        let coarse = clock::fit(&per_period, &mean, &variance, low, self.frames)?;
+        clock::undo(&mut per_period, coarse.ppm, self.frames);
+        let Averaged { per_period, mean, variance } = self.averaged_lines(per_period);
+        let fine = clock::fit(&per_period, &mean, &variance, &self.excited, self.frames);
+        Some(fine.map_or(coarse, |fine| Offset { ppm: coarse.ppm + fine.ppm, ..fine }))
     }
 
     fn averaged(&self, samples: &[f64]) -> Averaged {
-        let per_period = periods::lines_per_period(samples, self.frames);
+        self.averaged_lines(periods::lines_per_period(samples, self.frames))
+    }
+
+    fn averaged_lines(&self, per_period: Vec<Vec<Complex<f64>>>) -> Averaged {
         let (mean, scatter) = periods::mean_and_scatter(&per_period);
         let (variance, _) = periods::pooled_variance(&scatter, per_period.len(), &self.played.period.lines, WEIGHT_DOF);
         Averaged { per_period, mean, variance }
@@ -417,8 +430,8 @@ impl<'a> Bench<'a> {
         let mut own = None;
         for round in 0..ROUNDS {
             let coarse = round == 0 && !near && !low.is_empty();
-            let lines = if coarse { &low } else { &self.excited };
-            let Some(offset) = self.fit_clock(&samples, lines) else { break };
+            let offset = if coarse { self.fit_clock_from(&low, &samples) } else { self.fit_clock(&samples) };
+            let Some(offset) = offset else { break };
             own = Some(offset.estimate(ppm));
             let bend = offset.drift_seen(placed.periods).filter(|_| !coarse);
             if !coarse && offset.ppm.abs() < CONVERGED_PPM && bend.is_none() {

@@ -20,8 +20,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 const REJECTION_DB: f64 = 126.0;
 /// Rows of the phase table; between rows the interpolation is linear, whose error is under (2πf)²/8·ROWS⁻² < −119 dB.
 const ROWS: usize = 1024;
-/// The accumulators of one inner product; also the multiple to which rows are padded.
-const LANES: usize = 4;
+/// Rows are padded to a multiple of this: the most numbers that one vector of any machine holds.
+const LANES: usize = 8;
 
 /// Where captured samples are wanted: position of output `n` is `start + step·n + ½·bend·n²`, in captured samples.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -36,6 +36,7 @@ pub struct Path {
 
 impl Path {
     /// Captured position of output `n`.
+    #[inline(always)]
     pub fn at(&self, n: f64) -> f64 {
         self.start + n * (self.step + 0.5 * self.bend * n)
     }
@@ -109,6 +110,11 @@ impl Resampler {
 
     /// One interpolated value; zero is taken for samples before the first and after the last.
     pub fn value(&self, captured: &[f64], position: f64) -> f64 {
+        pulp::Arch::new().dispatch(At { resampler: self, captured, position })
+    }
+
+    #[inline(always)]
+    fn value_by<S: pulp::Simd>(&self, simd: S, captured: &[f64], position: f64) -> f64 {
         // Rounded down without the library's call, which would cost as much as a short kernel.
         let towards_zero = position as isize;
         let whole = towards_zero - isize::from(towards_zero as f64 > position);
@@ -121,16 +127,16 @@ impl Resampler {
         let first = whole - (self.half as isize - 1);
         let rows = &self.table[row * self.taps..(row + 2) * self.taps];
         if first >= 0 && first as usize + self.taps <= captured.len() {
-            interpolate(&captured[first as usize..first as usize + self.taps], rows, between)
+            interpolate(simd, &captured[first as usize..first as usize + self.taps], rows, between)
         } else {
             let padded: Vec<f64> = (0..self.taps as isize).map(|i| sample_or_zero(captured, first + i)).collect();
-            interpolate(&padded, rows, between)
+            interpolate(simd, &padded, rows, between)
         }
     }
 
     /// `count` values along `path`.
     pub fn along(&self, captured: &[f64], path: &Path, count: usize) -> Vec<f64> {
-        (0..count).map(|n| self.value(captured, path.at(n as f64))).collect()
+        pulp::Arch::new().dispatch(Along { resampler: self, captured, path, count })
     }
 
     /// Largest magnitude of the waveform between `from` and `to` (captured samples), read at eight points a sample
@@ -147,6 +153,43 @@ impl Resampler {
                 .flat_map(|e| [centre + f64::from(e) / 8.0, centre - f64::from(e) / 8.0])
                 .fold(peak, |peak, at| peak.max(self.value(captured, at).abs()))
         })
+    }
+}
+
+/// One value, compiled for the widest vectors that the machine has: everything it calls is inlined into it.
+struct At<'a> {
+    resampler: &'a Resampler,
+    captured: &'a [f64],
+    position: f64,
+}
+
+impl pulp::WithSimd for At<'_> {
+    type Output = f64;
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, simd: S) -> f64 {
+        self.resampler.value_by(simd, self.captured, self.position)
+    }
+}
+
+/// The values along a path, compiled likewise: one dispatch for all of them.
+struct Along<'a> {
+    resampler: &'a Resampler,
+    captured: &'a [f64],
+    path: &'a Path,
+    count: usize,
+}
+
+impl pulp::WithSimd for Along<'_> {
+    type Output = Vec<f64>;
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, simd: S) -> Vec<f64> {
+        let mut values = vec![0.0; self.count];
+        for (n, value) in values.iter_mut().enumerate() {
+            *value = self.resampler.value_by(simd, self.captured, self.path.at(n as f64));
+        }
+        values
     }
 }
 
@@ -190,44 +233,38 @@ fn highest_kept(lower_hz: f64, highest_hz: f64) -> f64 {
     highest_hz.clamp(0.375 * lower_hz, 0.49 * lower_hz)
 }
 
+#[inline(always)]
 fn sample_or_zero(samples: &[f64], index: isize) -> f64 {
     usize::try_from(index).ok().and_then(|i| samples.get(i)).copied().unwrap_or(0.0)
 }
 
-/// Inner product of `x` with a row, `between` that and the next one.
-fn interpolate(x: &[f64], rows: &[f64], between: f64) -> f64 {
-    let (a, b) = rows.split_at(x.len());
+/// Inner product of `x` with a row, `between` that and the next one; rows are whole vectors on every machine ([`LANES`]).
+#[inline(always)]
+fn interpolate<S: pulp::Simd>(simd: S, x: &[f64], rows: &[f64], between: f64) -> f64 {
+    let (row, next) = rows.split_at(x.len());
+    let (x, row, next) = (S::as_simd_f64s(x).0, S::as_simd_f64s(row).0, S::as_simd_f64s(next).0);
+    let none = simd.splat_f64s(0.0);
     if between == 0.0 {
-        return product(x, a);
-    }
-    let (low, high) = products(x, a, b);
-    low + between * (high - low)
-}
-
-/// Inner product of `x` with one row.
-fn product(x: &[f64], a: &[f64]) -> f64 {
-    const MANY: usize = 2 * LANES;
-    let mut sums = [0.0; MANY];
-    let (xs, rows) = (x.chunks_exact(MANY), a.chunks_exact(MANY));
-    let rest: f64 = xs.remainder().iter().zip(rows.remainder()).map(|(x, a)| x * a).sum();
-    for (x, a) in xs.zip(rows) {
-        for lane in 0..MANY {
-            sums[lane] += x[lane] * a[lane];
+        // Four sums side by side: one alone would wait for each addition in turn.
+        let (mut a, mut b, mut c, mut d) = (none, none, none, none);
+        let (xs, rows) = (x.chunks_exact(4), row.chunks_exact(4));
+        for (x, row) in xs.remainder().iter().zip(rows.remainder()) {
+            a = simd.mul_add_e_f64s(*x, *row, a);
         }
-    }
-    sums.iter().sum::<f64>() + rest
-}
-
-/// Inner products of `x` with two rows at once, in independent lanes so that the compiler can vectorise them.
-fn products(x: &[f64], a: &[f64], b: &[f64]) -> (f64, f64) {
-    let (mut low, mut high) = ([0.0; LANES], [0.0; LANES]);
-    for ((x, a), b) in x.chunks_exact(LANES).zip(a.chunks_exact(LANES)).zip(b.chunks_exact(LANES)) {
-        for lane in 0..LANES {
-            low[lane] += x[lane] * a[lane];
-            high[lane] += x[lane] * b[lane];
+        for (x, row) in xs.zip(rows) {
+            a = simd.mul_add_e_f64s(x[0], row[0], a);
+            b = simd.mul_add_e_f64s(x[1], row[1], b);
+            c = simd.mul_add_e_f64s(x[2], row[2], c);
+            d = simd.mul_add_e_f64s(x[3], row[3], d);
         }
+        return simd.reduce_sum_f64s(simd.add_f64s(simd.add_f64s(a, b), simd.add_f64s(c, d)));
     }
-    (low.iter().sum(), high.iter().sum())
+    let (mut low, mut high) = (none, none);
+    for ((x, row), next) in x.iter().zip(row).zip(next) {
+        low = simd.mul_add_e_f64s(*x, *row, low);
+        high = simd.mul_add_e_f64s(*x, *next, high);
+    }
+    simd.reduce_sum_f64s(simd.mul_add_e_f64s(simd.splat_f64s(between), simd.sub_f64s(high, low), low))
 }
 
 /// Windowed sinc at distance `x` samples.
