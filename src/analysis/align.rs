@@ -31,10 +31,12 @@ const MISSING: f64 = 0.2;
 /// … and the power before the sound is under this part of that within it. Pink noise has most of its power where few
 /// cycles fit into an eighth of a period, so that nearer to the noise the shares of eighths scatter too widely.
 const QUIET_BEFORE: f64 = 0.1;
-/// What is heard over this many sixteenths of a period before the onset has this share of the window's power where it is
-/// the sound itself.
-const LOUD_BLOCKS: usize = 4;
+/// What is heard before the onset has this share of the window's power where it is the sound itself …
 const LOUD_BEFORE: f64 = 0.5;
+/// … over three blocks (thirty-seconds of a period, 0.13 s in all), after two that an onset seen too late may take. A loss
+/// earlier than 0.2 s after the onset only makes the delay told too long by as much.
+const LOUD_BLOCKS: usize = 3;
+const ONSET_BLOCKS: usize = 2;
 /// A piece whose own power is under this part of the whole cannot be missed.
 const QUIET: f64 = 0.1;
 /// Samples on either side from which the continuation is read.
@@ -318,8 +320,8 @@ impl<'a> Content<'a> {
 
     /// True where it is as loud before the onset as within the sound, all the time and not for a bang.
     fn sounds_before(&self, opened: f64) -> bool {
-        let block = self.frames / 16;
-        let to = (opened.max(0.0) as usize).saturating_sub(block).min(self.captured.len());
+        let block = self.frames / 32;
+        let to = (opened.max(0.0) as usize).saturating_sub(ONSET_BLOCKS * block).min(self.captured.len());
         let Some(from) = to.checked_sub(LOUD_BLOCKS * block) else { return false };
         let heard = &self.captured[from..to];
         let least = heard.chunks_exact(block).map(mean_square).fold(f64::INFINITY, f64::min);

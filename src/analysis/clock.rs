@@ -3,8 +3,7 @@
 //! Between periods every line of the stimulus turns by `2πk·τ/N`, where τ is the delay that the clocks gained. τ of each
 //! period against the mean follows by weighted least squares over lines (weights 1/σ²), its slope over periods is the
 //! offset, its bend the drift. Coarse to fine, so that no phase wraps: the coarse offset comes from correlation
-//! ([`super::align`]), then low lines, then all of them with what
-//! those tell undone; repeated after resampling.
+//! ([`super::align`]), then low lines, then all of them with what those tell undone; repeated after resampling.
 
 use crate::stats::{Estimate, Interval, NORMAL_95};
 use realfft::num_complex::Complex;

@@ -474,7 +474,7 @@ impl<'a> Bench<'a> {
             return Some(lost("the sound is missing for a while".into()));
         }
         if found.sounds_before {
-            return Some(lost("what sounds at first does not fit the rest".into()));
+            return Some(lost("what sounds at first does not fit the rest, unless something else was as loud".into()));
         }
         if placed.late {
             return Some(lost("the sound begins too late or was interrupted".into()));

@@ -12,8 +12,8 @@ use crate::stats::{
 };
 use crate::units::db_from_power;
 
-/// Relative half width that every power carries beside what noise leaves: resampling (−110 dB) and single-precision
-/// samples. Independent of the noise, so the two are combined by their squares (GUM 5.1.2).
+/// Relative half width that every power carries: what resampling (−110 dB) and single-precision samples leave. It is
+/// independent of what noise leaves, so in the power over the noise the two are combined by their squares (GUM 5.1.2).
 const NUMERICAL: f64 = 1e-5;
 /// Without any noise nothing is told below this share of the reference: rounding of single-precision samples.
 const FLOOR: f64 = 1e-15;

@@ -357,9 +357,9 @@ impl Running {
     }
 }
 
-/// The delays either way by so much, never below none.
+/// The delays either way by so much; the least is never below none and never above the longest.
 fn widened(delay_s: &Range<f64>, by_s: f64) -> Range<f64> {
-    (delay_s.start - by_s).max(0.0)..delay_s.end + by_s
+    (delay_s.start.min(delay_s.end) - by_s).max(0.0)..delay_s.end + by_s
 }
 
 /// Duration of one block of each side, the largest seen or asked for. What is being captured is known to a block only,

@@ -189,6 +189,10 @@ impl Stimulus {
         }
         let period = Arc::new(self.compute(rate));
         let mut recent = recent();
+        // Another thread may have been quicker: one period, one place in memory.
+        if let Some((.., kept)) = recent.iter().find(|(s, r, _)| s == self && *r == rate) {
+            return Arc::clone(kept);
+        }
         if recent.len() == PERIODS_KEPT {
             recent.remove(0);
         }

@@ -40,7 +40,9 @@ impl Templates {
     pub(super) fn of(spectra: &Spectra) -> Arc<Templates> {
         // Held while they are computed: takes of one period that are analysed side by side need them once.
         let mut recent = RECENT.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(kept) = recent.iter().find(|t| Arc::ptr_eq(&t.period, &spectra.period)) {
+        let same =
+            |t: &&Arc<Templates>| Arc::ptr_eq(&t.period, &spectra.period) || t.period.samples == spectra.period.samples;
+        if let Some(kept) = recent.iter().find(same) {
             return Arc::clone(kept);
         }
         let made = Arc::new(Templates::new(&spectra.period));
@@ -53,6 +55,7 @@ impl Templates {
 
     fn new(period: &Arc<Period>) -> Templates {
         let odd = period.lines.of(LineKind::Excited).all(|k| k % 2 == 1);
+        debug_assert!(odd, "a period with even lines shows no clipping here");
         let Some(last) = period.lines.of(LineKind::Excited).last().filter(|_| odd) else {
             return Templates { period: Arc::clone(period), kinds: [Vec::new(), Vec::new()], bent: Vec::new() };
         };
