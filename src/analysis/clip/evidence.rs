@@ -134,7 +134,7 @@ impl Best {
     fn model(&self, kind: &[Heard], lines: &[usize]) -> Vec<Complex<f64>> {
         let mut model = vec![Complex::new(0.0, 0.0); lines.len()];
         for &(side, i, factor) in &self.parts {
-            let turned = |k: usize| if side == 1 && k % 2 == 0 { -factor } else { factor };
+            let turned = |k: usize| if side == 1 && k.is_multiple_of(2) { -factor } else { factor };
             model.iter_mut().zip(&kind[i].lines).zip(lines).for_each(|((m, t), k)| *m += t * turned(*k));
         }
         model
