@@ -48,10 +48,10 @@ pub(crate) enum Limit {
     Samples(f64, f64),
     /// Hard, on the waveform.
     Waveform(f64, f64),
-    /// tanh-shaped knee from 60 % of the limit on, on samples.
-    SoftSamples(f64),
+    /// tanh-shaped knee that takes the second figure's share of the limit (the first), on samples.
+    SoftSamples(f64, f64),
     /// The same on the waveform.
-    SoftWaveform(f64),
+    SoftWaveform(f64, f64),
     /// Hard on samples behind a first-order high-pass (Hz) whose work is undone afterwards.
     Memory(f64, f64),
 }
@@ -157,9 +157,9 @@ impl Bench {
         match self.limit {
             Limit::None => sent.to_vec(),
             Limit::Samples(up, down) => sent.iter().map(|u| hard(*u, up, down)).collect(),
-            Limit::SoftSamples(c) => sent.iter().map(|u| soft(*u, c)).collect(),
+            Limit::SoftSamples(c, width) => sent.iter().map(|u| soft(*u, c, width)).collect(),
             Limit::Waveform(up, down) => on_waveform(sent, |u| hard(u, up, down)),
-            Limit::SoftWaveform(c) => on_waveform(sent, |u| soft(u, c)),
+            Limit::SoftWaveform(c, width) => on_waveform(sent, |u| soft(u, c, width)),
             Limit::Memory(c, corner_hz) => {
                 let frames = sent.len();
                 let pass = |k: usize| {
@@ -231,8 +231,8 @@ fn peak(f: f64, f0: f64, q: f64, height: f64) -> Line {
     Line::new(reactive, height * x / q) / Line::new(reactive, x / q)
 }
 
-fn soft(u: f64, c: f64) -> f64 {
-    let knee = 0.6 * c;
+fn soft(u: f64, c: f64, width: f64) -> f64 {
+    let knee = (1.0 - width) * c;
     let beyond = u.abs() - knee;
     if beyond <= 0.0 { u } else { u.signum() * (knee + (c - knee) * (beyond / (c - knee)).tanh()) }
 }

@@ -5,6 +5,7 @@
 //! Intervals come from the curvature: with remaining mean square s² per complex line and `A = Re Σ w J* J`, a limit's
 //! variance is `s²·(A⁻¹)/2` (real part of the noise only). To it is added what the model itself leaves open.
 
+use super::bends::Curve;
 use super::evidence::Seen;
 use super::limiter::{Limiter, SIDES, Side};
 use super::listening::{Listening, REFERENCE_OVER_NOISE_DB, inner};
@@ -18,16 +19,10 @@ use realfft::num_complex::Complex;
 const SIDE_EVIDENCE: f64 = 25.0;
 /// Samples or waveform is told where the other leaves this many mean squares more …
 const KIND_EVIDENCE: f64 = 10.0;
-/// … and of a bent limit, which a few bends follow in part only, where each with its bends leaves clearly less than the other
-/// (trial on 75 soft limits without noise: 3 of the 10 within this were put down to the wrong kind, 1 of the 65 beyond; with
-/// noise one of 200 whole sessions, seed 2973404358: a soft limit on samples told as one on the waveform, 0.16 dB low).
-const CLEARLY_BETTER: f64 = 0.8;
+/// … and of a bent limit, which a few bends follow in part only, this many.
+const BENT_KIND_EVIDENCE: f64 = 30.0;
 /// Where the kind of a bent limit is not told, its level is told only where both kinds agree on it within this, dB.
 const KINDS_AGREE_DB: f64 = 0.1;
-/// A limit is soft where a bent curve explains this share more of the residual than the hard limit (method 4) …
-const SOFT_SHARE: f64 = 0.03;
-/// … and by so many mean squares that the extra bends are not noise.
-const SOFT_EVIDENCE: f64 = 50.0;
 /// Share of what appeared around the limited peaks that no curve of the momentary value explains, above which the
 /// level is not told: a limit with memory. Stricter than the half of method 4, because a first-order high-pass
 /// before the limit moves the fitted level by 0.4 dB where this share is 9 %, by 1.1 dB where it is 22 % (trial in this
@@ -35,22 +30,16 @@ const SOFT_EVIDENCE: f64 = 50.0;
 const MOST_MEMORY: f64 = 0.15;
 /// Under that, the share times the overdrive widens the interval (the same trial: errors of 1 to 2.8 times that).
 const MEMORY_WIDENING: f64 = 3.0;
-/// Bends of the curve a hard limit is held against, dB re the fitted limit (below it: the knee; above: its slope).
-const BENDS_DB: [f64; 7] = [-6.0, -4.0, -2.5, -1.5, -0.7, 0.3, 0.8];
 /// Where a soft limit's hard equivalent lies depends on which lines count most: dB of half width per unexplained share
 /// (trial: up to 0.11 dB between a noisy and a noise-free take at a share of 0.2).
 const SOFT_WIDENING_DB: f64 = 0.5;
-/// Bends nearer to the peak than this share of it touch too few points.
-const HIGHEST_BEND: f64 = 0.98;
-/// A bend of which less than this share is its own is spanned by the others.
-const SPANNED: f64 = 1e-9;
 /// What the fit errs by where there is no noise, dB of half width: the reference's response between its lines, the steps of
 /// the descent (trial: 0.0005 dB RMS on benches whose statistics leave less).
 const FIT_HALF_WIDTH_DB: f64 = 0.001;
 /// The same chain gives the same gain within this (method 5: 0.3 dB) and what a headphone compresses, dB.
 const GAIN_MOVED_DB: f64 = 0.5;
 const STEPS: usize = 15;
-const REWEIGHTINGS: usize = 2;
+pub(super) const REWEIGHTINGS: usize = 2;
 
 /// Fits the level.
 ///
@@ -66,44 +55,57 @@ pub(super) fn fit(
     let mut waveform = Limiter::on_waveform(&spectra.played, sent.len());
     let on_samples = Fit::run(listening, &mut samples, seen.starts[0], seen.weights.clone());
     let on_waveform = Fit::run(listening, &mut waveform, seen.starts[1], seen.weights.clone());
-    let weights = if on_samples.log_variance() <= on_waveform.log_variance() {
+    let weights = if log_variance(&on_samples.weights) <= log_variance(&on_waveform.weights) {
         on_samples.weights.clone()
     } else {
         on_waveform.weights.clone()
     };
-    let fits = [(on_samples, &mut samples), (on_waveform, &mut waveform)].map(|(fit, limiter)| {
-        let mut fit = fit.settle(listening, limiter, weights.clone());
-        fit.drop_untouched_sides(listening, limiter);
+    let mut kinds = [(on_samples, samples), (on_waveform, waveform)].map(|(fit, mut limiter)| {
+        let mut fit = fit.settle(listening, &mut limiter, weights.clone());
+        fit.drop_untouched_sides(listening, &mut limiter);
         (fit, limiter)
     });
-    let mut fits = fits;
-    let mut better = usize::from(fits[1].0.left < fits[0].0.left);
-    let (fit, limiter) = &mut fits[better];
-    let mut curve = Curve::through(listening, fit, limiter);
-    let other = if curve.is_bent() {
-        // The hard limit of the wrong kind can come nearer to a bend than that of its own: each with its own bends.
-        let (fit, limiter) = &mut fits[1 - better];
-        let mut other = Curve::through(listening, fit, limiter);
-        if other.left < curve.left {
-            better = 1 - better;
-            std::mem::swap(&mut curve, &mut other);
-        }
-        let (fit, limiter) = &mut fits[1 - better];
-        (curve.left >= CLEARLY_BETTER * other.left)
-            .then(|| Other { limits: equivalent_limits(spectra, limiter, fit, &other), share: 0.5 })
-    } else {
-        let (fit, other) = (&fits[better].0, &fits[1 - better].0);
-        let apart = (other.left - fit.left) / fit.left * listening.lines.len() as f64;
-        // Complex lines: the logarithm of the likelihood falls by one for each mean square more.
-        (apart < KIND_EVIDENCE).then(|| Other { limits: other.limits, share: 1.0 / (1.0 + apart.exp()) })
-    };
+    let (better, curve, other) = tell_apart(listening, spectra, &mut kinds);
     let acts_on = match better {
         _ if other.is_some() => ActsOn::NotTold,
         0 => ActsOn::Samples,
         _ => ActsOn::Waveform,
     };
-    let (fit, limiter) = &mut fits[better];
+    let (fit, limiter) = &mut kinds[better];
     tell(listening, (spectra, reference), fit, (limiter, &curve), acts_on, other)
+}
+
+/// Which of both kinds fits better, with its bends, and the other where it may be the true one.
+fn tell_apart(
+    listening: &Listening,
+    spectra: &Spectra,
+    kinds: &mut [(Fit, Limiter); 2],
+) -> (usize, Curve, Option<Other>) {
+    let mut better = usize::from(kinds[1].0.left < kinds[0].0.left);
+    let (fit, limiter) = &mut kinds[better];
+    let mut curve = Curve::through(listening, fit, limiter);
+    if !curve.may_be_bent() {
+        let (fit, other) = (&kinds[better].0, &kinds[1 - better].0);
+        let apart = (other.left - fit.left) / fit.mean_square(listening);
+        return (better, curve, Other::hard(other, apart));
+    }
+    // Each kind with its own bends: the hard limit of the wrong kind can come nearer to a bend than that of its own.
+    let variance = curve.log_variance(listening, fit);
+    let (fit, limiter) = &mut kinds[1 - better];
+    let mut other = Curve::through(listening, fit, limiter);
+    let apart = other.log_variance(listening, fit) - variance;
+    if apart < 0.0 {
+        better = 1 - better;
+        std::mem::swap(&mut curve, &mut other);
+    }
+    let (fit, limiter) = &mut kinds[1 - better];
+    let other = if curve.is_bent() {
+        let apart = apart.abs() < BENT_KIND_EVIDENCE;
+        apart.then(|| Other { limits: equivalent_limits(spectra, limiter, fit, &other), share: 0.5 })
+    } else {
+        Other::hard(fit, apart.abs())
+    };
+    (better, curve, other)
 }
 
 fn tell(
@@ -202,6 +204,12 @@ struct Other {
 }
 
 impl Other {
+    /// A hard limit whose logarithm of the likelihood is lower by `apart` (complex lines: it falls by one for each mean square
+    /// more); `None` where that rules it out.
+    fn hard(fit: &Fit, apart: f64) -> Option<Other> {
+        (apart < KIND_EVIDENCE).then(|| Other { limits: fit.limits, share: 1.0 / (1.0 + apart.exp()) })
+    }
+
     /// How far these limits lie from the other kind's, dB; `None` where no side has both.
     fn apart_db(&self, limits: [Option<f64>; 2]) -> Option<f64> {
         let one = |(own, other): (Option<f64>, Option<f64>)| Some((DB_PER_NEPER * (own? / other?).ln()).abs());
@@ -220,12 +228,12 @@ struct Open {
 }
 
 /// One kind of limit, fitted.
-struct Fit {
-    limits: [Option<f64>; 2],
-    model: Vec<Complex<f64>>,
-    weights: Vec<f64>,
+pub(super) struct Fit {
+    pub limits: [Option<f64>; 2],
+    pub model: Vec<Complex<f64>>,
+    pub weights: Vec<f64>,
     /// Weighted squares that remain.
-    left: f64,
+    pub left: f64,
     /// Inverse of the curvature, per side.
     variance: [f64; 2],
 }
@@ -247,12 +255,6 @@ impl Fit {
         self.weights = weights;
         self.descend(listening, limiter);
         self
-    }
-
-    /// Sum of the logarithms of the variances that this fit leaves: the smaller, the better the fit, whatever its
-    /// weights (Gaussian likelihood).
-    fn log_variance(&self) -> f64 {
-        -self.weights.iter().map(|w| w.ln()).sum::<f64>()
     }
 
     fn descend(&mut self, listening: &Listening, limiter: &mut Limiter) {
@@ -420,6 +422,12 @@ impl Fit {
     }
 }
 
+/// Sum of the logarithms of the variances behind `weights`: the smaller, the better the fit, whatever its weights (Gaussian
+/// likelihood).
+pub(super) fn log_variance(weights: &[f64]) -> f64 {
+    -weights.iter().map(|w| w.ln()).sum::<f64>()
+}
+
 /// The middle 95 % where the value is `db` or, with this share, `other_db`, either with the same standard uncertainty.
 fn of_either(db: f64, other_db: f64, share: f64, standard_db: f64) -> Interval {
     let normal = |z: f64| t_cdf(z, f64::INFINITY);
@@ -446,89 +454,6 @@ fn moved(limits: [Option<f64>; 2], step: [f64; 2], factor: f64, limiter: &Limite
         let peak = limiter.peak(SIDES[i]);
         limits[i].map(|at| (at + factor * step[i]).clamp(0.1 * peak, 0.9999 * peak))
     })
-}
-
-/// A freely bent curve of the momentary value: the fitted limits and what further bends explain.
-struct Curve {
-    /// Share of the residual that the bends explain and the hard limits do not.
-    unexplained: f64,
-    /// The same in mean squares.
-    evidence: f64,
-    /// Weighted squares that the curve leaves.
-    left: f64,
-    /// What the curve leaves.
-    rest: Vec<Complex<f64>>,
-    /// The bends beside the limits: where, and how much of the slope they take.
-    bends: Vec<(Side, f64, f64)>,
-}
-
-impl Curve {
-    fn through(listening: &Listening, fit: &Fit, limiter: &mut Limiter) -> Curve {
-        let mut bends: Vec<(Side, f64, f64)> = Vec::new();
-        let mut lines: Vec<Vec<Complex<f64>>> = Vec::new();
-        for (side, at) in SIDES.into_iter().zip(fit.limits) {
-            let Some(at) = at else { continue };
-            for db in BENDS_DB {
-                let bend = at * crate::units::amplitude_from_db(db);
-                if bend < HIGHEST_BEND * limiter.peak(side) {
-                    let added = limiter.residual(side, bend, &listening.lines);
-                    lines.push(listening.through_response(&added));
-                    bends.push((side, bend, 0.0));
-                }
-            }
-        }
-        let mut rest: Vec<Complex<f64>> = listening.captured.iter().zip(&fit.model).map(|(y, m)| y - m).collect();
-        let shares = least_squares(&fit.weights, &lines, &rest);
-        for ((bend, line), share) in bends.iter_mut().zip(&lines).zip(shares) {
-            bend.2 = share;
-            rest.iter_mut().zip(line).for_each(|(x, d)| *x -= d * share);
-        }
-        let left = inner(&fit.weights, &rest, &rest);
-        let more = (fit.left - left).max(0.0);
-        let there = inner(&fit.weights, &listening.captured, &listening.captured);
-        let explained = there - fit.left + more;
-        let mean_square = ((fit.left - more) / listening.lines.len() as f64).max(f64::MIN_POSITIVE);
-        let unexplained = if explained > 0.0 { (more / explained).clamp(0.0, 1.0) } else { 1.0 };
-        Curve { unexplained, evidence: more / mean_square, left, rest, bends }
-    }
-
-    /// True where the further bends are more than noise.
-    fn is_bent(&self) -> bool {
-        self.evidence > SOFT_EVIDENCE
-    }
-
-    fn is_soft(&self) -> bool {
-        self.unexplained > SOFT_SHARE && self.is_bent()
-    }
-}
-
-/// Real factors of `basis` that leave least of `rest` (normal equations by Cholesky; a direction that the ones before it
-/// already span is given none).
-fn least_squares(weights: &[f64], basis: &[Vec<Complex<f64>>], rest: &[Complex<f64>]) -> Vec<f64> {
-    let count = basis.len();
-    let mut lower = vec![vec![0.0; count]; count];
-    let mut forward = vec![0.0; count];
-    for i in 0..count {
-        for j in 0..=i {
-            let product = inner(weights, &basis[i], &basis[j]);
-            let known: f64 = (0..j).map(|k| lower[i][k] * lower[j][k]).sum();
-            let left = product - known;
-            lower[i][j] = match i == j {
-                true if left > SPANNED * product => left.sqrt(),
-                true => f64::INFINITY,
-                false if lower[j][j].is_finite() => left / lower[j][j],
-                false => 0.0,
-            };
-        }
-        let known: f64 = (0..i).map(|k| lower[i][k] * forward[k]).sum();
-        forward[i] = (inner(weights, &basis[i], rest) - known) / lower[i][i];
-    }
-    let mut factors = vec![0.0; count];
-    for i in (0..count).rev() {
-        let known: f64 = (i + 1..count).map(|k| lower[k][i] * factors[k]).sum();
-        factors[i] = if lower[i][i].is_finite() { (forward[i] - known) / lower[i][i] } else { 0.0 };
-    }
-    factors
 }
 
 #[cfg(test)]

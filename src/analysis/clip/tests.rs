@@ -109,7 +109,7 @@ fn a_limit_on_one_side_leaves_a_lower_bound_on_the_other() {
 fn a_soft_limit_is_told_as_soft_with_its_hard_equivalent() {
     let c = amplitude_from_db(-1.0);
     for (seed, limit, acts_on) in
-        [(8, Limit::SoftSamples(c), ActsOn::Samples), (9, Limit::SoftWaveform(c), ActsOn::Waveform)]
+        [(8, Limit::SoftSamples(c, 0.4), ActsOn::Samples), (9, Limit::SoftWaveform(c, 0.4), ActsOn::Waveform)]
     {
         let bench = Bench { limit, ..drawn(seed, 4) };
         let ideal = Bench { headphone_db: None, over_noise_db: f64::INFINITY, residue_ppm: 0.0, ..bench };
@@ -122,6 +122,47 @@ fn a_soft_limit_is_told_as_soft_with_its_hard_equivalent() {
             assert!(reading.told().unwrap().holds(told(truth)));
         }
     }
+}
+
+/// The trial behind `BENT_KIND_EVIDENCE`: soft limits of any width, overdrive and noise are never told as of the other kind,
+/// nor off by more than a tenth of a decibel.
+#[test]
+fn a_soft_limit_is_not_told_as_one_of_the_other_kind() {
+    let (mut told_kind, mut kind_open, mut not_told, mut wrong) = (0, 0, 0, Vec::new());
+    for seed in 0..seeds(12) {
+        let mut random = Gauss::new(seed ^ 0x50F7);
+        let (c, width) = (amplitude_from_db(-0.5 - 4.5 * random.uniform()), 0.05 + 0.55 * random.uniform());
+        let over_noise_db = 40.0 + 35.0 * random.uniform();
+        let (limit, acts_on) = match seed % 2 {
+            0 => (Limit::SoftSamples(c, width), ActsOn::Samples),
+            _ => (Limit::SoftWaveform(c, width), ActsOn::Waveform),
+        };
+        let bench = Bench { limit, over_noise_db, ..drawn(seed, 4) };
+        let ideal = Bench { headphone_db: None, over_noise_db: f64::INFINITY, residue_ppm: 0.0, ..bench };
+        let (Some(level), truth) = (judged(&bench).level, judged(&ideal).level.unwrap()) else {
+            not_told += 1;
+            continue;
+        };
+        let name = format!("seed {seed}, {limit:.3?}, {over_noise_db:.0} dB over noise");
+        match level.acts_on {
+            ActsOn::NotTold => kind_open += 1,
+            kind if kind == acts_on => told_kind += 1,
+            kind => wrong.push(format!("{name}: told as {kind:?}")),
+        }
+        if truth.acts_on != acts_on {
+            wrong.push(format!("{name}: without noise {:?}", truth.acts_on));
+        }
+        for (reading, truth) in [(&level.positive, &truth.positive), (&level.negative, &truth.negative)] {
+            if let (Some(told), Some(truth)) = (reading.told(), truth.told()) {
+                let off = told.value - truth.value;
+                if off.abs() > LEVEL_DB || !told.holds(truth.value) {
+                    wrong.push(format!("{name}: off by {off:.3} dB, interval {:?}", told.interval));
+                }
+            }
+        }
+    }
+    println!("kind told {told_kind}, open {kind_open}; level not told {not_told}");
+    assert!(wrong.is_empty(), "{wrong:#?}");
 }
 
 #[test]
