@@ -5,9 +5,7 @@
 
 use super::fft;
 use super::played::Played;
-use crate::signal::LineKind;
 use realfft::num_complex::Complex;
-use realfft::num_traits::Zero;
 
 /// Peak of the correlation over its RMS from which a broadband stimulus counts as found. Noise alone reaches about
 /// √(2 ln N) = 4.7.
@@ -141,11 +139,7 @@ fn match_window(captured: &[f64], start: usize, played: &Played, modulus: f64, n
         let significant = tone_stands_out(&lines, line, phasor.norm_sqr());
         return Match { start, origin, height: phasor.norm(), inverted: false, significant };
     }
-    let mut agreement = vec![Complex::zero(); lines.len()];
-    for k in played.period.lines.of(LineKind::Excited) {
-        // Half-whitened: a compromise between sharpness and robustness against coloured noise.
-        agreement[k] = lines[k] * played.lines[k].conj() / played.lines[k].norm();
-    }
+    let agreement: Vec<Complex<f64>> = lines.iter().zip(played.whitening.iter()).map(|(y, w)| y * w).collect();
     let correlation = fft::samples_of(&agreement, frames);
     let (at, height) = correlation
         .iter()

@@ -5,6 +5,7 @@
 //! offset, its bend the drift. Coarse to fine, so that no phase wraps: the coarse offset comes from correlation
 //! ([`super::align`]), then low lines, then all of them with what those tell undone; repeated after resampling.
 
+use super::fft;
 use crate::stats::{Estimate, Interval, NORMAL_95};
 use realfft::num_complex::Complex;
 use std::f64::consts::TAU;
@@ -92,12 +93,7 @@ pub fn undo(periods: &mut [Vec<Complex<f64>>], ppm: f64, frames: usize) {
     let centre = 0.5 * (periods.len() as f64 - 1.0);
     for (p, lines) in periods.iter_mut().enumerate() {
         let delay = ppm * 1e-6 * frames as f64 * (p as f64 - centre);
-        let step = Complex::from_polar(1.0, TAU * delay / frames as f64);
-        let mut turn = Complex::new(1.0, 0.0);
-        for line in lines {
-            *line *= turn;
-            turn *= step;
-        }
+        fft::delay(lines, -delay, frames);
     }
 }
 

@@ -198,13 +198,7 @@ impl<'a> Bench<'a> {
         let mut padded = heard.to_vec();
         padded.resize(frames, 0.0);
         let lines = fft::lines_of(&padded);
-        let mut agreement = vec![Complex::zero(); lines.len()];
-        for k in self.played.period.lines.of(LineKind::Excited) {
-            let size = self.played.lines[k].norm();
-            if size > 0.0 {
-                agreement[k] = lines[k] * self.played.lines[k].conj() / size;
-            }
-        }
+        let agreement: Vec<Complex<f64>> = lines.iter().zip(self.played.whitening.iter()).map(|(y, w)| y * w).collect();
         let correlation = fft::samples_of(&agreement, frames);
         let (at, height) = correlation
             .iter()

@@ -4,6 +4,7 @@ use super::fft;
 use crate::signal::{LineKind, Period, Stimulus};
 use crate::units::SampleRate;
 use realfft::num_complex::Complex;
+use realfft::num_traits::Zero;
 use std::cell::RefCell;
 use std::sync::Arc;
 
@@ -14,6 +15,9 @@ pub struct Played {
     pub period: Arc<Period>,
     /// Its lines at unit gain.
     pub lines: Arc<Vec<Complex<f64>>>,
+    /// Conjugate of each excited line over its magnitude, zero elsewhere: times captured lines, their half-whitened
+    /// correlation with the period (a compromise between sharpness and robustness against coloured noise).
+    pub whitening: Arc<Vec<Complex<f64>>>,
     /// The strongest line where it carries more than a quarter of the power: a sine, two of them, or bursts of one. Such
     /// a stimulus is found by that tone; its correlation has no single peak.
     pub tone: Option<usize>,
@@ -32,7 +36,13 @@ impl Played {
         let strongest = period.lines.of(LineKind::Excited).max_by(|a, b| power(*a).total_cmp(&power(*b)));
         let tone = strongest.filter(|k| power(*k) > TONE_SHARE * all);
         let odd = period.lines.of(LineKind::Excited).all(|k| k % 2 == 1);
-        Played { lines: Arc::new(lines), tone, odd, period }
+        let mut whitening = vec![Complex::zero(); lines.len()];
+        for k in period.lines.of(LineKind::Excited) {
+            if power(k) > 0.0 {
+                whitening[k] = lines[k].conj() / power(k).sqrt();
+            }
+        }
+        Played { lines: Arc::new(lines), whitening: Arc::new(whitening), tone, odd, period }
     }
 }
 

@@ -15,7 +15,6 @@ use crate::stats::Estimate;
 use crate::take::Take;
 use crate::units::PeakDb;
 use realfft::num_complex::Complex;
-use realfft::num_traits::Zero;
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
@@ -558,7 +557,7 @@ impl<'a> Bench<'a> {
     ) {
         let Some(found) = found else { return };
         let into_period = (placed.start - found.origin) / (1.0 + ppm * 1e-6);
-        delay_lines(&mut spectra.mean, into_period, self.frames);
+        fft::delay(&mut spectra.mean, into_period, self.frames);
         let target: Vec<Complex<f64>> = match reference {
             Some(r) if r.response.len() == spectra.played.len() => {
                 spectra.played.iter().zip(&r.response).map(|(u, h)| u * h).collect()
@@ -568,15 +567,15 @@ impl<'a> Bench<'a> {
         if let Some(line) = self.played.tone {
             let turn = TAU * line as f64 / self.frames as f64;
             let phase = (spectra.mean[line] * target[line].conj()).arg();
-            delay_lines(&mut spectra.mean, phase / turn, self.frames);
+            fft::delay(&mut spectra.mean, phase / turn, self.frames);
             return;
         }
         let lag = super::transfer::coarse_lag(&spectra.mean, &target, &self.excited, self.frames, reference.is_some());
-        delay_lines(&mut spectra.mean, -lag, self.frames);
+        fft::delay(&mut spectra.mean, -lag, self.frames);
         if reference.is_some() {
             for _ in 0..3 {
                 let lag = super::transfer::fine_lag(spectra, &target, &self.excited);
-                delay_lines(&mut spectra.mean, -lag, self.frames);
+                fft::delay(&mut spectra.mean, -lag, self.frames);
             }
         }
     }
@@ -642,16 +641,4 @@ impl<'a> Bench<'a> {
 /// Upper edge of the highest band: up to there resampling is exact.
 fn highest_hz() -> f64 {
     super::band::lower_edge_hz(super::band::BANDS.end() + 1)
-}
-
-/// Delays lines by `frames_late` of a period of `frames`.
-fn delay_lines(lines: &mut [Complex<f64>], frames_late: f64, frames: usize) {
-    for (k, line) in lines.iter_mut().enumerate() {
-        // Reduced to one turn first: large delays cost no precision.
-        let turn = (k as f64 * (frames_late / frames as f64).fract()).fract();
-        *line *= Complex::from_polar(1.0, -TAU * turn);
-    }
-    if let Some(dc) = lines.first_mut() {
-        *dc = Complex::new(dc.re, Complex::<f64>::zero().im);
-    }
 }

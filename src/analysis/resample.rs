@@ -20,8 +20,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 const REJECTION_DB: f64 = 126.0;
 /// Rows of the phase table; between rows the interpolation is linear, whose error is under (2πf)²/8·ROWS⁻² < −119 dB.
 const ROWS: usize = 1024;
-/// Rows are padded to a multiple of this: whole vectors of any machine, two at a time where they hold four numbers.
-const LANES: usize = 8;
+/// Rows are padded to a multiple of this: whole vectors of any machine that is compiled for.
+const LANES: usize = 4;
 
 /// Where captured samples are wanted: position of output `n` is `start + step·n + ½·bend·n²`, in captured samples.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -259,10 +259,14 @@ fn interpolate<S: pulp::Simd>(simd: S, x: &[f64], rows: &[f64], between: f64) ->
         }
         return simd.reduce_sum_f64s(simd.add_f64s(simd.add_f64s(a, b), simd.add_f64s(c, d)));
     }
-    debug_assert!(LANES.is_multiple_of(2 * S::F64_LANES));
-    // A vector of one number, where the machine has no wider one, leaves no remainder either: rows are whole eights.
+    debug_assert!(LANES.is_multiple_of(S::F64_LANES));
     let (mut low, mut high, mut odd_low, mut odd_high) = (none, none, none, none);
-    for ((x, row), next) in x.chunks_exact(2).zip(row.chunks_exact(2)).zip(next.chunks_exact(2)) {
+    let (xs, rows, nexts) = (x.chunks_exact(2), row.chunks_exact(2), next.chunks_exact(2));
+    for ((x, row), next) in xs.remainder().iter().zip(rows.remainder()).zip(nexts.remainder()) {
+        low = simd.mul_add_e_f64s(*x, *row, low);
+        high = simd.mul_add_e_f64s(*x, *next, high);
+    }
+    for ((x, row), next) in xs.zip(rows).zip(nexts) {
         low = simd.mul_add_e_f64s(x[0], row[0], low);
         high = simd.mul_add_e_f64s(x[0], next[0], high);
         odd_low = simd.mul_add_e_f64s(x[1], row[1], odd_low);
