@@ -215,7 +215,7 @@ pub enum ActsOn {
     Samples,
     /// On the waveform between samples.
     Waveform,
-    /// Both fit equally well.
+    /// They cannot be told apart.
     NotTold,
 }
 

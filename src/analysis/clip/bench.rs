@@ -48,7 +48,7 @@ pub(crate) enum Limit {
     Samples(f64, f64),
     /// Hard, on the waveform.
     Waveform(f64, f64),
-    /// tanh-shaped knee that takes the second figure's share of the limit (the first), on samples.
+    /// On samples, a tanh-shaped knee from (1 − the second figure) of the limit (the first) on.
     SoftSamples(f64, f64),
     /// The same on the waveform.
     SoftWaveform(f64, f64),

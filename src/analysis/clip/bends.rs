@@ -1,7 +1,7 @@
-//! What a fitted hard limit leaves, explained by further bends of the momentary value: is the limit bent, is it soft, and by
-//! how much would a curve of either kind (on samples, on the waveform) fit better?
+//! What a fitted hard limit leaves, explained by further bends of its curve: is the limit bent, is it soft, and how well does
+//! either kind (on samples, on the waveform) fit with bends?
 
-use super::level::{Fit, REWEIGHTINGS, log_variance};
+use super::level::{Fit, REWEIGHTINGS, misfit};
 use super::limiter::{Limiter, SIDES, Side};
 use super::listening::{Listening, inner};
 use realfft::num_complex::Complex;
@@ -10,7 +10,8 @@ use realfft::num_complex::Complex;
 const SOFT_SHARE: f64 = 0.03;
 /// … and by so many mean squares that the extra bends are not noise.
 const SOFT_EVIDENCE: f64 = 50.0;
-/// Over this many the other kind of limit is tried with its bends as well; noise alone reaches about half.
+/// Over this many mean squares the other kind of limit is tried with its bends as well. Noise alone gives 22 bends 11, and
+/// more than 24 once in a thousand (χ²/2).
 const BEND_HINT: f64 = 25.0;
 /// Bends of the curve a hard limit is held against, dB re the fitted limit (below it: the knee; above: its slope).
 ///
@@ -67,19 +68,22 @@ impl Curve {
         Curve { unexplained, evidence: more / mean_square, rest, bends, lines }
     }
 
-    /// Logarithm of the variances that the curve leaves under weights of its own: those of the hard limit count the lines
-    /// little on which it misses the most.
-    pub(super) fn log_variance(&self, listening: &Listening, fit: &Fit) -> f64 {
-        let rest: Vec<Complex<f64>> = listening.captured.iter().zip(&fit.model).map(|(y, m)| y - m).collect();
-        let mut weights = fit.weights.clone();
+    /// Fits the bends again, under weights of their own: those of the hard limit count the lines little on which it misses the
+    /// most. Returns the [`misfit`], one added for each bend that was free to be fitted (Akaike's criterion).
+    pub(super) fn refit(&mut self, listening: &Listening, fit: &Fit) -> f64 {
+        let hard: Vec<Complex<f64>> = listening.captured.iter().zip(&fit.model).map(|(y, m)| y - m).collect();
+        let (mut weights, mut rest) = (fit.weights.clone(), Vec::new());
         for _ in 0..REWEIGHTINGS {
-            let mut model = fit.model.clone();
-            for (line, share) in self.lines.iter().zip(least_squares(&weights, &self.lines, &rest)) {
-                model.iter_mut().zip(line).for_each(|(m, d)| *m += d * share);
+            rest.clone_from(&hard);
+            let shares = least_squares(&weights, &self.lines, &hard);
+            for ((bend, line), share) in self.bends.iter_mut().zip(&self.lines).zip(shares) {
+                bend.2 = share;
+                rest.iter_mut().zip(line).for_each(|(x, d)| *x -= d * share);
             }
+            let model: Vec<Complex<f64>> = listening.captured.iter().zip(&rest).map(|(y, r)| y - r).collect();
             weights = listening.weights(&model);
         }
-        log_variance(&weights)
+        misfit(&weights, inner(&weights, &rest, &rest)) + self.lines.len() as f64
     }
 
     /// True where the further bends may be more than noise.

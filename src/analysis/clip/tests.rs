@@ -124,11 +124,12 @@ fn a_soft_limit_is_told_as_soft_with_its_hard_equivalent() {
     }
 }
 
-/// The trial behind `BENT_KIND_EVIDENCE`: soft limits of any width, overdrive and noise are never told as of the other kind,
-/// nor off by more than a tenth of a decibel.
+/// The trial behind `BENT_KIND_EVIDENCE`: soft limits with knees of 5 to 60 % of the limit, driven 0.5 to 5 dB over,
+/// 40 to 75 dB over noise, are told as of their own kind and within a tenth of a decibel.
 #[test]
 fn a_soft_limit_is_not_told_as_one_of_the_other_kind() {
-    let (mut told_kind, mut kind_open, mut not_told, mut wrong) = (0, 0, 0, Vec::new());
+    let (mut told_kind, mut kind_open, mut not_told, mut missed, mut furthest, mut wrong) =
+        (0, 0, 0, 0, 0.0f64, Vec::new());
     for seed in 0..seeds(12) {
         let mut random = Gauss::new(seed ^ 0x50F7);
         let (c, width) = (amplitude_from_db(-0.5 - 4.5 * random.uniform()), 0.05 + 0.55 * random.uniform());
@@ -153,16 +154,25 @@ fn a_soft_limit_is_not_told_as_one_of_the_other_kind() {
             wrong.push(format!("{name}: without noise {:?}", truth.acts_on));
         }
         for (reading, truth) in [(&level.positive, &truth.positive), (&level.negative, &truth.negative)] {
-            if let (Some(told), Some(truth)) = (reading.told(), truth.told()) {
-                let off = told.value - truth.value;
-                if off.abs() > LEVEL_DB || !told.holds(truth.value) {
-                    wrong.push(format!("{name}: off by {off:.3} dB, interval {:?}", told.interval));
-                }
+            let Some(estimate) = reading.told() else {
+                wrong.push(format!("{name}: {reading:?}"));
+                continue;
+            };
+            let off = estimate.value - told(truth);
+            furthest = furthest.max(off.abs());
+            missed += usize::from(!estimate.holds(told(truth)));
+            if off.abs() > LEVEL_DB {
+                wrong.push(format!("{name}: off by {off:.3} dB"));
             }
         }
     }
-    println!("kind told {told_kind}, open {kind_open}; level not told {not_told}");
+    println!(
+        "kind told {told_kind}, open {kind_open}; level not told {not_told}; furthest {furthest:.3} dB, {missed} intervals miss"
+    );
     assert!(wrong.is_empty(), "{wrong:#?}");
+    // One in twenty is what they say; a dozen seeds have 24 readings.
+    assert!(missed <= 1 + told_kind / 10, "{missed} intervals miss");
+    assert!(told_kind >= 9 * (kind_open + not_told), "{told_kind} told, {kind_open} open, {not_told} without a level");
 }
 
 #[test]
@@ -177,7 +187,6 @@ fn a_limit_behind_a_filter_is_a_visible_bend_without_a_level() {
     assert!(mild.positive.told().unwrap().holds(-3.0) && mild.negative.told().unwrap().holds(-3.0), "{mild:?}");
 }
 
-/// A digital loop: nothing but the limit, no noise at all.
 /// Once a level of −2.4 dB was told for −3: the output's own knob had been turned in between.
 #[test]
 fn a_gain_that_moved_since_the_reference_leaves_the_level_untold() {
@@ -191,6 +200,7 @@ fn a_gain_that_moved_since_the_reference_leaves_the_level_untold() {
     assert!(moved.level.is_none() && moved.level_not_told.is_some_and(|why| why.contains("gain moved")));
 }
 
+/// A digital loop: nothing but the limit, no noise at all.
 #[test]
 fn a_loop_without_noise_gives_the_limit_to_a_thousandth() {
     let c = amplitude_from_db(-2.0);
