@@ -301,10 +301,7 @@ impl<'a> Content<'a> {
 
     /// True where the stimulus itself hardly sounds: the tail of a sweep.
     fn is_quiet(&self, from: usize, to: usize) -> bool {
-        let power = |range: std::ops::Range<usize>| {
-            self.expected(range.start, range.end).iter().map(|m| m * m).sum::<f64>() / range.len().max(1) as f64
-        };
-        power(from..to) < QUIET * power(self.window..self.window + self.frames)
+        mean_square(&self.expected(from, to)) < QUIET * self.power()
     }
 
     /// True where what is heard before the sound is well under it.

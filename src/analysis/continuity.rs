@@ -42,8 +42,8 @@ pub fn broken(stretch: &Stretch, mean: &[Complex<f64>], variance: &[f64], lines:
     let frames = stretch.frames;
     let clear: Vec<usize> = lines.iter().copied().filter(|k| mean[*k].norm_sqr() > OVER_NOISE * variance[*k]).collect();
     let told = clear.len() as f64 >= SHARE_OVER_NOISE * lines.len() as f64;
-    // Of a sine or two the hum has been taken off.
-    let even = || if lines.len() > 2 { even_part(mean, frames) } else { vec![0.0; frames] };
+    // Of a sine or two the hum has been taken off; against a whole period before, what returns stays out by itself.
+    let even = || if stretch.odd && lines.len() > 2 { even_part(mean, frames) } else { vec![0.0; frames] };
     let step = || delay_step(&delays(stretch, &slope(mean, &clear, frames), &even()));
     if let Some(step) = told.then(step).flatten() {
         return Some(format!("the signal moves by {step:.2} frames on the way"));
@@ -87,8 +87,7 @@ fn delays(stretch: &Stretch, slope: &[f64], even: &[f64]) -> Vec<f64> {
             for n in start..start + BLOCK {
                 let at = (n + offset) % frames;
                 let m = slope[at];
-                let repeated = if stretch.odd { 2.0 * even[at] } else { 0.0 };
-                cross += (samples[n] - sign * samples[n + lag] - repeated) * m;
+                cross += (samples[n] - sign * samples[n + lag] - 2.0 * even[at]) * m;
                 own += m * m;
             }
             (cross, own)

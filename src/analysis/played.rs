@@ -35,7 +35,7 @@ impl Played {
         let all: f64 = (0..lines.len()).map(power).sum();
         let strongest = period.lines.of(LineKind::Excited).max_by(|a, b| power(*a).total_cmp(&power(*b)));
         let tone = strongest.filter(|k| power(*k) > TONE_SHARE * all);
-        let odd = period.lines.of(LineKind::Excited).all(|k| k % 2 == 1);
+        let odd = period.lines.all_odd();
         let mut whitening = vec![Complex::zero(); lines.len()];
         for k in period.lines.of(LineKind::Excited) {
             if power(k) > 0.0 {

@@ -40,6 +40,11 @@ impl Lines {
         self.kinds.iter().enumerate().filter(move |(_, have)| **have == kind).map(|(k, _)| k)
     }
 
+    /// True where every excited line is odd: half a period later the stimulus returns with its sign turned.
+    pub fn all_odd(&self) -> bool {
+        self.of(LineKind::Excited).all(|k| k % 2 == 1)
+    }
+
     /// Number of lines, DC and Nyquist included.
     pub fn len(&self) -> usize {
         self.kinds.len()

@@ -54,7 +54,7 @@ impl Templates {
     }
 
     fn new(period: &Arc<Period>) -> Templates {
-        let odd = period.lines.of(LineKind::Excited).all(|k| k % 2 == 1);
+        let odd = period.lines.all_odd();
         debug_assert!(odd, "a period with even lines shows no clipping here");
         let Some(last) = period.lines.of(LineKind::Excited).last().filter(|_| odd) else {
             return Templates { period: Arc::clone(period), kinds: [Vec::new(), Vec::new()], bent: Vec::new() };
