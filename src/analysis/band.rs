@@ -34,6 +34,22 @@ pub fn lines_in(x: i32, spacing_hz: f64) -> Range<usize> {
     first_from(lower_edge_hz(x))..first_from(lower_edge_hz(x + 1))
 }
 
+/// Cells of the response per octave (method 1: 1/48 octave or the line spacing, whichever is coarser).
+const CELLS_PER_OCTAVE: f64 = 48.0;
+
+/// Rising lines cell by cell; one of the cells is centred on 1 kHz.
+pub fn cells(mut lines: &[usize], spacing_hz: f64) -> impl Iterator<Item = &[usize]> {
+    std::iter::from_fn(move || {
+        let of = (CELLS_PER_OCTAVE * (*lines.first()? as f64 * spacing_hz / 1000.0).log2()).round();
+        let upper_edge_hz = 1000.0 * 2f64.powf((of + 0.5) / CELLS_PER_OCTAVE);
+        // The first line is inside whatever rounding says of the edge.
+        let inside = lines.partition_point(|k| (*k as f64) * spacing_hz < upper_edge_hz).max(1);
+        let (cell, rest) = lines.split_at(inside);
+        lines = rest;
+        Some(cell)
+    })
+}
+
 /// Nominal mid-band frequency of band `x` (IEC 61260-1 Annex, R10 series), Hz: what tables by one-third octave name.
 pub fn nominal_hz(x: i32) -> f64 {
     const MANTISSA: [f64; 10] = [1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0];
@@ -53,6 +69,18 @@ fn round3(x: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// By definition: line by line the nearest of the frequencies 1000·2^(i/48) Hz.
+    #[test]
+    fn lines_of_a_cell_are_nearest_to_the_same_frequency() {
+        let lines: Vec<usize> = (1..40_000).filter(|k| k % 3 != 0).collect();
+        for spacing in [0.1046, 0.7324] {
+            let nearest = |k: &usize| (48.0 * (*k as f64 * spacing / 1000.0).log2()).round() as i64;
+            let expected: Vec<&[usize]> = lines.chunk_by(|a, b| nearest(a) == nearest(b)).collect();
+            assert_eq!(cells(&lines, spacing).collect::<Vec<_>>(), expected);
+        }
+        assert_eq!(cells(&[], 1.0).count(), 0);
+    }
 
     /// Edges as tabulated for IEC 61260-1:2014 (computed independently, printed to four decimals).
     #[test]

@@ -24,8 +24,6 @@ const OVERLAP_COST: f64 = 1.0556;
 const HANN_LINES: f64 = 1.5;
 /// Mean square of a Hann window.
 const HANN_POWER: f64 = 0.375;
-/// Points of the response per octave.
-const POINTS_PER_OCTAVE: f64 = 48.0;
 /// Peak of a correlation over its RMS from which the noise counts as found.
 const FOUND: f64 = 8.0;
 /// A delay off the straight line by more than this means lost samples, frames.
@@ -352,8 +350,7 @@ impl Cross {
     /// H1 on its grid; points whose coherence noise alone would give are left out.
     fn response(&self) -> Vec<ResponsePoint> {
         let excited: Vec<usize> = self.lines.of(LineKind::Excited).collect();
-        let cell = |k: &usize| (POINTS_PER_OCTAVE * (*k as f64 * self.spacing / 1000.0).log2()).round() as i64;
-        excited.chunk_by(|a, b| cell(a) == cell(b)).filter_map(|lines| self.point(lines)).collect()
+        band::cells(&excited, self.spacing).filter_map(|lines| self.point(lines)).collect()
     }
 
     fn point(&self, lines: &[usize]) -> Option<ResponsePoint> {

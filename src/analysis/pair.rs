@@ -4,7 +4,7 @@
 //! everything that the output does to both: what is left over between periods, `B_p − H·A_p`, is the noise of the ratio
 //! alone. `H` of a cell of 1/48 octave is `Σ B·A* / Σ |A|²` over its lines.
 
-use super::band::{BANDS, lower_edge_hz};
+use super::band::{BANDS, cells, lower_edge_hz};
 use super::hum;
 use super::prepare::{AnalysisError, Bench, prepare};
 use super::{Common, Context, fft, periods};
@@ -12,8 +12,6 @@ use crate::signal::LineKind;
 use crate::take::Take;
 use realfft::num_complex::Complex;
 
-/// Cells per octave (method 1: 1/48 octave or the line spacing, whichever is coarser).
-const CELLS_PER_OCTAVE: f64 = 48.0;
 /// Lines whose noise is pooled at least.
 const POOLED_LINES: usize = 12;
 /// A cell is told where the input below the line stands this far over the ratio's noise (power): 20 dB.
@@ -88,10 +86,9 @@ fn points(a: &[Vec<Complex<f64>>], b: &[Vec<Complex<f64>>], excited: &[usize], s
         let span = &noise[from.saturating_sub(more)..(to + more).min(noise.len())];
         span.iter().sum::<f64>() / span.len() as f64
     };
-    let cell = |k: usize| (CELLS_PER_OCTAVE * (k as f64 * spacing / 1000.0).log2()).round() as i64;
     let mut points = Vec::new();
     let mut from = 0;
-    for lines in excited.chunk_by(|a, b| cell(*a) == cell(*b)) {
+    for lines in cells(excited, spacing) {
         let power: f64 = lines.iter().map(|k| mean_a[*k].norm_sqr()).sum();
         let cross: Complex<f64> = lines.iter().map(|k| mean_b[*k] * mean_a[*k].conj()).sum();
         let weighted: f64 = lines.iter().map(|k| *k as f64 * mean_a[*k].norm_sqr()).sum();

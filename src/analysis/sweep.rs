@@ -55,26 +55,33 @@ const IMPULSE_S: [f64; 2] = [0.005, 0.04];
 /// As [`prepare`].
 pub fn measure(take: &Take, input: usize, context: &Context, sweep: Sweep) -> Result<Measured, AnalysisError> {
     let Prepared { spectra, common, .. } = prepare(take, input, context)?;
-    let finding = finding(&spectra, common, sweep);
+    let finding = finding(spectra, common, sweep);
     Ok(Measured { finding: Finding::Sweep(Box::new(finding)), spectra: None })
 }
 
 /// What the lines say.
-pub fn finding(s: &Spectra, common: Common, sweep: Sweep) -> SweepFinding {
+pub fn finding(s: Spectra, common: Common, sweep: Sweep) -> SweepFinding {
     let shape = sweep.shape(s.period.rate, s.period.samples.len());
-    let (linear, impulse) = linear(s, &shape);
+    let level = level::stimulus_level(&s, level::all(&s), |_| 1.0);
+    let (linear, captured, impulse) = linear(s, &shape);
     SweepFinding {
-        level: level::stimulus_level(s, level::all(s), |_| 1.0),
+        level,
         response: transfer::response(&linear),
-        harmonics: Apart::of(s, &linear, &shape).harmonics(),
+        harmonics: Apart::of(&captured, &linear, &shape).harmonics(),
         impulse,
         impulse_from_s: IMPULSE_S[0],
         common,
     }
 }
 
-/// The take as it would be without harmonics, and the impulse response.
-fn linear(s: &Spectra, shape: &SweepShape) -> (Spectra, Vec<f64>) {
+/// The lines as they were captured, harmonics and all.
+struct Captured {
+    mean: Vec<Complex<f64>>,
+    variance: Vec<f64>,
+}
+
+/// The take as it would be without harmonics, what was captured in its place, and the impulse response.
+fn linear(s: Spectra, shape: &SweepShape) -> (Spectra, Captured, Vec<f64>) {
     let (frames, hz) = (s.period.samples.len(), s.period.rate.hz());
     let mut quotient = vec![Complex::zero(); s.mean.len()];
     for k in s.period.lines.of(LineKind::Excited).filter(|k| s.usable[*k]) {
@@ -83,11 +90,17 @@ fn linear(s: &Spectra, shape: &SweepShape) -> (Spectra, Vec<f64>) {
     continue_downwards(&mut quotient);
     let mut response = fft::samples_of(&quotient, frames);
     let from_s = -KEPT_BEFORE * shape.harmonic_before_s(2);
+    let window = |t: f64| raised_cosine((t - from_s) / TAPER_S) * raised_cosine((KEPT_AFTER_S - t) / TAPER_S);
+    // From its arrival on, zero in between, and what lies before it at the end of the period.
+    let after = ((KEPT_AFTER_S * hz).ceil() as usize).min(frames);
+    let before = ((-from_s * hz).ceil() as usize).min(frames - after);
+    let middle = frames - before;
     let mut energy = 0.0;
-    for (n, value) in response.iter_mut().enumerate() {
-        let t = if n > frames / 2 + frames / 4 { n as f64 - frames as f64 } else { n as f64 } / hz;
-        let window = raised_cosine((t - from_s) / TAPER_S) * raised_cosine((KEPT_AFTER_S - t) / TAPER_S);
-        *value *= window;
+    response[after..middle].fill(0.0);
+    let ends = (0..after).map(|n| (n, n as f64)).chain((middle..frames).map(|n| (n, n as f64 - frames as f64)));
+    for (n, t) in ends {
+        let window = window(t / hz);
+        response[n] *= window;
         energy += window * window;
     }
     let index = |seconds: f64| (seconds * hz).round() as isize;
@@ -95,12 +108,10 @@ fn linear(s: &Spectra, shape: &SweepShape) -> (Spectra, Vec<f64>) {
         .map(|n| response[n.rem_euclid(frames as isize) as usize] * SQRT_2 / frames as f64)
         .collect();
     let kept = fft::lines_of(&response);
-    let mut linear = s.clone();
-    for (k, h) in kept.iter().enumerate() {
-        linear.mean[k] = h * s.played[k];
-        linear.variance[k] *= energy / frames as f64;
-    }
-    (linear, impulse)
+    let mean = kept.iter().zip(&s.played).map(|(h, u)| h * u).collect();
+    let variance = s.variance.iter().map(|v| v * energy / frames as f64).collect();
+    let captured = Captured { mean: s.mean, variance: s.variance };
+    (Spectra { mean, variance, ..s }, captured, impulse)
 }
 
 /// Goes on from the lowest line to its own mirror image, straight: real part even, imaginary part odd. A step there would
@@ -115,7 +126,7 @@ fn continue_downwards(quotient: &mut [Complex<f64>]) {
 
 /// What is not linear, divided by the sweep's closed form: the harmonics side by side in time.
 struct Apart<'a> {
-    s: &'a Spectra,
+    captured: &'a Captured,
     linear: &'a Spectra,
     shape: &'a SweepShape,
     /// One period.
@@ -125,19 +136,20 @@ struct Apart<'a> {
 }
 
 impl<'a> Apart<'a> {
-    fn of(s: &'a Spectra, linear: &'a Spectra, shape: &'a SweepShape) -> Apart<'a> {
-        let (frames, hz) = (s.period.samples.len(), s.period.rate.hz());
-        let spacing = s.period.line_spacing_hz();
+    fn of(captured: &'a Captured, linear: &'a Spectra, shape: &'a SweepShape) -> Apart<'a> {
+        let (frames, hz) = (linear.period.samples.len(), linear.period.rate.hz());
+        let spacing = linear.period.line_spacing_hz();
         // One line of the sweep's closed spectrum, as an RMS phasor of the period.
-        let scale = s.gain * SQRT_2 * hz / frames as f64;
+        let scale = linear.gain * SQRT_2 * hz / frames as f64;
         let sent = (0.5 * scale).powi(2) * shape.length_s / spacing;
-        let mut quotient = vec![Complex::zero(); s.mean.len()];
+        let count = captured.mean.len();
+        let mut quotient = vec![Complex::zero(); count];
         let inverse = closed_form_inverse(shape, spacing, hz);
-        for (k, inverse) in inverse.iter().enumerate().take(s.mean.len()).filter(|(k, _)| s.usable[*k]) {
+        for (k, inverse) in inverse.iter().enumerate().take(count).filter(|(k, _)| linear.usable[*k]) {
             // The linear response is taken off first: what rings of it at the band edges would pass for a harmonic.
-            quotient[k] = (s.mean[k] - linear.mean[k]) * inverse / scale;
+            quotient[k] = (captured.mean[k] - linear.mean[k]) * (inverse / scale);
         }
-        Apart { s, linear, shape, response: fft::samples_of(&quotient, frames), sent }
+        Apart { captured, linear, shape, response: fft::samples_of(&quotient, frames), sent }
     }
 
     fn harmonics(&self) -> Vec<HarmonicCurve> {
@@ -175,14 +187,14 @@ fn closed_form_inverse(shape: &SweepShape, spacing: f64, hz: f64) -> Rc<Vec<Comp
 
 /// Level of harmonic `n` re the fundamental, against the frequency that made it.
 fn harmonic(apart: &Apart, n: usize) -> HarmonicCurve {
-    let Apart { s, linear, shape, response, sent } = apart;
-    let (frames, hz) = (s.period.samples.len(), s.period.rate.hz());
-    let spacing = s.period.line_spacing_hz();
+    let Apart { captured, linear, shape, response, sent } = apart;
+    let (frames, hz) = (linear.period.samples.len(), linear.period.rate.hz());
+    let spacing = linear.period.line_spacing_hz();
     // From a little before its own arrival to as little before the next lower harmonic's.
     let arrival = |n: usize| -shape.harmonic_before_s(n);
     let before = |n: usize| CUT_BEFORE * (arrival(n) - arrival(n + 1));
     let (from, to) = (arrival(n) - before(n), arrival(n - 1) - before(n - 1));
-    let count = (((to - from) * hz) as usize) & !1;
+    let count = quickly_transformed(((to - from) * hz) as usize);
     let first = (from * hz).round() as isize;
     let taper = 0.4 * before(n) * hz;
     let mut energy = 0.0;
@@ -198,9 +210,9 @@ fn harmonic(apart: &Apart, n: usize) -> HarmonicCurve {
     let lines = fft::lines_of(&cut);
     let cut_spacing = hz / count as f64;
     let noise = |f: f64| {
-        let k = ((f / spacing).round() as usize).min(s.mean.len() - 1);
-        let own = s.variance[k] / s.periods as f64 * k as f64 / sent;
-        (own * energy / frames as f64, s.dof[k])
+        let k = ((f / spacing).round() as usize).min(captured.variance.len() - 1);
+        let own = captured.variance[k] / linear.periods as f64 * k as f64 / sent;
+        (own * energy / frames as f64, linear.dof[k])
     };
     let lowest = (POINTS_PER_OCTAVE * (LOWEST_HZ / 1000.0).log2()).ceil() as i32;
     let highest = (POINTS_PER_OCTAVE * (AUDIO_HZ / n as f64 / 1000.0).log2()).floor() as i32;
@@ -208,7 +220,7 @@ fn harmonic(apart: &Apart, n: usize) -> HarmonicCurve {
     let points = (lowest..=highest)
         .filter_map(|i| {
             let (low_hz, high_hz) = (edge(f64::from(i) - 0.5), edge(f64::from(i) + 0.5));
-            let mut sum = LineSum::new(s.periods);
+            let mut sum = LineSum::new(linear.periods);
             let inside = |hz: f64, spacing: f64| (hz / spacing).ceil() as usize;
             let first = inside(n as f64 * low_hz, cut_spacing);
             let end = inside(n as f64 * high_hz, cut_spacing).min(lines.len());
@@ -233,4 +245,14 @@ fn harmonic(apart: &Apart, n: usize) -> HarmonicCurve {
         })
         .collect();
     HarmonicCurve { order: n as u32, points }
+}
+
+/// The largest even number up to `count` without a prime factor over 7: transforms of others take several times as long.
+fn quickly_transformed(count: usize) -> usize {
+    let smooth = |n: usize| {
+        [2, 3, 5, 7].iter().fold(n, |rest, p| {
+            std::iter::successors(Some(rest), |r| r.is_multiple_of(*p).then(|| r / p)).last().unwrap_or(rest)
+        }) == 1
+    };
+    (1..=count / 2).rev().find(|half| smooth(*half)).map_or(0, |half| 2 * half)
 }

@@ -1,6 +1,6 @@
 //! Captured over played: the frequency response on excited lines, its uncertainty, and its values in between.
 
-use super::band::{BANDS, lines_in};
+use super::band::{BANDS, cells, lines_in};
 use super::finding::ResponsePoint;
 use super::level::usable;
 use super::sums::LineSum;
@@ -11,8 +11,6 @@ use realfft::num_complex::Complex;
 use realfft::num_traits::Zero;
 use std::f64::consts::TAU;
 
-/// Points of the response per octave (method 1: 1/48 octave or the line spacing, whichever is coarser).
-const POINTS_PER_OCTAVE: f64 = 48.0;
 /// Weight of a line never exceeds this power over its noise: what moves in a louder take is mostly distortion.
 const WEIGHT_LIMIT: f64 = 1e-4;
 /// Smallest half width told, dB: resampling and single-precision samples.
@@ -92,21 +90,12 @@ pub fn line_variance(s: &Spectra, k: usize, odd: &[f64]) -> f64 {
 pub fn response(s: &Spectra) -> Vec<ResponsePoint> {
     let odd = odd_density(s);
     let excited: Vec<usize> = s.period.lines.of(LineKind::Excited).filter(|k| s.usable[*k]).collect();
-    let spacing = s.period.line_spacing_hz();
-    let cell = |k: &usize| (POINTS_PER_OCTAVE * (*k as f64 * spacing / 1000.0).log2()).round() as i64;
-    let cells: Vec<i64> = excited.iter().map(cell).collect();
-    let mut from = 0;
-    let of_cell = cells.chunk_by(|a, b| a == b).filter_map(|cell| {
-        from += cell.len();
-        point(s, &excited[from - cell.len()..from], &odd)
-    });
-    of_cell.collect()
+    cells(&excited, s.period.line_spacing_hz()).filter_map(|lines| point(s, lines, &odd)).collect()
 }
 
 fn point(s: &Spectra, lines: &[usize], odd: &[f64]) -> Option<ResponsePoint> {
     let mut sum = LineSum::new(s.periods);
     let (mut played, mut cross, mut spread, mut noise) = (0.0, Complex::<f64>::zero(), 0.0, 0.0);
-    let mut weighted_hz = 0.0;
     for &k in lines {
         let (power, variance) = (s.mean[k].norm_sqr(), line_variance(s, k, odd));
         sum.add(power, s.noise_of_mean(k), s.dof[k]);
@@ -114,7 +103,6 @@ fn point(s: &Spectra, lines: &[usize], odd: &[f64]) -> Option<ResponsePoint> {
         cross += s.mean[k] * s.played[k].conj();
         spread += variance * (2.0 * power + variance);
         noise += s.variance[k];
-        weighted_hz += k as f64 * s.period.line_spacing_hz();
     }
     if !sum.stands_out() || played <= 0.0 {
         return None;
@@ -123,7 +111,7 @@ fn point(s: &Spectra, lines: &[usize], odd: &[f64]) -> Option<ResponsePoint> {
     let gain_db = crate::units::db_from_power(power / played)?;
     let half = NORMAL_95 * 10.0 / std::f64::consts::LN_10 * spread.sqrt() / power;
     Some(ResponsePoint {
-        frequency_hz: weighted_hz / lines.len() as f64,
+        frequency_hz: lines.iter().sum::<usize>() as f64 / lines.len() as f64 * s.period.line_spacing_hz(),
         gain_db,
         half_width_db: half.max(LEAST_HALF_WIDTH_DB),
         phase_rad: cross.arg(),

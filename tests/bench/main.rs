@@ -94,7 +94,7 @@ fn main() {
     let common = prepare::prepare(&swept, 0, &context).unwrap().common;
     ours.time("T3", || {
         let spectra = bench.spectra(&context, &periods::lines_per_period(one, length));
-        sweep::finding(&spectra, common.clone(), LONG_SWEEP)
+        sweep::finding(spectra, common.clone(), LONG_SWEEP)
     });
     ours.time("T3 bare FFT", bare_ffts(one, length));
 
