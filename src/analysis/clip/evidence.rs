@@ -17,8 +17,8 @@ use std::ops::Range;
 
 /// Evidence above which clipping is told, for so many periods.
 ///
-/// Set on 100 clean seeded benches for each number of periods, 20 to 70 dB over noise with headphone distortion of −60 to
-/// −45 dB (the trial in this folder's tests, at most 2.8 and 5.7): several times what the worst of them shows, since real
+/// Set on 1 000 clean seeded benches for each number of periods, 20 to 70 dB over noise with headphone distortion of −60 to
+/// −45 dB (the trial in this folder's tests, at most 5.2 and 7.1): several times what the worst of them shows, since real
 /// drivers bend in more ways than the bench's.
 pub(super) fn threshold(periods: usize) -> f64 {
     if periods < 4 { THRESHOLD_TWO_PERIODS } else { THRESHOLD_FOUR_PERIODS }
