@@ -24,6 +24,7 @@ use realfft::num_complex::Complex;
 use realfft::num_traits::Zero;
 use std::cell::RefCell;
 use std::f64::consts::{FRAC_PI_4, SQRT_2, TAU};
+use std::ops::Range;
 use std::rc::Rc;
 
 /// Highest harmonic told.
@@ -91,13 +92,11 @@ fn linear(s: Spectra, shape: &SweepShape) -> (Spectra, Captured, Vec<f64>) {
     let mut response = fft::samples_of(&quotient, frames);
     let from_s = -KEPT_BEFORE * shape.harmonic_before_s(2);
     let window = |t: f64| raised_cosine((t - from_s) / TAPER_S) * raised_cosine((KEPT_AFTER_S - t) / TAPER_S);
-    // From its arrival on, zero in between, and what lies before it at the end of the period.
-    let after = ((KEPT_AFTER_S * hz).ceil() as usize).min(frames);
-    let before = ((-from_s * hz).ceil() as usize).min(frames - after);
-    let middle = frames - before;
+    let dropped = dropped(frames, hz, from_s);
     let mut energy = 0.0;
-    response[after..middle].fill(0.0);
-    let ends = (0..after).map(|n| (n, n as f64)).chain((middle..frames).map(|n| (n, n as f64 - frames as f64)));
+    response[dropped.clone()].fill(0.0);
+    let before = (dropped.end..frames).map(|n| (n, n as f64 - frames as f64));
+    let ends = (0..dropped.start).map(|n| (n, n as f64)).chain(before);
     for (n, t) in ends {
         let window = window(t / hz);
         response[n] *= window;
@@ -112,6 +111,14 @@ fn linear(s: Spectra, shape: &SweepShape) -> (Spectra, Captured, Vec<f64>) {
     let variance = s.variance.iter().map(|v| v * energy / frames as f64).collect();
     let captured = Captured { mean: s.mean, variance: s.variance };
     (Spectra { mean, variance, ..s }, captured, impulse)
+}
+
+/// Frames of the impulse response of a period between what is kept after its arrival and, `from_s` under zero, before it. Of a
+/// period too short for both the last quarter counts as before.
+fn dropped(frames: usize, hz: f64, from_s: f64) -> Range<usize> {
+    let turn = frames / 2 + frames / 4 + 1;
+    let (after, before) = ((KEPT_AFTER_S * hz).ceil() as usize, (-from_s * hz).ceil() as usize);
+    after.min(turn)..frames - before.min(frames - turn)
 }
 
 /// Goes on from the lowest line to its own mirror image, straight: real part even, imaginary part odd. A step there would
@@ -249,10 +256,32 @@ fn harmonic(apart: &Apart, n: usize) -> HarmonicCurve {
 
 /// The largest even number up to `count` without a prime factor over 7: transforms of others take several times as long.
 fn quickly_transformed(count: usize) -> usize {
-    let smooth = |n: usize| {
-        [2, 3, 5, 7].iter().fold(n, |rest, p| {
-            std::iter::successors(Some(rest), |r| r.is_multiple_of(*p).then(|| r / p)).last().unwrap_or(rest)
-        }) == 1
+    let smooth = |half: &usize| {
+        let mut rest = *half;
+        for p in [2, 3, 5, 7] {
+            while rest.is_multiple_of(p) {
+                rest /= p;
+            }
+        }
+        rest == 1
     };
-    (1..=count / 2).rev().find(|half| smooth(*half)).map_or(0, |half| 2 * half)
+    (1..=count / 2).rev().find(smooth).map_or(0, |half| 2 * half)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A period of 131 072 frames is shorter than what is kept: harmonics at its end are not taken for what follows the arrival.
+    #[test]
+    fn the_end_of_a_short_period_stays_before_the_arrival() {
+        assert_eq!(dropped(131_072, 48e3, -0.1), 98_305..131_072 - 4800);
+        assert_eq!(dropped(262_144, 48e3, -0.1), 144_000..262_144 - 4800);
+    }
+
+    /// 2·3·5·7 and its like; 22 and 26 have primes over 7.
+    #[test]
+    fn lengths_have_small_prime_factors_and_are_even() {
+        assert_eq!([211, 65_537, 27, 23, 1].map(quickly_transformed), [210, 65_536, 24, 20, 0]);
+    }
 }
