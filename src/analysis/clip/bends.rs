@@ -53,35 +53,37 @@ impl Curve {
                 }
             }
         }
-        let mut rest: Vec<Complex<f64>> = listening.captured.iter().zip(&fit.model).map(|(y, m)| y - m).collect();
-        let shares = least_squares(&fit.weights, &lines, &rest);
-        for ((bend, line), share) in bends.iter_mut().zip(&lines).zip(shares) {
-            bend.2 = share;
-            rest.iter_mut().zip(line).for_each(|(x, d)| *x -= d * share);
-        }
-        let left = inner(&fit.weights, &rest, &rest);
+        let mut curve = Curve { unexplained: 1.0, evidence: 0.0, rest: Vec::new(), bends, lines };
+        curve.rest = curve.bent(&fit.weights, listening.less(&fit.model));
+        let left = inner(&fit.weights, &curve.rest, &curve.rest);
         let more = (fit.left - left).max(0.0);
         let there = inner(&fit.weights, &listening.captured, &listening.captured);
         let explained = there - fit.left + more;
         let mean_square = ((fit.left - more) / listening.lines.len() as f64).max(f64::MIN_POSITIVE);
-        let unexplained = if explained > 0.0 { (more / explained).clamp(0.0, 1.0) } else { 1.0 };
-        Curve { unexplained, evidence: more / mean_square, rest, bends, lines }
+        if explained > 0.0 {
+            curve.unexplained = (more / explained).clamp(0.0, 1.0);
+        }
+        curve.evidence = more / mean_square;
+        curve
+    }
+
+    /// Gives each bend the share with which all of them leave least of `rest`; returns what that is.
+    fn bent(&mut self, weights: &[f64], mut rest: Vec<Complex<f64>>) -> Vec<Complex<f64>> {
+        let shares = least_squares(weights, &self.lines, &rest);
+        for ((bend, line), share) in self.bends.iter_mut().zip(&self.lines).zip(shares) {
+            bend.2 = share;
+            rest.iter_mut().zip(line).for_each(|(x, d)| *x -= d * share);
+        }
+        rest
     }
 
     /// Fits the bends again, under weights of their own: those of the hard limit count the lines little on which it misses the
     /// most. Returns the [`misfit`], one added for each bend that was free to be fitted (Akaike's criterion).
     pub(super) fn refit(&mut self, listening: &Listening, fit: &Fit) -> f64 {
-        let hard: Vec<Complex<f64>> = listening.captured.iter().zip(&fit.model).map(|(y, m)| y - m).collect();
         let (mut weights, mut rest) = (fit.weights.clone(), Vec::new());
         for _ in 0..REWEIGHTINGS {
-            rest.clone_from(&hard);
-            let shares = least_squares(&weights, &self.lines, &hard);
-            for ((bend, line), share) in self.bends.iter_mut().zip(&self.lines).zip(shares) {
-                bend.2 = share;
-                rest.iter_mut().zip(line).for_each(|(x, d)| *x -= d * share);
-            }
-            let model: Vec<Complex<f64>> = listening.captured.iter().zip(&rest).map(|(y, r)| y - r).collect();
-            weights = listening.weights(&model);
+            rest = self.bent(&weights, listening.less(&fit.model));
+            weights = listening.weights(&listening.less(&rest));
         }
         misfit(&weights, inner(&weights, &rest, &rest)) + self.lines.len() as f64
     }

@@ -296,14 +296,14 @@ impl Fit {
         limits: [Option<f64>; 2],
     ) -> (Vec<Complex<f64>>, f64) {
         let model = listening.through_response(&limiter.residuals(limits, &listening.lines));
-        let rest: Vec<Complex<f64>> = listening.captured.iter().zip(&model).map(|(y, m)| y - m).collect();
+        let rest = listening.less(&model);
         let left = inner(&self.weights, &rest, &rest);
         (model, left)
     }
 
     /// The Gauss–Newton step, and the curvature kept for the intervals.
     fn step(&mut self, listening: &Listening, limiter: &mut Limiter) -> Option<[f64; 2]> {
-        let rest: Vec<Complex<f64>> = listening.captured.iter().zip(&self.model).map(|(y, m)| y - m).collect();
+        let rest = listening.less(&self.model);
         let slopes: [Option<Vec<Complex<f64>>>; 2] = [0, 1].map(|i| {
             let slope = limiter.slope(SIDES[i], self.limits[i]?, &listening.lines);
             Some(listening.through_response(&slope))

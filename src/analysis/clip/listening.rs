@@ -144,6 +144,11 @@ impl Listening {
         added.iter().zip(&self.response).map(|(r, h)| r * h).collect()
     }
 
+    /// What was captured less `model`.
+    pub(super) fn less(&self, model: &[Complex<f64>]) -> Vec<Complex<f64>> {
+        self.captured.iter().zip(model).map(|(y, m)| y - m).collect()
+    }
+
     /// Weight of each line (one over its variance) when `model` is what clipping explains: noise of the mean, the
     /// reference's uncertainty times the model, and per band and parity whatever else the model leaves there (the
     /// headphone's own distortion, a residue of the clock).
