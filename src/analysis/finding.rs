@@ -78,9 +78,9 @@ pub struct ClockFit {
     /// This take's own fit, ppm (positive: the capture card takes more samples per second); `None` where the
     /// stimulus does not stand over the noise.
     pub own_ppm: Option<Estimate>,
-    /// Rate used to resample, ppm: own or pooled over the takes so far.
+    /// Rate used to resample, ppm: own, or pooled over the takes so far and this one.
     pub used_ppm: f64,
-    /// True where `used_ppm` was pooled over other takes.
+    /// True where other takes are in `used_ppm`.
     pub pooled: bool,
     /// Drift inside the take, ppm per second, where it is seen (over 0.01 ppm and four times its own uncertainty).
     pub drift_ppm_per_s: Option<f64>,

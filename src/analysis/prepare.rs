@@ -4,7 +4,7 @@
 //! samples → align → clock → resample → continuity → hum → clean periods → mean, variance → curve → common time base
 //! ```
 
-use super::clock::{self, Offset, WRONG_RATE_PPM};
+use super::clock::{self, Offset, WRONG_RATE_PPM, pool_clock};
 use super::finding::{ClockFit, Common, Flaw, HumLine, Window};
 use super::played::{Played, played};
 use super::resample::{Fine, Path, Resampler};
@@ -61,8 +61,8 @@ const LEAST_SETTLE_S: f64 = 0.1;
 const LONGEST_DELAY_S: f64 = 2.0;
 /// Jump of the delay between half-overlapping windows that only lost samples make, frames.
 const JUMP_FRAMES: f64 = 3.0;
-/// Clock fits better than this are used even where a better pooled one is at hand, ppm half width: the residue that
-/// method 2 allows. (Clocks wander between takes; but two periods 30 dB over white noise tell theirs to ±0.01 ppm only.)
+/// Clock fits better than this are used alone, ppm half width: the residue that method 2 allows. (Clocks wander between
+/// takes; but two periods 30 dB over white noise tell theirs to ±0.01 ppm only: that is pooled with the takes before.)
 const OWN_IS_GOOD_PPM: f64 = 0.005;
 /// From a clock within this of the true one all lines can be fitted at once, ppm: those at 20 kHz then turn by a seventh
 /// between two halves of a period, and less than half a turn is unmistakable.
@@ -385,10 +385,11 @@ impl<'a> Bench<'a> {
             let fit = ClockFit { own_ppm: None, used_ppm: coarse, pooled: false, drift_ppm_per_s: None };
             return (samples, fit);
         };
-        let own_serves = pooled.is_none_or(|p| own.half_width() <= OWN_IS_GOOD_PPM.max(p.half_width()));
-        if let (false, Some(pooled)) = (own_serves, pooled) {
-            let fit = ClockFit { own_ppm: Some(own), used_ppm: pooled.value, pooled: true, drift_ppm_per_s: None };
-            return (self.resample(placed, pooled.value, 0.0), fit);
+        // Where the own fit alone is not good enough, it is one of the takes so far.
+        let together = pooled.filter(|_| own.half_width() > OWN_IS_GOOD_PPM).and_then(|p| pool_clock(&[own, p]));
+        if let Some(Estimate { value, .. }) = together {
+            let fit = ClockFit { own_ppm: Some(own), used_ppm: value, pooled: true, drift_ppm_per_s: None };
+            return (self.resample(placed, value, 0.0), fit);
         }
         let seconds = self.frames as f64 / self.played_hz;
         let fit = ClockFit {
