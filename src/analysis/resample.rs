@@ -10,10 +10,14 @@
 //!
 //! A take is resampled several times while its clock is fitted. So the window is brought to twice the played rate once
 //! ([`Fine`]), by that long kernel; from there the space up to the images is wide, and a short kernel follows any path.
+//! Outputs that lie side by side at the same phase are computed side by side.
 //!
 //! Formula for length and β: see [`crate::signal::kaiser`]'s source.
 
+mod fine;
+
 use crate::signal::kaiser;
+pub use fine::Fine;
 use std::sync::{Arc, Mutex, PoisonError};
 
 /// Design rejection of the kernel, dB.
@@ -22,6 +26,8 @@ const REJECTION_DB: f64 = 126.0;
 const ROWS: usize = 1024;
 /// Rows are padded to a multiple of this: whole vectors of any machine that is compiled for.
 const LANES: usize = 4;
+/// Vectors of outputs that are summed side by side: one sum alone would wait for each addition in turn.
+const TOGETHER: usize = 4;
 
 /// Where captured samples are wanted: position of output `n` is `start + step·n + ½·bend·n²`, in captured samples.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -35,6 +41,11 @@ pub struct Path {
 }
 
 impl Path {
+    /// True where every output lies one captured sample after the one before it.
+    fn is_shift(&self) -> bool {
+        self.step == 1.0 && self.bend == 0.0
+    }
+
     /// Captured position of output `n`.
     #[inline(always)]
     pub fn at(&self, n: f64) -> f64 {
@@ -64,17 +75,9 @@ impl Resampler {
         Resampler::between(pass, lower / captured_hz - pass)
     }
 
-    /// From `oversampled_hz`, on which there is nothing but content of a signal at `lower_hz`, onto any path.
-    fn short(oversampled_hz: f64, lower_hz: f64, highest_hz: f64) -> Arc<Resampler> {
-        let pass = highest_kept(lower_hz, highest_hz) / oversampled_hz;
-        Resampler::between(pass, 1.0 - pass)
-    }
-
     /// Passes up to `pass`, rejects from `stop` on (cycles per captured sample).
     fn between(pass: f64, stop: f64) -> Arc<Resampler> {
-        let cutoff = 0.5 * (pass + stop);
-        let taps = (REJECTION_DB - 8.0) / (2.285 * std::f64::consts::TAU * (stop - pass));
-        let half = (0.5 * taps).ceil() as usize + 1;
+        let (half, cutoff) = dimensions(pass, stop);
         let mut tables = TABLES.lock().unwrap_or_else(PoisonError::into_inner);
         let same = |r: &&Arc<Resampler>| r.half == half && (r.cutoff - cutoff).abs() < 1e-12;
         if let Some(found) = tables.iter().find(same) {
@@ -88,17 +91,9 @@ impl Resampler {
     /// `half` samples on either side, cut off at `cutoff` cycles per captured sample.
     fn new(half: usize, cutoff: f64) -> Resampler {
         let taps = (2 * half).next_multiple_of(LANES);
-        let beta = 0.1102 * (REJECTION_DB - 8.7);
         let mut table = vec![0.0; taps * (ROWS + 1)];
         for (row, out) in table.chunks_exact_mut(taps).enumerate() {
-            let fraction = row as f64 / ROWS as f64;
-            for (i, tap) in out.iter_mut().take(2 * half).enumerate() {
-                let x = i as f64 - (half as f64 - 1.0) - fraction;
-                *tap = kernel(x, half as f64, cutoff, beta);
-            }
-            // Unit gain at DC in every row: no ripple at the rate of the phase.
-            let sum: f64 = out.iter().sum();
-            out.iter_mut().for_each(|tap| *tap /= sum);
+            fill(&mut out[..2 * half], row as f64 / ROWS as f64, cutoff);
         }
         Resampler { half, taps, cutoff, table, passes_samples: (cutoff - 0.5).abs() < 1e-12 }
     }
@@ -186,44 +181,49 @@ impl pulp::WithSimd for Along<'_> {
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, simd: S) -> Vec<f64> {
         let mut values = vec![0.0; self.count];
-        for (n, value) in values.iter_mut().enumerate() {
+        let done = if self.path.is_shift() { self.shifted(simd, &mut values) } else { 0 };
+        for (n, value) in values.iter_mut().enumerate().skip(done) {
             *value = self.resampler.value_by(simd, self.captured, self.path.at(n as f64));
         }
         values
     }
 }
 
-/// A stretch of captured samples at twice the played rate.
-#[derive(Debug)]
-pub struct Fine {
-    samples: Vec<f64>,
-    /// Captured position of the first.
-    start: f64,
-    /// Captured samples per sample here.
-    step: f64,
-    short: Arc<Resampler>,
-}
-
-/// Samples of [`Fine`] per played frame: half of its rate is far above the lines, so its kernel is short.
-const FINE: f64 = 2.0;
-
-impl Fine {
-    /// From captured position `start` on, enough for paths of `frames` played frames; rates as for [`Resampler::cached`].
-    pub fn new(captured: &[f64], captured_hz: f64, played_hz: f64, highest_hz: f64, start: f64, frames: usize) -> Fine {
-        let short = Resampler::short(FINE * played_hz, captured_hz.min(played_hz), highest_hz);
-        let step = captured_hz / played_hz / FINE;
-        // Whole captured samples: at equal rates every other sample is then a captured one.
-        let start = (start - short.reach() as f64 * step).floor();
-        let count = (FINE * frames as f64) as usize + 2 * short.reach();
-        let long = Resampler::cached(captured_hz, played_hz, highest_hz);
-        Fine { samples: long.along(captured, &Path { start, step, bend: 0.0 }, count), start, step, short }
-    }
-
-    /// `count` values along `path` (which is in captured samples); zero is taken beyond the stretch.
-    pub fn along(&self, path: &Path, count: usize) -> Vec<f64> {
-        let start = (path.start - self.start) / self.step;
-        let path = Path { start, step: path.step / self.step, bend: path.bend / self.step };
-        self.short.along(&self.samples, &path, count)
+impl Along<'_> {
+    /// All outputs of a shift have one phase: whole vectors of them, as many as lie within the samples from the first on.
+    /// Returns their number.
+    #[inline(always)]
+    fn shifted<S: pulp::Simd>(&self, simd: S, values: &mut [f64]) -> usize {
+        let Resampler { half, taps, ref table, .. } = *self.resampler;
+        let whole = self.path.start.floor();
+        let phase = (self.path.start - whole) * ROWS as f64;
+        let row = (phase as usize).min(ROWS - 1);
+        let between = phase - row as f64;
+        if self.resampler.passes_samples && row == 0 && between == 0.0 {
+            let there = if whole < 0.0 { &[] } else { self.captured.get(whole as usize..).unwrap_or_default() };
+            let count = there.len().min(values.len());
+            values[..count].copy_from_slice(&there[..count]);
+            return count;
+        }
+        let Some(first) = (whole.max(0.0) as usize).checked_sub(half - 1) else { return 0 };
+        let (this, next) = table[row * taps..(row + 2) * taps].split_at(taps);
+        let row: Vec<f64> = this.iter().zip(next).map(|(a, b)| a + between * (b - a)).collect();
+        let wide = TOGETHER * S::F64_LANES;
+        let mut done = 0;
+        for values in values.chunks_exact_mut(wide) {
+            let Some(x) = self.captured.get(first + done..first + done + wide + taps - 1) else { break };
+            let mut sums = [simd.splat_f64s(0.0); TOGETHER];
+            for (i, tap) in row.iter().enumerate() {
+                let tap = simd.splat_f64s(*tap);
+                let x = S::as_simd_f64s(&x[i..i + wide]).0;
+                for (sum, x) in sums.iter_mut().zip(x) {
+                    *sum = simd.mul_add_e_f64s(*x, tap, *sum);
+                }
+            }
+            S::as_mut_simd_f64s(values).0.copy_from_slice(&sums);
+            done += wide;
+        }
+        done
     }
 }
 
@@ -274,6 +274,24 @@ fn interpolate<S: pulp::Simd>(simd: S, x: &[f64], rows: &[f64], between: f64) ->
     }
     let (low, high) = (simd.add_f64s(low, odd_low), simd.add_f64s(high, odd_high));
     simd.reduce_sum_f64s(simd.mul_add_e_f64s(simd.splat_f64s(between), simd.sub_f64s(high, low), low))
+}
+
+/// Samples on either side and cutoff of a kernel that passes up to `pass` and rejects from `stop` on (cycles per sample).
+fn dimensions(pass: f64, stop: f64) -> (usize, f64) {
+    let taps = (REJECTION_DB - 8.0) / (2.285 * std::f64::consts::TAU * (stop - pass));
+    ((0.5 * taps).ceil() as usize + 1, 0.5 * (pass + stop))
+}
+
+/// Taps that interpolate `fraction` after the last sample of the first half.
+fn fill(row: &mut [f64], fraction: f64, cutoff: f64) {
+    let half = row.len() as f64 / 2.0;
+    let beta = 0.1102 * (REJECTION_DB - 8.7);
+    for (i, tap) in row.iter_mut().enumerate() {
+        *tap = kernel(i as f64 - (half - 1.0) - fraction, half, cutoff, beta);
+    }
+    // Unit gain at DC in every row: no ripple at the rate of the phase.
+    let sum: f64 = row.iter().sum();
+    row.iter_mut().for_each(|tap| *tap /= sum);
 }
 
 /// Windowed sinc at distance `x` samples.
@@ -327,14 +345,27 @@ mod tests {
     /// A machine without wide vectors gives the same value, to rounding.
     #[test]
     fn one_number_at_a_time_gives_the_same() {
-        // Rows of 104, 113 and 5 vectors of four: both kinds of remainder.
-        let long = [(44.1e3, 48e3), (48e3, 44.1e3)].map(|(from, to)| Resampler::cached(from, to, 22_387.0));
-        for resampler in long.into_iter().chain([Resampler::short(96e3, 48e3, 22_387.0)]) {
+        // Rows of 104 and 113 vectors of four: both kinds of remainder.
+        for resampler in [(44.1e3, 48e3), (48e3, 44.1e3)].map(|(from, to)| Resampler::cached(from, to, 22_387.0)) {
             let x: Vec<f64> = (0..2000).map(|n| (0.37 * f64::from(n)).sin()).collect();
             for n in 0..1000 {
                 let position = 500.0 + 0.918_75 * f64::from(n);
                 let plain = resampler.value_by(pulp::Scalar::new(), &x, position);
                 assert!((resampler.value(&x, position) - plain).abs() < 1e-13, "{position}: {plain}");
+            }
+        }
+    }
+
+    /// Outputs of one phase are computed otherwise than outputs of any.
+    #[test]
+    fn a_shift_gives_the_same_as_one_value_at_a_time() {
+        let resampler = Resampler::cached(48e3, 48e3, 22_387.0);
+        let x: Vec<f64> = (0..2000).map(|n| (0.37 * f64::from(n)).sin()).collect();
+        for start in [-70.0, -0.25, 3.5, 100.0, 250.123_456] {
+            let path = Path { start, step: 1.0, bend: 0.0 };
+            for (n, y) in resampler.along(&x, &path, 1999).iter().enumerate() {
+                let one = resampler.value(&x, path.at(n as f64));
+                assert!((y - one).abs() < 1e-12, "{n} from {start}: {y} for {one}");
             }
         }
     }

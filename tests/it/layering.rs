@@ -93,7 +93,7 @@ const PACKAGE_PLACE: &[(&str, &[&str])] = &[
     // Complex numbers alone in the last two.
     ("realfft", &["analysis", "signal", "audio/simulated", "calibration/electrical", "stock/ohms.rs"]),
     ("hound", &["session/wav.rs"]),
-    ("pulp", &["analysis/resample.rs"]),
+    ("pulp", &["analysis/resample.rs", "analysis/resample/fine.rs"]),
     ("symphonia", &["session/music.rs"]),
     ("eframe", &["gui"]),
     ("egui", &["gui"]),
