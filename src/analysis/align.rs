@@ -4,7 +4,7 @@
 //! Positions here are *played frames at nominal rates*: captured position × played rate / captured rate.
 
 use super::fft;
-use super::played::Played;
+use super::played::{Peak, Played};
 use realfft::num_complex::Complex;
 
 /// Peak of the correlation over its RMS from which a broadband stimulus counts as found. Noise alone reaches about
@@ -124,11 +124,11 @@ pub fn find(captured: &[f64], played: &Played, played_frames: usize, pre_roll: u
 
 fn match_window(captured: &[f64], start: usize, played: &Played, modulus: f64, near: f64) -> Match {
     let frames = played.period.samples.len();
-    let lines = fft::lines_of(&captured[start..start + frames]);
+    let window = &captured[start..start + frames];
     if let Some(line) = played.tone {
         // Read at the frequency it has on the capture clock: a high tone leaves its line within one period.
         let cycles_per_frame = line as f64 / frames as f64 / (1.0 + near);
-        let phasor: Complex<f64> = captured[start..start + frames]
+        let phasor: Complex<f64> = window
             .iter()
             .enumerate()
             .map(|(n, x)| Complex::from_polar(*x, -std::f64::consts::TAU * (cycles_per_frame * n as f64).fract()))
@@ -136,25 +136,16 @@ fn match_window(captured: &[f64], start: usize, played: &Played, modulus: f64, n
             * (std::f64::consts::SQRT_2 / frames as f64);
         let lag = -(phasor * played.lines[line].conj()).arg() / std::f64::consts::TAU * modulus;
         let origin = (start as f64 + lag).rem_euclid(modulus);
-        let significant = tone_stands_out(&lines, line, phasor.norm_sqr());
+        let significant = tone_stands_out(&fft::lines_of(window), line, phasor.norm_sqr());
         return Match { start, origin, height: phasor.norm(), inverted: false, significant };
     }
-    let agreement: Vec<Complex<f64>> = lines.iter().zip(played.whitening.iter()).map(|(y, w)| y * w).collect();
-    let correlation = fft::samples_of(&agreement, frames);
-    let (at, height) = correlation
-        .iter()
-        .enumerate()
-        .fold((0, 0.0), |best, (i, c)| if c.abs() > best.1 { (i, c.abs()) } else { best });
-    let rms = (correlation.iter().map(|c| c * c).sum::<f64>() / frames as f64).sqrt();
-    let around = |d: usize| correlation[(at + d) % frames].abs();
-    let lag = at as f64 + parabola(around(frames - 1), height, around(1));
-    let significant = height > FOUND_BROADBAND * rms;
+    let Peak { lag, height, rms, inverted, .. } = played.agreement(window);
     let position = start as f64 + lag;
     let origin = position.rem_euclid(modulus);
     // Every half period back to the residue turns the sign once.
     let turns = ((position - origin) / modulus).round() as i64;
-    let inverted = played.odd && (correlation[at] < 0.0) != (turns % 2 != 0);
-    Match { start, origin, height, inverted, significant }
+    let inverted = played.odd && inverted != (turns % 2 != 0);
+    Match { start, origin, height, inverted, significant: height > FOUND_BROADBAND * rms }
 }
 
 fn tone_stands_out(lines: &[Complex<f64>], line: usize, power: f64) -> bool {
@@ -164,12 +155,6 @@ fn tone_stands_out(lines: &[Complex<f64>], line: usize, power: f64) -> bool {
         .collect();
     near.sort_by(f64::total_cmp);
     near.get(near.len() / 2).is_some_and(|median| power > FOUND_SINE * median)
-}
-
-/// Offset of the vertex of a parabola through three equally spaced points from the middle one.
-fn parabola(before: f64, middle: f64, after: f64) -> f64 {
-    let bend = before - 2.0 * middle + after;
-    if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 }
 }
 
 /// Nearest representation of `x` modulo `modulus` around zero.

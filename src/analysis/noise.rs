@@ -6,7 +6,7 @@
 //! Piersol, *Random Data*, ch. 9, from memory).
 
 use super::finding::{ClockFit, Common, Finding, Flaw, NoiseFinding, ResponsePoint, Window};
-use super::played::{Played, played};
+use super::played::{Peak, Played, played};
 use super::prepare::AnalysisError;
 use super::resample::{Path, Resampler};
 use super::{Context, Measured, band, clock, fft, overload, periods};
@@ -195,14 +195,7 @@ impl<'a> Bench<'a> {
         let frames = self.frames();
         let mut padded = heard.to_vec();
         padded.resize(frames, 0.0);
-        let lines = fft::lines_of(&padded);
-        let agreement: Vec<Complex<f64>> = lines.iter().zip(self.played.whitening.iter()).map(|(y, w)| y * w).collect();
-        let correlation = fft::samples_of(&agreement, frames);
-        let (at, height) = correlation
-            .iter()
-            .enumerate()
-            .fold((0, 0.0), |best: (usize, f64), (i, c)| if c.abs() > best.1 { (i, c.abs()) } else { best });
-        let rms = (correlation.iter().map(|c| c * c).sum::<f64>() / frames as f64).sqrt();
+        let Peak { at, height, rms, .. } = self.played.agreement(&padded);
         if height < FOUND * rms {
             return None;
         }

@@ -1,6 +1,6 @@
 //! The played period and its lines, kept between takes: a session plays the same few stimuli over and over.
 
-use super::fft;
+use super::fft::{self, OddLines};
 use crate::signal::{LineKind, Period, Stimulus};
 use crate::units::SampleRate;
 use realfft::num_complex::Complex;
@@ -9,20 +9,34 @@ use std::cell::RefCell;
 use std::sync::Arc;
 
 /// One period at unit true peak and its RMS phasors.
-#[derive(Clone, Debug)]
+#[derive(Clone)]
 pub struct Played {
     /// The period.
     pub period: Arc<Period>,
     /// Its lines at unit gain.
     pub lines: Arc<Vec<Complex<f64>>>,
-    /// Conjugate of each excited line over its magnitude, zero elsewhere: times captured lines, their half-whitened
-    /// correlation with the period (a compromise between sharpness and robustness against coloured noise).
-    pub whitening: Arc<Vec<Complex<f64>>>,
     /// The strongest line where it carries more than a quarter of the power: a sine, two of them, or bursts of one. Such
     /// a stimulus is found by that tone; its correlation has no single peak.
     pub tone: Option<usize>,
     /// True where all excited lines are odd: it sounds all the time and returns after half a period with its sign turned.
     pub odd: bool,
+    /// Conjugate of each excited line over its magnitude, zero elsewhere; of odd lines alone where `by_odd` is there.
+    whitening: Arc<Vec<Complex<f64>>>,
+    by_odd: Option<OddLines>,
+}
+
+/// Highest point of a correlation, of either sign.
+pub struct Peak {
+    /// Lag, frames.
+    pub at: usize,
+    /// The same with what a parabola finds between frames.
+    pub lag: f64,
+    /// Magnitude.
+    pub height: f64,
+    /// RMS of the whole correlation.
+    pub rms: f64,
+    /// True where the captured samples agree with the period's negative.
+    pub inverted: bool,
 }
 
 /// Share of the power from which a line is the stimulus' tone.
@@ -36,14 +50,45 @@ impl Played {
         let strongest = period.lines.of(LineKind::Excited).max_by(|a, b| power(*a).total_cmp(&power(*b)));
         let tone = strongest.filter(|k| power(*k) > TONE_SHARE * all);
         let odd = period.lines.all_odd();
+        let by_odd = odd.then(|| OddLines::new(period.samples.len())).flatten();
         let mut whitening = vec![Complex::zero(); lines.len()];
         for k in period.lines.of(LineKind::Excited) {
             if power(k) > 0.0 {
                 whitening[k] = lines[k].conj() / power(k).sqrt();
             }
         }
-        Played { lines: Arc::new(lines), whitening: Arc::new(whitening), tone, odd, period }
+        if by_odd.is_some() {
+            whitening = whitening.into_iter().skip(1).step_by(2).collect();
+        }
+        Played { lines: Arc::new(lines), whitening: Arc::new(whitening), tone, odd, by_odd, period }
     }
+
+    /// Where a period of captured samples agrees best with the period played, by their half-whitened correlation (a
+    /// compromise between sharpness and robustness against coloured noise). Where all lines are odd the lag is under half
+    /// a period: another half later the correlation returns with its sign turned.
+    pub fn agreement(&self, captured: &[f64]) -> Peak {
+        let whitened = |mut lines: Vec<Complex<f64>>| {
+            lines.iter_mut().zip(self.whitening.iter()).for_each(|(line, whitening)| *line *= whitening);
+            lines
+        };
+        let correlation = match &self.by_odd {
+            Some(odd) => odd.samples_of(&whitened(odd.of(captured))),
+            None => fft::samples_of(&whitened(fft::lines_of(captured)), captured.len()),
+        };
+        let count = correlation.len();
+        let higher = |best: (usize, f64), (i, c): (usize, &f64)| if c.abs() > best.1 { (i, c.abs()) } else { best };
+        let (at, height) = correlation.iter().enumerate().fold((0, 0.0), higher);
+        let rms = (correlation.iter().map(|c| c * c).sum::<f64>() / count as f64).sqrt();
+        let around = |ahead: usize| correlation[(at + ahead) % count].abs();
+        let lag = at as f64 + parabola(around(count - 1), height, around(1));
+        Peak { at, lag, height, rms, inverted: correlation[at] < 0.0 }
+    }
+}
+
+/// Offset of the vertex of a parabola through three equally spaced points from the middle one.
+pub(super) fn parabola(before: f64, middle: f64, after: f64) -> f64 {
+    let bend = before - 2.0 * middle + after;
+    if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 }
 }
 
 /// Stimuli kept; a plan has a handful.

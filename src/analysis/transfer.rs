@@ -3,6 +3,7 @@
 use super::band::{BANDS, cells, lines_in};
 use super::finding::ResponsePoint;
 use super::level::usable;
+use super::played::parabola;
 use super::sums::LineSum;
 use super::{Spectra, fft};
 use crate::signal::LineKind;
@@ -40,10 +41,7 @@ pub fn coarse_lag(
         .filter(|i| near(*i))
         .map(|i| (i, size(i)))
         .fold((0, f64::MIN), |best, now| if now.1 > best.1 { now } else { best });
-    let (before, after) = (size((at + frames - 1) % frames), size((at + 1) % frames));
-    let bend = before - 2.0 * height + after;
-    let between = if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 };
-    let lag = at as f64 + between;
+    let lag = at as f64 + parabola(size((at + frames - 1) % frames), height, size((at + 1) % frames));
     if lag > 0.5 * frames as f64 { lag - frames as f64 } else { lag }
 }
 

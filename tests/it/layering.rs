@@ -92,6 +92,7 @@ const PACKAGE_PLACE: &[(&str, &[&str])] = &[
     ("ringbuf", &["audio/ring.rs"]),
     // Complex numbers alone in the last two.
     ("realfft", &["analysis", "signal", "audio/simulated", "calibration/electrical", "stock/ohms.rs"]),
+    ("rustfft", &["analysis/fft.rs"]),
     ("hound", &["session/wav.rs"]),
     ("pulp", &["analysis/resample.rs", "analysis/resample/fine.rs"]),
     ("symphonia", &["session/music.rs"]),
