@@ -5,7 +5,7 @@
 //! few lines around it. A base near 50 or 60 Hz is searched so that all harmonics together explain most.
 
 use super::finding::HumLine;
-use super::periods;
+use super::periods::{Periods, mean_of};
 use crate::units::Dbfs;
 use realfft::num_complex::Complex;
 use realfft::num_traits::Zero;
@@ -53,21 +53,21 @@ struct Sinusoid {
     over_noise: f64,
 }
 
-/// Finds hum in `samples` (whole periods of `frames`), takes it off, and tells what it was. `repeats` is true where a
-/// stimulus plays, so that only what does not repeat may be blamed on the mains.
-pub fn remove(samples: &mut [f64], frames: usize, rate_hz: f64, repeats: bool) -> Vec<HumLine> {
+/// Finds hum in whole periods, takes it off, and tells what it was. `repeats` is true where a stimulus plays, so that only
+/// what does not repeat may be blamed on the mains.
+pub fn remove(periods: &mut Periods, rate_hz: f64, repeats: bool) -> Vec<HumLine> {
+    let frames = periods.frames();
     let spacing_hz = rate_hz / frames as f64;
     let mut found: Vec<HumLine> = Vec::new();
     for _ in 0..PASSES {
-        let residual = Residual::new(samples, frames, spacing_hz, repeats);
-        let harmonics = residual.harmonics();
+        let harmonics = Residual::new(periods, spacing_hz, repeats).harmonics();
         if harmonics.is_empty() {
             break;
         }
+        periods.change(|samples| harmonics.iter().for_each(|h| subtract(samples, frames, h)));
         for h in &harmonics {
-            subtract(samples, frames, h);
             if !found.iter().any(|f| (f.frequency_hz / spacing_hz - h.nu).abs() < 2.0) {
-                found.extend(h.as_line(spacing_hz, samples.len() / frames));
+                found.extend(h.as_line(spacing_hz, periods.lines().len()));
             }
         }
     }
@@ -108,13 +108,13 @@ impl Sinusoid {
 }
 
 impl Residual {
-    fn new(samples: &[f64], frames: usize, spacing_hz: f64, remove_mean: bool) -> Residual {
-        let mut lines = periods::lines_per_period(samples, frames);
+    fn new(periods: &Periods, spacing_hz: f64, remove_mean: bool) -> Residual {
+        let frames = periods.frames();
         // Only lines up to the highest harmonic are needed from here on.
         let top = ((f64::from(HARMONICS) * 61.0 / spacing_hz) as usize + 64).min(frames / 2);
-        lines.iter_mut().for_each(|l| l.truncate(top));
+        let mut lines: Vec<Vec<Complex<f64>>> = periods.lines().iter().map(|l| l[..top].to_vec()).collect();
         if remove_mean {
-            let mean = periods::mean_of(&lines);
+            let mean = mean_of(&lines);
             for period in &mut lines {
                 period.iter_mut().zip(&mean).for_each(|(line, mean)| *line -= mean);
             }

@@ -6,8 +6,9 @@
 
 use super::band::{BANDS, cells, lower_edge_hz};
 use super::hum;
+use super::periods::{self, Periods};
 use super::prepare::{AnalysisError, Bench, prepare};
-use super::{Common, Context, fft, periods};
+use super::{Common, Context};
 use crate::signal::LineKind;
 use crate::take::Take;
 use realfft::num_complex::Complex;
@@ -55,15 +56,12 @@ pub fn ratio(take: &Take, over: usize, under: usize, context: &Context) -> Resul
     let placed = bench.place(context, found.as_ref())?;
     // The fit ends a little beside the path of its last samples (by up to 0.0005 ppm, a nanosecond): both go along its end.
     let (_, clock) = bench.on_played_clock(context, found.as_ref(), &placed);
-    let mut a = bench.along_the_path_of(&clock, &first, &placed);
-    let mut b = bench.along_the_path_of(&clock, &second, &placed);
-    let spacing = take.head.played_rate.hz() / bench.frames() as f64;
-    let mut mains = hum::remove(&mut a, bench.frames(), take.head.played_rate.hz(), true);
-    mains.extend(hum::remove(&mut b, bench.frames(), take.head.played_rate.hz(), true));
-    let lines = |samples: &[f64]| -> Vec<Vec<Complex<f64>>> {
-        samples.chunks_exact(bench.frames()).map(fft::lines_of).collect()
-    };
-    let (a, b) = (lines(&a), lines(&b));
+    let rate_hz = take.head.played_rate.hz();
+    let periods = |captured: &[f64]| Periods::new(bench.along_the_path_of(&clock, captured, &placed), bench.frames());
+    let (mut a, mut b) = (periods(&first), periods(&second));
+    let spacing = rate_hz / bench.frames() as f64;
+    let mut mains = hum::remove(&mut a, rate_hz, true);
+    mains.extend(hum::remove(&mut b, rate_hz, true));
     let period = take.head.stimulus.period(take.head.played_rate);
     let clear = |k: usize| {
         let f_hz = k as f64 * spacing;
@@ -72,7 +70,7 @@ pub fn ratio(take: &Take, over: usize, under: usize, context: &Context) -> Resul
         within && !mains.iter().any(|h| (h.frequency_hz - f_hz).abs() <= spacing)
     };
     let excited: Vec<usize> = period.lines.of(LineKind::Excited).filter(|k| clear(*k)).collect();
-    Ok(Pair { points: points(&a, &b, &excited, spacing), common })
+    Ok(Pair { points: points(a.lines(), b.lines(), &excited, spacing), common })
 }
 
 fn points(a: &[Vec<Complex<f64>>], b: &[Vec<Complex<f64>>], excited: &[usize], spacing: f64) -> Vec<RatioPoint> {

@@ -24,6 +24,46 @@ const ROUNDING: f64 = 1e-10;
 /// 10 kHz.
 const RESIDUE: f64 = 1e-6;
 
+/// Whole periods on the played clock with the lines of each, which always belong to the samples.
+pub struct Periods {
+    frames: usize,
+    samples: Vec<f64>,
+    lines: Vec<Vec<Complex<f64>>>,
+}
+
+impl Periods {
+    /// `samples` in periods of `frames`.
+    pub fn new(samples: Vec<f64>, frames: usize) -> Periods {
+        Periods { lines: lines_per_period(&samples, frames), samples, frames }
+    }
+
+    /// Samples, period after period.
+    pub fn samples(&self) -> &[f64] {
+        &self.samples
+    }
+
+    /// Lines of each period.
+    pub fn lines(&self) -> &[Vec<Complex<f64>>] {
+        &self.lines
+    }
+
+    /// The lines alone.
+    pub fn into_lines(self) -> Vec<Vec<Complex<f64>>> {
+        self.lines
+    }
+
+    /// Changes samples; the lines follow.
+    pub fn change(&mut self, change: impl FnOnce(&mut [f64])) {
+        change(&mut self.samples);
+        self.lines = lines_per_period(&self.samples, self.frames);
+    }
+
+    /// Frames of one period.
+    pub fn frames(&self) -> usize {
+        self.frames
+    }
+}
+
 /// Lines of each period.
 pub fn lines_per_period(samples: &[f64], frames: usize) -> Vec<Vec<Complex<f64>>> {
     samples.chunks_exact(frames).map(fft::lines_of).collect()

@@ -6,10 +6,11 @@
 
 use super::clock::{self, Offset, WRONG_RATE_PPM, pool_clock};
 use super::finding::{ClockFit, Common, Flaw, HumLine, Window};
+use super::periods::{self, Periods};
 use super::played::{Played, played};
 use super::resample::{Fine, Path, Resampler};
 use super::spectra::{Reference, Spectra};
-use super::{Context, align, continuity, fft, hum, level, overload, periods};
+use super::{Context, align, continuity, fft, hum, level, overload};
 use crate::signal::{FADE_S, LineKind};
 use crate::stats::Estimate;
 use crate::take::Take;
@@ -102,25 +103,21 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
             "The input was exactly zero while the stimulus played, so nothing was measured. It is muted, or the program may not record.",
         ));
     }
-    let (mut samples, clock) = bench.on_played_clock(context, found.as_ref(), &placed);
+    let (mut periods, clock) = bench.on_played_clock(context, found.as_ref(), &placed);
     flaws.extend((!muted && placed.blind && found.is_some()).then(onset_not_seen));
     // Hum beside a sine or two turns its phase as lost samples would, so it goes first; beside many lines it cannot.
     let many = bench.excited.len() > 2;
     if many && !muted {
-        flaws.extend(bench.broken(&samples, found.as_ref(), &placed, &clock));
+        flaws.extend(bench.broken(&periods, found.as_ref(), &placed, &clock));
     }
-    let mut hums = hum::remove(&mut samples, bench.frames, bench.played_hz, !bench.silent);
+    let mut hums = hum::remove(&mut periods, bench.played_hz, !bench.silent);
     if !many && !muted {
-        flaws.extend(bench.broken(&samples, found.as_ref(), &placed, &clock));
+        flaws.extend(bench.broken(&periods, found.as_ref(), &placed, &clock));
     }
-    let clean = periods::clean_periods(&samples, bench.frames, bench.played.odd);
+    let clean = periods::clean_periods(periods.samples(), bench.frames, bench.played.odd);
     let kept = keep_clean(&mut flaws, &clean, bench.silent);
-    let lines: Vec<Vec<Complex<f64>>> = samples
-        .chunks_exact(bench.frames)
-        .zip(&kept)
-        .filter(|(_, keep)| **keep)
-        .map(|(period, _)| fft::lines_of(period))
-        .collect();
+    let lines: Vec<Vec<Complex<f64>>> =
+        periods.into_lines().into_iter().zip(&kept).filter(|(_, keep)| **keep).map(|(lines, _)| lines).collect();
     let mut spectra = bench.spectra(context, &lines);
     let drift_db = level::drift_db(&lines, &spectra);
     bench.settle_time_base(&mut spectra, context.reference, found.as_ref(), &placed, clock.used_ppm);
@@ -200,13 +197,6 @@ pub struct Placed {
     blind: bool,
     /// The window and what is looked at around it, ready to be resampled.
     fine: Fine,
-}
-
-/// The periods of a window, and their noise for use as a weight.
-struct Averaged {
-    per_period: Vec<Vec<Complex<f64>>>,
-    mean: Vec<Complex<f64>>,
-    variance: Vec<f64>,
 }
 
 impl<'a> Bench<'a> {
@@ -323,43 +313,40 @@ impl<'a> Bench<'a> {
         }
     }
 
-    fn resample(&self, placed: &Placed, ppm: f64, drift: f64) -> Vec<f64> {
+    fn resample(&self, placed: &Placed, ppm: f64, drift: f64) -> Periods {
         let path = self.path(placed.start, ppm, drift, placed.periods);
-        placed.fine.along(&path, placed.periods * self.frames)
+        Periods::new(placed.fine.along(&path, placed.periods * self.frames), self.frames)
     }
 
-    fn fit_clock(&self, samples: &[f64]) -> Option<Offset> {
-        let Averaged { per_period, mean, variance } = self.averaged(samples);
-        clock::fit(&per_period, &mean, &variance, &self.excited, self.frames)
+    fn fit_clock(&self, lines: &[Vec<Complex<f64>>]) -> Option<Offset> {
+        let (mean, variance) = self.averaged(lines);
+        clock::fit(lines, &mean, &variance, &self.excited, self.frames)
     }
 
     /// The same from `low` lines first, whose phases do not wrap, then from all with what the low ones tell undone.
-    fn fit_clock_from(&self, low: &[usize], samples: &[f64]) -> Option<Offset> {
-        let Averaged { mut per_period, mean, variance } = self.averaged(samples);
-        let coarse = clock::fit(&per_period, &mean, &variance, low, self.frames)?;
-        clock::undo(&mut per_period, coarse.ppm, self.frames);
-        let Averaged { per_period, mean, variance } = self.averaged_lines(per_period);
-        let fine = clock::fit(&per_period, &mean, &variance, &self.excited, self.frames);
+    fn fit_clock_from(&self, low: &[usize], lines: &[Vec<Complex<f64>>]) -> Option<Offset> {
+        let (mean, variance) = self.averaged(lines);
+        let coarse = clock::fit(lines, &mean, &variance, low, self.frames)?;
+        let mut turned = lines.to_vec();
+        clock::undo(&mut turned, coarse.ppm, self.frames);
+        let fine = self.fit_clock(&turned);
         Some(fine.map_or(coarse, |fine| Offset { ppm: coarse.ppm + fine.ppm, ..fine }))
     }
 
-    fn averaged(&self, samples: &[f64]) -> Averaged {
-        self.averaged_lines(periods::lines_per_period(samples, self.frames))
+    /// Mean lines, and their noise for use as a weight.
+    fn averaged(&self, lines: &[Vec<Complex<f64>>]) -> (Vec<Complex<f64>>, Vec<f64>) {
+        let (mean, scatter) = periods::mean_and_scatter(lines);
+        let (variance, _) = periods::pooled_variance(&scatter, lines.len(), &self.played.period.lines, WEIGHT_DOF);
+        (mean, variance)
     }
 
-    fn averaged_lines(&self, per_period: Vec<Vec<Complex<f64>>>) -> Averaged {
-        let (mean, scatter) = periods::mean_and_scatter(&per_period);
-        let (variance, _) = periods::pooled_variance(&scatter, per_period.len(), &self.played.period.lines, WEIGHT_DOF);
-        Averaged { per_period, mean, variance }
-    }
-
-    /// Samples on the played clock, and how they got there.
+    /// The window on the played clock, and how it got there.
     pub fn on_played_clock(
         &self,
         context: &Context,
         found: Option<&align::Found>,
         placed: &Placed,
-    ) -> (Vec<f64>, ClockFit) {
+    ) -> (Periods, ClockFit) {
         let pooled = context.pooled_clock;
         let Some(found) = found else {
             let used_ppm = pooled.map_or(0.0, |p| p.value);
@@ -368,22 +355,22 @@ impl<'a> Bench<'a> {
         };
         let mut coarse = self.coarse_ppm(found);
         if coarse.abs() > WRONG_RATE_PPM || self.jumps(found) {
-            let samples = self.resample(placed, coarse, 0.0);
-            if self.jumps(found) || self.stands_clear(&samples) {
+            let periods = self.resample(placed, coarse, 0.0);
+            if self.jumps(found) || self.stands_clear(periods.lines()) {
                 // Void in any case: no fine fit of what is not one clock.
                 let own_ppm = (!self.jumps(found)).then(|| Estimate::symmetric(coarse, COARSE_PPM));
                 let fit = ClockFit { own_ppm, used_ppm: coarse, pooled: false, drift_ppm_per_s: None };
-                return (samples, fit);
+                return (periods, fit);
             }
             // Noise made the correlation of one window peak elsewhere: no claim of a clock.
             coarse = pooled.map_or(0.0, |p| p.value);
         }
         let known = pooled.filter(|p| p.half_width() < NEAR_PPM);
         let near = known.filter(|p| (p.value - coarse).abs() < NEAR_PPM + p.half_width());
-        let (samples, own, drift) = self.converge(placed, near.map_or(coarse, |p| p.value), near.is_some());
+        let (periods, own, drift) = self.converge(placed, near.map_or(coarse, |p| p.value), near.is_some());
         let Some(own) = own else {
             let fit = ClockFit { own_ppm: None, used_ppm: coarse, pooled: false, drift_ppm_per_s: None };
-            return (samples, fit);
+            return (periods, fit);
         };
         // Where the own fit alone is not good enough, it is one of the takes so far.
         let together = pooled.filter(|_| own.half_width() > OWN_IS_GOOD_PPM).and_then(|p| pool_clock(&[own, p]));
@@ -398,7 +385,7 @@ impl<'a> Bench<'a> {
             pooled: false,
             drift_ppm_per_s: drift.map(|d| d / seconds),
         };
-        (samples, fit)
+        (periods, fit)
     }
 
     /// Any input of the same take, along the path that `clock` tells.
@@ -423,14 +410,15 @@ impl<'a> Bench<'a> {
     }
 
     /// Fits and resamples in turn until the correction vanishes.
-    fn converge(&self, placed: &Placed, start_ppm: f64, near: bool) -> (Vec<f64>, Option<Estimate>, Option<f64>) {
+    fn converge(&self, placed: &Placed, start_ppm: f64, near: bool) -> (Periods, Option<Estimate>, Option<f64>) {
         let low: Vec<usize> = self.excited.iter().copied().filter(|k| *k < self.frames / 16).collect();
         let (mut ppm, mut drift) = (start_ppm, 0.0);
-        let mut samples = self.resample(placed, ppm, drift);
+        let mut periods = self.resample(placed, ppm, drift);
         let mut own = None;
         for round in 0..ROUNDS {
             let coarse = round == 0 && !near && !low.is_empty();
-            let offset = if coarse { self.fit_clock_from(&low, &samples) } else { self.fit_clock(&samples) };
+            let lines = periods.lines();
+            let offset = if coarse { self.fit_clock_from(&low, lines) } else { self.fit_clock(lines) };
             let Some(offset) = offset else { break };
             own = Some(offset.estimate(ppm));
             let bend = offset.drift_seen(placed.periods).filter(|_| !coarse);
@@ -439,14 +427,16 @@ impl<'a> Bench<'a> {
             }
             ppm += offset.ppm;
             drift += bend.unwrap_or(0.0);
-            samples = self.resample(placed, ppm, drift);
+            // Their memory is the next ones'.
+            drop(periods);
+            periods = self.resample(placed, ppm, drift);
         }
-        (samples, own, (drift != 0.0).then_some(drift))
+        (periods, own, (drift != 0.0).then_some(drift))
     }
 
     /// True where the stimulus stands well over what does not repeat: only then may its clock void the take.
-    fn stands_clear(&self, samples: &[f64]) -> bool {
-        let Averaged { mean, variance, .. } = self.averaged(samples);
+    fn stands_clear(&self, lines: &[Vec<Complex<f64>>]) -> bool {
+        let (mean, variance) = self.averaged(lines);
         let (Some(first), Some(last)) = (self.excited.first(), self.excited.last()) else { return false };
         let stimulus: f64 = self.excited.iter().map(|k| mean[*k].norm_sqr()).sum();
         stimulus > CLEAR * variance[*first..=*last].iter().sum::<f64>()
@@ -460,7 +450,13 @@ impl<'a> Bench<'a> {
     }
 
     /// Flaws of the clock and of the continuity.
-    fn broken(&self, samples: &[f64], found: Option<&align::Found>, placed: &Placed, clock: &ClockFit) -> Option<Flaw> {
+    fn broken(
+        &self,
+        periods: &Periods,
+        found: Option<&align::Found>,
+        placed: &Placed,
+        clock: &ClockFit,
+    ) -> Option<Flaw> {
         let found = found?;
         let lost = |what: String| {
             Flaw::void(
@@ -482,7 +478,7 @@ impl<'a> Bench<'a> {
         if self.jumps(found) {
             return Some(lost(format!("the signal jumps by {:.0} frames", found.largest_jump)));
         }
-        if clock.used_ppm.abs() > WRONG_RATE_PPM && self.stands_clear(samples) {
+        if clock.used_ppm.abs() > WRONG_RATE_PPM && self.stands_clear(periods.lines()) {
             return Some(Flaw::void(
                 "wrong-rate",
                 format!(
@@ -491,8 +487,8 @@ impl<'a> Bench<'a> {
                 ),
             ));
         }
-        let Averaged { mean, variance, .. } = self.averaged(samples);
-        let (widened, before) = self.widened(samples, found, placed, clock);
+        let (mean, variance) = self.averaged(periods.lines());
+        let (widened, before) = self.widened(periods.samples(), found, placed, clock);
         let stretch = continuity::Stretch { samples: &widened, before, frames: self.frames, odd: self.played.odd };
         continuity::broken(&stretch, &mean, &variance, &self.excited).map(lost)
     }
@@ -510,7 +506,8 @@ impl<'a> Bench<'a> {
             let path = Path { start: path.at(from), ..path };
             placed.fine.along(&path, count)
         };
-        let mut widened = part(-(before as f64), before);
+        let mut widened = Vec::with_capacity(before + samples.len() + after);
+        widened.extend(part(-(before as f64), before));
         widened.extend_from_slice(samples);
         widened.extend(part(samples.len() as f64, after));
         (widened, before)

@@ -213,9 +213,8 @@ fn whole_finding(ours: &mut Table, stimulus: &Stimulus, context: &Context) {
             let placed = bench.place(&context, Some(&found)).unwrap();
             bench.on_played_clock(&context, Some(&found), &placed)
         });
-        let (on_clock, _) = bench.on_played_clock(&context, Some(&found), &placed);
-        let frames = stimulus.period_frames(SampleRate::DEFAULT);
-        ours.time(&format!("{name}: hum"), || hum::remove(&mut on_clock.clone(), frames, 48_000.0, true));
+        let (mut on_clock, _) = bench.on_played_clock(&context, Some(&found), &placed);
+        ours.time(&format!("{name}: hum"), || hum::remove(&mut on_clock, 48_000.0, true));
     }
 }
 
@@ -248,7 +247,7 @@ fn cubic(fine: &[f64], position: f64) -> f64 {
 fn on_clock(bench: &Bench, context: &Context) -> (Vec<f64>, f64) {
     let found = bench.find();
     let placed = bench.place(context, found.as_ref()).unwrap();
-    (bench.on_played_clock(context, found.as_ref(), &placed).0, placed.start)
+    (bench.on_played_clock(context, found.as_ref(), &placed).0.samples().to_vec(), placed.start)
 }
 
 fn samples_of(take: &Take) -> Vec<f64> {
