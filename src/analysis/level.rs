@@ -31,7 +31,7 @@ pub fn all(s: &Spectra) -> Range<usize> {
 /// Usable lines of one kind within a span.
 pub fn usable(s: &Spectra, kind: LineKind, span: Range<usize>) -> impl Iterator<Item = usize> + '_ {
     let span = span.start..span.end.min(s.mean.len());
-    span.filter(move |k| s.usable[*k] && s.period.lines.kind(*k) == kind)
+    s.period.lines.within(span, kind).iter().copied().filter(|k| s.usable[*k])
 }
 
 /// Power of the stimulus lines within a span, each multiplied by `weight(f)`.

@@ -115,13 +115,13 @@ pub fn pooled_variance(scatter: &[f64], periods: usize, lines: &Lines, least_dof
         return (variance, dof);
     }
     let own_dof = 2.0 * (periods - 1) as f64;
-    let few = lines.of(LineKind::Excited).count() < CLASS_FROM;
-    let excited = |k: &usize| !few && lines.kind(*k) == LineKind::Excited;
-    let classes: [Vec<usize>; 2] =
-        [(1..count).filter(|k| excited(k)).collect(), (1..count).filter(|k| !excited(k)).collect()];
+    let few = lines.of(LineKind::Excited).len() < CLASS_FROM;
+    let excited = if few { &[] } else { lines.within(1..count, LineKind::Excited) };
+    let others: Vec<usize> = (1..count).filter(|k| few || lines.kind(*k) != LineKind::Excited).collect();
     let half = ((least_dof / own_dof - 1.0) / 2.0).ceil().max(0.0) as usize;
-    for class in &classes {
-        let mut running = vec![0.0];
+    for class in [excited, &others] {
+        let mut running = Vec::with_capacity(class.len() + 1);
+        running.push(0.0);
         running.extend(class.iter().scan(0.0, |sum, &k| {
             *sum += scatter[k];
             Some(*sum)

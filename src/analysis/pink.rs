@@ -123,7 +123,8 @@ fn odd_power(s: &Spectra, bands: RangeInclusive<i32>, weight: impl Fn(usize) -> 
                 detected.add(w * s.mean[k].norm_sqr(), w * s.variance[k] / s.periods as f64, s.dof[k]);
             }
         }
-        let odd = span.filter(|k| matches!(s.period.lines.kind(*k), LineKind::Excited | LineKind::Detection)).count();
+        let of = |kind| s.period.lines.within(span.clone(), kind).len();
+        let odd = of(LineKind::Excited) + of(LineKind::Detection);
         scaled.add(&detected, odd);
     }
     scaled.power()

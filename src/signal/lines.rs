@@ -1,5 +1,7 @@
 //! Which lines of a period's spectrum carry the stimulus, and which listen for distortion.
 
+use std::ops::Range;
+
 /// What a line of the period's spectrum is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum LineKind {
@@ -17,17 +19,21 @@ pub enum LineKind {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Lines {
     kinds: Vec<LineKind>,
+    /// Line numbers kind by kind, rising.
+    by_kind: [Vec<usize>; 4],
 }
 
 impl Lines {
     /// No line excited, for a period of `frames`.
     pub fn none(frames: usize) -> Lines {
-        Lines { kinds: vec![LineKind::Outside; frames / 2 + 1] }
+        Lines::new(vec![LineKind::Outside; frames / 2 + 1])
     }
 
     /// From one kind per line.
     pub fn new(kinds: Vec<LineKind>) -> Lines {
-        Lines { kinds }
+        let mut by_kind = [const { Vec::new() }; 4];
+        kinds.iter().enumerate().for_each(|(k, kind)| by_kind[*kind as usize].push(k));
+        Lines { kinds, by_kind }
     }
 
     /// Kind of line `k`; lines past Nyquist are outside.
@@ -36,8 +42,15 @@ impl Lines {
     }
 
     /// Line numbers of one kind, rising.
-    pub fn of(&self, kind: LineKind) -> impl Iterator<Item = usize> + '_ {
-        self.kinds.iter().enumerate().filter(move |(_, have)| **have == kind).map(|(k, _)| k)
+    pub fn of(&self, kind: LineKind) -> impl DoubleEndedIterator<Item = usize> + ExactSizeIterator + '_ {
+        self.by_kind[kind as usize].iter().copied()
+    }
+
+    /// Those of them within a span.
+    pub fn within(&self, span: Range<usize>, kind: LineKind) -> &[usize] {
+        let lines = &self.by_kind[kind as usize];
+        let before = |end: usize| lines.partition_point(|k| *k < end);
+        lines.get(before(span.start)..before(span.end)).unwrap_or_default()
     }
 
     /// True where every excited line is odd: half a period later the stimulus returns with its sign turned.
