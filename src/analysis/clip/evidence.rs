@@ -29,6 +29,9 @@ const THRESHOLD_TWO_PERIODS: f64 = 30.0;
 /// For four and more.
 const THRESHOLD_FOUR_PERIODS: f64 = 40.0;
 
+/// Lines that are looked at together: those of all templates fit a core's nearest memory.
+const NEAR: usize = 128;
+
 /// What the templates saw.
 pub(super) struct Seen {
     /// Drop over remaining mean square, the larger of both kinds of limit.
@@ -40,66 +43,142 @@ pub(super) struct Seen {
     pub starts: [[Option<f64>; 2]; 2],
 }
 
-/// A template as it arrives: what a limit adds above zero. The same limit below zero adds it with even lines turned
-/// ([`Templates`]).
-struct Heard {
-    at: f64,
-    lines: Vec<Complex<f64>>,
+/// What a template passes on its way into a product, on each listening line. A template is what a limit adds above zero; the
+/// same limit below zero adds it with even lines turned ([`Templates`]).
+struct Passage<'a> {
+    listening: &'a Listening,
+    weights: Vec<f64>,
+    /// Square root of the weight: products of two things that carry it are weighted.
+    roots: Vec<f64>,
+    /// Gain of the output, response and root of the weight.
+    factors: Vec<Complex<f64>>,
 }
 
-/// What lines count for on either side: the weights, and the same with the sign of even lines turned.
-struct Weights {
-    plain: Vec<f64>,
-    turned: Vec<f64>,
-}
-
-impl Weights {
-    fn new(listening: &Listening, plain: Vec<f64>) -> Weights {
-        let turned = plain.iter().zip(&listening.lines).map(|(w, k)| if k % 2 == 0 { -w } else { *w }).collect();
-        Weights { plain, turned }
+impl<'a> Passage<'a> {
+    fn new(listening: &'a Listening, gain: f64, weights: Vec<f64>) -> Passage<'a> {
+        let roots: Vec<f64> = weights.iter().map(|w| w.sqrt()).collect();
+        let factors = roots.iter().zip(&listening.response).map(|(root, h)| gain * root * h).collect();
+        Passage { listening, weights, roots, factors }
     }
+
+    /// Real and imaginary parts in turn of lines `near` of each template, after one another.
+    fn templates(&self, kind: &[Template], near: &Range<usize>, into: &mut Vec<f64>) {
+        into.clear();
+        for template in kind {
+            let lines = self.listening.lines[near.clone()].iter().zip(&self.factors[near.clone()]);
+            into.extend(lines.flat_map(|(k, factor)| {
+                let line = template.lines.get(*k).copied().unwrap_or_default() * factor;
+                [line.re, line.im]
+            }));
+        }
+    }
+
+    /// The same of what was captured.
+    fn captured(&self, lines: &[Complex<f64>], near: &Range<usize>) -> Vec<f64> {
+        let lines = lines[near.clone()].iter().zip(&self.roots[near.clone()]);
+        lines.flat_map(|(line, root)| [line.re * root, line.im * root]).collect()
+    }
+
+    /// Turns the sign of even lines, of as many templates as there are.
+    fn turn(&self, near: &Range<usize>, parts: &mut [f64]) {
+        for template in parts.chunks_exact_mut(2 * near.len()) {
+            for (line, k) in template.as_chunks_mut::<2>().0.iter_mut().zip(&self.listening.lines[near.clone()]) {
+                if k.is_multiple_of(2) {
+                    *line = line.map(|part| -part);
+                }
+            }
+        }
+    }
+
+    /// Products over a range of listening lines, with each of `captured`.
+    fn products<const N: usize>(
+        &self,
+        kind: &[Template],
+        captured: [&[Complex<f64>]; N],
+        range: Range<usize>,
+    ) -> [Products; N] {
+        let mut sums = Products::none(kind.len());
+        let mut along = [(); N].map(|()| sums.along.clone());
+        let (mut plain, mut turned) = (Vec::new(), Vec::new());
+        for from in range.clone().step_by(NEAR) {
+            let near = from..(from + NEAR).min(range.end);
+            self.templates(kind, &near, &mut plain);
+            turned.clone_from(&plain);
+            self.turn(&near, &mut turned);
+            let captured = captured.map(|lines| self.captured(lines, &near));
+            let width = 2 * near.len();
+            for (i, above) in plain.chunks_exact(width).enumerate() {
+                sums.square[i] += dot(above, above);
+                for (j, below) in turned.chunks_exact(width).enumerate().take(i + 1) {
+                    sums.cross[i][j] += dot(above, below);
+                }
+            }
+            for (along, captured) in along.iter_mut().zip(&captured) {
+                for (along, templates) in along.iter_mut().zip([&plain, &turned]) {
+                    let products = templates.chunks_exact(width).map(|template| dot(template, captured));
+                    along.iter_mut().zip(products).for_each(|(sum, product)| *sum += product);
+                }
+            }
+        }
+        for i in 0..kind.len() {
+            for j in 0..i {
+                sums.cross[j][i] = sums.cross[i][j];
+            }
+        }
+        along.map(|along| Products { along, ..sums.clone() })
+    }
+}
+
+/// Sum of products.
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    // Eight sums side by side: one alone would wait for each addition in turn.
+    let mut sums = [0.0; 8];
+    let ((a, a_rest), (b, b_rest)) = (a.as_chunks::<8>(), b.as_chunks::<8>());
+    for (a, b) in a.iter().zip(b) {
+        for i in 0..8 {
+            sums[i] += a[i] * b[i];
+        }
+    }
+    sums.iter().sum::<f64>() + a_rest.iter().zip(b_rest).map(|(a, b)| a * b).sum::<f64>()
 }
 
 /// Projects every pair of templates, first under plain weights, then under the weights that the best pair leaves.
 pub(super) fn look(listening: &Listening, spectra: &Spectra) -> Seen {
     let templates = Templates::of(spectra);
-    let heard = |t: &Template| Heard { at: spectra.gain * t.at, lines: listening.hear(&t.lines, spectra.gain) };
-    let kinds: [Vec<Heard>; 2] = templates.kinds.each_ref().map(|kind| kind.iter().map(heard).collect());
-    let nothing = vec![Complex::new(0.0, 0.0); listening.lines.len()];
-    let plain = Weights::new(listening, listening.weights(&nothing));
-    let first = kinds
-        .each_ref()
-        .map(|kind| Products::of(&listening.captured, &plain, kind, &(0..listening.lines.len())).best());
+    let captured = &listening.captured;
+    let nothing = vec![Complex::new(0.0, 0.0); captured.len()];
+    let plain = Passage::new(listening, spectra.gain, listening.weights(&nothing));
+    let first = templates.kinds.each_ref().map(|kind| {
+        let [products] = plain.products(kind, [captured], 0..captured.len());
+        products.best()
+    });
     let leader = usize::from(first[1].drop > first[0].drop);
-    let model = first[leader].model(&kinds[leader], &listening.lines);
-    let weights = Weights::new(listening, listening.weights(&model));
-    let octaves = kinds.each_ref().map(|kind| Octaves::of(listening, &listening.captured, &weights, kind));
-    let cleared = driver::cleared(listening, &templates.bent, &weights.plain);
-    let clear = [0, 1].map(|kind| octaves[kind].seen_in(listening, &cleared, &weights, &kinds[kind]));
-    let all = octaves.each_ref().map(Octaves::all);
+    let model = first[leader].model(&templates.kinds[leader], listening, spectra.gain);
+    let passage = Passage::new(listening, spectra.gain, listening.weights(&model));
+    let cleared = driver::cleared(listening, &templates.bent, &passage.weights);
+    let octaves = templates.kinds.each_ref().map(|kind| Octaves::of(&passage, kind, [captured, &cleared]));
+    let all = octaves.each_ref().map(|[captured, _]| captured.all());
     let drop = all.iter().map(|p| p.best().drop).fold(0.0, f64::max);
-    let total = inner(&weights.plain, &listening.captured, &listening.captured);
-    let left = ((total - drop) / listening.lines.len() as f64).max(f64::MIN_POSITIVE);
-    let wide = clear.iter().map(Octaves::drop_without_the_leading_octave).fold(0.0, f64::max);
-    let starts = [0, 1].map(|kind| all[kind].start().map(|i| i.map(|i| kinds[kind][i].at)));
-    Seen { evidence: wide / left, weights: weights.plain, starts }
+    let total = inner(&passage.weights, captured, captured);
+    let left = ((total - drop) / captured.len() as f64).max(f64::MIN_POSITIVE);
+    let wide = octaves.iter().map(|[_, cleared]| cleared.drop_without_the_leading_octave()).fold(0.0, f64::max);
+    let at = |kind: usize, i: usize| spectra.gain * templates.kinds[kind][i].at;
+    let starts = [0, 1].map(|kind| all[kind].start().map(|i| i.map(|i| at(kind, i))));
+    Seen { evidence: wide / left, weights: passage.weights, starts }
 }
 
 /// Inner products, octave by octave.
+#[derive(Default)]
 struct Octaves(Vec<Products>);
 
 impl Octaves {
-    fn of(listening: &Listening, captured: &[Complex<f64>], weights: &Weights, kind: &[Heard]) -> Octaves {
-        Octaves(listening.octaves().map(|range| Products::of(captured, weights, kind, &range)).collect())
-    }
-
-    /// The same templates, along other captured lines.
-    fn seen_in(&self, listening: &Listening, captured: &[Complex<f64>], weights: &Weights, kind: &[Heard]) -> Octaves {
-        let with = |(products, range): (&Products, Range<usize>)| Products {
-            along: Products::along(captured, weights, kind, &range),
-            ..products.clone()
-        };
-        Octaves(self.0.iter().zip(listening.octaves()).map(with).collect())
+    fn of<const N: usize>(passage: &Passage, kind: &[Template], captured: [&[Complex<f64>]; N]) -> [Octaves; N] {
+        let mut octaves = [(); N].map(|()| Octaves::default());
+        for range in passage.listening.octaves() {
+            let products = passage.products(kind, captured, range);
+            octaves.iter_mut().zip(products).for_each(|(octaves, products)| octaves.0.push(products));
+        }
+        octaves
     }
 
     fn all(&self) -> Products {
@@ -131,42 +210,21 @@ struct Best {
 }
 
 impl Best {
-    fn model(&self, kind: &[Heard], lines: &[usize]) -> Vec<Complex<f64>> {
-        let mut model = vec![Complex::new(0.0, 0.0); lines.len()];
+    fn model(&self, kind: &[Template], listening: &Listening, gain: f64) -> Vec<Complex<f64>> {
+        let mut model = vec![Complex::new(0.0, 0.0); listening.lines.len()];
         for &(side, i, factor) in &self.parts {
             let turned = |k: usize| if side == 1 && k.is_multiple_of(2) { -factor } else { factor };
-            model.iter_mut().zip(&kind[i].lines).zip(lines).for_each(|((m, t), k)| *m += t * turned(*k));
+            let heard = listening.hear(&kind[i].lines, gain);
+            model.iter_mut().zip(heard).zip(&listening.lines).for_each(|((m, t), k)| *m += t * turned(*k));
         }
         model
     }
 }
 
 impl Products {
-    fn along(captured: &[Complex<f64>], weights: &Weights, kind: &[Heard], range: &Range<usize>) -> [Vec<f64>; 2] {
-        let captured = &captured[range.clone()];
-        let with = |weights: &[f64]| {
-            kind.iter().map(|t| inner(&weights[range.clone()], &t.lines[range.clone()], captured)).collect()
-        };
-        [with(&weights.plain), with(&weights.turned)]
-    }
-
-    /// Over a range of listening lines.
-    fn of(captured: &[Complex<f64>], weights: &Weights, kind: &[Heard], range: &Range<usize>) -> Products {
-        let product = |weights: &[f64], a: &Heard, b: &Heard| {
-            inner(&weights[range.clone()], &a.lines[range.clone()], &b.lines[range.clone()])
-        };
-        let mut cross = vec![vec![0.0; kind.len()]; kind.len()];
-        for (i, a) in kind.iter().enumerate() {
-            for (j, b) in kind.iter().enumerate().take(i + 1) {
-                cross[i][j] = product(&weights.turned, a, b);
-                cross[j][i] = cross[i][j];
-            }
-        }
-        Products {
-            along: Products::along(captured, weights, kind, range),
-            square: kind.iter().map(|t| product(&weights.plain, t, t)).collect(),
-            cross,
-        }
+    fn none(count: usize) -> Products {
+        let none = vec![0.0; count];
+        Products { along: [none.clone(), none.clone()], cross: vec![none.clone(); count], square: none }
     }
 
     fn plus(mut self, other: &Products, factor: f64) -> Products {
