@@ -13,6 +13,7 @@ thread_local! {
     static PLANNER: RefCell<RealFftPlanner<f64>> = RefCell::new(RealFftPlanner::new());
     // What the transforms spoil and what they write beside their result, the same memory again and again.
     static SPOILT: RefCell<Vec<f64>> = const { RefCell::new(Vec::new()) };
+    static SPOILT_LINES: RefCell<Vec<Complex<f64>>> = const { RefCell::new(Vec::new()) };
     static SCRATCH: RefCell<Vec<Complex<f64>>> = const { RefCell::new(Vec::new()) };
 }
 
@@ -47,18 +48,19 @@ pub fn samples_of(lines: &[Complex<f64>], frames: usize) -> Vec<f64> {
         return vec![0.0; frames];
     }
     let plan = PLANNER.with(|p| p.borrow_mut().plan_fft_inverse(frames));
-    let mut input = plan.make_input_vec();
-    let filled = lines.len().min(input.len());
-    for (to, from) in input.iter_mut().zip(&lines[..filled]) {
-        *to = *from * FRAC_1_SQRT_2;
-    }
-    for edge in edges(frames) {
-        input[edge] = Complex::new(input[edge].re * SQRT_2, 0.0);
-    }
     let mut samples = plan.make_output_vec();
-    if with_scratch(plan.get_scratch_len(), |scratch| plan.process_with_scratch(&mut input, &mut samples, scratch))
-        .is_err()
-    {
+    let done = SPOILT_LINES.with(|spoilt| {
+        let mut input = spoilt.borrow_mut();
+        input.clear();
+        input.extend(lines.iter().take(frames / 2 + 1).map(|line| line * FRAC_1_SQRT_2));
+        input.resize(frames / 2 + 1, Complex::zero());
+        for edge in edges(frames) {
+            input[edge] = Complex::new(input[edge].re * SQRT_2, 0.0);
+        }
+        with_scratch(plan.get_scratch_len(), |scratch| plan.process_with_scratch(&mut input, &mut samples, scratch))
+    });
+    // Lengths come from the plan itself: this cannot fail.
+    if done.is_err() {
         samples.fill(0.0);
     }
     samples

@@ -68,7 +68,7 @@ pub fn finding(s: Spectra, common: Common, sweep: Sweep) -> SweepFinding {
     SweepFinding {
         level,
         response: transfer::response(&linear),
-        harmonics: Apart::of(&captured, &linear, &shape).harmonics(),
+        harmonics: Apart::of(captured, &linear, &shape).harmonics(),
         impulse,
         impulse_from_s: IMPULSE_S[0],
         common,
@@ -106,8 +106,8 @@ fn linear(s: Spectra, shape: &SweepShape) -> (Spectra, Captured, Vec<f64>) {
     let impulse = (index(-IMPULSE_S[0])..index(IMPULSE_S[1]))
         .map(|n| response[n.rem_euclid(frames as isize) as usize] * SQRT_2 / frames as f64)
         .collect();
-    let kept = fft::lines_of(&response);
-    let mean = kept.iter().zip(&s.played).map(|(h, u)| h * u).collect();
+    let mut mean = fft::lines_of(&response);
+    mean.iter_mut().zip(&s.played).for_each(|(line, sent)| *line *= sent);
     let variance = s.variance.iter().map(|v| v * energy / frames as f64).collect();
     let captured = Captured { mean: s.mean, variance: s.variance };
     (Spectra { mean, variance, ..s }, captured, impulse)
@@ -133,7 +133,8 @@ fn continue_downwards(quotient: &mut [Complex<f64>]) {
 
 /// What is not linear, divided by the sweep's closed form: the harmonics side by side in time.
 struct Apart<'a> {
-    captured: &'a Captured,
+    /// Variance of one period's captured lines.
+    variance: Vec<f64>,
     linear: &'a Spectra,
     shape: &'a SweepShape,
     /// One period.
@@ -143,20 +144,22 @@ struct Apart<'a> {
 }
 
 impl<'a> Apart<'a> {
-    fn of(captured: &'a Captured, linear: &'a Spectra, shape: &'a SweepShape) -> Apart<'a> {
+    fn of(captured: Captured, linear: &'a Spectra, shape: &'a SweepShape) -> Apart<'a> {
         let (frames, hz) = (linear.period.samples.len(), linear.period.rate.hz());
         let spacing = linear.period.line_spacing_hz();
         // One line of the sweep's closed spectrum, as an RMS phasor of the period.
         let scale = linear.gain * SQRT_2 * hz / frames as f64;
         let sent = (0.5 * scale).powi(2) * shape.length_s / spacing;
-        let count = captured.mean.len();
-        let mut quotient = vec![Complex::zero(); count];
         let inverse = closed_form_inverse(shape, spacing, hz);
-        for (k, inverse) in inverse.iter().enumerate().take(count).filter(|(k, _)| linear.usable[*k]) {
+        let Captured { mean: mut apart, variance } = captured;
+        for (k, line) in apart.iter_mut().enumerate() {
             // The linear response is taken off first: what rings of it at the band edges would pass for a harmonic.
-            quotient[k] = (captured.mean[k] - linear.mean[k]) * (inverse / scale);
+            *line = match inverse.get(k).filter(|_| linear.usable[k]) {
+                Some(inverse) => (*line - linear.mean[k]) * (inverse / scale),
+                None => Complex::zero(),
+            };
         }
-        Apart { captured, linear, shape, response: fft::samples_of(&quotient, frames), sent }
+        Apart { variance, linear, shape, response: fft::samples_of(&apart, frames), sent }
     }
 
     fn harmonics(&self) -> Vec<HarmonicCurve> {
@@ -194,7 +197,7 @@ fn closed_form_inverse(shape: &SweepShape, spacing: f64, hz: f64) -> Rc<Vec<Comp
 
 /// Level of harmonic `n` re the fundamental, against the frequency that made it.
 fn harmonic(apart: &Apart, n: usize) -> HarmonicCurve {
-    let Apart { captured, linear, shape, response, sent } = apart;
+    let Apart { variance, linear, shape, response, sent } = apart;
     let (frames, hz) = (linear.period.samples.len(), linear.period.rate.hz());
     let spacing = linear.period.line_spacing_hz();
     // From a little before its own arrival to as little before the next lower harmonic's.
@@ -217,8 +220,8 @@ fn harmonic(apart: &Apart, n: usize) -> HarmonicCurve {
     let lines = fft::lines_of(&cut);
     let cut_spacing = hz / count as f64;
     let noise = |f: f64| {
-        let k = ((f / spacing).round() as usize).min(captured.variance.len() - 1);
-        let own = captured.variance[k] / linear.periods as f64 * k as f64 / sent;
+        let k = ((f / spacing).round() as usize).min(variance.len() - 1);
+        let own = variance[k] / linear.periods as f64 * k as f64 / sent;
         (own * energy / frames as f64, linear.dof[k])
     };
     let lowest = (POINTS_PER_OCTAVE * (LOWEST_HZ / 1000.0).log2()).ceil() as i32;
