@@ -6,7 +6,7 @@
 //! ([`super::align`]), then low lines, then all of them with what those tell undone; repeated after resampling.
 
 use super::fft;
-use crate::stats::{Estimate, Interval, NORMAL_95};
+use crate::stats::{Estimate, NORMAL_95};
 use realfft::num_complex::Complex;
 use std::f64::consts::TAU;
 
@@ -22,6 +22,13 @@ const LEAST_HALF_WIDTH_PPM: f64 = 1e-4;
 const SMOOTHED: usize = 8;
 /// Variance that every line is given, re its own power: rounding of single-precision samples.
 const ROUNDING: f64 = 1e-12;
+
+/// Clock fits better than this are used alone, ppm half width: the residue that method 2 allows. (Clocks wander between
+/// takes; but two periods 30 dB over white noise tell theirs to ±0.01 ppm only: that is pooled with the takes before.)
+const OWN_IS_GOOD_PPM: f64 = 0.005;
+/// A take's own clock and that of the takes before it agree within this many half widths of their difference (chance moves
+/// them further apart once in 10⁴ takes): else they are two.
+const AGREE: f64 = 2.0;
 
 /// Clock of a set of periods against the path they were resampled along.
 #[derive(Clone, Copy, Debug)]
@@ -143,18 +150,53 @@ pub fn coarse_of_sine(captured: &[f64], line: usize, frames: usize) -> f64 {
     -cross / own / (TAU * cycles_per_frame * block as f64) * 1e6
 }
 
-/// Inverse-variance mean of several takes' fits; `None` without any.
+/// The clock of a take that has a fit of its own: that alone where it is good enough or where the takes before it had
+/// another, else together with theirs. True where theirs is in it.
+pub fn used(own: Estimate, pooled: Option<Estimate>) -> (Estimate, bool) {
+    let agrees = |p: &Estimate| (own.value - p.value).abs() <= AGREE * own.half_width().hypot(p.half_width());
+    let pooled = pooled.filter(|_| own.half_width() > OWN_IS_GOOD_PPM).filter(agrees);
+    pooled.and_then(|p| weighted_mean(&[own, p])).map_or((own, false), |both| (both, true))
+}
+
+/// Inverse-variance mean of several takes' fits, its interval widened where they scatter; `None` without any.
 pub fn pool_clock(fits: &[Estimate]) -> Option<Estimate> {
-    let weight = |e: &Estimate| e.half_width().max(LEAST_HALF_WIDTH_PPM).powi(-2);
-    let usable: Vec<&Estimate> = fits.iter().filter(|e| e.value.is_finite() && e.half_width().is_finite()).collect();
-    let total: f64 = usable.iter().map(|e| weight(e)).sum();
-    if usable.is_empty() || total <= 0.0 {
-        return None;
-    }
-    let value = usable.iter().map(|e| weight(e) * e.value).sum::<f64>() / total;
-    let half = total.sqrt().recip();
+    let usable: Vec<Estimate> =
+        fits.iter().copied().filter(|e| e.value.is_finite() && e.half_width().is_finite()).collect();
+    let mean = weighted_mean(&usable)?;
     // Clocks that wander between takes show as more scatter than the fits allow: widened by it (Birge).
-    let chi: f64 = usable.iter().map(|e| (e.value - value).powi(2) * weight(e)).sum::<f64>() * NORMAL_95.powi(2);
+    let chi: f64 = usable.iter().map(|e| (e.value - mean.value).powi(2) * weight(e)).sum::<f64>() * NORMAL_95.powi(2);
     let birge = if usable.len() > 1 { (chi / (usable.len() - 1) as f64).max(1.0).sqrt() } else { 1.0 };
-    Some(Estimate { value, interval: Interval { low: value - birge * half, high: value + birge * half } })
+    Some(Estimate::symmetric(mean.value, birge * mean.half_width()))
+}
+
+fn weighted_mean(fits: &[Estimate]) -> Option<Estimate> {
+    let total: f64 = fits.iter().map(weight).sum();
+    let value = fits.iter().map(|e| weight(e) * e.value).sum::<f64>() / total;
+    (total > 0.0).then(|| Estimate::symmetric(value, total.sqrt().recip()))
+}
+
+fn weight(fit: &Estimate) -> f64 {
+    fit.half_width().max(LEAST_HALF_WIDTH_PPM).powi(-2)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By hand: weights of 1/0.01² and 1/0.02² put the mean at a fifth of the way; a good fit, one that disagrees and one
+    /// without others stay alone.
+    #[test]
+    fn a_take_leans_on_those_before_it_where_they_agree() {
+        let clock = Estimate::symmetric;
+        let (both, pooled) = used(clock(10.0, 0.01), Some(clock(10.02, 0.02)));
+        assert!(pooled && (both.value - 10.004).abs() < 1e-12, "{both:?}");
+        assert!((both.half_width() - 0.02 / 5f64.sqrt()).abs() < 1e-12, "{both:?}");
+        for (own, others) in [
+            (clock(10.0, 0.0049), Some(clock(10.0, 0.001))),
+            (clock(10.0, 0.01), Some(clock(10.05, 0.002))),
+            (clock(10.0, 0.01), None),
+        ] {
+            assert_eq!(used(own, others), (own, false));
+        }
+    }
 }

@@ -78,7 +78,7 @@ pub struct ClockFit {
     /// This take's own fit, ppm (positive: the capture card takes more samples per second); `None` where the
     /// stimulus does not stand over the noise.
     pub own_ppm: Option<Estimate>,
-    /// Rate used to resample, ppm: own, or pooled over the takes so far and this one.
+    /// Rate used to resample, ppm: own, or pooled over the takes before and this one (where it has a fit).
     pub used_ppm: f64,
     /// True where other takes are in `used_ppm`.
     pub pooled: bool,

@@ -56,8 +56,13 @@ pub fn measure(take: &Take, input: usize, context: &Context, noise: &Noise) -> R
         Some(path) => bench.converge(path),
         None => (bench.assumed(context), None),
     };
-    let pooled = context.pooled_clock.filter(|p| own.is_none_or(|own: Estimate| p.half_width() < own.half_width()));
-    let used_ppm = pooled.map(|p| p.value).or(own.map(|o| o.value)).unwrap_or(0.0);
+    let (used_ppm, pooled) = match own {
+        Some(own) => {
+            let (used, pooled) = clock::used(own, context.pooled_clock);
+            (used.value, pooled)
+        }
+        None => (context.pooled_clock.map_or(0.0, |p| p.value), context.pooled_clock.is_some()),
+    };
     let path = if own.is_some() { bench.turned(&path, used_ppm) } else { path };
     if used_ppm.abs() > clock::WRONG_RATE_PPM {
         flaws.push(Flaw::void(
@@ -72,7 +77,7 @@ pub fn measure(take: &Take, input: usize, context: &Context, noise: &Noise) -> R
     let (from, to) = (path.start.max(0.0) as usize, path.at(bench.count() as f64) as usize);
     let common = Common {
         window: Window { start_frame: path.start, periods: 1, left_out: 0, delay_s: delay },
-        clock: ClockFit { own_ppm: own, used_ppm, pooled: pooled.is_some(), drift_ppm_per_s: None },
+        clock: ClockFit { own_ppm: own, used_ppm, pooled, drift_ppm_per_s: None },
         peak: PeakDb::from_amplitude(bench.resampler.true_peak(&captured, from, to)),
         hum: Vec::new(),
         overload: overload::overload(raw),

@@ -7,7 +7,7 @@
 //! reference's broadband gain at the exciting frequencies wherever nothing compresses.
 
 use super::band::{BANDS, lines_in};
-use super::finding::{BandFinding, Common, Finding, Flaw, MiddleFinding, PinkFinding};
+use super::finding::{BandFinding, ClockFit, Common, Finding, Flaw, MiddleFinding, PinkFinding};
 use super::level::{self, FULL_SCALE_MS};
 use super::prepare::{AnalysisError, Prepared, prepare};
 use super::spectra::{Reference, Spectra};
@@ -15,7 +15,7 @@ use super::sums::{LineSum, Power, ScaledSum};
 use super::weighting::Weighting;
 use super::{Context, Measured, clip, resampled, transfer};
 use crate::signal::LineKind;
-use crate::stats::Reading;
+use crate::stats::{Estimate, Reading};
 use crate::take::Take;
 use crate::units::db_from_power;
 use std::ops::{Range, RangeInclusive};
@@ -50,7 +50,7 @@ pub fn finding(s: &Spectra, mut common: Common, context: &Context) -> PinkFindin
     let at_ear = stimulus.map(|p| p.value);
     let even = even_reading(s, at_ear, level::all(s));
     let odd = odd_reading(s, at_ear, BANDS);
-    common.flaws.extend(clock_doubt(&common.clock, &even));
+    common.flaws.extend(clock_doubt(&common.clock, context.pooled_clock, &even));
     common.flaws.extend(resampled::in_stimulus(s));
     let output = context.reference.filter(|r| r.response.len() == s.mean.len()).map(|r| Referred::new(s, r));
     let noise = level::noise_power(s);
@@ -176,7 +176,7 @@ impl<'a> Referred<'a> {
     }
 
     fn share(&self, kind: LineKind) -> f64 {
-        let all = self.s.period.lines.of(kind).count().max(1);
+        let all = self.s.period.lines.of(kind).len().max(1);
         self.s.period.lines.of(kind).filter(|k| self.weight(*k) > 0.0).count() as f64 / all as f64
     }
 
@@ -211,8 +211,9 @@ impl<'a> Referred<'a> {
 }
 
 /// The doubt that the uncertainty of the clock throws on the distortion figures, where it could matter.
-fn clock_doubt(clock: &super::finding::ClockFit, even: &Reading) -> Option<Flaw> {
-    let half_width = if clock.pooled { None } else { clock.own_ppm.map(|e| e.half_width()) }?;
+fn clock_doubt(clock: &ClockFit, pooled: Option<Estimate>, even: &Reading) -> Option<Flaw> {
+    let (used, _) = super::clock::used(clock.own_ppm?, pooled.filter(|_| clock.pooled));
+    let half_width = used.half_width();
     let residue_db = RESIDUE_DB_AT_10_PPB + 20.0 * (half_width / 0.01).log10();
     let upper = match even {
         Reading::Told(e) => e.interval.high,
@@ -227,4 +228,25 @@ fn clock_doubt(clock: &super::finding::ClockFit, even: &Reading) -> Option<Flaw>
             ),
         )
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Method 2: 0.01 ppm leave −79 dB. A clock told to ±0.1 ppm is no better with others told to ±381 ppm.
+    #[test]
+    fn a_clock_hardly_told_is_a_doubt_with_others_hardly_told_as_well() {
+        let fit = |pooled| ClockFit {
+            own_ppm: Some(Estimate::symmetric(20.0, 0.1)),
+            used_ppm: 20.0,
+            pooled,
+            drift_ppm_per_s: None,
+        };
+        let clean = Reading::Below(-90.0);
+        let doubted = |pooled: Option<f64>| {
+            clock_doubt(&fit(pooled.is_some()), pooled.map(|half| Estimate::symmetric(20.0, half)), &clean).is_some()
+        };
+        assert!(doubted(None) && doubted(Some(381.0)) && !doubted(Some(0.001)));
+    }
 }

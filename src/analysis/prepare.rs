@@ -4,7 +4,7 @@
 //! samples → align → clock → resample → continuity → hum → clean periods → mean, variance → curve → common time base
 //! ```
 
-use super::clock::{self, Offset, WRONG_RATE_PPM, pool_clock};
+use super::clock::{self, Offset, WRONG_RATE_PPM};
 use super::finding::{ClockFit, Common, Flaw, HumLine, Window};
 use super::periods::{self, Periods};
 use super::played::{Played, played};
@@ -62,9 +62,6 @@ const LEAST_SETTLE_S: f64 = 0.1;
 const LONGEST_DELAY_S: f64 = 2.0;
 /// Jump of the delay between half-overlapping windows that only lost samples make, frames.
 const JUMP_FRAMES: f64 = 3.0;
-/// Clock fits better than this are used alone, ppm half width: the residue that method 2 allows. (Clocks wander between
-/// takes; but two periods 30 dB over white noise tell theirs to ±0.01 ppm only: that is pooled with the takes before.)
-const OWN_IS_GOOD_PPM: f64 = 0.005;
 /// From a clock within this of the true one all lines can be fitted at once, ppm: those at 20 kHz then turn by a seventh
 /// between two halves of a period, and less than half a turn is unmistakable.
 const NEAR_PPM: f64 = 10.0;
@@ -270,7 +267,7 @@ impl<'a> Bench<'a> {
         let fit = |earliest: f64, preferred: f64, late: bool| {
             let earliest = earliest.max(reach);
             (2..=wanted).rev().find(|periods| last - length(*periods) >= earliest).map(|periods| {
-                // Whole frames: a digital loop then needs no interpolation at all.
+                // Whole frames: a digital loop then stays as it is, to rounding.
                 let start = preferred.clamp(earliest, last - length(periods)).floor();
                 let blind = !self.silent && sure.or(expected).is_none();
                 Placed { start, periods, delay_s, late, blind, fine: self.fine(start, periods) }
@@ -367,14 +364,14 @@ impl<'a> Bench<'a> {
         }
         let known = pooled.filter(|p| p.half_width() < NEAR_PPM);
         let near = known.filter(|p| (p.value - coarse).abs() < NEAR_PPM + p.half_width());
-        let (periods, own, drift) = self.converge(placed, near.map_or(coarse, |p| p.value), near.is_some());
+        let start_ppm = near.map_or(coarse, |p| p.value);
+        let (periods, own, drift) = self.converge(placed, start_ppm, near.is_some());
         let Some(own) = own else {
-            let fit = ClockFit { own_ppm: None, used_ppm: coarse, pooled: false, drift_ppm_per_s: None };
+            let fit = ClockFit { own_ppm: None, used_ppm: start_ppm, pooled: near.is_some(), drift_ppm_per_s: None };
             return (periods, fit);
         };
-        // Where the own fit alone is not good enough, it is one of the takes so far.
-        let together = pooled.filter(|_| own.half_width() > OWN_IS_GOOD_PPM).and_then(|p| pool_clock(&[own, p]));
-        if let Some(Estimate { value, .. }) = together {
+        // A clock that drifts is its take's own.
+        if let (Estimate { value, .. }, true) = clock::used(own, pooled.filter(|_| drift.is_none())) {
             let fit = ClockFit { own_ppm: Some(own), used_ppm: value, pooled: true, drift_ppm_per_s: None };
             return (self.resample(placed, value, 0.0), fit);
         }

@@ -287,6 +287,19 @@ fn a_clock_that_drifts_within_a_take_is_followed() {
 }
 
 #[test]
+fn a_clock_that_drifts_is_not_put_on_others() {
+    let mut desk = Desk { ppm: 30.0, drift_ppm_per_s: 0.2, ..Desk::pink() };
+    desk.noise = desk.signal_rms() * 10f64.powf(-15.0 / 20.0);
+    let none = Correction::none();
+    let pooled = Some(Estimate::symmetric(30.0, 1.0));
+    let clock = measure(&desk.take(), 0, &Context { pooled_clock: pooled, ..Context::alone(&none) }).unwrap();
+    let clock = clock.finding.common().clock;
+    assert!(clock.own_ppm.unwrap().half_width() > 0.005 && !clock.pooled, "{clock:?}");
+    let drift = clock.drift_ppm_per_s.unwrap_or_else(|| panic!("{clock:?}"));
+    assert!((drift - 0.2).abs() < 0.05, "{drift}");
+}
+
+#[test]
 #[ignore = "prints the time of one analysis"]
 fn time_of_a_take() {
     let desk = Desk { ppm: 40.0, noise: 1e-4, resonance_db: 10.0, ..Desk::pink() };
