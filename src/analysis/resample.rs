@@ -18,6 +18,7 @@ mod fine;
 
 use crate::signal::kaiser;
 pub use fine::Fine;
+use std::ops::Range;
 use std::sync::{Arc, Mutex, PoisonError};
 
 /// Design rejection of the kernel, dB.
@@ -181,31 +182,35 @@ impl pulp::WithSimd for Along<'_> {
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, simd: S) -> Vec<f64> {
         let mut values = vec![0.0; self.count];
-        let done = if self.path.is_shift() { self.shifted(simd, &mut values) } else { 0 };
-        for (n, value) in values.iter_mut().enumerate().skip(done) {
-            *value = self.resampler.value_by(simd, self.captured, self.path.at(n as f64));
+        let done = if self.path.is_shift() { self.shifted(simd, &mut values) } else { 0..0 };
+        for n in (0..done.start).chain(done.end..self.count) {
+            values[n] = self.resampler.value_by(simd, self.captured, self.path.at(n as f64));
         }
         values
     }
 }
 
 impl Along<'_> {
-    /// All outputs of a shift have one phase: whole vectors of them, as many as lie within the samples from the first on.
-    /// Returns their number.
+    /// All outputs of a shift have one phase: whole vectors of those that see captured samples alone. Returns which they are.
     #[inline(always)]
-    fn shifted<S: pulp::Simd>(&self, simd: S, values: &mut [f64]) -> usize {
+    fn shifted<S: pulp::Simd>(&self, simd: S, values: &mut [f64]) -> Range<usize> {
         let Resampler { half, taps, ref table, .. } = *self.resampler;
         let whole = self.path.start.floor();
         let phase = (self.path.start - whole) * ROWS as f64;
         let row = (phase as usize).min(ROWS - 1);
         let between = phase - row as f64;
-        if self.resampler.passes_samples && row == 0 && between == 0.0 {
-            let there = if whole < 0.0 { &[] } else { self.captured.get(whole as usize..).unwrap_or_default() };
+        let passes = self.resampler.passes_samples && row == 0 && between == 0.0;
+        // The first sample that output 0 sees, and the first output that sees none before those captured.
+        let seen = whole as isize - if passes { 0 } else { half as isize - 1 };
+        let from = (seen.min(0).unsigned_abs()).min(values.len());
+        let first = seen.max(0) as usize;
+        let values = &mut values[from..];
+        if passes {
+            let there = self.captured.get(first..).unwrap_or_default();
             let count = there.len().min(values.len());
             values[..count].copy_from_slice(&there[..count]);
-            return count;
+            return from..from + count;
         }
-        let Some(first) = (whole.max(0.0) as usize).checked_sub(half - 1) else { return 0 };
         let (this, next) = table[row * taps..(row + 2) * taps].split_at(taps);
         let row: Vec<f64> = this.iter().zip(next).map(|(a, b)| a + between * (b - a)).collect();
         let wide = TOGETHER * S::F64_LANES;
@@ -223,7 +228,7 @@ impl Along<'_> {
             S::as_mut_simd_f64s(values).0.copy_from_slice(&sums);
             done += wide;
         }
-        done
+        from..from + done
     }
 }
 
@@ -359,13 +364,15 @@ mod tests {
     /// Outputs of one phase are computed otherwise than outputs of any.
     #[test]
     fn a_shift_gives_the_same_as_one_value_at_a_time() {
-        let resampler = Resampler::cached(48e3, 48e3, 22_387.0);
         let x: Vec<f64> = (0..2000).map(|n| (0.37 * f64::from(n)).sin()).collect();
-        for start in [-70.0, -0.25, 3.5, 100.0, 250.123_456] {
-            let path = Path { start, step: 1.0, bend: 0.0 };
-            for (n, y) in resampler.along(&x, &path, 1999).iter().enumerate() {
-                let one = resampler.value(&x, path.at(n as f64));
-                assert!((y - one).abs() < 1e-12, "{n} from {start}: {y} for {one}");
+        // From before the first sample to after the last; a kernel that leaves samples as they are, and one that does not.
+        for resampler in [48e3, 96e3].map(|from| Resampler::cached(from, 48e3, 22_387.0)) {
+            for start in [-3000.0, -70.0, -0.25, 3.5, 100.0, 250.123_456, 1500.25, 2500.5] {
+                let path = Path { start, step: 1.0, bend: 0.0 };
+                for (n, y) in resampler.along(&x, &path, 1999).iter().enumerate() {
+                    let one = resampler.value(&x, path.at(n as f64));
+                    assert!((y - one).abs() < 1e-12, "{n} from {start}: {y} for {one}");
+                }
             }
         }
     }

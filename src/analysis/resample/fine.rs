@@ -7,7 +7,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 const FINE: f64 = 2.0;
 /// Rows of the table of kernels; a parabola through three of them is off by under 0.07·(2πf)³·ROWS⁻³ < −135 dB.
 const ROWS: usize = 128;
-/// Outputs that are read by one row: their phases differ by less than two rows up to 1 100 ppm.
+/// Outputs that are read by one row: their phases differ by less than one row up to 550 ppm, and the row is the one nearest
+/// to their middle.
 const BLOCK: usize = 8;
 /// A row serves as far as the next one on either side.
 const REACH: f64 = 1.0;
@@ -134,7 +135,7 @@ impl Kernel {
     }
 }
 
-/// The values along a path, compiled for AVX2 where the machine has it: everything it calls is inlined into it.
+/// The values along a path, blocks compiled for AVX2 where the machine has it: all they call is inlined into them.
 struct Along<'a> {
     fine: &'a Fine,
     path: &'a Path,
@@ -211,10 +212,13 @@ mod tests {
     /// in another order.
     #[test]
     fn blocks_give_the_same_as_one_value_at_a_time() {
+        // From before the first captured sample to after the last.
         let x: Vec<f64> = (0..4000).map(|n| (0.37 * f64::from(n)).sin() + 0.1 * (2.9 * f64::from(n)).cos()).collect();
-        let fine = Fine::new(&x, 48e3, 48e3, 22_387.0, 600.0, 2000);
-        for (ppm, bend) in [(0.0, 0.0), (40.0, 0.0), (-300.0, 1e-9), (1_050.0, 0.0), (-2_000.0, 0.0), (90_000.0, 0.0)] {
-            let path = Path { start: 600.3, step: 1.0 + ppm * 1e-6, bend };
+        let rates = [(0.0, 0.0), (40.0, 0.0), (-300.0, 1e-9), (1_050.0, 0.0), (-2_000.0, 0.0), (90_000.0, 0.0)];
+        let starts = [-500.0, -3.25, 600.3, 2500.0];
+        for ((ppm, bend), start) in rates.into_iter().flat_map(|rate| starts.map(|start| (rate, start))) {
+            let fine = Fine::new(&x, 48e3, 48e3, 22_387.0, start, 2000);
+            let path = Path { start: start + 0.3, step: 1.0 + ppm * 1e-6, bend };
             let values = fine.along(&path, 2003);
             let here = Path {
                 start: (path.start - fine.start) / fine.step,
