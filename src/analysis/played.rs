@@ -50,13 +50,8 @@ impl Played {
         let strongest = period.lines.of(LineKind::Excited).max_by(|a, b| power(*a).total_cmp(&power(*b)));
         let tone = strongest.filter(|k| power(*k) > TONE_SHARE * all);
         let odd = period.lines.all_odd();
-        let by_odd = odd.then(|| OddLines::new(period.samples.len())).flatten();
-        let mut whitening = vec![Complex::zero(); lines.len()];
-        for k in period.lines.of(LineKind::Excited) {
-            if power(k) > 0.0 {
-                whitening[k] = lines[k].conj() / power(k).sqrt();
-            }
-        }
+        let by_odd = if odd && tone.is_none() { OddLines::new(period.samples.len()) } else { None };
+        let mut whitening = whitening(&period, &lines);
         if by_odd.is_some() {
             whitening = whitening.into_iter().skip(1).step_by(2).collect();
         }
@@ -64,8 +59,8 @@ impl Played {
     }
 
     /// Where a period of captured samples agrees best with the period played, by their half-whitened correlation (a
-    /// compromise between sharpness and robustness against coloured noise). Where all lines are odd the lag is under half
-    /// a period: another half later the correlation returns with its sign turned.
+    /// compromise between sharpness and robustness against coloured noise). Where all lines are odd it returns half a period
+    /// later with its sign turned, and the peak told is either.
     pub fn agreement(&self, captured: &[f64]) -> Peak {
         let whitened = |mut lines: Vec<Complex<f64>>| {
             lines.iter_mut().zip(self.whitening.iter()).for_each(|(line, whitening)| *line *= whitening);
@@ -83,6 +78,18 @@ impl Played {
         let lag = at as f64 + parabola(around(count - 1), height, around(1));
         Peak { at, lag, height, rms, inverted: correlation[at] < 0.0 }
     }
+}
+
+/// Conjugate of each excited line over its magnitude, zero elsewhere.
+fn whitening(period: &Period, lines: &[Complex<f64>]) -> Vec<Complex<f64>> {
+    let mut whitening = vec![Complex::zero(); lines.len()];
+    for k in period.lines.of(LineKind::Excited) {
+        let size = lines[k].norm();
+        if size > 0.0 {
+            whitening[k] = lines[k].conj() / size;
+        }
+    }
+    whitening
 }
 
 /// Offset of the vertex of a parabola through three equally spaced points from the middle one.
@@ -113,4 +120,35 @@ pub fn played(stimulus: &Stimulus, rate: SampleRate) -> Played {
         recent.push((stimulus.clone(), rate, made.clone()));
         made
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By definition: what odd lines alone tell is what all of them do, half a period apart with the sign turned.
+    #[test]
+    fn odd_lines_alone_agree_where_the_whole_period_does() {
+        let by_odd = Played::new(Stimulus::pink(SampleRate::DEFAULT).period(SampleRate::DEFAULT));
+        let (period, lines) = (by_odd.period.clone(), by_odd.lines.clone());
+        assert!(by_odd.by_odd.is_some());
+        let whole = Played { by_odd: None, whitening: Arc::new(whitening(&period, &lines)), ..by_odd.clone() };
+        let frames = period.samples.len();
+        let half = 0.5 * frames as f64;
+        for delay in [0.0, 0.3, 1234.5, half - 0.3, half + 5.0, 2.0 * half - 0.4] {
+            for sign in [1.0, -1.0] {
+                let mut moved: Vec<Complex<f64>> = lines.iter().map(|line| sign * line).collect();
+                fft::delay(&mut moved, delay, frames);
+                let captured = fft::samples_of(&moved, frames);
+                let (a, b) = (by_odd.agreement(&captured), whole.agreement(&captured));
+                let halves = (a.lag - delay) / half;
+                assert!((halves - halves.round()).abs() * half < 0.1, "{delay}: {}", a.lag);
+                let turned = (halves.round() as i64) % 2 != 0;
+                assert_eq!(a.inverted != turned, sign < 0.0, "{delay}, {sign}");
+                let apart = (a.lag - b.lag) / half;
+                assert!((apart - apart.round()).abs() * half < 1e-6, "{delay}: {} and {}", a.lag, b.lag);
+                assert!((a.height / b.height - 1.0).abs() < 1e-9 && (a.rms / b.rms - 1.0).abs() < 1e-9);
+            }
+        }
+    }
 }

@@ -42,7 +42,7 @@ impl Lines {
     }
 
     /// Line numbers of one kind, rising.
-    pub fn of(&self, kind: LineKind) -> impl DoubleEndedIterator<Item = usize> + ExactSizeIterator + '_ {
+    pub fn of(&self, kind: LineKind) -> impl ExactSizeIterator<Item = usize> + '_ {
         self.by_kind[kind as usize].iter().copied()
     }
 

@@ -6,6 +6,7 @@
 #[path = "../common/takes.rs"]
 mod takes;
 
+use loudenough::analysis::periods::Periods;
 use loudenough::analysis::prepare::Bench;
 use loudenough::analysis::{
     Context, Correction, Finding, Reference, clip, fft, hum, measure, periods, pink, prepare, silence, sine, sweep,
@@ -213,8 +214,11 @@ fn whole_finding(ours: &mut Table, stimulus: &Stimulus, context: &Context) {
             let placed = bench.place(&context, Some(&found)).unwrap();
             bench.on_played_clock(&context, Some(&found), &placed)
         });
-        let (mut on_clock, _) = bench.on_played_clock(&context, Some(&found), &placed);
-        ours.time(&format!("{name}: hum"), || hum::remove(&mut on_clock, 48_000.0, true));
+        let (on_clock, _) = bench.on_played_clock(&context, Some(&found), &placed);
+        let frames = stimulus.period_frames(SampleRate::DEFAULT);
+        ours.time(&format!("{name}: hum"), || {
+            hum::remove(&mut Periods::new(on_clock.samples().to_vec(), frames), 48_000.0, true)
+        });
     }
 }
 

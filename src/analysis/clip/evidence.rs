@@ -30,7 +30,7 @@ const THRESHOLD_TWO_PERIODS: f64 = 30.0;
 const THRESHOLD_FOUR_PERIODS: f64 = 40.0;
 
 /// Lines that are looked at together: those of all templates fit a core's nearest memory.
-const NEAR: usize = 128;
+const NEAR: usize = 64;
 
 /// What the templates saw.
 pub(super) struct Seen {
@@ -43,8 +43,8 @@ pub(super) struct Seen {
     pub starts: [[Option<f64>; 2]; 2],
 }
 
-/// What a template passes on its way into a product, on each listening line. A template is what a limit adds above zero; the
-/// same limit below zero adds it with even lines turned ([`Templates`]).
+/// By what a template's lines are multiplied on their way to the input and into a weighted product. A template is what a limit
+/// adds above zero; the same limit below zero adds it with even lines turned ([`Templates`]).
 struct Passage<'a> {
     listening: &'a Listening,
     weights: Vec<f64>,

@@ -190,15 +190,17 @@ pub(super) mod tests {
         let mut limiter = Limiter::on_waveform(&spectra.played, period.samples.len());
         let lines: Vec<usize> = (700..30_000).step_by(37).collect();
         // With high points alone, and with others.
-        for share in [0.8, HIGH, 0.99 * HIGH, 0.2] {
-            let at = share * limiter.peak(Side::Negative);
-            let quick = limiter.residual(Side::Negative, at, &lines);
-            let added: Vec<f64> = limiter.points.iter().map(|u| (-u - at).max(0.0)).collect();
+        for (share, side) in [0.8, HIGH, 0.99 * HIGH, 0.2].into_iter().flat_map(|share| SIDES.map(|side| (share, side)))
+        {
+            let at = share * limiter.peak(side);
+            let quick = limiter.residual(side, at, &lines);
+            let sign = if side == Side::Positive { 1.0 } else { -1.0 };
+            let added: Vec<f64> = limiter.points.iter().map(|u| -sign * (sign * u - at).max(0.0)).collect();
             let long = fft::lines_of(&added);
             let largest = quick.iter().map(|x| x.norm()).fold(0.0, f64::max);
             for (q, k) in quick.iter().zip(&lines) {
                 let exact = long[*k];
-                assert!((q - exact).norm() < RELATIVE * largest, "{share}, line {k}: {q} against {exact}");
+                assert!((q - exact).norm() < RELATIVE * largest, "{share} {side:?}, line {k}: {q} against {exact}");
             }
         }
     }
