@@ -44,7 +44,7 @@ pub struct Path {
 impl Path {
     /// True where every output lies one captured sample after the one before it.
     fn is_shift(&self) -> bool {
-        self.step == 1.0 && self.bend == 0.0
+        self.step - 1.0 == 0.0 && self.bend == 0.0
     }
 
     /// Captured position of output `n`.

@@ -349,8 +349,8 @@ fn sessions_on_named_benches_find_the_true_values() {
 /// (486538198, 4197094662); hum and chance lines looked like lost samples (395292595, 3651274083, 4197094624), and hum that
 /// lay on even lines (3093498429); a first take's clock was 0.0104 ppm off, which its own interval allows (1510999783); a
 /// take leant on those before it alone although it told as much (910614593), and a noisy session's clock was 0.0055 ppm off,
-/// which its interval nearly allows (910614613); a
-/// probe's level was 0.054 dB off over hum on a line, which it said and allowed for (1461712701).
+/// which its interval nearly allows (910614613); a probe's level was 0.054 dB off over hum on a line, which it said and
+/// allowed for (1461712701).
 const ONCE_FAILED: [u64; 21] = [
     13,
     18,
