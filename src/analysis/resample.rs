@@ -79,14 +79,8 @@ impl Resampler {
     /// Passes up to `pass`, rejects from `stop` on (cycles per captured sample).
     fn between(pass: f64, stop: f64) -> Arc<Resampler> {
         let (half, cutoff) = dimensions(pass, stop);
-        let mut tables = TABLES.lock().unwrap_or_else(PoisonError::into_inner);
-        let same = |r: &&Arc<Resampler>| r.half == half && (r.cutoff - cutoff).abs() < 1e-12;
-        if let Some(found) = tables.iter().find(same) {
-            return Arc::clone(found);
-        }
-        let made = Arc::new(Resampler::new(half, cutoff));
-        tables.push(Arc::clone(&made));
-        made
+        let same = |r: &Resampler| r.half == half && (r.cutoff - cutoff).abs() < 1e-12;
+        kept(&TABLES, same, || Resampler::new(half, cutoff))
     }
 
     /// `half` samples on either side, cut off at `cutoff` cycles per captured sample.
@@ -279,6 +273,17 @@ fn interpolate<S: pulp::Simd>(simd: S, x: &[f64], rows: &[f64], between: f64) ->
     }
     let (low, high) = (simd.add_f64s(low, odd_low), simd.add_f64s(high, odd_high));
     simd.reduce_sum_f64s(simd.mul_add_e_f64s(simd.splat_f64s(between), simd.sub_f64s(high, low), low))
+}
+
+/// The table that is `same` as what is wanted, made where there is none yet.
+fn kept<T>(tables: &Mutex<Vec<Arc<T>>>, same: impl Fn(&T) -> bool, make: impl FnOnce() -> T) -> Arc<T> {
+    let mut tables = tables.lock().unwrap_or_else(PoisonError::into_inner);
+    if let Some(found) = tables.iter().find(|table| same(table)) {
+        return Arc::clone(found);
+    }
+    let made = Arc::new(make());
+    tables.push(Arc::clone(&made));
+    made
 }
 
 /// Samples on either side and cutoff of a kernel that passes up to `pass` and rejects from `stop` on (cycles per sample).

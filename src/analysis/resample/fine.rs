@@ -1,7 +1,7 @@
 //! A window at twice the played rate, to be read along one path after another.
 
-use super::{Path, Resampler, dimensions, fill, highest_kept, sample_or_zero};
-use std::sync::{Arc, Mutex, PoisonError};
+use super::{Path, Resampler, dimensions, fill, highest_kept, kept, sample_or_zero};
+use std::sync::{Arc, Mutex};
 
 /// Samples here per played frame: half of this rate is far above the lines, so the kernel is short.
 const FINE: f64 = 2.0;
@@ -106,13 +106,8 @@ impl Kernel {
     fn cached(oversampled_hz: f64, lower_hz: f64, highest_hz: f64) -> Arc<Kernel> {
         let pass = highest_kept(lower_hz, highest_hz) / oversampled_hz;
         let (half, cutoff) = dimensions(pass, 1.0 - pass);
-        let mut kernels = KERNELS.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(found) = kernels.iter().find(|k| k.half == half && (k.cutoff - cutoff).abs() < 1e-12) {
-            return Arc::clone(found);
-        }
-        let made = Arc::new(Kernel::new(half, cutoff));
-        kernels.push(Arc::clone(&made));
-        made
+        let same = |k: &Kernel| k.half == half && (k.cutoff - cutoff).abs() < 1e-12;
+        kept(&KERNELS, same, || Kernel::new(half, cutoff))
     }
 
     fn new(half: usize, cutoff: f64) -> Kernel {
