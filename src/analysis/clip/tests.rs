@@ -217,3 +217,38 @@ fn a_loop_without_noise_gives_the_limit_to_a_thousandth() {
     assert_eq!(level.acts_on, ActsOn::Samples);
     assert!(!judged(&ideal(Limit::None)).is_evident());
 }
+
+/// A digital wire and a reference of it: no response, no noise.
+fn wire() -> (impl Fn(f64, fn(f64) -> f64) -> Spectra, Reference) {
+    let take = |gain: f64, output: fn(f64) -> f64| {
+        let mut take = bench::clean(&period(), gain);
+        let sent: Vec<f64> = period().samples.iter().map(|x| output(f64::from((gain * x) as f32))).collect();
+        take.mean = bench::lines(&sent, sent.len());
+        take
+    };
+    let reference = bench::reference_of(&take(amplitude_from_db(-40.0), |x| x));
+    (take, reference)
+}
+
+/// What is captured is what was sent, to the last bit of f32 samples: rounding is no limit.
+#[test]
+fn rounding_on_a_wire_without_noise_is_no_limit() {
+    let (take, reference) = wire();
+    for db in [0.0, -3.0, -10.0, -17.3, -33.0] {
+        let found = judge(&take(amplitude_from_db(db), |x| x), &reference);
+        assert!(!found.is_evident(), "{db} dB: evidence {}", found.evidence);
+    }
+}
+
+/// The same wire with a hard limit at −12 dB of full scale.
+#[test]
+fn a_limit_on_a_wire_without_noise_is_found() {
+    let (take, reference) = wire();
+    let limit = |x: f64| x.clamp(-0.251_188_643_150_958, 0.251_188_643_150_958);
+    for db in [-11.0, -9.0, -6.0] {
+        let level = judge(&take(amplitude_from_db(db), limit), &reference).level.unwrap();
+        for reading in [&level.positive, &level.negative] {
+            assert!((told(reading) + 12.0).abs() < 1e-2, "{db} dB: {reading:?}");
+        }
+    }
+}
