@@ -133,13 +133,18 @@ pub fn positions(bench: &Bench, folder: &Path, somebody: bool, shown: &Shown, ou
 }
 
 /// Enter says that it is right now. The line is waited for beside the bench; a bench that ends first leaves the reader to
-/// the end of the program.
+/// the end of the program. An input that ends without a line is nobody's consent: the sound fades out and nothing is kept.
 pub fn ready_on_enter(bench: &Bench) {
-    let ready = bench.ready.clone();
+    let (ready, stop) = (bench.ready.clone(), bench.stop.clone());
     std::thread::spawn(move || {
         let mut line = String::new();
-        if std::io::stdin().read_line(&mut line).is_ok() {
-            ready.now();
+        match std::io::stdin().read_line(&mut line) {
+            Ok(read) if read > 0 => ready.now(),
+            // A command that begins forgets what was asked before it: asked until the program ends.
+            _ => loop {
+                stop.now();
+                std::thread::sleep(Duration::from_millis(100));
+            },
         }
     });
 }
