@@ -7,6 +7,7 @@ use loudenough::judgement::judge;
 use loudenough::session::climb::StopReason;
 use loudenough::session::protocol::Command;
 use loudenough::session::storage::Storage;
+use loudenough::take::VoidReason;
 use std::path::{Path, PathBuf};
 
 /// On another run of the same bench its noise falls differently: a fitted level moves by less than this, dB.
@@ -52,6 +53,21 @@ fn a_step_that_was_given_up_is_played_again_when_the_session_is_taken_up() {
     assert_eq!(rows(&folder), 1 + whole.steps.len());
     // The void takes are kept beside it.
     assert!(folder.join(format!("steps/{given_up:04}-unfinished-1/step.json")).exists());
+}
+
+/// The gain is turned up by 12 dB in mid-session: protection fades out, and that drive is not played a second time.
+#[test]
+fn what_protection_faded_out_is_not_played_again() {
+    let home = tempfile::tempdir().unwrap();
+    let spec = BenchSpec::named("console phones socket", "closed 80 Ω").unwrap();
+    let turned = Fault { at_frame: 48_000 * 25, what: FaultAction::TurnInput(12.0) };
+    let card = SimulatedCardSpec { faults: vec![turned], ..SimulatedCardSpec::default() };
+    let (record, _) = sessions::run(&spec, card, sessions::plan(70.0), sessions::chain(&spec), home.path()).unwrap();
+    let Some(StopReason::TakesVoid { reason: VoidReason::Protection { what } }) = record.stop() else {
+        panic!("{:?}", record.stop())
+    };
+    assert!(what.contains("not what was predicted"), "{what}");
+    assert_eq!(record.steps.last().unwrap().takes.len(), 1);
 }
 
 /// The program ended between the last commit mark and its row in the summary.

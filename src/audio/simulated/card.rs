@@ -12,7 +12,7 @@ use crate::audio::{AudioError, FaultKind};
 use crate::card::{
     CardDescription, CardId, Direction, Granted, Hookup, PluggedLoad, Routing, SimulatedDevices, known_name,
 };
-use crate::units::SampleRate;
+use crate::units::{SampleRate, amplitude_from_db};
 use rand_pcg::Pcg32;
 use rand_pcg::rand_core::{Rng, SeedableRng};
 use std::collections::VecDeque;
@@ -107,6 +107,8 @@ pub enum FaultAction {
     Stall(Direction, f64),
     /// The input is digital zero from now on.
     Mute,
+    /// Somebody turns the input gain: from now on it is so many dB higher.
+    TurnInput(f64),
     /// The host reports this many errors at once.
     Storm(u64),
 }
@@ -309,7 +311,8 @@ struct SimulatedCards {
     lose_captured: usize,
     lose_played: usize,
     stalled_until: [u64; 2],
-    muted: bool,
+    /// Factor of the input, zero where it is muted.
+    input: f64,
     unplugged: bool,
     pace: Pace,
     origin: Option<(Instant, f64)>,
@@ -362,7 +365,7 @@ impl SimulatedCards {
             lose_captured: 0,
             lose_played: 0,
             stalled_until: [0; 2],
-            muted: false,
+            input: 1.0,
             unplugged: false,
             pace,
             origin: None,
@@ -414,7 +417,8 @@ impl SimulatedCards {
                 let until = self.played + self.true_rate.frames_in(seconds) as u64;
                 self.stalled_until[usize::from(side == Direction::Capture)] = until;
             }
-            FaultAction::Mute => self.muted = true,
+            FaultAction::Mute => self.input = 0.0,
+            FaultAction::TurnInput(db) => self.input *= amplitude_from_db(db),
             FaultAction::Storm(count) => {
                 for _ in 0..count {
                     faults.report(FaultKind::Other, || "the simulated server failed".into());
@@ -483,7 +487,8 @@ impl SimulatedCards {
     }
 
     fn deliver_as<S: CardSample>(&mut self, block: &[[f32; CAPTURE_CHANNELS]]) {
-        let heard = |x: &f32| if self.muted { S::SILENCE } else { S::from_unit(f64::from(*x), 0.0) };
+        let input = self.input;
+        let heard = |x: &f32| if input > 0.0 { S::from_unit(f64::from(*x) * input, 0.0) } else { S::SILENCE };
         let data: Vec<S> = block.iter().flatten().map(heard).collect();
         let capture = &mut self.callbacks.capture;
         (self.callbacks.around)(&mut || capture.accept(&data, CAPTURE_CHANNELS));

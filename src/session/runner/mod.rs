@@ -97,6 +97,12 @@ pub enum RunError {
         "the noise was held for ten minutes and nobody said that it is right now; it is silent again, and nothing was added"
     )]
     HeldTooLong,
+    /// Protection closed the gain while noise was held: it would trip again at the same level.
+    #[error(
+        "the sound was faded out: {0}. Nothing was added. Turn the output or the input gain back to where the session was \
+         measured, then begin again"
+    )]
+    TooLoudToHold(String),
     /// The level of another session cannot be played.
     #[error(
         "the level of the other session takes a drive of {wanted}, but {because} at {limit}; match at a lower level"

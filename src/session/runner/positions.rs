@@ -31,6 +31,7 @@ impl StepRunner<'_> {
             match &take.head.void {
                 Some(VoidReason::Stopped) => return Err(StepError::Stopped),
                 Some(VoidReason::Card { what }) => return Err(StepError::Card(what.clone())),
+                Some(VoidReason::Protection { what }) => return Err(RunError::TooLoudToHold(what.clone()).into()),
                 Some(reason) => {
                     turning.sees(None);
                     self.worker.tell(Event::Repeated { reason: reason.clone() });

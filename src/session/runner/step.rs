@@ -200,6 +200,8 @@ impl<'a> StepRunner<'a> {
                     None => break,
                     Some(VoidReason::Stopped) => return Err(StepError::Stopped),
                     Some(VoidReason::Card { what }) => return Err(StepError::Card(what)),
+                    // What tripped the protection at this drive is never played again at it.
+                    Some(VoidReason::Protection { .. }) => break,
                     Some(reason) => {
                         if attempt < ATTEMPTS {
                             self.worker.tell(Event::Repeated { reason });
