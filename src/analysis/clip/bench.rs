@@ -65,6 +65,11 @@ pub(crate) struct Bench {
     pub headphone_db: Option<(f64, f64)>,
     /// Corner of the low-pass before its distortion, Hz.
     pub headphone_hz: f64,
+    /// Smooth distortion of the whole band, even and odd order, dB re the stimulus at full drive: of the output before its
+    /// limit, and of the capture chain.
+    pub smooth_db: [Option<(f64, f64)>; 2],
+    /// True where the smooth distortion acts on the waveform between the samples, as an analogue stage does.
+    pub analogue: bool,
     /// Stimulus at full drive over noise, dB.
     pub over_noise_db: f64,
     pub periods: usize,
@@ -80,11 +85,26 @@ impl Bench {
             limit: Limit::None,
             headphone_db: Some((-50.0, -50.0)),
             headphone_hz: 150.0,
+            smooth_db: [None; 2],
+            analogue: true,
             over_noise_db: 40.0,
             periods: 4,
             residue_ppm: 0.003,
             resonant: true,
         }
+    }
+
+    /// Peak of the drive from which a limit at `c` acts, above and below zero, where the output bends smoothly before it.
+    pub(crate) fn reached_at(&self, c: f64) -> [f64; 2] {
+        let Some(level) = self.smooth_db[0] else { return [c; 2] };
+        let (a2, a3) = factors(&period().samples, &period().samples, level);
+        [1.0, -1.0].map(|sign| {
+            let mut u = c;
+            for _ in 0..50 {
+                u -= (u + sign * a2 * u * u + a3 * u.powi(3) - c) / (1.0 + 2.0 * sign * a2 * u + 3.0 * a3 * u * u);
+            }
+            u
+        })
     }
 
     /// A step at `gain`.
@@ -140,16 +160,32 @@ impl Bench {
     fn arrives(&self, period: &Arc<Period>, gain: f64, residue_ppm: f64) -> Vec<Line> {
         let frames = period.samples.len();
         let sent: Vec<f64> = period.samples.iter().map(|x| gain * x).collect();
-        let limited = self.limited(&sent);
+        let limited = self.limited(&self.smooth(&sent, &period.samples, self.smooth_db[0]));
         let mut captured = match self.headphone_db {
             Some(level) => distorted(&limited, &period.samples, level, self.headphone_hz),
             None => limited,
         };
         filter(&mut captured, |k| self.response(k, frames));
+        let mut loud = period.samples.clone();
+        filter(&mut loud, |k| self.response(k, frames));
+        let mut captured = self.smooth(&captured, &loud, self.smooth_db[1]);
         if residue_ppm > 0.0 {
             drift(&mut captured, residue_ppm * 1e-6);
         }
         lines(&captured, frames)
+    }
+
+    /// A stage whose smooth distortion has these levels where `loud` passes.
+    fn smooth(&self, v: &[f64], loud: &[f64], level: Option<(f64, f64)>) -> Vec<f64> {
+        match level {
+            None => v.to_vec(),
+            Some(level) if !self.analogue => distorted(v, loud, level, f64::INFINITY),
+            Some(level) => {
+                // Powers up to the third of a band of half the rate: four times the rate folds none of them back.
+                let fine = |x: &[f64]| samples_of(&lines(x, x.len()), 4 * x.len());
+                samples_of(&lines(&distorted(&fine(v), &fine(loud), level, f64::INFINITY), v.len()), v.len())
+            }
+        }
     }
 
     fn limited(&self, sent: &[f64]) -> Vec<f64> {
@@ -249,17 +285,21 @@ fn distorted(v: &[f64], full: &[f64], (even_db, odd_db): (f64, f64), corner_hz: 
         });
         low
     };
+    let (a2, a3) = factors(full, &low_passed(full), (even_db, odd_db));
+    let low = low_passed(v);
+    v.iter().zip(low).map(|(v, l)| v + a2 * l * l + a3 * l * l * l).collect()
+}
+
+/// Factors of square and cube with which each order has its level, re `full`, where `loud` passes.
+fn factors(full: &[f64], loud: &[f64], (even_db, odd_db): (f64, f64)) -> (f64, f64) {
     let rms = |x: &[f64]| (x.iter().map(|v| v * v).sum::<f64>() / x.len() as f64).sqrt();
-    let loud = low_passed(full);
     let squares: Vec<f64> = loud.iter().map(|x| x * x).collect();
     let mean = squares.iter().sum::<f64>() / squares.len() as f64;
     let square_rms = rms(&squares.iter().map(|s| s - mean).collect::<Vec<f64>>());
     // Of a cube, what lies off the linear part: about √6 σ³ for a Gaussian.
-    let cube = 6f64.sqrt() * rms(&loud).powi(3);
+    let cube = 6f64.sqrt() * rms(loud).powi(3);
     let a2 = 10f64.powf(even_db / 20.0) * rms(full) / square_rms;
-    let a3 = 10f64.powf(odd_db / 20.0) * rms(full) / cube;
-    let low = low_passed(v);
-    v.iter().zip(low).map(|(v, l)| v + a2 * l * l + a3 * l * l * l).collect()
+    (a2, 10f64.powf(odd_db / 20.0) * rms(full) / cube)
 }
 
 /// x(t) on a clock that is off by `rate`, averaged over periods around their middle: x + rate·(t − T/2)·x′.

@@ -1,5 +1,6 @@
 //! The lines that listen for clipping, and how much each is worth.
 
+use super::evidence::Clearing;
 use crate::analysis::{Reference, Spectra};
 use crate::signal::LineKind;
 use realfft::num_complex::Complex;
@@ -43,6 +44,8 @@ pub(super) struct Listening {
     numerical: f64,
     /// Smallest variance of each line.
     floor: Vec<f64>,
+    /// Takes smooth products out, once they are known.
+    clearing: Option<Clearing>,
 }
 
 impl Listening {
@@ -81,6 +84,7 @@ impl Listening {
             noise: own.iter().zip(&pool).map(|(own, p)| 0.5 * (own + pooled[*p])).collect(),
             numerical: (level * NUMERICAL_FLOOR).max(f64::MIN_POSITIVE),
             floor: Vec::new(),
+            clearing: None,
             pool,
             pools,
             lines,
@@ -88,6 +92,12 @@ impl Listening {
         let captured = listening.lines.iter().map(|&k| spectra.mean[k]).collect();
         listening.take_in(captured);
         listening
+    }
+
+    /// From here on smooth products are taken out of what was captured and of whatever is held against it.
+    pub(super) fn clear_with(&mut self, clearing: Clearing) {
+        clearing.clear(&mut self.captured);
+        self.clearing = Some(clearing);
     }
 
     fn take_in(&mut self, captured: Vec<Complex<f64>>) {
@@ -117,6 +127,7 @@ impl Listening {
             pools: 1,
             numerical: 0.0,
             floor: vec![0.0; count],
+            clearing: None,
         }
     }
 
@@ -133,15 +144,13 @@ impl Listening {
         self.lines.len() < FEWEST_LINES
     }
 
-    /// What arrives on these lines where so many times `added` (line by line from zero) is added to the sent signal.
-    pub(super) fn hear(&self, added: &[Complex<f64>], times: f64) -> Vec<Complex<f64>> {
-        let at = |k: usize| added.get(k).copied().unwrap_or_default();
-        self.lines.iter().zip(&self.response).map(|(k, h)| at(*k) * times * h).collect()
-    }
-
     /// Lines of what was added to the sent signal as they arrive at the input.
     pub(super) fn through_response(&self, added: &[Complex<f64>]) -> Vec<Complex<f64>> {
-        added.iter().zip(&self.response).map(|(r, h)| r * h).collect()
+        let mut lines: Vec<Complex<f64>> = added.iter().zip(&self.response).map(|(r, h)| r * h).collect();
+        if let Some(clearing) = &self.clearing {
+            clearing.clear(&mut lines);
+        }
+        lines
     }
 
     /// What was captured less `model`.

@@ -16,12 +16,14 @@
 //! Formulas: weighted linear and Gauss–Newton least squares on complex lines (closed form, no further source).
 
 mod bends;
-mod driver;
 mod evidence;
 mod level;
 mod limiter;
 mod listening;
 mod memory;
+mod parity;
+mod products;
+mod smooth;
 mod templates;
 
 #[cfg(test)]
@@ -39,14 +41,14 @@ use listening::Listening;
 pub fn judge(spectra: &Spectra, reference: &Reference) -> ClipFinding {
     let threshold = evidence::threshold(spectra.periods);
     let curve = clip_curve::curve(spectra, reference);
-    let listening = Listening::new(spectra, reference);
+    let mut listening = Listening::new(spectra, reference);
     if listening.is_too_small() {
         return ClipFinding { evidence: 0.0, threshold, level: None, level_not_told: None, curve };
     }
-    let seen = evidence::look(&listening, spectra);
+    let seen = evidence::look(&listening, (spectra, reference));
     let mut finding = ClipFinding { evidence: seen.evidence, threshold, level: None, level_not_told: None, curve };
     if finding.is_evident() {
-        match level::fit(&listening, (spectra, reference), &seen) {
+        match level::fit(&mut listening, (spectra, reference), seen) {
             Ok(level) => finding.level = Some(level),
             Err(why) => finding.level_not_told = Some(why),
         }

@@ -1,8 +1,8 @@
-//! What limits would add to a period at unit gain, and what bends in the bass would. A session plays one period at many
+//! What limits would add to a period at unit gain, and what smooth bends would. A session plays one period at many
 //! drives, and what is added only grows with the drive, so both are kept between takes.
 
-use super::driver;
 use super::limiter::{Limiter, Side};
+use super::smooth::{self, Product};
 use crate::analysis::{Spectra, fft};
 use crate::signal::{LineKind, Period};
 use crate::units::amplitude_from_db;
@@ -21,8 +21,8 @@ pub(super) struct Templates {
     period: Arc<Period>,
     /// On samples, and on the waveform.
     pub kinds: [Vec<Template>; 2],
-    /// What bends in the bass add ([`driver`]).
-    pub bent: Vec<Vec<Complex<f64>>>,
+    /// What smooth bends of output and headphone add.
+    pub smooth: Vec<Product>,
 }
 
 /// What one limit adds above zero.
@@ -57,7 +57,7 @@ impl Templates {
         let odd = period.lines.all_odd();
         debug_assert!(odd, "a period with even lines shows no clipping here");
         let Some(last) = period.lines.of(LineKind::Excited).last().filter(|_| odd) else {
-            return Templates { period: Arc::clone(period), kinds: [Vec::new(), Vec::new()], bent: Vec::new() };
+            return Templates { period: Arc::clone(period), kinds: [Vec::new(), Vec::new()], smooth: Vec::new() };
         };
         let played = fft::lines_of(&period.samples);
         let limiters =
@@ -68,8 +68,8 @@ impl Templates {
             Template { at, lines: limiter.residual(Side::Positive, at, &wanted) }
         };
         let kinds = limiters.map(|mut limiter| OVERDRIVES_DB.iter().map(|db| template(&mut limiter, db)).collect());
-        let mut bent = driver::powers_of_excursion(&played, period);
-        bent.iter_mut().for_each(|lines| lines.truncate(last + 1));
-        Templates { period: Arc::clone(period), kinds, bent }
+        let mut smooth = smooth::of_the_played(&played, period);
+        smooth.iter_mut().for_each(|product| product.lines.truncate(last + 1));
+        Templates { period: Arc::clone(period), kinds, smooth }
     }
 }

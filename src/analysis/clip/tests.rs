@@ -9,6 +9,9 @@ use crate::units::{amplitude_from_db, db_from_amplitude};
 /// Method 4: within 0.1 dB from 0.5 dB of overdrive up, 40 dB over noise.
 const LEVEL_DB: f64 = 0.1;
 
+/// The same of one that is told as soft: which bend is the limit's and which was there before it, is told less well.
+const SOFT_LEVEL_DB: f64 = 0.3;
+
 /// Seeds of a trial. `LOUDENOUGH_TRIAL` sets another number; the threshold rests on 1 000.
 fn seeds(usual: u64) -> u64 {
     std::env::var("LOUDENOUGH_TRIAL").ok().and_then(|s| s.parse().ok()).unwrap_or(usual)
@@ -128,8 +131,8 @@ fn a_soft_limit_is_told_as_soft_with_its_hard_equivalent() {
 /// 40 to 75 dB over noise, are told as of their own kind and within a tenth of a decibel.
 #[test]
 fn a_soft_limit_is_not_told_as_one_of_the_other_kind() {
-    let (mut told_kind, mut kind_open, mut not_told, mut missed, mut furthest, mut wrong) =
-        (0, 0, 0, 0, 0.0f64, Vec::new());
+    let (mut gentle, mut told_kind, mut kind_open, mut not_told, mut missed, mut furthest, mut wrong) =
+        (0, 0, 0, 0, 0, 0.0f64, Vec::new());
     for seed in 0..seeds(12) {
         let mut random = Gauss::new(seed ^ 0x50F7);
         let (c, width) = (amplitude_from_db(-0.5 - 4.5 * random.uniform()), 0.05 + 0.55 * random.uniform());
@@ -140,9 +143,19 @@ fn a_soft_limit_is_not_told_as_one_of_the_other_kind() {
         };
         let bench = Bench { limit, over_noise_db, ..drawn(seed, 4) };
         let ideal = Bench { headphone_db: None, over_noise_db: f64::INFINITY, residue_ppm: 0.0, ..bench };
-        let (Some(level), truth) = (judged(&bench).level, judged(&ideal).level.unwrap()) else {
-            not_told += 1;
-            continue;
+        let (found, truth) = (judged(&bench), judged(&ideal));
+        let seen_without_noise = truth.is_evident();
+        let (level, truth) = match (found.level, truth.level) {
+            (Some(level), Some(truth)) => (level, truth),
+            // A gentle knee that is hardly driven over is a smooth bend, with noise or without.
+            (None, None) if !seen_without_noise && width > 0.44 && c > 0.78 => {
+                gentle += 1;
+                continue;
+            }
+            _ => {
+                not_told += 1;
+                continue;
+            }
         };
         let name = format!("seed {seed}, {limit:.3?}, {over_noise_db:.0} dB over noise");
         match level.acts_on {
@@ -167,7 +180,7 @@ fn a_soft_limit_is_not_told_as_one_of_the_other_kind() {
         }
     }
     println!(
-        "kind told {told_kind}, open {kind_open}; level not told {not_told}; furthest {furthest:.3} dB, {missed} intervals miss"
+        "smooth {gentle}, kind told {told_kind}, open {kind_open}; level not told {not_told}; furthest {furthest:.3} dB, {missed} intervals miss"
     );
     assert!(wrong.is_empty(), "{wrong:#?}");
     // One in twenty is what they say; a dozen seeds have 24 readings.
@@ -246,9 +259,62 @@ fn a_limit_on_a_wire_without_noise_is_found() {
     let (take, reference) = wire();
     let limit = |x: f64| x.clamp(-0.251_188_643_150_958, 0.251_188_643_150_958);
     for db in [-11.0, -9.0, -6.0] {
-        let level = judge(&take(amplitude_from_db(db), limit), &reference).level.unwrap();
+        let found = judge(&take(amplitude_from_db(db), limit), &reference);
+        let Some(level) = found.level else { panic!("{db} dB: {:?}", found.level_not_told) };
         for reading in [&level.positive, &level.negative] {
             assert!((told(reading) + 12.0).abs() < 1e-2, "{db} dB: {reading:?}");
         }
     }
+}
+
+/// Smooth distortion of the whole band, −100 to −40 dB, at the output, in the capture chain or in both, beside the headphone's
+/// own, with 40 to 110 dB over the noise.
+fn smoothly_distorted(seed: u64, periods: usize) -> Bench {
+    let mut random = Gauss::new(seed ^ 0x5307);
+    let mut level = || -100.0 + 60.0 * random.uniform();
+    let mut stage = |there: bool| there.then(|| (level(), level()));
+    let smooth_db = [stage(seed % 4 != 1), stage(seed % 4 != 2)];
+    let over_noise_db = 40.0 + 70.0 * random.uniform();
+    Bench { smooth_db, analogue: seed % 3 != 0, over_noise_db, resonant: seed % 5 != 0, ..drawn(seed, periods) }
+}
+
+/// The trial behind the factors and the clearing: no amount of smooth distortion is a limit, and a limit is found beside it, at its
+/// level where one is told.
+#[test]
+fn smooth_distortion_is_no_limit_and_hides_none() {
+    let (mut wrong, mut clean, mut over) = (Vec::new(), 0.0f64, f64::INFINITY);
+    let (mut furthest, mut no_level) = (0.0f64, 0);
+    for seed in 0..seeds(12) {
+        let bench = smoothly_distorted(seed, if seed % 2 == 0 { 2 } else { 4 });
+        let found = judged(&bench);
+        clean = clean.max(found.evidence / found.threshold);
+        if found.is_evident() {
+            wrong.push(format!("clean, {:.0} of {}: {bench:?}", found.evidence, found.threshold));
+        }
+        let c = amplitude_from_db(-0.5 - (seed % 4) as f64);
+        let limit = if seed % 2 == 0 { Limit::Samples(c, c) } else { Limit::Waveform(c, c) };
+        let found = judged(&Bench { limit, ..bench });
+        over = over.min(found.evidence / found.threshold);
+        if !found.is_evident() {
+            wrong.push(format!("missed, {:.0} of {}: {limit:?} {bench:?}", found.evidence, found.threshold));
+        }
+        let Some(level) = found.level else {
+            no_level += 1;
+            continue;
+        };
+        let most = if level.soft { SOFT_LEVEL_DB } else { LEVEL_DB };
+        for (reading, truth) in [&level.positive, &level.negative].into_iter().zip(bench.reached_at(c)) {
+            let off = reading.told().map_or(0.0, |told| told.value - db_from_amplitude(truth).unwrap());
+            furthest = furthest.max(off.abs());
+            if off.abs() > most {
+                wrong.push(format!("off by {off:+.3}, soft {}: {limit:?} {bench:?}", level.soft));
+            }
+        }
+    }
+    println!(
+        "evidence over threshold: clean at most {clean:.3}, overdriven at least {over:.1}; without a level {no_level}, furthest \
+         {furthest:.3} dB"
+    );
+    assert!(wrong.is_empty(), "{wrong:#?}");
+    assert!(no_level <= 1 + seeds(12) as usize / 10, "{no_level} without a level");
 }
