@@ -111,6 +111,16 @@ pub enum VoidReason {
         /// What was wrong, in words.
         what: String,
     },
+    /// A gain on the way follows the sound.
+    GainMoves {
+        /// In words.
+        what: String,
+    },
+    /// A sample is infinite or not a number.
+    NotFinite {
+        /// Which captured frame.
+        frame: usize,
+    },
     /// Too few undisturbed periods.
     Disturbed {
         /// Periods that were clean.
@@ -146,6 +156,10 @@ impl fmt::Display for VoidReason {
             }
             VoidReason::Protection { what } => write!(f, "the sound was faded out: {what}"),
             VoidReason::Disturbed { clean } => write!(f, "only {clean} undisturbed periods; wait for quiet"),
+            VoidReason::GainMoves { what } => write!(f, "{what}"),
+            VoidReason::NotFinite { frame } => {
+                write!(f, "captured sample {frame} is not a number; the driver or the sound server is faulty")
+            }
             VoidReason::Stopped => write!(f, "stopped by the user"),
             VoidReason::Card { what } => write!(f, "{what}"),
         }

@@ -448,6 +448,23 @@ pub struct SilenceFinding {
     pub noise_a: Option<Estimate>,
     /// One-third octaves (`level` is the noise).
     pub bands: Vec<BandFinding>,
+    /// Steady tones that are no mains hum and repeat with the period of the stimulus: they would read as distortion.
+    #[serde(default)]
+    pub tones: Vec<HumLine>,
+}
+
+impl SilenceFinding {
+    /// Mains hum and the other steady tones.
+    pub fn steady(&self) -> Vec<HumLine> {
+        self.common.hum.iter().chain(&self.tones).copied().collect()
+    }
+
+    /// Noise and mains hum together, Z, dBFS; `None` for digital zero.
+    pub fn everything_dbfs(&self) -> Option<f64> {
+        let hum: f64 = self.common.hum.iter().map(|hum| hum.level.rms().powi(2)).sum();
+        let noise = self.noise_z.map_or(0.0, |noise| Dbfs(noise.value).rms().powi(2));
+        Dbfs::from_rms((noise + hum).sqrt()).map(Dbfs::db)
+    }
 }
 
 /// How much a flaw matters (method 7).

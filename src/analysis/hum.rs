@@ -75,6 +75,14 @@ pub fn remove(periods: &mut Periods, rate_hz: f64, repeats: bool) -> Vec<HumLine
     found
 }
 
+/// True near a multiple of a mains frequency.
+pub fn is_mains(frequency_hz: f64) -> bool {
+    MAINS_HZ.iter().any(|mains| {
+        let order = (frequency_hz / mains).round();
+        order >= 1.0 && (frequency_hz - order * mains).abs() <= order * SEARCH_HZ
+    })
+}
+
 /// Share of a sinusoid of `nu` lines that is left after the mean of `periods` periods.
 pub fn separable_share(nu: f64, periods: usize) -> f64 {
     let sum: Complex<f64> = (0..periods).map(|p| Complex::from_polar(1.0, TAU * (nu * p as f64).fract())).sum();

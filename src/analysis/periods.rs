@@ -137,6 +137,11 @@ pub fn pooled_variance(scatter: &[f64], periods: usize, lines: &Lines, least_dof
     (variance, dof)
 }
 
+/// A gain that moves leaves less than this share of the periods' difference once it is undone …
+const GAIN_ALONE: f64 = 0.3;
+/// … and is told from here on, dB: below it noise moves a block's gain.
+const LEAST_MOVE_DB: f64 = 0.1;
+
 /// Which periods are clean: true for each that agrees with at least one other everywhere in time. A stimulus that is not
 /// `steady` leaves more of itself in the difference where it is loud and high: there as much is allowed for.
 pub fn clean_periods(samples: &[f64], frames: usize, steady: bool) -> Vec<bool> {
@@ -164,6 +169,27 @@ pub fn clean_periods(samples: &[f64], frames: usize, steady: bool) -> Vec<bool> 
             sum(&excess) <= HARMLESS * (sum(&usual) + floor * BLOCKS as f64)
         })
         .collect()
+}
+
+/// Where periods differ: is it their gain alone, as behind an automatic gain? The largest change between two periods in the same
+/// place, dB; `None` where their difference is something else.
+pub fn gain_moves_db(samples: &[f64], frames: usize) -> Option<f64> {
+    let periods: Vec<&[f64]> = samples.chunks_exact(frames).collect();
+    let size = (frames / BLOCKS).max(1);
+    let (mut difference, mut left, mut most) = (0.0, 0.0, 0.0f64);
+    for pair in periods.windows(2) {
+        for (a, b) in pair[0].chunks(size).zip(pair[1].chunks(size)) {
+            let dot = |x: &[f64], y: &[f64]| x.iter().zip(y).map(|(x, y)| x * y).sum::<f64>();
+            let (aa, ab, bb) = (dot(a, a), dot(a, b), dot(b, b));
+            if ab <= 0.0 {
+                return None;
+            }
+            difference += (aa - 2.0 * ab + bb).max(0.0);
+            left += (bb - ab * ab / aa).max(0.0);
+            most = most.max((20.0 * (ab / aa).log10()).abs());
+        }
+    }
+    (difference > 0.0 && left < GAIN_ALONE * difference && most > LEAST_MOVE_DB).then_some(most)
 }
 
 /// Per block, how far period `p` is from the other period nearest to it there.

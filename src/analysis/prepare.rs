@@ -112,7 +112,9 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
         flaws.extend(bench.broken(&periods, found.as_ref(), &placed, &clock));
     }
     let clean = periods::clean_periods(periods.samples(), bench.frames, bench.played.odd);
-    let kept = keep_clean(&mut flaws, &clean, bench.silent);
+    let too_few = clean.iter().filter(|c| **c).count() < 2 && !bench.silent;
+    let moves_db = too_few.then(|| periods::gain_moves_db(periods.samples(), bench.frames)).flatten();
+    let kept = keep_clean(&mut flaws, &clean, bench.silent, moves_db);
     let lines: Vec<Vec<Complex<f64>>> =
         periods.into_lines().into_iter().zip(&kept).filter(|(_, keep)| **keep).map(|(lines, _)| lines).collect();
     let mut spectra = bench.spectra(context, &lines);
@@ -151,10 +153,19 @@ fn onset_not_seen() -> Flaw {
 }
 
 /// Which periods stay; says so where too few are clean (then all stay, and the take is void).
-fn keep_clean(flaws: &mut Vec<Flaw>, clean: &[bool], silent: bool) -> Vec<bool> {
+fn keep_clean(flaws: &mut Vec<Flaw>, clean: &[bool], silent: bool, moves_db: Option<f64>) -> Vec<bool> {
     let count = clean.iter().filter(|c| **c).count();
     if count >= 2 {
         return clean.to_vec();
+    }
+    if let Some(db) = moves_db {
+        flaws.push(Flaw::void(
+            "gain-moves",
+            format!(
+                "Repetitions of the same sound came back with gains up to {db:.1} dB apart: an automatic gain (compressor, limiter, loudness control) follows the sound. Switch it off, at the output and at the input."
+            ),
+        ));
+        return vec![true; clean.len()];
     }
     let text = format!(
         "Only {count} of {} periods are undisturbed (a door, a voice), so they cannot be averaged. Wait for quiet and repeat.",
@@ -616,8 +627,9 @@ impl<'a> Bench<'a> {
         let hum_ms = hum.level.rms().powi(2);
         let under = crate::units::db_from_power(hum_ms / in_band);
         let under_all = crate::units::db_from_power(hum_ms / power(&|_| true));
+        let what = if hum::is_mains(hum.frequency_hz) { "Mains hum" } else { "A steady tone" };
         let text = format!(
-            "Mains hum of {:.1} at {:.2} Hz falls on a line of the stimulus and cannot be told from it ({}); the intervals allow for it. Another mains-free supply or a lower hum helps.",
+            "{what} of {:.1} at {:.2} Hz falls on a line of the stimulus and cannot be told from it ({}); the intervals allow for it. Find where it comes from: supplies, cables, a bus-powered card.",
             hum.level,
             hum.frequency_hz,
             under.map_or("its band has no stimulus".into(), |db| format!("{db:+.0} dB re the stimulus in its band")),

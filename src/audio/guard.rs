@@ -95,7 +95,8 @@ impl GuardWatch {
         self.watched.iter_mut().find_map(|watched| {
             let samples = inputs.get(watched.limits.input)?;
             samples.iter().enumerate().find_map(|(i, sample)| {
-                let energy = f64::from(*sample).powi(2);
+                // What is no number counts as full scale: it must not hide a level.
+                let energy = if sample.is_finite() { f64::from(*sample).powi(2) } else { 1.0 };
                 let quick = watched.quick(energy, hop, extra);
                 let exact = steady.contains(&(first + i)).then(|| watched.exact(energy, period)).flatten();
                 quick.or(exact)
@@ -245,6 +246,12 @@ mod tests {
         let (at_s, what) =
             watch(limits(Some(-40.0), Some(-30.0)), |t| if t < 2.0 { -40.0 } else { -20.0 }, 6.0).unwrap();
         assert!((2.0..2.11).contains(&at_s), "{at_s}: {what}");
+    }
+
+    #[test]
+    fn samples_that_are_no_numbers_do_not_hide_a_level() {
+        let nothing = limits(None, Some(-30.0));
+        assert!(watch(nothing, |t| if t < 2.0 { -40.0 } else { f64::NAN }, 6.0).unwrap().1.contains("ceiling"));
     }
 
     #[test]

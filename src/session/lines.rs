@@ -3,7 +3,7 @@
 use super::record::Record;
 use super::runner::RunError;
 use super::storage::Storage;
-use crate::analysis::{self, Context, Finding, Spectra};
+use crate::analysis::{self, Context, Finding, SilenceFinding, Spectra};
 use crate::card::InputRole;
 
 /// Lines of the last usable take of pink noise of step `number` at the deciding input; `None` where it has none.
@@ -22,10 +22,11 @@ pub fn lines(storage: &Storage, record: &Record, number: usize) -> Result<Option
     let loaded = storage.load_take(number, take, &roles)?;
     let correction = roles.get(input).map_or_else(analysis::Correction::none, |role| chain.correction(*role));
     let silence = record.steps.iter().find_map(|s| s.silence(input));
+    let steady = silence.map(SilenceFinding::steady).unwrap_or_default();
     let context = Context {
         pooled_clock: take.pooled_ppm,
         route_delay_s: take.route_delay_s,
-        mains_lines: silence.map_or(&[], |s| s.common.hum.as_slice()),
+        mains_lines: &steady,
         ..Context::alone(&correction)
     };
     Ok(analysis::measure(&loaded, input, &context)?.spectra)

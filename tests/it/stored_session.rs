@@ -157,6 +157,7 @@ fn input(role: InputRole, head: &TakeHead) -> InputResult {
             noise: None,
         })),
         Stimulus::Silence { .. } => Finding::Silence(Box::new(SilenceFinding {
+            tones: Vec::new(),
             common,
             noise_z: Some(Estimate::symmetric(-90.25, 0.5)),
             noise_a: None,

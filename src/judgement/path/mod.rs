@@ -178,7 +178,7 @@ pub fn path_report(record: &Record) -> PathReport {
 fn voids(record: &Record) -> Vec<PathFinding> {
     let Some(StopReason::TakesVoid { reason }) = record.stop() else { return Vec::new() };
     let (what, seen) = match reason {
-        VoidReason::Disturbed { .. } => (
+        VoidReason::Disturbed { .. } | VoidReason::GainMoves { .. } => (
             PathQuestion::Drift,
             "Periods of one and the same sound came back unlike each other, three times running: a gain that moves, or a restless room.",
         ),

@@ -41,6 +41,7 @@ impl Desk {
         };
         let finding = match step.drive {
             None => Finding::Silence(Box::new(SilenceFinding {
+                tones: Vec::new(),
                 common,
                 noise_z: self.noise_dbfs.is_finite().then(|| Estimate::exact(self.noise_dbfs)),
                 noise_a: None,
