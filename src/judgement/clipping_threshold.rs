@@ -79,13 +79,11 @@ impl Whose {
 /// Reads the threshold from the step that decides: the threshold step, else the last one with evidence.
 pub fn clipping_threshold(record: &Record) -> Threshold {
     let period = record.head.plan.pink.period(record.head.playback.rate);
-    let evident = record
-        .steps
-        .iter()
-        .rev()
-        .filter(|s| matches!(s.step.purpose, Purpose::Threshold | Purpose::Climb | Purpose::Bisect));
+    // Evidence counts whatever a step was played for.
+    let mut evident: Vec<&StepResult> = record.climbed().collect();
+    evident.sort_by_key(|s| (s.step.purpose == Purpose::Threshold, s.step.number));
     let mut reason = None;
-    for step in evident {
+    for step in evident.into_iter().rev() {
         let Some((role, clip, room_db)) = deciding_clip(record, step) else { continue };
         if !clip.is_evident() {
             continue;

@@ -33,6 +33,9 @@ use crate::session::seats::{Seats, left_less_right, seats};
 use crate::stats::{Estimate, Reading};
 use serde::{Deserialize, Serialize};
 
+/// A take so much under the drive of its step was lowered, dB.
+const LOWERED_DB: f64 = 0.05;
+
 /// All answers about one session.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Judgement {
@@ -163,6 +166,7 @@ fn session_flaws(record: &Record, listening: Option<ListeningLevel>) -> Vec<Flaw
     let mut flaws: Vec<Flaw> = vec![record.head.chain.coupler.note()];
     flaws.extend(crate::session::evaluate::chain_flaws(record));
     flaws.extend(bend_at_the_ear_only(record));
+    flaws.extend(lowered(record));
     flaws.extend(related_to_a_field(record, listening));
     flaws.extend(record.steps.iter().filter(|s| s.step.purpose != Purpose::Probe).flat_map(|s| s.flaws()).cloned());
     flaws.sort_by(|a, b| b.weight.cmp(&a.weight).then(a.code.cmp(&b.code)));
@@ -177,6 +181,28 @@ fn related_to_a_field(record: &Record, listening: Option<ListeningLevel>) -> Opt
     let note = table.fit(coupler).and_then(|fit| fit.note.clone()).unwrap_or_default();
     let text = format!("The listening level is related to the field by {}. {note}", table.source);
     Some(Flaw::note("field-related", text.trim_end()))
+}
+
+/// Further stimuli that would have passed the ceiling at the noise's drive.
+fn lowered(record: &Record) -> Option<Flaw> {
+    let takes = record.steps.iter().flat_map(|step| step.takes.iter().map(move |take| (step, take)));
+    let words: Vec<String> = takes
+        .filter_map(|(step, take)| {
+            let (asked, played) = (step.step.drive?, take.head.drive.rms()?);
+            let full = take.head.stimulus.period(take.head.played_rate).full_drive()?;
+            let lower = asked.db().min(full.db()) - played.db();
+            let is_other = take.head.stimulus != record.head.plan.pink && take.void.is_none();
+            (is_other && lower > LOWERED_DB)
+                .then(|| format!("{} of step {} ({lower:.1} dB)", take.head.stimulus, step.step.number))
+        })
+        .collect();
+    (!words.is_empty()).then(|| {
+        let text = format!(
+            "Played at a lower drive than the noise, to stay under the ceiling at the ear: {}. Raise the ceiling on purpose to hear them louder.",
+            words.join(", ")
+        );
+        Flaw::note("lowered", text)
+    })
 }
 
 /// The ear bends where the witness does not: the headphone's doing, or the input's.

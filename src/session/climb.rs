@@ -31,6 +31,18 @@ pub const OVER_NOISE_DB: f64 = 10.0;
 pub const REFERENCE_OVER_NOISE_DB: f64 = 60.0;
 /// The reference stays this far under every limit, dB.
 pub const REFERENCE_BELOW_LIMIT_DB: f64 = 20.0;
+/// The least that does, where it would otherwise be louder than anybody listens, dB.
+pub const LEAST_REFERENCE_OVER_NOISE_DB: f64 = 40.0;
+/// Level of the reference where no listening level is stated (method 5).
+const QUIET: DbSpl = DbSpl(75.0);
+/// Highest level while hands are at the coupler (method 5).
+const AT_HANDS: DbSpl = DbSpl(85.0);
+/// A quick look that no listening level was stated for goes up to here.
+const QUICK_UNASKED: DbSpl = DbSpl(94.0);
+/// Loudest plausible sound at full scale, dB SPL: 10 V into a sensitive in-ear of 130 dB/V (common practice, no source).
+const LOUDEST_PLAUSIBLE_DB: f64 = 150.0;
+/// Highest drive while a calibrated ear hears nothing.
+const UNHEARD_DRIVE: Dbfs = Dbfs(-40.0);
 /// The climb starts this far under the listening level, dB.
 pub const START_BELOW_LISTENING_DB: f64 = 6.0;
 /// Start where no level is calibrated or no listening level is stated.
@@ -41,8 +53,8 @@ pub const THRESHOLD_OVERDRIVE_DB: f64 = 1.25;
 pub const GAIN_TOLERANCE_DB: f64 = 0.3;
 /// Bisection ends here, dB.
 pub const BISECTION_DB: f64 = 0.25;
-/// The input keeps this much room, dB.
-pub const INPUT_ROOM_DB: f64 = 0.5;
+/// The input keeps this much room, dB: enough for what noise adds to a peak, and less than a drive counts as full scale by.
+pub const INPUT_ROOM_DB: f64 = 0.02;
 /// The peak keeps this far from the microphone's stated maximum, dB.
 pub const MICROPHONE_ROOM_DB: f64 = 6.0;
 /// The middle step of a quick look stands this far under its last, dB.
@@ -298,7 +310,7 @@ impl Climb<'_> {
 
     /// The quiet reference for another seat; `None` where the session has none.
     pub fn seat_step(&self) -> Option<Step> {
-        let drive = Some(self.reference_drive()?);
+        let drive = Some(self.held_drive()?);
         let stimuli = self.stimuli(Purpose::Seat);
         let periods = self.plan.careful_periods.min(SEAT_PERIODS);
         Some(Step { number: self.results.len() + 1, purpose: Purpose::Seat, drive, stimuli, periods })
@@ -306,7 +318,7 @@ impl Climb<'_> {
 
     /// A look at one position of the volume control: the drive of the quiet reference; `None` where the session has none.
     pub fn position_step(&self) -> Option<Step> {
-        let (drive, stimuli) = (Some(self.reference_drive()?), self.stimuli(Purpose::Seat));
+        let (drive, stimuli) = (Some(self.held_drive()?), self.stimuli(Purpose::Seat));
         Some(Step { number: self.results.len() + 1, purpose: Purpose::Position, drive, stimuli, periods: LOOK_PERIODS })
     }
 
@@ -338,6 +350,9 @@ impl Climb<'_> {
                 rms: Dbfs(self.spl_ceiling().db() - offset_plus_gain),
                 because: format!("{} at the {}", self.spl_ceiling(), self.chain.point()),
             }),
+            None if self.chain.ears().any(|(_, role)| self.chain.acoustic(role).is_some()) => {
+                ceilings.push(self.unheard())
+            }
             None if self.plan.ceilings.drive.is_none() => ceilings.push(DriveCeiling {
                 rms: UNCALIBRATED_CEILING,
                 because: format!("{UNCALIBRATED_CEILING} while no sound level is known"),
@@ -346,6 +361,21 @@ impl Climb<'_> {
         }
         let lowest = ceilings.into_iter().min_by(|a, b| a.rms.db().total_cmp(&b.rms.db()));
         lowest.unwrap_or(DriveCeiling { rms: UNCALIBRATED_CEILING, because: "no sound level is known".into() })
+    }
+
+    /// Calibrated, but nothing is heard yet: the microphone may be dead or on the other side, and the ear that is driven is
+    /// not the one that is watched. The loudest plausible output and headphone stay under the ceiling.
+    fn unheard(&self) -> DriveCeiling {
+        let rms = Dbfs((self.spl_ceiling().db() - LOUDEST_PLAUSIBLE_DB).min(UNHEARD_DRIVE.db()));
+        DriveCeiling {
+            rms,
+            because: format!("{rms} while nothing is heard; check that the microphone sits at the ear that is driven"),
+        }
+    }
+
+    /// Drive that gives this level at the loudest calibrated ear; `None` while no sound level is known.
+    fn drive_at(&self, level: DbSpl) -> Option<Dbfs> {
+        Some(Dbfs(level.db() - self.highest_spl_per_drive()?))
     }
 
     /// Gain of input `input`, captured over played in dB, from the latest step that stood over the noise.
@@ -424,7 +454,10 @@ impl Climb<'_> {
             return self.step(Purpose::Probe, Some(Dbfs(next.db().min(limit.db()))));
         }
         let wanted = drive.db() + (REFERENCE_OVER_NOISE_DB - over).max(0.0);
-        let highest = (limit.db() - REFERENCE_BELOW_LIMIT_DB).max(drive.db().min(limit.db()));
+        // No louder than somebody listens, or than noise demands.
+        let listening = self.listening_drive().or_else(|| self.drive_at(QUIET)).map_or(f64::INFINITY, Dbfs::db);
+        let quiet = listening.max(drive.db() + LEAST_REFERENCE_OVER_NOISE_DB - over);
+        let highest = (limit.db() - REFERENCE_BELOW_LIMIT_DB).min(quiet).max(drive.db().min(limit.db()));
         self.step(Purpose::Reference, Some(Dbfs(wanted.min(highest))))
     }
 
@@ -540,7 +573,7 @@ impl Climb<'_> {
                 let offset = role.and_then(|role| self.chain.acoustic(role)).map_or(0.0, |a| a.offset.half_width());
                 Dbfs((l.db() + self.plan.wanted_headroom_db + offset + QUICK_MARGIN_DB).min(limit.db()))
             }
-            None => limit,
+            None => Dbfs(limit.db().min(self.drive_at(QUICK_UNASKED).map_or(f64::INFINITY, Dbfs::db))),
         }
     }
 
@@ -570,6 +603,13 @@ impl Climb<'_> {
         self.results.iter().find(|r| r.step.purpose == Purpose::Reference).and_then(|r| r.step.drive)
     }
 
+    /// The same where hands are at the coupler.
+    fn held_drive(&self) -> Option<Dbfs> {
+        let reference = self.reference_drive()?;
+        let most = self.drive_at(AT_HANDS).map_or(f64::INFINITY, Dbfs::db);
+        Some(Dbfs(reference.db().min(most)))
+    }
+
     /// Next drive upward; `None` where something ends the rise.
     fn rise(&self) -> Option<Dbfs> {
         let last = self.last_drive();
@@ -581,15 +621,16 @@ impl Climb<'_> {
             Extent::Session => (limit, self.plan.step_db),
             Extent::QuickLook | Extent::PathCheck => (self.quick_look_top(), 2.0 * MIDDLE_BELOW_LAST_DB),
         };
-        (limit.db() - last.db() > SAME_DB).then(|| Dbfs((last.db() + step).min(limit.db())))
+        // The input is filled as far as it goes: on a wire of unit gain its full scale is the output's.
+        let room = self.last_pink().map_or(f64::INFINITY, |(pink, _)| input_room_db(pink));
+        (limit.db() - last.db() > SAME_DB).then(|| Dbfs((last.db() + step.min(room)).min(limit.db())))
     }
 
     /// What forbids one more step upward although ceiling and full scale would allow it.
     fn blocked(&self) -> Option<StopReason> {
         let (pink, result) = self.last_pink()?;
         let factor = self.period.true_peak_factor_db().unwrap_or(0.0);
-        if pink.common.overload.samples_at_limit > 0 || pink.common.overload.room_db < self.plan.step_db + INPUT_ROOM_DB
-        {
+        if pink.common.overload.samples_at_limit > 0 || input_room_db(pink) < SAME_DB {
             return Some(StopReason::InputOverload);
         }
         if let (Some(max), Some(sound)) = (self.chain.microphone_max_db_spl, result.sound) {
@@ -643,7 +684,7 @@ impl Climb<'_> {
 
     fn reason(&self) -> StopReason {
         let climbed = |r: &&StepResult| matches!(r.step.purpose, Purpose::Climb | Purpose::Threshold | Purpose::Bisect);
-        if self.results.iter().filter(climbed).any(|r| self.clips(r)) {
+        if self.results.iter().filter(|r| !r.step.purpose.is_added()).any(|r| self.clips(r)) {
             return StopReason::ClipEvidence;
         }
         if self.bracket().is_some() {
@@ -658,6 +699,11 @@ impl Climb<'_> {
         }
         until_top.blocked().unwrap_or(StopReason::WantedHeadroom)
     }
+}
+
+/// How much louder the sound may become before the capture card's input is full, dB.
+fn input_room_db(pink: &PinkFinding) -> f64 {
+    pink.common.overload.room_db - INPUT_ROOM_DB
 }
 
 /// Stimulus over noise, dB: without end on a digital loop, which has a level and no noise.

@@ -18,6 +18,8 @@ pub const SETTLE_S: f64 = 0.25;
 pub const DEFAULT_SEATS: u32 = 3;
 /// Attempts at a take before a named reason is given.
 pub const ATTEMPTS: usize = 3;
+/// The same where the cards or the machine lost samples, which says nothing of what is measured.
+pub const ATTEMPTS_AFTER_LOSSES: usize = 8;
 
 /// Quick look or whole session.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

@@ -27,6 +27,7 @@ mod old_sessions;
 mod other_sounds;
 mod path;
 mod properties;
+mod protection;
 mod rates;
 mod reports;
 mod seats;

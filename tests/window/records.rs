@@ -171,6 +171,7 @@ impl Desk {
         };
         let finding = match step.drive {
             None => Finding::Silence(Box::new(SilenceFinding {
+                tones: Vec::new(),
                 common,
                 noise_z: Some(Estimate::symmetric(NOISE_DBFS, 0.3)),
                 noise_a: None,

@@ -55,7 +55,9 @@ impl Worker {
         let period = record.head.plan.pink.period(chain.routing.playback_rate);
         let folder = folder.to_path_buf();
         self.tell(Event::Began { record: Arc::new(record.clone()), folder: folder.clone(), granted });
-        let mut steps = StepRunner::new(self, engine, storage, record, period, tell_live)?;
+        let (routing, backend) = (chain.routing.clone(), changed.as_deref().unwrap_or(backend));
+        let reopen = Box::new(move || self.open(backend, &routing));
+        let mut steps = StepRunner::new(self, (engine, tell_live), reopen, storage, record, period)?;
         steps.seat = seat;
         match steps.add(what) {
             Ok(()) => self.tell(Event::StepDone(Arc::new(steps.record.clone()))),
@@ -120,7 +122,10 @@ impl StepRunner<'_> {
             let take = self.play(look, &pink)?;
             match &take.head.void {
                 Some(VoidReason::Stopped) => return Err(StepError::Stopped),
-                Some(VoidReason::Card { what }) => return Err(StepError::Card(what.clone())),
+                Some(VoidReason::Card { what }) => {
+                    self.heal(what)?;
+                    continue;
+                }
                 Some(VoidReason::Protection { what }) => return Err(RunError::TooLoudToHold(what.clone()).into()),
                 Some(reason) => {
                     self.worker.tell(Event::Repeated { reason: reason.clone() });

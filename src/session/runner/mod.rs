@@ -10,6 +10,7 @@
 mod added;
 mod calibrate;
 mod electrical;
+mod loudness;
 mod matched;
 mod positions;
 mod step;
@@ -413,7 +414,9 @@ impl Worker {
         let (playback, capture) = engine.granted();
         let granted = (playback.clone(), capture.clone());
         self.tell(Event::Began { record: Arc::new(record.clone()), folder: folder.clone(), granted });
-        let mut steps = StepRunner::new(self, engine, storage, record, period, tell_live)?;
+        let chain = record.head.chain.clone();
+        let reopen = Box::new(|| self.open_chain(&chain));
+        let mut steps = StepRunner::new(self, (engine, tell_live), reopen, storage, record, period)?;
         let stop = loop {
             let next = match steps.next() {
                 Next::Step(step) => step,

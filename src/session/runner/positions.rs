@@ -30,7 +30,10 @@ impl StepRunner<'_> {
             idle += 1;
             match &take.head.void {
                 Some(VoidReason::Stopped) => return Err(StepError::Stopped),
-                Some(VoidReason::Card { what }) => return Err(StepError::Card(what.clone())),
+                Some(VoidReason::Card { what }) => {
+                    self.heal(what)?;
+                    continue;
+                }
                 Some(VoidReason::Protection { what }) => return Err(RunError::TooLoudToHold(what.clone()).into()),
                 Some(reason) => {
                     turning.sees(None);

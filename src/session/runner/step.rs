@@ -3,13 +3,13 @@
 use super::super::climb::{Climb, Next, OVER_NOISE_DB, Purpose, Step, StopReason, over_noise_db};
 use super::super::evaluate::evaluate;
 use super::super::path;
-use super::super::plan::{ATTEMPTS, Extent, SETTLE_S};
+use super::super::plan::{ATTEMPTS, ATTEMPTS_AFTER_LOSSES, Extent, SETTLE_S};
 use super::super::protocol::Event;
 use super::super::record::{Happening, InputResult, Record, SessionEvent, StepResult, TakeResult};
 use super::super::storage::Storage;
-use super::{RunError, Worker};
+use super::{RunError, Worker, loudness};
 use crate::analysis::live::{Expected, NoiseFloor};
-use crate::analysis::{self, Context, Finding, HumLine, Reference, Weight};
+use crate::analysis::{self, AnalysisError, Context, Finding, HumLine, Reference, Weight};
 use crate::audio::{AudioError, Engine, Guard, GuardedInput, Progress, TakeRequest};
 use crate::card::InputRole;
 use crate::signal::{Drive, Period, Stimulus};
@@ -19,12 +19,15 @@ use crate::units::{Dbfs, SampleRate, db_from_power, power_from_db};
 use crossbeam_channel::Sender;
 use std::collections::BTreeMap;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// Route delay allowed for before it is measured, seconds.
 const DELAY_UNKNOWN_S: f64 = 1.0;
 /// Margin either side of the measured delay, seconds.
 const DELAY_MARGIN_S: f64 = 0.1;
+/// For so long a failed card is opened again and again.
+const HEALING: Duration = Duration::from_secs(8);
+const BETWEEN_OPENINGS: Duration = Duration::from_millis(250);
 /// Longest wait for news from the cards.
 const POLL: Duration = Duration::from_millis(50);
 
@@ -44,9 +47,18 @@ impl<E: Into<RunError>> From<E> for StepError {
     }
 }
 
+/// Open cards, and the way to tell the live picture what will play.
+pub(super) type Opened = (Engine, Sender<Option<Expected>>);
+/// Opens the same cards again.
+pub(super) type Reopen<'a> = Box<dyn Fn() -> Result<Opened, RunError> + 'a>;
+
 pub(super) struct StepRunner<'a> {
     pub(super) worker: &'a Worker,
-    engine: Engine,
+    /// `None` only while the cards are opened again.
+    engine: Option<Engine>,
+    reopen: Reopen<'a>,
+    /// Nothing was heard through them since: the delay of the streams before says nothing.
+    reopened: bool,
     storage: Storage,
     pub(super) record: Record,
     period: Arc<Period>,
@@ -61,7 +73,7 @@ pub(super) struct StepRunner<'a> {
 pub(crate) struct Known {
     /// Quiet reference per input.
     pub(crate) references: BTreeMap<usize, Reference>,
-    /// Mains hum seen in the silence take per input.
+    /// Mains hum and other steady tones seen in the silence take per input.
     pub(crate) hum: BTreeMap<usize, Vec<HumLine>>,
 }
 
@@ -103,12 +115,18 @@ impl Known {
                 mains_lines: self.hum.get(&input).map_or(&[], Vec::as_slice),
                 card_distortion_db: chain.card_distortion_db,
             };
-            let measured = analysis::measure(take, input, &context)?;
+            let measured = match analysis::measure(take, input, &context) {
+                // A fresh stream may begin with samples that nobody wrote; the next take has none of them.
+                Err(AnalysisError::NotFinite(frame)) => {
+                    return Ok((Vec::new(), Some(VoidReason::NotFinite { frame })));
+                }
+                other => other?,
+            };
             if let Some(void) = void_of(&measured.finding, purpose) {
                 return Ok((Vec::new(), Some(void)));
             }
             if let (Purpose::Silence, Finding::Silence(silence)) = (purpose, &measured.finding) {
-                self.hum.insert(input, silence.common.hum.clone());
+                self.hum.insert(input, silence.steady());
             }
             let reference = self.references.get(&input);
             results.push(evaluate(measured.finding, heard.role, chain, reference));
@@ -122,6 +140,16 @@ impl Known {
 
 fn is_under_noise(finding: &Finding) -> bool {
     matches!(finding, Finding::Pink(pink) if over_noise_db(pink) < OVER_NOISE_DB)
+}
+
+/// What the machine loses says nothing of the sound, and comes again on a busy one.
+fn attempts_at(reason: &VoidReason) -> usize {
+    match reason {
+        VoidReason::LostSamples { .. } | VoidReason::Stalled { .. } | VoidReason::NotFinite { .. } => {
+            ATTEMPTS_AFTER_LOSSES
+        }
+        _ => ATTEMPTS,
+    }
 }
 
 /// Steps up to the reference are measured without one, and so is another seat: the reference is the first seat's.
@@ -140,6 +168,7 @@ pub(super) fn void_of(finding: &Finding, purpose: Purpose) -> Option<VoidReason>
         "wrong-rate" => {
             VoidReason::WrongRate { ppm: finding.common().clock.own_ppm.map_or(f64::INFINITY, |e| e.value) }
         }
+        "gain-moves" => VoidReason::GainMoves { what: flaw.text.trim_end_matches('.').into() },
         "disturbed" => VoidReason::Disturbed { clean: finding.common().window.periods },
         _ => VoidReason::LostSamples { what: flaw.text.clone() },
     })
@@ -148,11 +177,11 @@ pub(super) fn void_of(finding: &Finding, purpose: Purpose) -> Option<VoidReason>
 impl<'a> StepRunner<'a> {
     pub(super) fn new(
         worker: &'a Worker,
-        engine: Engine,
+        (engine, tell_live): Opened,
+        reopen: Reopen<'a>,
         storage: Storage,
         record: Record,
         period: Arc<Period>,
-        tell_live: Sender<Option<Expected>>,
     ) -> Result<Self, RunError> {
         let mut known = Known::new();
         for step in record.steps.iter().filter(|s| matches!(s.step.purpose, Purpose::Silence | Purpose::Reference)) {
@@ -161,7 +190,18 @@ impl<'a> StepRunner<'a> {
                 known.analyse(&record, step.step.purpose, &loaded, (take.pooled_ppm, take.route_delay_s))?;
             }
         }
-        Ok(StepRunner { worker, engine, storage, record, period, tell_live, known, seat: 1 })
+        Ok(StepRunner {
+            worker,
+            engine: Some(engine),
+            reopen,
+            reopened: false,
+            storage,
+            record,
+            period,
+            tell_live,
+            known,
+            seat: 1,
+        })
     }
 
     pub(super) fn climb(&self) -> Climb<'_> {
@@ -191,19 +231,35 @@ impl<'a> StepRunner<'a> {
         let mut takes = Vec::new();
         for stimulus in &step.stimuli {
             self.storage.save_period(stimulus, &stimulus.period(self.rate()))?;
-            for attempt in 1..=ATTEMPTS {
-                let take = self.play(&step, stimulus)?;
+            for attempt in 1..=ATTEMPTS_AFTER_LOSSES {
+                let take = match self.play(&step, stimulus) {
+                    Err(StepError::Card(what)) if attempt < ATTEMPTS_AFTER_LOSSES => {
+                        self.heal(&what)?;
+                        continue;
+                    }
+                    other => other?,
+                };
                 let result = self.take_result(&step, take)?;
                 let void = result.void.clone();
+                self.reopened &= void.is_some();
                 takes.push(result);
                 match void {
                     None => break,
                     Some(VoidReason::Stopped) => return Err(StepError::Stopped),
-                    Some(VoidReason::Card { what }) => return Err(StepError::Card(what)),
+                    Some(VoidReason::Card { what }) if attempt == ATTEMPTS_AFTER_LOSSES => {
+                        return Err(StepError::Card(what));
+                    }
+                    Some(VoidReason::Card { what }) => self.heal(&what)?,
                     // What tripped the protection at this drive is never played again at it.
                     Some(VoidReason::Protection { .. }) => break,
                     Some(reason) => {
-                        if attempt < ATTEMPTS {
+                        if attempt >= attempts_at(&reason) {
+                            break;
+                        }
+                        // A stream that delivers nothing twice running does not come back by itself.
+                        if attempt > 1 && matches!(reason, VoidReason::Stalled { .. }) {
+                            self.heal(&reason.to_string())?;
+                        } else {
                             self.worker.tell(Event::Repeated { reason });
                         }
                     }
@@ -214,6 +270,29 @@ impl<'a> StepRunner<'a> {
             }
         }
         self.commit(step, takes)
+    }
+
+    /// Closes the cards and opens them again: a stream that failed stays failed, a server that lives gives a fresh one.
+    pub(super) fn heal(&mut self, what: &str) -> Result<(), StepError> {
+        self.worker
+            .tell(Event::Repeated { reason: VoidReason::Card { what: format!("{what}; the cards are opened again") } });
+        self.engine = None;
+        let began = Instant::now();
+        loop {
+            if self.worker.stop.is_asked() {
+                return Err(StepError::Stopped);
+            }
+            match (self.reopen)() {
+                Ok((engine, tell_live)) => {
+                    (self.engine, self.tell_live, self.reopened) = (Some(engine), tell_live, true);
+                    return Ok(());
+                }
+                Err(error) if began.elapsed() > HEALING => {
+                    return Err(StepError::Card(format!("{what}; opening it again failed: {error}")));
+                }
+                Err(_) => std::thread::sleep(BETWEEN_OPENINGS),
+            }
+        }
     }
 
     /// Keeps a take that was played already as a step of its own.
@@ -251,14 +330,15 @@ impl<'a> StepRunner<'a> {
         let request = self.request(step, stimulus)?;
         // A picture that is not told what to expect shows no distortion, nothing worse.
         let _ = self.tell_live.try_send(self.expected(stimulus));
-        match self.engine.start(request) {
+        let Some(engine) = &mut self.engine else { return Err(StepError::Card("the cards are closed".into())) };
+        match engine.start(request) {
             Err(AudioError::Lost(what)) => return Err(StepError::Card(what)),
             // Stop was pressed since it was looked at above.
             Err(AudioError::Stopped) => return Err(StepError::Stopped),
             other => other?,
         }
         loop {
-            match self.engine.poll(POLL) {
+            match engine.poll(POLL) {
                 Ok(Progress::Done(take)) => return Ok(*take),
                 Ok(Progress::Playing { done_s, total_s }) => self.worker.tell(Event::Playing { done_s, total_s }),
                 Ok(Progress::Idle) => {}
@@ -270,18 +350,25 @@ impl<'a> StepRunner<'a> {
 
     fn request(&self, step: &Step, stimulus: &Stimulus) -> Result<TakeRequest, RunError> {
         let climb = self.climb();
-        let ceiling = climb.ceiling();
+        let mut ceiling = climb.ceiling();
         let drive = match step.drive {
             None => Drive::SILENT,
             Some(asked) => {
                 let period = stimulus.period(self.rate());
                 // A sound of higher crest factor than the stepped noise reaches full scale at a lower drive.
                 let full = period.full_drive().filter(|_| *stimulus != self.record.head.plan.pink);
-                let asked = Dbfs(asked.db().min(full.map_or(f64::INFINITY, |full| full.db())));
+                let mut asked = Dbfs(asked.db().min(full.map_or(f64::INFINITY, |full| full.db())));
+                if *stimulus != self.record.head.plan.pink
+                    && let Some(own) = loudness::ceiling(&climb, &self.known, stimulus, &period, &self.period)
+                {
+                    asked = Dbfs(asked.db().min(own.rms.db()));
+                    ceiling = if own.rms.db() < ceiling.rms.db() { own } else { ceiling };
+                }
                 Drive::grant(asked, &period, &ceiling)?
             }
         };
         let (_, delay) = Known::pooled(&self.record);
+        let delay = delay.filter(|_| !self.reopened);
         // A session takes a delay from under the noise as well, which may be too long: its takes may be heard earlier.
         let (unknown, least_s) = match self.record.head.plan.extent {
             Extent::PathCheck => (path::DELAY_ALLOWED_S, delay.map_or(0.0, |d| d - DELAY_MARGIN_S)),
@@ -325,7 +412,7 @@ impl<'a> StepRunner<'a> {
         let chain = &self.record.head.chain;
         let silence = self.record.steps.iter().find(|s| s.step.purpose == Purpose::Silence);
         let inputs = chain.ears().map(|(input, role)| {
-            let noise_dbfs = silence.and_then(|s| s.silence(input)?.noise_z).map(|e| e.value);
+            let noise_dbfs = silence.and_then(|s| s.silence(input)?.everything_dbfs());
             // How loud another seat or volume position is, or what an ear hears of one channel alone, nobody knows; it is quiet, and the
             // ceiling still holds.
             let unknown = matches!(purpose, Purpose::Seat | Purpose::Position) || purpose.is_alone();
