@@ -9,6 +9,7 @@ use super::periods::{Periods, mean_of};
 use crate::units::Dbfs;
 use realfft::num_complex::Complex;
 use realfft::num_traits::Zero;
+use std::borrow::Cow;
 use std::f64::consts::{SQRT_2, TAU};
 
 /// Mains frequencies.
@@ -28,6 +29,10 @@ const REACH: usize = 4;
 const SEEN: f64 = 20.0;
 /// Repetitions: each takes off what the leakage of the others hid, of one mains at a time.
 const PASSES: usize = 5;
+/// Hum of less than this share of what is heard does not hide a beginning.
+const MATTERS: f64 = 0.01;
+/// Hum of more than this share hides losses: what it is fitted with is not exact enough there.
+const DOMINATES: f64 = 0.6;
 /// Share of a sinusoid that must remain after the periods' mean for it to be told from the stimulus.
 const SEPARABLE: f64 = 0.02;
 /// The same while the base is searched for: there a harmonic that drops out would make the sum jump, and the base be
@@ -73,6 +78,33 @@ pub fn remove(periods: &mut Periods, rate_hz: f64, repeats: bool) -> Vec<HumLine
     }
     found.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
     found
+}
+
+/// Samples with these steady tones taken off, each fitted to the whole stretch; only those that matter beside the rest. Good enough
+/// to see where a stimulus begins, not to measure beside them.
+pub fn taken_off<'a>(samples: Cow<'a, [f64]>, rate_hz: f64, lines: &[HumLine]) -> Cow<'a, [f64]> {
+    let mean_square = samples.iter().map(|x| x * x).sum::<f64>() / samples.len().max(1) as f64;
+    let mut cleaned = samples;
+    for line in lines.iter().filter(|line| matters(std::slice::from_ref(*line), mean_square)) {
+        let turn = Complex::from_polar(1.0, TAU * line.frequency_hz / rate_hz);
+        let phases = std::iter::successors(Some(Complex::new(1.0, 0.0)), |phase| Some(phase * turn));
+        let product = cleaned.iter().zip(phases.clone()).map(|(x, phase)| phase.conj() * *x).sum::<Complex<f64>>();
+        let fitted = product * (2.0 / cleaned.len() as f64);
+        for (x, phase) in cleaned.to_mut().iter_mut().zip(phases) {
+            *x -= (fitted * phase).re;
+        }
+    }
+    cleaned
+}
+
+/// True where one of these lines is no small part of what is heard.
+pub fn matters(lines: &[HumLine], mean_square: f64) -> bool {
+    lines.iter().any(|line| line.level.rms().powi(2) > MATTERS * mean_square)
+}
+
+/// True where these lines are most of what is heard.
+pub fn dominates(lines: &[HumLine], mean_square: f64) -> bool {
+    lines.iter().map(|line| line.level.rms().powi(2)).sum::<f64>() > DOMINATES * mean_square
 }
 
 /// True near a multiple of a mains frequency.

@@ -52,7 +52,7 @@ pub fn ratio(take: &Take, over: usize, under: usize, context: &Context) -> Resul
     };
     let (first, second) = (samples(under)?, samples(over)?);
     let bench = Bench::new(take, &first);
-    let found = bench.find();
+    let found = bench.find(&[]);
     let placed = bench.place(context, found.as_ref())?;
     // The fit ends a little beside the path of its last samples (by up to 0.0005 ppm, a nanosecond): both go along its end.
     let (_, clock) = bench.on_played_clock(context, found.as_ref(), &placed);

@@ -139,8 +139,8 @@ pub fn pooled_variance(scatter: &[f64], periods: usize, lines: &Lines, least_dof
 
 /// A gain that moves leaves less than this share of the periods' difference once it is undone …
 const GAIN_ALONE: f64 = 0.3;
-/// … and is told from here on, dB: below it noise moves a block's gain.
-const LEAST_MOVE_DB: f64 = 0.1;
+/// … and is told from here on, dB: below it 32-bit samples are rounded.
+const LEAST_MOVE_DB: f64 = 0.002;
 
 /// Which periods are clean: true for each that agrees with at least one other everywhere in time. A stimulus that is not
 /// `steady` leaves more of itself in the difference where it is loud and high: there as much is allowed for.

@@ -90,7 +90,7 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
     }
     let captured: Vec<f64> = raw.iter().map(|x| f64::from(*x)).collect();
     let bench = Bench::new(take, &captured);
-    let found = bench.find();
+    let found = bench.find(context.mains_lines);
     let placed = bench.place(context, found.as_ref())?;
     let mut flaws = Vec::new();
     let muted = !bench.silent && bench.is_muted(&placed);
@@ -102,13 +102,16 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
     }
     let (mut periods, clock) = bench.on_played_clock(context, found.as_ref(), &placed);
     flaws.extend((!muted && placed.blind && found.is_some()).then(onset_not_seen));
-    // Hum beside a sine or two turns its phase as lost samples would, so it goes first; beside many lines it cannot.
-    let many = bench.excited.len() > 2;
+    // Hum beside a sine or two turns its phase as lost samples would, so it goes first; beside many lines it cannot, unless it
+    // is as loud as they are.
+    let mean_square = captured.iter().map(|x| x * x).sum::<f64>() / captured.len().max(1) as f64;
+    let many = bench.excited.len() > 2 && !hum::matters(context.mains_lines, mean_square);
     if many && !muted {
         flaws.extend(bench.broken(&periods, found.as_ref(), &placed, &clock));
     }
+    let hidden = hum::dominates(context.mains_lines, mean_square);
     let mut hums = hum::remove(&mut periods, bench.played_hz, !bench.silent);
-    if !many && !muted {
+    if !many && !muted && !hidden {
         flaws.extend(bench.broken(&periods, found.as_ref(), &placed, &clock));
     }
     let clean = periods::clean_periods(periods.samples(), bench.frames, bench.played.odd);
@@ -162,7 +165,7 @@ fn keep_clean(flaws: &mut Vec<Flaw>, clean: &[bool], silent: bool, moves_db: Opt
         flaws.push(Flaw::void(
             "gain-moves",
             format!(
-                "Repetitions of the same sound came back with gains up to {db:.1} dB apart: an automatic gain (compressor, limiter, loudness control) follows the sound. Switch it off, at the output and at the input."
+                "Repetitions of the same sound came back with gains up to {db:.2} dB apart: an automatic gain (compressor, limiter, loudness control) follows the sound. Switch it off, at the output and at the input."
             ),
         ));
         return vec![true; clean.len()];
@@ -238,9 +241,11 @@ impl<'a> Bench<'a> {
     }
 
     /// Where in the capture the stimulus is; `None` for silence and where it does not stand over the noise.
-    pub fn find(&self) -> Option<align::Found> {
+    /// `hum` is what the silence holds: taken off, since a window's hum does not come back with its period.
+    pub fn find(&self, hum: &[HumLine]) -> Option<align::Found> {
         let head = &self.take.head;
-        (!self.silent).then(|| align::find(&self.nominal(), &self.played, head.played_frames, self.pre_roll()))?
+        let heard = || hum::taken_off(self.nominal(), self.played_hz, hum);
+        (!self.silent).then(|| align::find(&heard(), &self.played, head.played_frames, self.pre_roll()))?
     }
 
     /// Nominal played frames before the gain opened.

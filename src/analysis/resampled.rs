@@ -4,7 +4,7 @@
 //! | seen in | sign |
 //! |---|---|
 //! | silence | the noise falls by more than 40 dB within a third of an octave round half of a usual rate, for good |
-//! | pink noise | so do the stimulus' own lines, by more than 60 dB |
+//! | pink noise | so do the stimulus' own lines, by more than 45 dB |
 //!
 //! It cannot be seen where the rate on the way is the higher one, where the noise ends in the rounding of the samples (16
 //! bits after the resampling) or the stream is digital zero; and not in the stimulus, whose lines end at 22.4 kHz, where the
@@ -34,7 +34,7 @@ const OWN_END: f64 = 0.98;
 /// The noise falls by at least this, dB.
 const CLIFF_DB: f64 = 40.0;
 /// The stimulus' lines right above an end miss by this, dB; shares of the end between which they lie.
-const MISSING_DB: f64 = 60.0;
+const MISSING_DB: f64 = 45.0;
 const JUST_ABOVE: (f64, f64) = (1.003, 1.015);
 /// Length of a segment, seconds; width of what is averaged where something could come back, share of its frequency.
 const SEGMENT_S: f64 = 0.1;

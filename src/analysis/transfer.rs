@@ -14,6 +14,8 @@ use std::f64::consts::TAU;
 
 /// Weight of a line never exceeds this power over its noise: what moves in a louder take is mostly distortion.
 const WEIGHT_LIMIT: f64 = 1e-4;
+/// A peak under this share of the highest is none.
+const OUTSIDE: f64 = 0.5;
 /// Smallest half width told, dB: resampling and single-precision samples.
 const LEAST_HALF_WIDTH_DB: f64 = 1e-4;
 
@@ -41,6 +43,10 @@ pub fn coarse_lag(
         .filter(|i| near(*i))
         .map(|i| (i, size(i)))
         .fold((0, f64::MIN), |best, now| if now.1 > best.1 { now } else { best });
+    // An onset that was not seen where it is leaves the peak outside: anywhere, then; the sign stays open.
+    let highest =
+        (0..frames / 2).map(|i| (i, size(i))).fold((0, f64::MIN), |best, now| if now.1 > best.1 { now } else { best });
+    let (at, height) = if !signed && height < OUTSIDE * highest.1 { highest } else { (at, height) };
     let lag = at as f64 + parabola(size((at + frames - 1) % frames), height, size((at + 1) % frames));
     if lag > 0.5 * frames as f64 { lag - frames as f64 } else { lag }
 }

@@ -27,7 +27,8 @@ const DELAY_UNKNOWN_S: f64 = 1.0;
 const DELAY_MARGIN_S: f64 = 0.1;
 /// For so long a failed card is opened again and again.
 const HEALING: Duration = Duration::from_secs(8);
-const BETWEEN_OPENINGS: Duration = Duration::from_millis(250);
+/// Sound libraries complain of each failure on their own.
+const BETWEEN_OPENINGS: Duration = Duration::from_secs(2);
 /// Longest wait for news from the cards.
 const POLL: Duration = Duration::from_millis(50);
 
@@ -256,8 +257,8 @@ impl<'a> StepRunner<'a> {
                         if attempt >= attempts_at(&reason) {
                             break;
                         }
-                        // A stream that delivers nothing twice running does not come back by itself.
-                        if attempt > 1 && matches!(reason, VoidReason::Stalled { .. }) {
+                        // A stream that delivers nothing, or no numbers, twice running does not come back by itself.
+                        if attempt > 1 && matches!(reason, VoidReason::Stalled { .. } | VoidReason::NotFinite { .. }) {
                             self.heal(&reason.to_string())?;
                         } else {
                             self.worker.tell(Event::Repeated { reason });
