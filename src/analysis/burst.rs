@@ -44,7 +44,10 @@ pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured,
     let (sent, played) = (Parts::of(&s, &expected), Parts::of(&s, &s.played));
     let (loud, quiet) = (captured.loud_level(&s), captured.quiet_level(&s));
     let compression_db = loud.zip(quiet).map(|(loud, quiet)| {
-        let half = loud.half_width().hypot(quiet.half_width());
+        let half = loud
+            .half_width()
+            .hypot(quiet.half_width())
+            .hypot(context.reference.map_or(0.0, |r| spread_db(r, &s, &sent)));
         Estimate::symmetric(sent.step_db() - (loud.value - quiet.value), half)
     });
     let peak = fft::samples_of(&s.mean, 8 * s.period.samples.len()).iter().fold(0.0f64, |m, x| m.max(x.abs()));
@@ -58,6 +61,21 @@ pub fn measure(take: &Take, input: usize, context: &Context) -> Result<Measured,
         common: prepared.common,
     };
     Ok(Measured { finding: Finding::Burst(Box::new(finding)), spectra: None })
+}
+
+/// 95 % half width that the reference's noise leaves in the expected step between both parts, dB: an error of the response
+/// smears the loud part over the whole period, and so into the quiet one.
+fn spread_db(reference: &Reference, s: &Spectra, sent: &Parts) -> f64 {
+    let frames = s.period.samples.len();
+    let line = Burst::line(s.period.rate, frames);
+    let last = (reference.response.len() - 1) as f64 / (s.played.len() - 1) as f64;
+    let [_, count] = sent.frames_read;
+    let near = (frames / count).max(1);
+    let around = line.saturating_sub(near)..=(line + near).min(s.played.len() - 1);
+    let lines = around.clone().count() as f64;
+    let smeared =
+        around.map(|k| s.played[k].norm_sqr() * reference.response_variance[(k as f64 * last).round() as usize]);
+    half_width_db(smeared.sum::<f64>() / lines * frames as f64 / count as f64, sent.quiet)
 }
 
 /// The reference's response at line `k` of `count`; its own lines stand at another distance.
@@ -121,7 +139,12 @@ fn told(s: &Spectra, power: f64, count: usize) -> Option<Estimate> {
     let line = Burst::line(s.period.rate, frames);
     // A shorter span sees the noise of as many lines more.
     let noise = s.variance[line] / s.periods as f64 * frames as f64 / count as f64;
-    let half = NORMAL_95 * DB_PER_NEPER * (0.5 * noise / power).sqrt();
+    let half = half_width_db(noise, power);
     let level = db_from_power(power / FULL_SCALE_MS)?;
     (power > OVER_NOISE * noise).then(|| Estimate::symmetric(level, half.max(1e-3)))
+}
+
+/// 95 % half width of the level of a phasor of this power in noise of that mean square, dB.
+fn half_width_db(noise: f64, power: f64) -> f64 {
+    NORMAL_95 * DB_PER_NEPER * (0.5 * noise / power).sqrt()
 }

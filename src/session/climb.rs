@@ -17,7 +17,7 @@ use crate::analysis::{ClipFinding, ClipLevel, PinkFinding};
 use crate::signal::{DriveCeiling, Peaks, Period, Stimulus};
 use crate::stats::Reading;
 use crate::take::VoidReason;
-use crate::units::{DbSpl, Dbfs, PeakDb, power_from_db};
+use crate::units::{DbSpl, Dbfs, PeakDb, db_from_amplitude, power_from_db};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -39,9 +39,11 @@ const QUIET: DbSpl = DbSpl(75.0);
 const AT_HANDS: DbSpl = DbSpl(85.0);
 /// A quick look that no listening level was stated for goes up to here.
 const QUICK_UNASKED: DbSpl = DbSpl(94.0);
-/// Loudest plausible sound at full scale, dB SPL: 10 V into a sensitive in-ear of 130 dB/V (common practice, no source).
-const LOUDEST_PLAUSIBLE_DB: f64 = 150.0;
-/// Highest drive while a calibrated ear hears nothing.
+/// Loudest plausible sound of one volt, dB SPL: a sensitive in-ear (common practice, no source).
+const LOUDEST_PER_VOLT_DB: f64 = 130.0;
+/// Loudest plausible output, volts RMS at full scale (common practice, no source).
+const LOUDEST_OUTPUT_V: f64 = 10.0;
+/// Highest drive while a calibrated ear hears nothing and the output's volts are not known.
 const UNHEARD_DRIVE: Dbfs = Dbfs(-40.0);
 /// The climb starts this far under the listening level, dB.
 pub const START_BELOW_LISTENING_DB: f64 = 6.0;
@@ -232,7 +234,10 @@ impl fmt::Display for StopReason {
             StopReason::MicrophoneLimit => write!(f, "the microphone's stated maximum is near"),
             StopReason::PathChecked => write!(f, "the path check is complete"),
             StopReason::NoSignal => {
-                write!(f, "nothing was heard up to the highest allowed probe; check routing, volume and the coupler")
+                write!(
+                    f,
+                    "nothing was heard up to the highest allowed probe; check routing, volume and the coupler; where the ceiling is low, `loudenough calibrate volts` allows a louder probe"
+                )
             }
             StopReason::TakesVoid { reason } => write!(f, "a take stayed void: {reason}"),
             StopReason::Stopped => write!(f, "it was stopped"),
@@ -364,9 +369,13 @@ impl Climb<'_> {
     }
 
     /// Calibrated, but nothing is heard yet: the microphone may be dead or on the other side, and the ear that is driven is
-    /// not the one that is watched. The loudest plausible output and headphone stay under the ceiling.
+    /// not the one that is watched. The loudest plausible headphone at this output, or at the loudest plausible one where its
+    /// volts are not known, stays under the ceiling.
     fn unheard(&self) -> DriveCeiling {
-        let rms = Dbfs((self.spl_ceiling().db() - LOUDEST_PLAUSIBLE_DB).min(UNHEARD_DRIVE.db()));
+        let volts = self.chain.most_volts();
+        let loudest = LOUDEST_PER_VOLT_DB + db_from_amplitude(volts.unwrap_or(LOUDEST_OUTPUT_V)).unwrap_or(0.0);
+        let most = if volts.is_some() { UNCALIBRATED_CEILING } else { UNHEARD_DRIVE };
+        let rms = Dbfs((self.spl_ceiling().db() - loudest).min(most.db()));
         DriveCeiling {
             rms,
             because: format!("{rms} while nothing is heard; check that the microphone sits at the ear that is driven"),

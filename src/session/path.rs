@@ -73,13 +73,21 @@ fn after_probe(climb: &Climb, last: &StepResult) -> Next {
 }
 
 fn loudest<'a>(climb: &Climb<'a>) -> Option<&'a StepResult> {
-    climb.results.iter().find(|r| r.step.purpose == Purpose::Reference)
+    climb.results.iter().rev().find(|r| r.step.purpose == Purpose::Reference)
 }
 
 fn after_both(climb: &Climb, last: &StepResult) -> Next {
     let over = heard_db(climb, last);
     if over < OVER_NOISE_DB {
         return Next::Done(StopReason::NoSignal);
+    }
+    // A low ceiling kept the unheard probe so quiet that it was hardly heard: now that it is, one louder step.
+    let limit = climb.limit().0.db();
+    let drive = last.step.drive.unwrap_or(FIRST_PROBE).db();
+    let louder = (drive + WANTED_OVER_NOISE_DB - over).min(limit);
+    let first = climb.results.iter().filter(|r| r.step.purpose == Purpose::Reference).count() == 1;
+    if first && over < ALONE_OVER_NOISE_DB && louder - drive >= LEAST_STEP_DB {
+        return climb.step(Purpose::Reference, Some(Dbfs(louder)));
     }
     let probes = climb.results.iter().filter(|r| r.step.purpose == Purpose::Probe).count();
     let below = QUIETER_DB.min(over - OVER_NOISE_DB);

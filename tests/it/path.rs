@@ -11,9 +11,10 @@ use loudenough::session::chain::Chain;
 use loudenough::session::climb::{Purpose, StopReason};
 use loudenough::session::plan::Plan;
 use loudenough::session::record::Record;
-use loudenough::stats::Reading;
+use loudenough::stats::{Estimate, Reading};
 use loudenough::units::{DbSpl, SampleRate};
 use std::collections::BTreeMap;
+use std::f64::consts::SQRT_2;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
 
@@ -366,7 +367,9 @@ fn one_ear_tells_side_and_crosstalk_and_says_why_it_does_not_tell_polarity() {
 #[test]
 fn a_path_check_stays_under_its_ceilings_and_gives_no_headroom() {
     let spec = BenchSpec::default();
-    let chain = sessions::chain(&spec);
+    let mut chain = sessions::chain(&spec);
+    // Known volts let a probe be heard under so low a ceiling: 70 − 130 − 20 lg (volts), dBFS.
+    chain.output_side.volts_per_full_scale = Some(Estimate::exact(spec.output.volts_per_fs / SQRT_2));
     let folder = tempfile::tempdir().unwrap();
     let mut plan = Plan::path_check(SampleRate::DEFAULT);
     plan.ceilings.spl = DbSpl(70.0);

@@ -83,6 +83,8 @@ const OTHER_LEVEL_DB: f64 = 0.05;
 const SCATTER_DB: f64 = 0.26;
 /// A burst's compression where nothing compresses, dB.
 const COMPRESSION_DB: f64 = 0.02;
+/// Its interval at most: the quiet reference, 40 dB over the noise at least, is what a burst is held against.
+const COMPRESSION_HALF_DB: f64 = 0.15;
 
 /// Every other sound once at one rate: its level as the bench truly plays it, and the response it tells.
 fn other_sounds(hz: u32) {
@@ -120,8 +122,10 @@ fn other_sounds(hz: u32) {
             Finding::Shaped(f) => (f.level_z, truth.stimulus_dbfs(&period), OTHER_LEVEL_DB),
             Finding::Noise(f) => (f.level, truth.stimulus_dbfs(&period), SCATTER_DB),
             Finding::Burst(f) => {
-                let compression = f.compression_db.unwrap().value;
-                assert!(compression.abs() < COMPRESSION_DB, "{hz}: a burst is compressed by {compression}");
+                let compression = f.compression_db.unwrap();
+                let (off, half) = (compression.value.abs(), compression.half_width());
+                assert!(off < half.max(COMPRESSION_DB), "{hz}: a burst is compressed by {compression:?}");
+                assert!(half < COMPRESSION_HALF_DB, "{hz}: {compression:?}");
                 (f.level, truth.level_dbfs(), OTHER_LEVEL_DB)
             }
             other => panic!("{other:?}"),

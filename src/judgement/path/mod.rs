@@ -252,7 +252,7 @@ fn heard(record: &Record, input: usize) -> impl Iterator<Item = Heard<'_>> {
 
 /// The loudest take of both channels.
 fn both(record: &Record, input: usize) -> Option<Heard<'_>> {
-    heard(record, input).find(|h| h.purpose == Purpose::Reference && h.middle.level.told().is_some())
+    heard(record, input).filter(|h| h.purpose == Purpose::Reference && h.middle.level.told().is_some()).last()
 }
 
 /// Of the two channels alone: the one that this input hears best, and the other.

@@ -164,7 +164,7 @@ fn cosine(one: Heard, other: Option<Heard>) -> Option<f64> {
 /// The ears against each other, and each line that is recorded by itself.
 pub(super) fn polarity(record: &Record) -> Vec<PathFinding> {
     let what = PathQuestion::Polarity;
-    let both = |input: usize| heard(record, input).find(|h| h.purpose == Purpose::Reference);
+    let both = |input: usize| heard(record, input).filter(|h| h.purpose == Purpose::Reference).last();
     let ears: Vec<(usize, InputRole)> = record.head.chain.ears().collect();
     let mut findings = vec![match ears.as_slice() {
         [(first, _), (second, _)] => match both(*first).zip(both(*second)).and_then(|(a, b)| cosine(a, Some(b))) {

@@ -210,6 +210,12 @@ impl Chain {
         Some(volts_and_power(&volts, loaded, source, load, spectrum))
     }
 
+    /// Upper end of the output's volts at full scale for pink noise, at the load where that is known; `None` while they are
+    /// not known.
+    pub fn most_volts(&self) -> Option<f64> {
+        Some(self.at_load(Dbfs(0.0), &pink_spectrum())?.volts.interval.high)
+    }
+
     /// Volts that a level at an electrical input stands for; `None` while its volts are not known.
     pub fn input_volts_of(&self, role: InputRole, level: &Estimate) -> Option<Estimate> {
         let input = self.input_volts.get(&role)?.volts_per_full_scale;
