@@ -139,6 +139,8 @@ pub fn pooled_variance(scatter: &[f64], periods: usize, lines: &Lines, least_dof
 
 /// A gain that moves leaves less than this share of the periods' difference once it is undone …
 const GAIN_ALONE: f64 = 0.3;
+/// … within blocks of this many a period, 5 ms: a limiter's gain moves within longer ones …
+const GAIN_BLOCKS: usize = 256;
 /// … and is told from here on, dB: below it 32-bit samples are rounded.
 const LEAST_MOVE_DB: f64 = 0.002;
 
@@ -175,16 +177,17 @@ pub fn clean_periods(samples: &[f64], frames: usize, steady: bool) -> Vec<bool> 
 /// place, dB; `None` where their difference is something else.
 pub fn gain_moves_db(samples: &[f64], frames: usize) -> Option<f64> {
     let periods: Vec<&[f64]> = samples.chunks_exact(frames).collect();
-    let size = (frames / BLOCKS).max(1);
+    let size = (frames / GAIN_BLOCKS).max(1);
     let (mut difference, mut left, mut most) = (0.0, 0.0, 0.0f64);
     for pair in periods.windows(2) {
         for (a, b) in pair[0].chunks(size).zip(pair[1].chunks(size)) {
             let dot = |x: &[f64], y: &[f64]| x.iter().zip(y).map(|(x, y)| x * y).sum::<f64>();
             let (aa, ab, bb) = (dot(a, a), dot(a, b), dot(b, b));
-            if ab <= 0.0 {
-                return None;
-            }
             difference += (aa - 2.0 * ab + bb).max(0.0);
+            if ab <= 0.0 {
+                left += bb;
+                continue;
+            }
             left += (bb - ab * ab / aa).max(0.0);
             most = most.max((20.0 * (ab / aa).log10()).abs());
         }

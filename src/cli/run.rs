@@ -4,6 +4,7 @@ use super::args::{Run, Shown};
 use super::{Surroundings, follow, hold, request, show};
 use crate::judgement::judge;
 use crate::session::chain::pink_spectrum;
+use crate::session::chain_file;
 use crate::session::climb::StopReason;
 use crate::session::protocol::{Command, SessionRequest};
 use crate::session::record::{Record, StepResult};
@@ -14,12 +15,14 @@ use std::io::Write;
 use std::path::Path;
 
 pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
+    let mut chain_file = None;
     let command = match &wanted.carry_on {
         Some(folder) => Command::Continue { folder: folder.clone() },
         None => {
-            let (mut chain, _) = request::chain(&wanted.desk, &(surroundings.now)())?;
+            let (mut chain, path) = request::chain(&wanted.desk, &(surroundings.now)())?;
             request::use_valid_offsets(&mut chain, &wanted.desk)?;
             request::use_valid_electrical(&mut chain, &wanted.desk)?;
+            chain_file = Some(path);
             let plan = request::plan(&wanted.ask, &chain, surroundings.out)?;
             let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
             Command::Run(Box::new(SessionRequest { plan, chain, sessions, id: wanted.keep.id.clone() }))
@@ -28,6 +31,9 @@ pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
     let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
     bench.commands.send(command)?;
     let (record, folder) = follow::session(&bench, &wanted.keep.shown, surroundings.out)?;
+    if let Some(path) = chain_file {
+        chain_file::learn(&path, &record)?;
+    }
     let record = hold::seats(&bench, record, &folder, &wanted.keep.shown, surroundings.out)?;
     let record = match record.can_go_on() {
         true => record,

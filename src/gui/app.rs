@@ -18,7 +18,7 @@ use crate::card::{CardId, InputRole, known_name};
 use crate::session::chain_file;
 use crate::session::plan::Plan;
 use crate::session::protocol::{Command, Event, Failure, SessionRequest};
-use crate::session::record::SessionHead;
+use crate::session::record::{Record, SessionHead};
 use crate::session::storage::{Glance, unfinished};
 use crossbeam_channel::{Receiver, Sender, TrySendError};
 use eframe::egui::{self, Context, Panel, RichText, ScrollArea, Theme, Ui};
@@ -226,6 +226,11 @@ impl Desk {
                 self.show_as_asked(&record.head);
             }
             let ended = is(|e| matches!(e, Event::Ended { .. }));
+            if let News::Event(event, _) = &piece
+                && let Event::Ended { record, .. } = event.as_ref()
+            {
+                self.learn(record);
+            }
             self.view.apply(piece);
             if ended && self.page == Page::SideBySide {
                 self.list_sessions(ctx);
@@ -386,6 +391,16 @@ impl Desk {
         }
         if let Err(error) = chain_file::save(path, chain) {
             self.refused = Some(super::form::sentence(&error.to_string()));
+        }
+    }
+
+    /// What a session has shown of the inputs is kept with the chain.
+    fn learn(&mut self, record: &Record) {
+        let Some(mut chain) = self.form.ready().map(|(_, chain)| chain.clone()) else { return };
+        if chain.learn_seen_clean(record) {
+            self.form.kept.seen_clean = chain.seen_clean;
+            self.changed();
+            self.keep_chain();
         }
     }
 

@@ -5,7 +5,8 @@ use crate::analysis::PinkFinding;
 use crate::judgement::path::{PathReport, path_report};
 use crate::judgement::{Judgement, Threshold, ThresholdTold, Whose, judge};
 use crate::session::chain::{Chain, pink_spectrum};
-use crate::session::climb::{Purpose, clip_evident, drive_ceiling, spl_ceiling};
+use crate::session::clean::clip_evident;
+use crate::session::climb::{Purpose, drive_ceiling, spl_ceiling};
 use crate::session::plan::{Extent, Plan, UNCALIBRATED_CEILING};
 use crate::session::record::{Record, StepResult, TakeResult};
 use crate::stats::{Estimate, Reading};
@@ -317,7 +318,7 @@ impl Picture {
                 "step {}, {}{}",
                 step.step.number,
                 step.step.purpose,
-                if clip_evident(step, chain) { ": clips" } else { "" }
+                if clip_evident(&record.steps, step, chain) { ": clips" } else { "" }
             ),
             format!("drive {} dBFS RMS, peak {} dB re full scale", text::db(drive), text::db(drive - self.full_drive)),
             format!("level {} {}", text::with_interval(level), self.unit.word()),
@@ -399,14 +400,11 @@ fn peaks(told: &ThresholdTold) -> String {
 fn marker(threshold: &Threshold, picture: &Picture) -> Option<Marker> {
     let Threshold::Told(told) = threshold else { return None };
     let pink = told.pink_drive;
-    let whose = match told.whose {
-        Whose::Output => "output clips from here",
-        Whose::OutputOrHeadphone => "output or headphone clips from here (which: not told)",
-    };
+    let which = if told.whose == Whose::Output { "" } else { " (which: not determined)" };
+    let whose = format!("{} clips from here{which}", told.whose.subject());
     let soft = if told.soft { ", soft: equivalent hard limit" } else { "" };
     let peak = peaks(told);
-    let mut flag =
-        vec![whose.to_string(), format!("peak {peak}{soft}"), format!("pink {} dBFS", text::with_interval(&pink))];
+    let mut flag = vec![whose, format!("peak {peak}{soft}"), format!("pink {} dBFS", text::with_interval(&pink))];
     let mut label = format!("clipping threshold {peak}, pink {} dBFS", text::db(pink.value));
     if let (LevelUnit::Spl { offset, .. }, Some(gain)) = (&picture.unit, picture.gain) {
         flag.push(format!("= {} dB SPL at offset {} dB", text::db(pink.value + gain), text::db(*offset)));

@@ -69,7 +69,7 @@ pub struct Budget {
 /// Budget of the level of the loudest step of pink noise, on the mean of these seats; `None` without a calibration offset or such a step.
 pub fn budget(record: &Record, seats: Option<&Seats>) -> Option<Budget> {
     let chain = &record.head.chain;
-    let (input, role) = chain.ears().next()?;
+    let (input, role) = record.weaker_ear()?;
     let mut contributions = Vec::new();
     let mut left_out = Vec::new();
     offset(chain.acoustic(role)?, &mut contributions, &mut left_out);

@@ -1,8 +1,9 @@
 //! Where does the output clip? Stated as peak and as the pink RMS drive that reaches it, per polarity.
 
-use super::highest_clean::FULL_SCALE_DB;
+use super::highest_clean::{FULL_SCALE_DB, unclean_from};
 use crate::analysis::{ActsOn, ClipFinding, ClipLevel};
 use crate::card::InputRole;
+use crate::session::clean::{Unclean, clips_at};
 use crate::session::climb::{Purpose, peaks_that_matter};
 use crate::session::record::{Record, StepResult};
 use crate::signal::Period;
@@ -16,6 +17,11 @@ const INPUT_NEAR_DB: f64 = 0.2;
 /// What a real limiter and a real chain leave beside the statistics of the fit (half width, dB): the response between the
 /// lines of the reference, a limit that moves with the mains and the heat (common practice, no source).
 const REAL_LIMIT_DB: f64 = 0.02;
+
+/// Equivalent hard limits of a soft one, read at two drives, agree within this, dB, or within their intervals (method 4).
+const SOFT_AGREES_DB: f64 = 0.3;
+/// Drives nearer to each other are one drive, dB.
+const OTHER_DRIVE_DB: f64 = 0.2;
 
 /// The clipping threshold of the output.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -54,6 +60,9 @@ pub struct ThresholdTold {
     pub whose: Whose,
     /// Step it was read from.
     pub step: usize,
+    /// Input it was read at; `None` in answers of earlier programs.
+    #[serde(default)]
+    pub at: Option<InputRole>,
 }
 
 /// Whose limit it is.
@@ -62,8 +71,10 @@ pub struct ThresholdTold {
 pub enum Whose {
     /// The output's.
     Output,
-    /// The output's or the headphone's: this session cannot tell.
-    OutputOrHeadphone,
+    /// A hard limit of the output or of the capture chain (microphone, preamplifier): this session cannot tell.
+    OutputOrCapture,
+    /// A soft limit of output, headphone or capture chain: this session cannot tell.
+    OutputHeadphoneOrCapture,
 }
 
 impl Whose {
@@ -71,21 +82,51 @@ impl Whose {
     pub fn in_words(self) -> &'static str {
         match self {
             Whose::Output => "the output's",
-            Whose::OutputOrHeadphone => "output or headphone, not told",
+            Whose::OutputOrCapture => "output or capture chain, not determined",
+            Whose::OutputHeadphoneOrCapture => "output, headphone or capture chain, not determined",
         }
+    }
+
+    /// What clips, as the subject of a sentence.
+    pub fn subject(self) -> &'static str {
+        match self {
+            Whose::Output => "output",
+            Whose::OutputOrCapture => "output or capture chain",
+            Whose::OutputHeadphoneOrCapture => "output, headphone or capture chain",
+        }
+    }
+
+    /// How to find out; `None` where it is known.
+    pub fn advice(self) -> Option<&'static str> {
+        (self != Whose::Output).then_some(
+            "To tell which, repeat with the input gain 6 dB lower and compare the two sessions, or record the output itself as a witness.",
+        )
     }
 }
 
-/// Reads the threshold from the step that decides: the threshold step, else the last one with evidence.
+/// The lowest threshold of all inputs that see limits; what clips at one ear is no "none" because the other does not.
 pub fn clipping_threshold(record: &Record) -> Threshold {
     let period = record.head.plan.pink.period(record.head.playback.rate);
+    let inputs = record.head.chain.limit_inputs();
+    let all: Vec<Threshold> = inputs.into_iter().map(|input| at_input(record, input, &period)).collect();
+    let rank = |threshold: &Threshold| match threshold {
+        Threshold::Told(told) => (0, told.pink_drive.value),
+        Threshold::NotTold { .. } => (1, 0.0),
+        Threshold::NoneUpTo { .. } => (2, 0.0),
+    };
+    let lowest = all.into_iter().min_by(|a, b| rank(a).partial_cmp(&rank(b)).unwrap_or(std::cmp::Ordering::Equal));
+    lowest.unwrap_or_else(|| at_input(record, record.head.chain.limit_input(), &period))
+}
+
+/// Reads the threshold at one input from the step that decides: the threshold step, else the last one with evidence.
+fn at_input(record: &Record, input: usize, period: &Period) -> Threshold {
     // Evidence counts whatever a step was played for.
     let mut evident: Vec<&StepResult> = record.climbed().collect();
     evident.sort_by_key(|s| (s.step.purpose == Purpose::Threshold, s.step.number));
     let mut reason = None;
     for step in evident.into_iter().rev() {
-        let Some((role, clip, room_db)) = deciding_clip(record, step) else { continue };
-        if !clip.is_evident() {
+        let Some((role, clip, room_db)) = clip_at(step, input) else { continue };
+        if !clips_at(&record.steps, step, input) {
             continue;
         }
         if room_db < INPUT_NEAR_DB {
@@ -96,11 +137,16 @@ pub fn clipping_threshold(record: &Record) -> Threshold {
             continue;
         }
         match &clip.level {
-            Some(level) => {
-                if let Some(told) = told(step, role, level, &period) {
-                    return Threshold::Told(Box::new(told));
-                }
-            }
+            Some(level) => match told(record, step, (input, role), level, period) {
+                Some(found) if !found.soft => return Threshold::Told(Box::new(found)),
+                Some(found) => match other_drive(record, &found, step, input, period) {
+                    Ok(()) => return Threshold::Told(Box::new(found)),
+                    Err(why) => {
+                        reason.get_or_insert(why);
+                    }
+                },
+                None => {}
+            },
             None => {
                 reason.get_or_insert(
                     clip.level_not_told.clone().unwrap_or_else(|| "a bend is visible, its level is not told".into()),
@@ -111,11 +157,57 @@ pub fn clipping_threshold(record: &Record) -> Threshold {
     if let Some(because) = reason {
         return Threshold::NotTold { because };
     }
-    none_up_to(record, &period)
+    none_up_to(record, input, period)
 }
 
-fn none_up_to(record: &Record, period: &Period) -> Threshold {
-    let judged = |s: &&StepResult| deciding_clip(record, s).is_some();
+/// A soft limit's equivalent hard limit is told only where another drive gives the same: a fit to a smooth curve follows the
+/// drive.
+fn other_drive(
+    record: &Record,
+    found: &ThresholdTold,
+    at: &StepResult,
+    input: usize,
+    period: &Period,
+) -> Result<(), String> {
+    let drive = at.step.drive.map_or(f64::MIN, Dbfs::db);
+    let others = record.climbed().filter_map(|step| {
+        let other = step.step.drive?.db();
+        let (role, clip, room_db) = clip_at(step, input)?;
+        let counts = clip.is_evident() && room_db >= INPUT_NEAR_DB && (other - drive).abs() > OTHER_DRIVE_DB;
+        Some((other, told(record, step, (input, role), clip.level.as_ref().filter(|_| counts)?, period)?))
+    });
+    let mut seen = None;
+    for (other, told) in others {
+        let apart = told.pink_drive.value - found.pink_drive.value;
+        let both = told.pink_drive.half_width() + found.pink_drive.half_width();
+        if apart.abs() <= SOFT_AGREES_DB.max(both) {
+            return Ok(());
+        }
+        seen = Some((other, told.pink_drive.value));
+    }
+    Err(match seen {
+        Some((other, level)) => format!(
+            "it bends softly, and what it would equal follows the drive ({:.1} dBFS of noise at {drive:.1} dBFS, {level:.1} at {other:.1})",
+            found.pink_drive.value
+        ),
+        None => format!("it bends softly, and it was seen at one drive only ({drive:.1} dBFS)"),
+    })
+}
+
+fn none_up_to(record: &Record, input: usize, period: &Period) -> Threshold {
+    // A limiter or a gain control at work is no "none": what it is was not determined.
+    if let Some((drive, why)) = unclean_from(record) {
+        let what = match why {
+            Unclean::GainMoves => Some("the gain is another than at the quiet reference"),
+            Unclean::DistortionJumps => Some("the distortion rises faster than any smooth distortion does"),
+            Unclean::Distorts | Unclean::Clips => None,
+        };
+        if let Some(what) = what {
+            let because = format!("from {drive:.1} dBFS of noise on, {what}; a limiter or a gain control is at work");
+            return Threshold::NotTold { because };
+        }
+    }
+    let judged = |s: &&StepResult| clip_at(s, input).is_some();
     let highest = record.steps.iter().filter(judged).filter_map(|s| s.step.drive).map(Dbfs::db).reduce(f64::max);
     match (highest, period.full_drive()) {
         (Some(drive), Some(full)) => {
@@ -125,13 +217,19 @@ fn none_up_to(record: &Record, period: &Period) -> Threshold {
     }
 }
 
-/// The input that decides: the electrical witness where present, else the first ear; its clip finding and its room.
-fn deciding_clip<'a>(record: &Record, step: &'a StepResult) -> Option<(InputRole, &'a ClipFinding, f64)> {
-    let (pink, result) = step.pink(record.head.chain.limit_input())?;
+/// What an input says of clipping at a step, and its room.
+fn clip_at(step: &StepResult, input: usize) -> Option<(InputRole, &ClipFinding, f64)> {
+    let (pink, result) = step.pink(input)?;
     Some((result.role, pink.clip.as_ref()?, pink.common.overload.room_db))
 }
 
-fn told(step: &StepResult, role: InputRole, level: &ClipLevel, period: &Period) -> Option<ThresholdTold> {
+fn told(
+    record: &Record,
+    step: &StepResult,
+    (input, role): (usize, InputRole),
+    level: &ClipLevel,
+    period: &Period,
+) -> Option<ThresholdTold> {
     let peaks = peaks_that_matter(level, period);
     let full = period.full_drive()?.db();
     let [positive, negative] =
@@ -139,15 +237,25 @@ fn told(step: &StepResult, role: InputRole, level: &ClipLevel, period: &Period) 
     let one = |reading: &Reading, peak: f64| Some(reading.told()?.shifted(full - 20.0 * peak.log10()));
     let drives = [one(&positive, peaks.positive), one(&negative, peaks.negative)];
     let pink_drive = drives.into_iter().flatten().reduce(Estimate::lower_of)?;
-    // A headphone's own bend is soft and acts on the waveform: a hard limit or one on samples is the output's.
-    let output = role == InputRole::Witness || !level.soft || level.acts_on == ActsOn::Samples;
+    // A limit on the samples as played acts before the converter; a headphone's own bend is soft; a preamplifier that clips
+    // under its converter's full scale gives the data of an output that does.
+    let chain = &record.head.chain;
+    let captured = step.pink(input).and_then(|(pink, _)| pink.common.peak);
+    let seen_clean = chain.seen_clean(role).zip(captured).is_some_and(|(seen, now)| seen.db() >= now.db());
+    let whose = match (role, level.acts_on, level.soft) {
+        (InputRole::Witness, ..) | (_, ActsOn::Samples, _) => Whose::Output,
+        (_, _, false) if seen_clean => Whose::Output,
+        (_, _, false) => Whose::OutputOrCapture,
+        (_, _, true) => Whose::OutputHeadphoneOrCapture,
+    };
     Some(ThresholdTold {
         positive,
         negative,
         pink_drive,
         acts_on: level.acts_on,
         soft: level.soft,
-        whose: if output { Whose::Output } else { Whose::OutputOrHeadphone },
+        whose,
         step: step.step.number,
+        at: Some(role),
     })
 }

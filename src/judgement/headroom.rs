@@ -109,6 +109,10 @@ pub fn verdict(headroom_db: &Reading, rule: HeadroomRule, doubts: usize) -> Verd
             let or = ends.into_iter().find(|end| *end != best);
             Verdict { answer: best, or, at_least: false, firm, because: limits(rule) }
         }
+        // "At least −20 dB" excludes nothing.
+        Reading::AtLeast(h) if h.interval.low + ROUNDING_DB < 0.0 => {
+            not_told("the climb ended under the listening level, so no headroom was shown".into())
+        }
         Reading::AtLeast(h) => {
             let answer = answer(h.interval.low, rule);
             Verdict { answer, or: None, at_least: answer != Answer::Ample, firm, because: limits(rule) }
@@ -157,7 +161,10 @@ pub(super) fn headroom(
 /// In words, where it cannot be converted.
 pub fn listening_as_z(record: &Record, listening: ListeningLevel) -> Result<DbSpl, String> {
     let chain = &record.head.chain;
-    let pinks = record.climbed().rev().filter_map(|s| Some(s.pink(chain.deciding_input())?.0));
+    let pinks = record
+        .climbed()
+        .rev()
+        .filter_map(|s| Some(s.pink(record.weaker_ear().map_or(chain.deciding_input(), |(input, _)| input))?.0));
     z_less_stated_by(pinks, &listening, chain.coupler).map(|d| listening.level + d)
 }
 
@@ -198,6 +205,8 @@ mod tests {
         assert_eq!(v.to_string(), "borderline or ample");
         let v = verdict(&Reading::AtLeast(wide), HeadroomRule::default(), 0);
         assert_eq!(v.to_string(), "at least borderline");
+        let v = verdict(&Reading::AtLeast(Estimate::exact(-3.0)), HeadroomRule::default(), 0);
+        assert_eq!(v.answer, Answer::NotTold, "{v}");
         let v = verdict(&Reading::Told(Estimate::exact(25.0)), HeadroomRule::default(), 1);
         assert_eq!(v.to_string(), "ample, in doubt");
     }

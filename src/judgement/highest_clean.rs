@@ -2,7 +2,9 @@
 
 use super::clipping_threshold::Threshold;
 use crate::analysis::PinkFinding;
-use crate::session::climb::{Purpose, StopReason, clip_evident, is_within_rule};
+use crate::card::InputRole;
+use crate::session::clean::{Unclean, clip_evident, why_unclean};
+use crate::session::climb::{Purpose, StopReason};
 use crate::session::record::{Record, StepResult};
 use crate::session::seats::Seats;
 use crate::stats::{Estimate, Interval, Reading};
@@ -24,17 +26,23 @@ pub struct HighestClean {
     pub mid_spl: Reading,
     /// What decides it, in words.
     pub decided_by: String,
+    /// The ear that the levels hold for: of two calibrated ears the one that is less loud.
+    #[serde(default)]
+    pub ear: Option<InputRole>,
 }
 
 /// From the threshold where clipping decides, else from the clean rule. Where further seats were played, the levels are
 /// those of the mean seat, and their intervals hold the fit.
-pub fn highest_clean(record: &Record, threshold: &Threshold, seats: Option<&Seats>) -> HighestClean {
+pub fn highest_clean(record: &Record, threshold: &Threshold, seats: &[Seats]) -> HighestClean {
     let (drive, decided_by) = drive(record, threshold);
+    let ear = record.weaker_ear();
+    let input = ear.map_or(record.head.chain.deciding_input(), |(input, _)| input);
+    let seats = ear.and_then(|(_, role)| seats.iter().find(|seats| seats.role == role));
     let (fit, mid_fit) = seats.map_or((None, None), |seats| (seats.level, seats.mid));
-    let level_dbfs = moved(level(record, &drive, |gain| Some(gain.input)), fit);
-    let level_spl = moved(level(record, &drive, |gain| gain.spl), fit);
-    let mid_spl = moved(level(record, &drive, |gain| gain.mid_spl), mid_fit);
-    HighestClean { drive, level_dbfs, level_spl, mid_spl, decided_by }
+    let level_dbfs = moved(level(record, input, &drive, |gain| Some(gain.input)), fit);
+    let level_spl = moved(level(record, input, &drive, |gain| gain.spl), fit);
+    let mid_spl = moved(level(record, input, &drive, |gain| gain.mid_spl), mid_fit);
+    HighestClean { drive, level_dbfs, level_spl, mid_spl, decided_by, ear: ear.map(|(_, role)| role) }
 }
 
 fn drive(record: &Record, threshold: &Threshold) -> (Reading, String) {
@@ -43,29 +51,32 @@ fn drive(record: &Record, threshold: &Threshold) -> (Reading, String) {
     }
     let chain = &record.head.chain;
     let counted = record.climbed().filter(|s| s.step.drive.is_some() && s.step.purpose != Purpose::ReferenceAgain);
-    let (mut clean, mut unclean): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
+    let (mut clean, mut unclean): (Vec<f64>, Vec<(f64, Unclean)>) = (Vec::new(), Vec::new());
     for step in counted {
         let (Some(drive), Some((pink, _))) = (step.step.drive, step.pink(chain.limit_input())) else { continue };
-        if !is_clean(record, step) {
-            unclean.push(drive.db());
+        // Of two ears each is looked at; the first one's finding only says that it was.
+        if let Some(why) = unclean_because(record, step) {
+            unclean.push((drive.db(), why));
         } else if pink.clip.is_some() || step.step.purpose == Purpose::Reference {
             clean.push(drive.db());
         }
     }
-    let lowest_unclean = unclean.iter().copied().reduce(f64::min);
-    let below = |d: &&f64| lowest_unclean.is_none_or(|u| **d < u);
+    let lowest_unclean = unclean.into_iter().min_by(|a, b| a.0.total_cmp(&b.0));
+    let below = |d: &&f64| lowest_unclean.is_none_or(|(u, _)| **d < u);
     let Some(highest) = clean.iter().filter(below).copied().reduce(f64::max) else {
         return (Reading::NotTold("no step was shown to be clean".into()), "nothing".into());
     };
-    if matches!(threshold, Threshold::NotTold { .. }) && record.steps.iter().any(|s| clip_evident(s, chain)) {
+    if matches!(threshold, Threshold::NotTold { .. })
+        && record.steps.iter().any(|s| clip_evident(&record.steps, s, chain))
+    {
         // A bend was seen whose level, and so whose maker, is not told: up to here it was clean, more is not known.
         let why = "the last step before a bend whose level is not told".into();
         return (Reading::AtLeast(Estimate::exact(highest)), why);
     }
     match (lowest_unclean, record.stop()) {
-        (Some(unclean), _) => {
+        (Some((unclean, why)), _) => {
             let interval = Interval { low: highest, high: unclean };
-            (Reading::Told(Estimate { value: highest, interval }), "highest clean and lowest unclean step".into())
+            (Reading::Told(Estimate { value: highest, interval }), decided_by(why).into())
         }
         (None, Some(stop @ StopReason::FullScale)) if at_full_scale(record, highest) => {
             (Reading::Told(Estimate::exact(highest)), stop.to_string())
@@ -77,9 +88,29 @@ fn drive(record: &Record, threshold: &Threshold) -> (Reading, String) {
     }
 }
 
-pub(super) fn is_clean(record: &Record, step: &StepResult) -> bool {
+fn decided_by(why: Unclean) -> &'static str {
+    match why {
+        Unclean::Clips => "the last step before it clips",
+        Unclean::GainMoves => "the last step before the gain moves",
+        Unclean::Distorts => "the last step before the distortion passes its limit",
+        Unclean::DistortionJumps => "the last step before the distortion jumps",
+    }
+}
+
+fn unclean_because(record: &Record, step: &StepResult) -> Option<Unclean> {
     let head = &record.head;
-    !clip_evident(step, &head.chain) && is_within_rule(step, &head.chain, head.plan.distortion_limit_percent)
+    why_unclean(&record.steps, step, &head.chain, head.plan.distortion_limit_percent)
+}
+
+pub(super) fn is_clean(record: &Record, step: &StepResult) -> bool {
+    unclean_because(record, step).is_none()
+}
+
+/// The quietest step of the climb that is not clean without clipping, and why: nothing above it is called clean.
+pub(super) fn unclean_from(record: &Record) -> Option<(f64, Unclean)> {
+    let climbed = record.climbed().filter(|s| s.step.purpose != Purpose::ReferenceAgain);
+    let unclean = climbed.filter_map(|s| Some((s.step.drive?.db(), unclean_because(record, s)?)));
+    unclean.filter(|(_, why)| *why != Unclean::Clips).min_by(|a, b| a.0.total_cmp(&b.0))
 }
 
 /// The loudest clean step really was the loudest there is.
@@ -100,8 +131,8 @@ pub(super) struct Gain<'a> {
 }
 
 /// The straight line: clean gain times drive, so that the level at the threshold is not the clipped one.
-fn level(record: &Record, drive: &Reading, which: impl Fn(&Gain<'_>) -> Option<Estimate>) -> Reading {
-    let Some(gain) = straight_line(record) else {
+fn level(record: &Record, input: usize, drive: &Reading, which: impl Fn(&Gain<'_>) -> Option<Estimate>) -> Reading {
+    let Some(gain) = straight_line_at(record, input) else {
         return Reading::NotTold("the gain of the chain was not told".into());
     };
     let Some(gain) = which(&gain) else {
@@ -115,7 +146,7 @@ fn level(record: &Record, drive: &Reading, which: impl Fn(&Gain<'_>) -> Option<E
 
 /// From the first seat at the deciding ear to the mean of all tight ones, dB.
 pub(super) fn seat_shift(record: &Record, seats: &[Seats]) -> Estimate {
-    let ear = record.head.chain.ears().next();
+    let ear = record.weaker_ear();
     let deciding = ear.and_then(|(_, role)| seats.iter().find(|seats| seats.role == role));
     deciding.and_then(|seats| seats.level).unwrap_or(Estimate::exact(0.0))
 }
@@ -131,14 +162,19 @@ pub fn loudest_clean(record: &Record) -> Option<&StepResult> {
     let clean = |s: &&StepResult| {
         s.step.purpose != Purpose::Probe && s.step.drive.is_some() && s.pink(input).is_some() && is_clean(record, s)
     };
-    record.climbed().filter(clean).max_by(|a, b| {
-        let drive = |s: &StepResult| s.step.drive.map_or(f64::MIN, |d| d.db());
-        drive(a).total_cmp(&drive(b))
-    })
+    let drive = |s: &StepResult| s.step.drive.map_or(f64::MIN, |d| d.db());
+    let counted = || record.climbed().filter(|s| s.step.purpose != Purpose::ReferenceAgain);
+    let unclean = counted().filter(|s| !is_clean(record, s)).map(drive).reduce(f64::min);
+    let below = |s: &&StepResult| unclean.is_none_or(|u| drive(s) < u);
+    record.climbed().filter(clean).filter(below).max_by(|a, b| drive(a).total_cmp(&drive(b)))
 }
 
 pub(super) fn straight_line(record: &Record) -> Option<Gain<'_>> {
-    let input = record.head.chain.deciding_input();
+    let input = record.weaker_ear().map_or(record.head.chain.deciding_input(), |(input, _)| input);
+    straight_line_at(record, input)
+}
+
+fn straight_line_at(record: &Record, input: usize) -> Option<Gain<'_>> {
     let step = loudest_clean(record)?;
     let drive = step.step.drive?.db();
     let (pink, result) = step.pink(input)?;
@@ -153,17 +189,17 @@ pub(super) fn straight_line(record: &Record) -> Option<Gain<'_>> {
 
 /// Lowest level at which even and odd distortion at the ear together pass the plan's limit.
 pub(super) fn ear_limit_from(record: &Record) -> Option<Estimate> {
-    let input = record.head.chain.deciding_input();
+    let input = record.weaker_ear().map_or(record.head.chain.deciding_input(), |(input, _)| input);
     let limit = (record.head.plan.distortion_limit_percent / 100.0).powi(2);
-    let mut over: Vec<(f64, Estimate)> = Vec::new();
+    let mut read: Vec<(bool, Estimate)> = Vec::new();
     for step in record.climbed().filter(|s| s.step.purpose != Purpose::Probe) {
         let Some((pink, result)) = step.pink(input) else { continue };
         let power: f64 =
             [&pink.even, &pink.odd].iter().filter_map(|r| r.told()).map(|e| 10f64.powf(e.value / 10.0)).sum();
         let level = record.sound(result).and_then(|s| s.z).or(pink.level_z);
-        if let (true, Some(level)) = (power > limit, level) {
-            over.push((level.value, level));
-        }
+        read.extend(level.map(|level| (power > limit, level)));
     }
-    over.into_iter().min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, level)| level)
+    // "From there on": a coarse resolution passes the limit where it is quiet, and no more where it is loud.
+    read.sort_by(|a, b| b.1.value.total_cmp(&a.1.value));
+    read.into_iter().take_while(|(over, _)| *over).last().map(|(_, level)| level)
 }

@@ -92,9 +92,15 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
     }
     let threshold = clipping_threshold(record);
     let seats = seats(record);
-    let deciding = record.head.chain.ears().next().and_then(|(_, role)| seats.iter().find(|s| s.role == role));
-    let highest_clean = highest_clean(record, &threshold, deciding);
-    let flaws = session_flaws(record, listening);
+    let deciding = record.weaker_ear().and_then(|(_, role)| seats.iter().find(|s| s.role == role));
+    let highest_clean = highest_clean(record, &threshold, &seats);
+    let mut flaws = session_flaws(record, listening);
+    if let Threshold::Told(told) = &threshold
+        && let Some(advice) = told.whose.advice()
+    {
+        let text = format!("What clips was not determined: {}. {advice}", told.whose.subject());
+        flaws.push(Flaw::note("limit-whose", &text));
+    }
     let doubts = flaws.iter().filter(|f| f.weight == Weight::Doubt).count();
     let headroom = headroom::headroom(record, &highest_clean, listening, rule, doubts);
     let ear_limit_from = highest_clean::ear_limit_from(record);
@@ -138,6 +144,7 @@ fn of_path_check(record: &Record, rule: HeadroomRule) -> Judgement {
             level_spl: not_told(),
             mid_spl: not_told(),
             decided_by: because.clone(),
+            ear: None,
         },
         headroom: Headroom { listening_z: None, headroom_db: not_told(), peak_room_db: not_told(), rule, verdict },
         ear_limit_from: None,
@@ -167,6 +174,7 @@ fn session_flaws(record: &Record, listening: Option<ListeningLevel>) -> Vec<Flaw
     flaws.extend(crate::session::evaluate::chain_flaws(record));
     flaws.extend(bend_at_the_ear_only(record));
     flaws.extend(lowered(record));
+    flaws.extend(coarse(record));
     flaws.extend(related_to_a_field(record, listening));
     flaws.extend(record.steps.iter().filter(|s| s.step.purpose != Purpose::Probe).flat_map(|s| s.flaws()).cloned());
     flaws.sort_by(|a, b| b.weight.cmp(&a.weight).then(a.code.cmp(&b.code)));
@@ -203,6 +211,16 @@ fn lowered(record: &Record) -> Option<Flaw> {
         );
         Flaw::note("lowered", text)
     })
+}
+
+/// A residue that stays where it is whatever the drive: the resolution of the path, not distortion.
+fn coarse(record: &Record) -> Option<Flaw> {
+    let (input, _) = record.weaker_ear()?;
+    let residue = crate::session::clean::resolution_dbfs(&record.steps, input)?;
+    let text = format!(
+        "What the sound leaves beside itself stays near {residue:.0} dBFS whatever the drive: it is the resolution of the path (a format of few bits without dither), not distortion that grows. Choose a format of more bits for card or server."
+    );
+    Some(Flaw::note("resolution", text))
 }
 
 /// The ear bends where the witness does not: the headphone's doing, or the input's.

@@ -29,7 +29,9 @@ pub(super) fn sentence(
 ) -> String {
     let chain = &record.head.chain;
     let who = who(record);
-    let point = format!("pink noise, Z, {}", chain.point());
+    let ears = chain.ears().count();
+    let ear = highest.ear.filter(|_| ears > 1).map_or(String::new(), |ear| format!(", {}", ear.in_words()));
+    let point = format!("pink noise, Z, {}{ear}", chain.point());
     let fit = match seats.filter(|seats| seats.level.is_some()) {
         Some(seats) => format!(", fit of {} seats", seats.tight()),
         None => ", fit not included".into(),
@@ -45,8 +47,15 @@ pub(super) fn sentence(
         (_, Reading::Below(_)) => return format!("How loud {who} drives {} clean is not told.", chain.headphone),
     };
     let end = match threshold {
-        Threshold::Told(told) if told.whose == Whose::Output => " before it clips".to_string(),
-        Threshold::Told(_) => " before output or headphone clips (which of them: not told)".to_string(),
+        Threshold::Told(told) => {
+            let what = match told.whose {
+                Whose::Output => "it clips".to_string(),
+                whose => format!("{} clips (which of them: not determined)", whose.subject()),
+            };
+            let at =
+                told.at.filter(|_| ears > 1).map_or(String::new(), |at| format!(", seen at the {}", at.in_words()));
+            format!(" before {what}{at}")
+        }
         Threshold::NoneUpTo { full_scale: true, .. } => ", with no clipping up to full scale".to_string(),
         Threshold::NoneUpTo { .. } if record.stop().is_none() => " clean, so far".to_string(),
         Threshold::NoneUpTo { .. } => format!(" clean; the climb ended because {}", stop(record)),

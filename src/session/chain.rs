@@ -6,6 +6,7 @@ mod electrical;
 mod instrument;
 mod offsets;
 mod output_side;
+mod seen_clean;
 
 pub use crate::calibration::{Coupler, Point};
 pub use ages::{Aged, AgedPart};
@@ -13,6 +14,7 @@ pub use electrical::{ChangedElectrical, ElectricalPart, OutputSetting, pink_spec
 pub use instrument::{Fitted, Instrument};
 pub use offsets::{ChangedOffset, InputSetting};
 pub use output_side::{ChainCeilings, Driven, OutputSide, Supply, Wiring};
+pub use seen_clean::SeenClean;
 
 use crate::analysis::Correction;
 use crate::calibration::electrical::InputVolts;
@@ -74,6 +76,9 @@ pub struct Chain {
     /// The input that each was taken on.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub inputs_taken_on: BTreeMap<InputRole, InputSetting>,
+    /// How loud each input was once heard clean.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub seen_clean: BTreeMap<InputRole, SeenClean>,
     /// Correction curves per ear, all of them applied to what that ear's microphone captured.
     #[serde(default)]
     pub curves: BTreeMap<InputRole, Curves>,
@@ -124,6 +129,7 @@ impl Chain {
             taken_on: BTreeMap::new(),
             input_volts: BTreeMap::new(),
             inputs_taken_on: BTreeMap::new(),
+            seen_clean: BTreeMap::new(),
             curves: BTreeMap::new(),
             microphone_max_db_spl: None,
             card_distortion_db: None,
@@ -186,6 +192,11 @@ impl Chain {
     pub fn limit_input(&self) -> usize {
         let witness = self.routing.capture_channels.iter().position(|c| c.role == InputRole::Witness);
         witness.unwrap_or_else(|| self.deciding_input())
+    }
+
+    /// All inputs that see limits: the electrical witness alone where there is one, else every ear.
+    pub fn limit_inputs(&self) -> Vec<usize> {
+        if self.has_witness() { vec![self.limit_input()] } else { self.ears().map(|(input, _)| input).collect() }
     }
 
     /// True where an electrical witness sees the output without the headphone.

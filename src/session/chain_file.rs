@@ -2,6 +2,7 @@
 //! the user's own folder; beside it lies the one that the window keeps.
 
 use super::chain::Chain;
+use super::record::Record;
 use super::{storage, toml_file};
 use std::path::{Path, PathBuf};
 
@@ -95,6 +96,18 @@ pub fn save(path: &Path, chain: &Chain) -> Result<(), ChainFileError> {
         doing: "written",
         cause,
     })
+}
+
+/// Adds what a session has shown of the inputs to the chain kept there; nothing where no chain is.
+///
+/// # Errors
+/// [`ChainFileError`]; the file that was there stays whole.
+pub fn learn(path: &Path, record: &Record) -> Result<(), ChainFileError> {
+    if !path.exists() {
+        return Ok(());
+    }
+    let mut chain = load(path)?;
+    if chain.learn_seen_clean(record) { save(path, &chain) } else { Ok(()) }
 }
 
 /// The chain that the window keeps and that commands use where none is named.

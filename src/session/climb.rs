@@ -9,15 +9,16 @@
 //! ```
 
 use super::chain::{Chain, ChainCeilings};
+use super::clean::{self, Unclean, clip_evident, clips_at};
 use super::listening::z_less_stated_by;
 use super::path;
 use super::plan::{AskedLevel, Ceilings, Extent, Plan, UNCALIBRATED_CEILING};
 use super::record::{InputResult, StepResult};
-use crate::analysis::{ClipFinding, ClipLevel, PinkFinding};
+use crate::analysis::{ClipLevel, PinkFinding};
 use crate::signal::{DriveCeiling, Peaks, Period, Stimulus};
 use crate::stats::Reading;
 use crate::take::VoidReason;
-use crate::units::{DbSpl, Dbfs, PeakDb, db_from_amplitude, power_from_db};
+use crate::units::{DbSpl, Dbfs, PeakDb, db_from_amplitude};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -51,8 +52,6 @@ pub const START_BELOW_LISTENING_DB: f64 = 6.0;
 pub const START_UNKNOWN: Dbfs = Dbfs(-48.0);
 /// The threshold step stands this far above the fitted clip level (method 5: 1 to 1.5 dB).
 pub const THRESHOLD_OVERDRIVE_DB: f64 = 1.25;
-/// Gain of a clean output stays within this of the reference, dB.
-pub const GAIN_TOLERANCE_DB: f64 = 0.3;
 /// Bisection ends here, dB.
 pub const BISECTION_DB: f64 = 0.25;
 /// The input keeps this much room, dB: enough for what noise adds to a peak, and less than a drive counts as full scale by.
@@ -192,6 +191,8 @@ pub enum StopReason {
     DistortionAtEar,
     /// The gain moved against the reference without clipping.
     GainChange,
+    /// The distortion rose faster than any smooth bend lets it.
+    DistortionJumps,
     /// The capture card's own full scale.
     InputOverload,
     /// The microphone's stated maximum.
@@ -217,7 +218,8 @@ pub enum StopReason {
 impl StopReason {
     /// True where the climb ended before it could show the output's limit: what it shows is a lower bound.
     pub fn is_lower_bound(&self) -> bool {
-        !matches!(self, StopReason::ClipEvidence | StopReason::GainChange | StopReason::FullScale)
+        use StopReason::{ClipEvidence, DistortionJumps, FullScale, GainChange};
+        !matches!(self, ClipEvidence | GainChange | DistortionJumps | FullScale)
     }
 }
 
@@ -230,6 +232,10 @@ impl fmt::Display for StopReason {
             StopReason::WantedHeadroom => write!(f, "the quick look reached the wanted headroom"),
             StopReason::DistortionAtEar => write!(f, "the distortion at the ear passed its limit"),
             StopReason::GainChange => write!(f, "the gain moved against the quiet reference"),
+            StopReason::DistortionJumps => write!(
+                f,
+                "the distortion rose faster with the level than any smooth distortion does: a limiter, a slew limit or a gain control is at work"
+            ),
             StopReason::InputOverload => write!(f, "the capture card's input has no room left; lower its gain"),
             StopReason::MicrophoneLimit => write!(f, "the microphone's stated maximum is near"),
             StopReason::PathChecked => write!(f, "the path check is complete"),
@@ -467,6 +473,8 @@ impl Climb<'_> {
         let listening = self.listening_drive().or_else(|| self.drive_at(QUIET)).map_or(f64::INFINITY, Dbfs::db);
         let quiet = listening.max(drive.db() + LEAST_REFERENCE_OVER_NOISE_DB - over);
         let highest = (limit.db() - REFERENCE_BELOW_LIMIT_DB).min(quiet).max(drive.db().min(limit.db()));
+        // A path without noise may still have a coarse resolution, which matters less the louder the reference is.
+        let wanted = if over.is_finite() { wanted } else { highest };
         self.step(Purpose::Reference, Some(Dbfs(wanted.min(highest))))
     }
 
@@ -631,15 +639,20 @@ impl Climb<'_> {
             Extent::QuickLook | Extent::PathCheck => (self.quick_look_top(), 2.0 * MIDDLE_BELOW_LAST_DB),
         };
         // The input is filled as far as it goes: on a wire of unit gain its full scale is the output's.
-        let room = self.last_pink().map_or(f64::INFINITY, |(pink, _)| input_room_db(pink));
+        let ears = self.chain.ears().filter_map(|(input, _)| self.results.last()?.pink(input));
+        let room = ears.map(|(pink, _)| input_room_db(pink)).fold(f64::INFINITY, f64::min);
         (limit.db() - last.db() > SAME_DB).then(|| Dbfs((last.db() + step.min(room)).min(limit.db())))
     }
 
     /// What forbids one more step upward although ceiling and full scale would allow it.
     fn blocked(&self) -> Option<StopReason> {
         let (pink, result) = self.last_pink()?;
+        let ears = self.chain.ears().filter_map(|(input, _)| self.results.last()?.pink(input));
+        let overloads = ears
+            .into_iter()
+            .any(|(pink, _)| pink.common.overload.samples_at_limit > 0 || input_room_db(pink) < SAME_DB);
         let factor = self.period.true_peak_factor_db().unwrap_or(0.0);
-        if pink.common.overload.samples_at_limit > 0 || input_room_db(pink) < SAME_DB {
+        if overloads {
             return Some(StopReason::InputOverload);
         }
         if let (Some(max), Some(sound)) = (self.chain.microphone_max_db_spl, result.sound) {
@@ -662,8 +675,12 @@ impl Climb<'_> {
         (power > 0.0).then(|| 100.0 * power.sqrt())
     }
 
+    fn why_unclean(&self, result: &StepResult) -> Option<Unclean> {
+        clean::why_unclean(self.results, result, self.chain, self.plan.distortion_limit_percent)
+    }
+
     fn clips(&self, result: &StepResult) -> bool {
-        clip_evident(result, self.chain)
+        clip_evident(self.results, result, self.chain)
     }
 
     /// Highest clean and lowest unclean drive where the gain (not clipping) decides.
@@ -672,8 +689,8 @@ impl Climb<'_> {
             self.results
                 .iter()
                 .filter(|r| matches!(r.step.purpose, Purpose::Reference | Purpose::Climb | Purpose::Bisect))
-                .filter(|r| r.pink(self.chain.limit_input()).is_some())
-                .filter(move |r| is_within_rule(r, self.chain, self.plan.distortion_limit_percent) == clean)
+                .filter(|r| self.chain.limit_inputs().iter().any(|input| r.pink(*input).is_some()))
+                .filter(move |r| self.why_unclean(r).is_none() == clean)
                 .filter_map(|r| r.step.drive)
                 .map(Dbfs::db)
         };
@@ -685,8 +702,10 @@ impl Climb<'_> {
     /// 1.25 dB above the fitted clip level, or 1.5 dB up where it is not told; never above the limit.
     fn threshold_drive(&self, last: &StepResult) -> Dbfs {
         let (limit, _) = self.limit();
-        let level = last.pink(self.chain.limit_input()).and_then(|(pink, _)| pink.clip.as_ref()?.level.as_ref());
-        let fitted = level.and_then(|level| drive_at_clip(level, self.period));
+        let seen = self.chain.limit_inputs().into_iter().filter(|input| clips_at(self.results, last, *input));
+        let level = |input| last.pink(input).and_then(|(pink, _)| pink.clip.as_ref()?.level.as_ref());
+        let drive = |input| level(input).and_then(|level| drive_at_clip(level, self.period));
+        let fitted = seen.filter_map(drive).min_by(|a, b| a.db().total_cmp(&b.db()));
         let wanted = fitted.map_or(self.last_drive() + 1.5, |d| d + THRESHOLD_OVERDRIVE_DB);
         Dbfs(wanted.db().min(limit.db()))
     }
@@ -696,8 +715,10 @@ impl Climb<'_> {
         if self.results.iter().filter(|r| !r.step.purpose.is_added()).any(|r| self.clips(r)) {
             return StopReason::ClipEvidence;
         }
-        if self.bracket().is_some() {
-            return StopReason::GainChange;
+        if let Some((_, unclean)) = self.bracket() {
+            let at = |r: &&StepResult| r.step.drive.is_some_and(|d| (d.db() - unclean).abs() < SAME_DB);
+            let jumps = self.results.iter().filter(at).any(|r| self.why_unclean(r) == Some(Unclean::DistortionJumps));
+            return if jumps { StopReason::DistortionJumps } else { StopReason::GainChange };
         }
         let Some(top) = self.results.iter().rev().find(climbed) else { return StopReason::NoSignal };
         let until_top = Climb { results: &self.results[..top.step.number], ..*self };
@@ -722,29 +743,6 @@ pub fn over_noise_db(pink: &PinkFinding) -> f64 {
         (None, Some(_)) if pink.noise.is_none() => f64::INFINITY,
         _ => f64::NEG_INFINITY,
     }
-}
-
-/// True where the input that sees the output's limits shows clip evidence.
-pub fn clip_evident(result: &StepResult, chain: &Chain) -> bool {
-    result.pink(chain.limit_input()).and_then(|(pink, _)| pink.clip.as_ref()).is_some_and(ClipFinding::is_evident)
-}
-
-/// True where the step stays within the clean rule apart from clipping: the gain within the tolerance of the reference,
-/// its interval considered, and, where an electrical witness shows the output alone, its distortion within the limit.
-/// What does not stand over the noise is not held against the output.
-pub fn is_within_rule(result: &StepResult, chain: &Chain, distortion_limit_percent: f64) -> bool {
-    let Some((pink, input)) = result.pink(chain.limit_input()) else { return true };
-    if over_noise_db(pink) < OVER_NOISE_DB {
-        return true;
-    }
-    let gain = input.gain_change_db.is_none_or(|c| c.value.abs() - c.half_width() <= GAIN_TOLERANCE_DB);
-    gain && !(chain.has_witness() && distortion_surely_over(pink, distortion_limit_percent))
-}
-
-/// True where even and odd order together, each at its lower limit, pass so many percent.
-fn distortion_surely_over(pink: &PinkFinding, percent: f64) -> bool {
-    let lower = [&pink.even, &pink.odd].into_iter().filter_map(|r| r.told()).map(|e| power_from_db(e.interval.low));
-    100.0 * lower.sum::<f64>().sqrt() > percent
 }
 
 /// RMS drive at which the period reaches the fitted limit, on the polarity that reaches it first.

@@ -1,7 +1,8 @@
 //! What a finding means on this chain: here full scale meets the calibration.
 
 use super::chain::{AgedPart, Chain, ChainCeilings, Coupler};
-use super::climb::{Climb, GAIN_TOLERANCE_DB, NotAsAsked, Purpose};
+use super::clean::GAIN_TOLERANCE_DB;
+use super::climb::{Climb, NotAsAsked, Purpose};
 use super::plan::{AskedLevel, Ceilings};
 use super::record::{InputResult, Record, SessionHead, SoundLevels, StepResult};
 use crate::analysis::band::band_of;

@@ -3,6 +3,7 @@
 
 pub mod chain;
 pub mod chain_file;
+pub mod clean;
 pub mod climb;
 pub mod electrical;
 pub mod evaluate;

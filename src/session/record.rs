@@ -296,6 +296,16 @@ impl Record {
         self.steps.iter().rev().find(|s| s.step.purpose == purpose)
     }
 
+    /// Of the calibrated ears the one that the quiet reference is less loud at: it decides how loud the output plays. The first
+    /// ear where only one, or none, is calibrated or heard.
+    pub fn weaker_ear(&self) -> Option<(usize, InputRole)> {
+        let reference = self.last(Purpose::Reference);
+        let level = |input: usize| Some(self.sound(reference?.pink(input)?.1)?.z?.value);
+        let heard = self.head.chain.ears().filter_map(|(input, role)| Some((input, role, level(input)?)));
+        let weaker = heard.min_by(|a, b| a.2.total_cmp(&b.2)).map(|(input, role, _)| (input, role));
+        weaker.or_else(|| self.head.chain.ears().next())
+    }
+
     /// Takes that had to be played again.
     pub fn repeated(&self) -> usize {
         self.steps.iter().flat_map(|s| &s.takes).filter(|take| take.void.is_some()).count()

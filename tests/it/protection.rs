@@ -97,6 +97,27 @@ fn loud_hum_does_not_stop_a_session() {
     assert!(!matches!(record.stop(), Some(StopReason::TakesVoid { .. })), "{:?}", record.stop());
 }
 
+/// A door slams: the sound fades out, the same noise is heard 10 dB lower as predicted, and the session goes on. A knob that was
+/// turned is not heard as predicted: it ends.
+#[test]
+fn after_a_trip_the_noise_is_heard_ten_decibels_lower_before_it_is_played_again() {
+    let spec = desk();
+    let turn = |at_s: f64, db: f64| Fault { at_frame: (48_000.0 * at_s) as u64, what: FaultAction::TurnInput(db) };
+    let with = |faults| SimulatedCardSpec { faults, ..SimulatedCardSpec::default() };
+    let whole = run(&spec, SimulatedCardSpec::default(), sessions::plan(70.0));
+    let tripped = |record: &Record| {
+        let takes = record.steps.iter().flat_map(|s| &s.takes);
+        takes.filter(|t| matches!(t.void, Some(VoidReason::Protection { .. }))).count()
+    };
+    let record = run(&spec, with(vec![turn(30.0, 15.0), turn(30.3, -15.0)]), sessions::plan(70.0));
+    assert_eq!(tripped(&record), 1);
+    assert_eq!(record.stop(), whole.stop());
+    let record = run(&spec, with(vec![turn(30.0, 15.0)]), sessions::plan(70.0));
+    assert_eq!(tripped(&record), 1);
+    let ended = record.stop().unwrap();
+    assert!(matches!(ended, StopReason::TakesVoid { reason: VoidReason::Protection { .. } }), "{ended:?}");
+}
+
 /// A stream that fails is opened again and the session goes on, every time; here after each 12 s of sound.
 #[test]
 fn a_card_that_fails_is_opened_again() {

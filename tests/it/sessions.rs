@@ -440,7 +440,7 @@ fn an_electrical_witness_decides_where_there_is_one() {
     let home = tempfile::tempdir().unwrap();
     let (record, _) = run(&spec, SimulatedCardSpec::default(), plan(75.0), chain, home.path()).unwrap();
     let Threshold::Told(told) = judge(&record).threshold else { panic!("no threshold at the ear") };
-    assert_eq!(told.whose, Whose::OutputOrHeadphone);
+    assert_eq!(told.whose, Whose::OutputHeadphoneOrCapture);
 }
 
 fn first_seed() -> u64 {

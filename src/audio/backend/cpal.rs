@@ -118,7 +118,25 @@ impl OpenCards for CpalCards {
 }
 
 fn open_host(id: HostId) -> Result<Host, AudioError> {
+    complaints();
     cpal::host_from_id(id).map_err(|error| AudioError::Host { host: id.to_string(), what: error.to_string() })
+}
+
+/// The last that ALSA's library complained of in this thread since it was asked before; from now on it is kept, not printed.
+#[cfg(target_os = "linux")]
+fn complaints() -> Option<String> {
+    thread_local! {
+        static KEPT: std::cell::RefCell<Option<std::rc::Rc<std::cell::RefCell<alsa::Output>>>> = const { std::cell::RefCell::new(None) };
+    }
+    let before = KEPT.replace(alsa::Output::local_error_handler().ok())?;
+    let said = before.borrow().to_string();
+    said.lines().map(str::trim).rfind(|line| !line.is_empty()).map(String::from)
+}
+
+/// Only Linux has ALSA.
+#[cfg(not(target_os = "linux"))]
+fn complaints() -> Option<String> {
+    None
 }
 
 /// Everything a host lists, in both directions, without cards that cannot be opened now.
@@ -262,10 +280,11 @@ impl Side<'_> {
     fn choose(&self, device: &Device) -> Result<Choice, AudioError> {
         let configs = configs_of(device, self.direction);
         if configs.is_empty() {
-            return Err(self.refused_because(
+            let alsa = complaints().map_or(String::new(), |said| format!("; ALSA says: {said}"));
+            return Err(self.refused_because(&format!(
                 "it offers no format this program can use; it may be in use by another program, or speak packed \
-                 24-bit samples only: try its plughw: name",
-            ));
+                 24-bit samples only: try its plughw: name{alsa}",
+            )));
         }
         if !configs.iter().any(|config| config.contains_rate(self.rate.get())) {
             return Err(AudioError::RateNotOffered {

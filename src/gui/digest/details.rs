@@ -4,7 +4,8 @@ use crate::analysis::{BandFinding, Finding, ResponsePoint};
 use crate::gui::text;
 use crate::judgement::{EXPOSURE_CAUTION, Judgement, Threshold};
 use crate::session::chain::Chain;
-use crate::session::climb::{Purpose, clip_evident};
+use crate::session::clean::clip_evident;
+use crate::session::climb::Purpose;
 use crate::session::record::{Record, StepResult};
 use crate::stats::Reading;
 
@@ -110,7 +111,7 @@ fn row(record: &Record, step: &StepResult) -> Row {
 
 fn remark(chain: &Chain, step: &StepResult) -> String {
     let mut words = Vec::new();
-    if clip_evident(step, chain) {
+    if clip_evident(&record.steps, step, chain) {
         words.push("clips".to_string());
     }
     match step.takes.iter().filter(|t| t.void.is_some()).count() {

@@ -99,7 +99,7 @@ impl<'a> Side<'a> {
 
     /// The highest clean level, at the seat that is compared, on what is matched.
     pub(super) fn highest_clean(&self) -> Result<f64, NotComparable> {
-        let told = highest_clean(self.record, &clipping_threshold(self.record), None);
+        let told = highest_clean(self.record, &clipping_threshold(self.record), &[]);
         let drive = told.drive.estimate().ok_or_else(|| NotComparable::NoLevel(self.who()))?.value;
         let loudest = self.climb.iter().rev().find(|p| p.is_clean && p.drive_db <= drive + MATCHED_DB);
         let loudest = loudest.ok_or_else(|| NotComparable::NoLevel(self.who()))?;

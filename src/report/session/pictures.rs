@@ -1,7 +1,7 @@
 //! The pictures of a session as data.
 
 use crate::analysis::{ClipFinding, Finding, ResponsePoint};
-use crate::judgement::{Judgement, Threshold, ThresholdTold, Whose, loudest_clean};
+use crate::judgement::{Judgement, Threshold, ThresholdTold, loudest_clean};
 use crate::report::model::{Part, Section};
 use crate::report::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Zone};
 use crate::session::climb::{Purpose, spl_ceiling};
@@ -151,13 +151,10 @@ fn full_scale(record: &Record, text_low: bool) -> Rule {
 /// The clipping threshold as a rule of the drive axis.
 fn threshold(threshold: &Threshold, text_low: bool) -> Option<Rule> {
     let Threshold::Told(told) = threshold else { return None };
-    let whose = match told.whose {
-        Whose::Output => "output clips from here",
-        Whose::OutputOrHeadphone => "output or headphone clips from here",
-    };
+    let whose = format!("{} clips from here", told.whose.subject());
     let pink = told.pink_drive;
     let text = vec![
-        whose.into(),
+        whose,
         format!("peak {} dB re full scale", peaks(told)),
         format!("pink {} ±{} dBFS", tidy(pink.value, 1), tidy(pink.half_width(), 2)),
     ];

@@ -5,7 +5,8 @@ use crate::analysis::{PinkFinding, band};
 use crate::judgement::{Judgement, loudest_clean};
 use crate::report::model::{Cell, Column, Part, Section, Table};
 use crate::session::chain::pink_spectrum;
-use crate::session::climb::{Purpose, clip_evident};
+use crate::session::clean::clip_evident;
+use crate::session::climb::Purpose;
 use crate::session::record::{Record, StepResult};
 
 /// The step table.
@@ -76,7 +77,7 @@ fn row(record: &Record, step: &StepResult, full: f64) -> Vec<Cell> {
 fn remark(record: &Record, step: &StepResult) -> String {
     let void = step.takes.iter().filter(|take| take.void.is_some()).count();
     let mut words = Vec::new();
-    if clip_evident(step, &record.head.chain) {
+    if clip_evident(&record.steps, step, &record.head.chain) {
         words.push("clips".to_string());
     }
     if void > 0 {

@@ -30,6 +30,14 @@ pub struct InputSetting {
 }
 
 impl InputSetting {
+    /// The same card, channel, rate and gain.
+    pub(super) fn same_input(&self, other: &InputSetting) -> bool {
+        self.card == other.card
+            && self.channel == other.channel
+            && self.rate == other.rate
+            && self.gain.trim() == other.gain.trim()
+    }
+
     /// What is different now, in words; `None` where nothing that matters is.
     pub(super) fn changed(&self, now: &InputSetting) -> Option<String> {
         let mut changes = Vec::new();

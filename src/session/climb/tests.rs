@@ -21,13 +21,15 @@ struct Desk {
     clips_at: Option<f64>,
     /// RMS drive from which its gain falls by 0.5 dB, without clip evidence.
     sags_at: Option<f64>,
+    /// RMS drive from which it leaves distortion of −35 dB, and how fast this grows below, dB a dB; −85 dB at least.
+    distorts_at: Option<(f64, f64)>,
     period: Arc<Period>,
 }
 
 impl Desk {
     fn quiet(gain_db: f64) -> Desk {
         let period = Stimulus::pink(SampleRate::DEFAULT).period(SampleRate::DEFAULT);
-        Desk { gain_db, noise_dbfs: -90.0, clips_at: None, sags_at: None, period }
+        Desk { gain_db, noise_dbfs: -90.0, clips_at: None, sags_at: None, distorts_at: None, period }
     }
 
     fn play(&self, step: &Step) -> StepResult {
@@ -119,7 +121,16 @@ impl Desk {
             even_output: None,
             odd_output: None,
             clip,
-            middle: None,
+            middle: Some(MiddleFinding {
+                level: Reading::NotTold(String::new()),
+                even: Reading::Below(-90.0),
+                odd: match self.distorts_at.map(|(at, growth)| -35.0 + growth * (drive - at).min(0.0)) {
+                    Some(db) if db > -85.0 => Reading::Told(Estimate::symmetric(db, 0.5)),
+                    _ => Reading::Below(-85.0),
+                },
+                drift_db: None,
+                ends: None,
+            }),
         }
     }
 }
@@ -254,6 +265,20 @@ fn a_gain_that_moves_without_clipping_is_bisected_to_a_quarter_of_a_decibel() {
     let clean = tried.iter().copied().filter(|d| *d <= -30.3).fold(f64::MIN, f64::max);
     let unclean = tried.iter().copied().filter(|d| *d > -30.3).fold(f64::MAX, f64::min);
     assert!(unclean - clean <= BISECTION_DB && clean <= -30.3 && unclean > -30.3);
+}
+
+/// A limiter with look-ahead: hardly any gain is lost, no bend of a hard limit, but from nothing to 2 % within a step. A
+/// product of fifth order, which grows by 4 dB a dB, is none.
+#[test]
+fn distortion_that_jumps_is_bisected_and_smooth_growth_is_not() {
+    let plan = listening(Plan::session(SampleRate::DEFAULT), 70.0);
+    let desk = Desk { distorts_at: Some((-30.3, 100.0)), ..Desk::quiet(-5.0) };
+    let (results, reason) = run(&plan, &chain(Some(120.0)), &desk);
+    assert_eq!(reason, StopReason::DistortionJumps);
+    let tried: Vec<f64> = [Purpose::Climb, Purpose::Bisect].iter().flat_map(|p| drives(&results, *p)).collect();
+    assert!(tried.iter().any(|d| (-30.3 - BISECTION_DB..=-30.3 + BISECTION_DB).contains(d)), "{tried:?}");
+    let desk = Desk { distorts_at: Some((-15.0, 4.0)), ..Desk::quiet(-5.0) };
+    assert!(matches!(run(&plan, &chain(Some(120.0)), &desk).1, StopReason::FullScale | StopReason::Ceiling { .. }));
 }
 
 #[test]

@@ -1,0 +1,160 @@
+//! Is a step clean? Clean: no clip evidence, the gain within 0.3 dB of the quiet reference, and no distortion that grows faster
+//! with the level than a smooth bend lets it (method 5).
+//!
+//! A product of order n grows by n dB a dB, relative to the stimulus by n − 1: smooth bends of a headphone or an amplifier stay
+//! far under 6 dB a dB; a limiter with look-ahead, a slew limit or a coil that hits its stop does not.
+
+use super::chain::Chain;
+use super::climb::{OVER_NOISE_DB, Purpose, over_noise_db};
+use super::record::StepResult;
+use crate::analysis::{ClipFinding, MiddleFinding, PinkFinding};
+use crate::stats::Reading;
+use crate::units::{db_from_power, power_from_db};
+
+/// Gain of a clean output stays within this of the reference, dB.
+pub const GAIN_TOLERANCE_DB: f64 = 0.3;
+/// Growth of the distortion, relative to the stimulus, that no smooth bend has, dB a dB (method 5).
+const GROWTH: f64 = 6.0;
+/// … over a rise of at least this, dB: two readings of the same distortion scatter.
+const LEAST_RISE_DB: f64 = 6.0;
+/// Distortion under this is no reason to call an output unclean, dB re the stimulus.
+const MATTERS_DB: f64 = -70.0;
+/// Steps nearer to each other are not compared, dB.
+const LEAST_STEP_DB: f64 = 0.2;
+/// A resolution's distortion falls by 1 dB a dB; from here on it falls, dB a dB.
+const LEAST_FALL: f64 = 0.5;
+/// A residue of the same level is the same within this, dB …
+const STEADY_DB: f64 = 2.0;
+/// … at levels this far apart, dB.
+const OVER_DB: f64 = 5.5;
+/// … and is worth a word from this distortion on, dB re the stimulus.
+const RESOLUTION_MATTERS_DB: f64 = -90.0;
+
+/// Why a step is not clean.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Unclean {
+    /// It clips.
+    Clips,
+    /// The gain is not that of the quiet reference.
+    GainMoves,
+    /// The electrical witness shows more distortion than the plan allows.
+    Distorts,
+    /// The distortion grew faster than any smooth bend lets it.
+    DistortionJumps,
+}
+
+/// True where an input that sees limits shows clip evidence.
+pub fn clip_evident(steps: &[StepResult], result: &StepResult, chain: &Chain) -> bool {
+    chain.limit_inputs().into_iter().any(|input| clips_at(steps, result, input))
+}
+
+/// True where this input shows clip evidence that counts. Not a bend that no hard limit explains where the distortion falls
+/// while the drive rises: a limit does not let go, a coarse resolution does.
+pub fn clips_at(steps: &[StepResult], result: &StepResult, input: usize) -> bool {
+    let clip = result.pink(input).and_then(|(pink, _)| pink.clip.as_ref());
+    let explained = |clip: &ClipFinding| clip.level.as_ref().is_some_and(|level| !level.soft);
+    clip.is_some_and(|clip| clip.is_evident() && (explained(clip) || !falls(steps, result, input)))
+}
+
+/// Why `result`, one of `steps`, is not clean; `None` where it is. What does not stand over the noise is not held against
+/// the output.
+pub fn why_unclean(steps: &[StepResult], result: &StepResult, chain: &Chain, limit_percent: f64) -> Option<Unclean> {
+    if clip_evident(steps, result, chain) {
+        return Some(Unclean::Clips);
+    }
+    chain.limit_inputs().into_iter().find_map(|at| {
+        let (pink, input) = result.pink(at)?;
+        if over_noise_db(pink) < OVER_NOISE_DB {
+            None
+        } else if input.gain_change_db.is_some_and(|c| c.value.abs() - c.half_width() > GAIN_TOLERANCE_DB) {
+            Some(Unclean::GainMoves)
+        } else if chain.has_witness() && distortion_surely_over(pink, limit_percent) {
+            Some(Unclean::Distorts)
+        } else {
+            jumps(steps, result, at).then_some(Unclean::DistortionJumps)
+        }
+    })
+}
+
+/// True where even and odd order together, each at its lower limit, pass so many percent.
+fn distortion_surely_over(pink: &PinkFinding, percent: f64) -> bool {
+    at_least_db([&pink.even, &pink.odd]).is_some_and(|db| 100.0 * power_from_db(db).sqrt() > percent)
+}
+
+/// Quieter steps of the same seat with what they read in the middle of the band, where a driver's own distortion is small:
+/// dB below this one, and the reading.
+fn quieter<'a>(
+    steps: &'a [StepResult],
+    result: &'a StepResult,
+    input: usize,
+) -> impl Iterator<Item = (f64, &'a MiddleFinding)> + 'a {
+    let others = steps.iter().filter(|s| s.seat == result.seat && s.step.purpose != Purpose::Probe);
+    let read = move |s: &'a StepResult| Some((result.step.drive? - s.step.drive?, middle(s, input)?));
+    others.filter_map(read).filter(|(below, _)| *below > LEAST_STEP_DB)
+}
+
+fn middle(step: &StepResult, input: usize) -> Option<&MiddleFinding> {
+    step.pink(input)?.0.middle.as_ref()
+}
+
+/// True where the distortion surely rose faster than [`GROWTH`] since any quieter step.
+fn jumps(steps: &[StepResult], result: &StepResult, input: usize) -> bool {
+    let now = middle(result, input).and_then(|m| at_least_db([&m.even, &m.odd]));
+    let Some(now) = now.filter(|db| *db > MATTERS_DB) else { return false };
+    quieter(steps, result, input).any(|(below, then)| {
+        let rise = at_most_db([&then.even, &then.odd]).map(|before| now - before);
+        rise.is_some_and(|rise| rise > LEAST_RISE_DB.max(GROWTH * below))
+    })
+}
+
+/// True where the distortion fell since the next quieter step about as the drive rose; for the quietest step, where it does so
+/// towards the next louder one.
+fn falls(steps: &[StepResult], result: &StepResult, input: usize) -> bool {
+    let fell = |from: &MiddleFinding, to: &MiddleFinding, rise: f64| {
+        let (before, after) = (at_least_db([&from.even, &from.odd]), at_most_db([&to.even, &to.odd]));
+        before.zip(after).is_some_and(|(before, after)| before - after > LEAST_FALL * rise)
+    };
+    let Some(now) = middle(result, input) else { return false };
+    let nearest = quieter(steps, result, input).min_by(|a, b| a.0.total_cmp(&b.0));
+    if let Some((below, then)) = nearest {
+        return fell(then, now, below);
+    }
+    let louder = steps.iter().filter(|s| s.seat == result.seat && s.step.purpose != Purpose::Probe);
+    let louder = louder.filter_map(|s| Some((s.step.drive? - result.step.drive?, middle(s, input)?)));
+    let nearest = louder.filter(|(above, _)| *above > LEAST_STEP_DB).min_by(|a, b| a.0.total_cmp(&b.0));
+    nearest.is_some_and(|(above, then)| fell(now, then, above))
+}
+
+/// What a coarse resolution (8 or 16 bit without dither) leaves: a residue of the same level whatever the drive, dB re full
+/// scale at this input; `None` where none is seen.
+pub fn resolution_dbfs(steps: &[StepResult], input: usize) -> Option<f64> {
+    let residue = |step: &StepResult| {
+        let (pink, _) = step.pink(input)?;
+        let (level, m) = (pink.level_z?.value, pink.middle.as_ref()?);
+        let told = m.odd.told().or(m.even.told())?;
+        let both: f64 = [&m.even, &m.odd].into_iter().filter_map(|r| r.told()).map(|e| power_from_db(e.value)).sum();
+        let middle = m.level.told()?.value;
+        (told.half_width() < STEADY_DB).then_some((level, middle + db_from_power(both)?, db_from_power(both)?))
+    };
+    let read: Vec<_> = steps.iter().filter(|s| s.step.purpose != Purpose::Probe).filter_map(residue).collect();
+    let steady = |a: &&(f64, f64, f64)| {
+        read.iter().filter(|b| b.0 > a.0 + OVER_DB && b.2 < a.2).any(|b| (b.1 - a.1).abs() < STEADY_DB)
+    };
+    read.iter().filter(|a| a.2 > RESOLUTION_MATTERS_DB).find(steady).map(|(_, residue, _)| *residue)
+}
+
+/// Lower limit of both together, dB; `None` where neither is told.
+fn at_least_db(parts: [&Reading; 2]) -> Option<f64> {
+    db_from_power(parts.into_iter().filter_map(|r| r.told()).map(|e| power_from_db(e.interval.low)).sum())
+}
+
+/// Upper limit of both together, dB; `None` where one is not known.
+fn at_most_db(parts: [&Reading; 2]) -> Option<f64> {
+    let high = |reading: &Reading| match reading {
+        Reading::Told(e) => Some(power_from_db(e.interval.high)),
+        Reading::Below(high) => Some(power_from_db(*high)),
+        Reading::AtLeast(_) | Reading::NotTold(_) => None,
+    };
+    let [even, odd] = parts.map(high);
+    db_from_power(even? + odd?)
+}

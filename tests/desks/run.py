@@ -1,0 +1,94 @@
+#!/usr/bin/python3
+"""Runs sessions on foreign desks and holds what they say against the desks' truths.
+
+    run.py [--program PATH] [--at-once N] [--busy N] [--ci] [--keep FOLDER] [--truth] [NAME ...]
+
+--ci: the chosen dozen. --busy N: N processes that only compute run beside. --truth: measures the desks without the bench.
+"""
+
+import argparse
+import concurrent.futures
+import os
+import pathlib
+import re
+import subprocess
+import sys
+import time
+
+from desks import DESKS
+
+HERE = pathlib.Path(__file__).resolve().parent
+ASKED = ("--playback alsa:desk_out --capture alsa:desk_in --left-ear 1 --right-ear 2 --offset 100 --listening 60 "
+         "--seats 1 --no-progress").split()
+LONGEST_S = 900
+
+
+def arguments(desk):
+    own = {name for name in desk.run if name.startswith("--")}
+    pairs = [pair for pair in zip(ASKED[:-1:2], ASKED[1::2]) if pair[0] not in own]
+    return ["run", *(word for pair in pairs for word in pair), ASKED[-1], *desk.run]
+
+
+def session(desk, program, keep):
+    folder = keep / desk.name
+    folder.mkdir(parents=True, exist_ok=True)
+    environment = {**os.environ, "LOUDENOUGH_HOME": str(folder / "home"), "NO_COLOR": "1"}
+    began = time.monotonic()
+    with open(folder / "said.txt", "w") as said:
+        command = ["bash", str(HERE / "desk.sh"), *desk.options, "--", program, *arguments(desk)]
+        # The end of the input is no consent: nobody sits here.
+        try:
+            code = subprocess.run(command, stdin=subprocess.DEVNULL, stdout=said, stderr=subprocess.STDOUT, env=environment,
+                                  timeout=LONGEST_S).returncode
+        except subprocess.TimeoutExpired:
+            code = "no end"
+    return desk, code, time.monotonic() - began, (folder / "said.txt").read_text()
+
+
+def faults(desk, code, said):
+    if "panicked" in said:
+        yield "panicked"
+    if desk.ends and code != 0:
+        yield f"ended with {code}"
+    if code == "no end":
+        yield code
+    yield from (f"does not say /{must}/" for must in desk.must if not re.search(must, said))
+    yield from (f"says /{never}/" for never in desk.must_not if re.search(never, said))
+
+
+def main():
+    ask = argparse.ArgumentParser()
+    ask.add_argument("--program", default="loudenough")
+    ask.add_argument("--at-once", type=int, default=4)
+    ask.add_argument("--busy", type=int, default=0)
+    ask.add_argument("--ci", action="store_true")
+    ask.add_argument("--truth", action="store_true")
+    ask.add_argument("--keep", default="/tmp/desks")
+    ask.add_argument("names", nargs="*")
+    asked = ask.parse_args()
+    known = {desk.name: desk for desk in DESKS}
+    chosen = [known[name] for name in asked.names] or [d for d in DESKS if d.ci or not asked.ci]
+    if asked.truth:
+        for desk in chosen:
+            print(f"== {desk.name}: {desk.truth}", flush=True)
+            subprocess.run(["bash", str(HERE / "desk.sh"), *desk.options, "--", "/usr/bin/python3", str(HERE / "truth.py")])
+        return 0
+    busy = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(asked.busy)]
+    wrong = 0
+    try:
+        with concurrent.futures.ThreadPoolExecutor(asked.at_once) as pool:
+            runs = [pool.submit(session, desk, asked.program, pathlib.Path(asked.keep)) for desk in chosen]
+            for run in concurrent.futures.as_completed(runs):
+                desk, code, took, said = run.result()
+                found = list(faults(desk, code, said))
+                wrong += bool(found)
+                print(f"{'wrong' if found else 'right'} {desk.name:16} {took:4.0f} s  {desk.truth}", *found, sep="\n      ", flush=True)
+    finally:
+        for process in busy:
+            process.kill()
+    print(f"{len(chosen) - wrong} of {len(chosen)} desks right")
+    return int(wrong > 0)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
