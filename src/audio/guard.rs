@@ -37,6 +37,10 @@ const OFF_PREDICTION_DB: f64 = 3.0;
 const OVER_NOISE_DB: f64 = 6.0;
 /// Widening of the 100 ms limits for what a headphone's response does to the scatter, dB (own choice).
 const QUICK_ALLOWANCE_DB: f64 = 3.0;
+/// Within this of the ceiling nothing is waited for, dB (own choice).
+const NEAR_CEILING_DB: f64 = 10.0;
+/// Windows that a click reaches.
+const CLICK_WINDOWS: usize = 2;
 /// Step of the quick window, which spans two of them, seconds.
 const HOP_S: f64 = 0.05;
 
@@ -54,6 +58,8 @@ struct Watched {
     hop_energy: f64,
     hop_frames: usize,
     previous_hop: Option<f64>,
+    /// Quick windows running that were off the prediction.
+    off: usize,
     period_energy: f64,
     period_frames: usize,
 }
@@ -72,6 +78,7 @@ impl GuardWatch {
             hop_energy: 0.0,
             hop_frames: 0,
             previous_hop: None,
+            off: 0,
             period_energy: 0.0,
             period_frames: 0,
         });
@@ -115,7 +122,17 @@ impl Watched {
         let mean = self.hop_energy / hop as f64;
         let both = self.previous_hop.replace(mean).map(|before| 0.5 * (before + mean));
         (self.hop_energy, self.hop_frames) = (0.0, 0);
-        self.too_loud(both?, extra_db)
+        let both = both?;
+        let Some(level) = self.level_dbfs(both) else {
+            self.off = 0;
+            return None;
+        };
+        // A click reaches two windows and is no change of volume: off the prediction counts when it lasts, or near the ceiling.
+        let near = self.limits.ceiling_dbfs.is_none_or(|ceiling| level > ceiling - NEAR_CEILING_DB);
+        let off = self.limits.expected_dbfs.is_some_and(|e| level > e + OFF_PREDICTION_DB + extra_db);
+        self.off = if off { self.off + 1 } else { 0 };
+        let is_over = self.limits.ceiling_dbfs.is_some_and(|ceiling| level > ceiling + OVER_CEILING_DB + extra_db);
+        if is_over || near || self.off > CLICK_WINDOWS { self.too_loud(both, extra_db) } else { None }
     }
 
     fn exact(&mut self, energy: f64, period: usize) -> Option<String> {
@@ -246,6 +263,15 @@ mod tests {
         let (at_s, what) =
             watch(limits(Some(-40.0), Some(-30.0)), |t| if t < 2.0 { -40.0 } else { -20.0 }, 6.0).unwrap();
         assert!((2.0..2.11).contains(&at_s), "{at_s}: {what}");
+    }
+
+    #[test]
+    fn far_under_the_ceiling_a_click_passes_and_a_knob_turned_up_is_told_within_a_quarter_second() {
+        let quiet = limits(Some(-60.0), Some(-20.0));
+        let click = |t: f64| if (2.0..2.002).contains(&t) { -30.0 } else { -60.0 };
+        assert_eq!(watch(quiet, click, 6.0), None);
+        let (at_s, what) = watch(quiet, |t| if t < 2.0 { -60.0 } else { -40.0 }, 6.0).unwrap();
+        assert!((2.0..2.26).contains(&at_s), "{at_s}: {what}");
     }
 
     #[test]

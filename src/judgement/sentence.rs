@@ -88,6 +88,18 @@ pub(super) fn sentence(
     }
 }
 
+/// Distortion that is over the listener's limit at the listening level already, whoever makes it.
+pub(super) fn at_the_ear(record: &Record, from: Option<&Estimate>, headroom: &Headroom) -> Option<String> {
+    let (from, listening) = (from?, headroom.listening_z?);
+    let percent = record.head.plan.distortion_limit_percent;
+    (from.value <= listening.db()).then(|| {
+        format!(
+            " The distortion at the ear is over {percent} % from {} dB SPL on, so at the listening level already; output or headphone: not determined.",
+            db(from.value)
+        )
+    })
+}
+
 /// The output with its volume positions.
 fn who(record: &Record) -> String {
     let chain = &record.head.chain;

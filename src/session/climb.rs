@@ -52,6 +52,8 @@ pub const START_BELOW_LISTENING_DB: f64 = 6.0;
 pub const START_UNKNOWN: Dbfs = Dbfs(-48.0);
 /// The threshold step stands this far above the fitted clip level (method 5: 1 to 1.5 dB).
 pub const THRESHOLD_OVERDRIVE_DB: f64 = 1.25;
+/// Drives that are told apart where a soft limit is read at two of them, dB.
+const SOFT_APART_DB: f64 = 0.2;
 /// Bisection ends here, dB.
 pub const BISECTION_DB: f64 = 0.25;
 /// The input keeps this much room, dB: enough for what noise adds to a peak, and less than a drive counts as full scale by.
@@ -597,7 +599,9 @@ impl Climb<'_> {
     fn after_climb(&self) -> Next {
         let Some(last) = self.results.last() else { return self.step(Purpose::Silence, None) };
         if last.step.purpose == Purpose::Threshold {
-            return self.finish();
+            return self
+                .soft_again(last)
+                .map_or_else(|| self.finish(), |drive| self.step(Purpose::Threshold, Some(drive)));
         }
         if self.clips(last) {
             if self.plan.extent == Extent::QuickLook {
@@ -708,6 +712,21 @@ impl Climb<'_> {
         let fitted = seen.filter_map(drive).min_by(|a, b| a.db().total_cmp(&b.db()));
         let wanted = fitted.map_or(self.last_drive() + 1.5, |d| d + THRESHOLD_OVERDRIVE_DB);
         Dbfs(wanted.db().min(limit.db()))
+    }
+
+    /// A soft limit's level is told only where two drives agree: a little higher, once, where only one has read it.
+    fn soft_again(&self, last: &StepResult) -> Option<Dbfs> {
+        let soft = |r: &StepResult| {
+            let levels = self.chain.limit_inputs().into_iter().filter(|input| clips_at(self.results, r, *input));
+            let mut levels = levels.filter_map(|input| r.pink(input)?.0.clip.as_ref()?.level.as_ref());
+            levels.any(|level| level.soft)
+        };
+        let drive = last.step.drive?;
+        let apart = |r: &&StepResult| r.step.drive.is_some_and(|d| (d.db() - drive.db()).abs() > SOFT_APART_DB);
+        let once = self.results.iter().filter(|r| r.step.purpose == Purpose::Threshold).count() == 1;
+        let next = Dbfs((drive.db() + THRESHOLD_OVERDRIVE_DB).min(self.limit().0.db()));
+        let room = next.db() - drive.db() > SOFT_APART_DB && self.blocked().is_none();
+        (once && room && soft(last) && !self.results.iter().filter(apart).any(soft)).then_some(next)
     }
 
     fn reason(&self) -> StopReason {

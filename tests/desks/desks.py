@@ -76,9 +76,9 @@ DESKS = [
     Desk("valve_strong", ["-d", "valve_1209 valve 0.5,0.5"], "second and third, grows with level", [], CLEAN),
     Desk("overdrive", ["-d", "foverdrive_1196 foverdrive 1.2"], "smooth saturation", [], CLEAN),
     Desk("chebstortion", ["-d", "chebstortion_1430 chebstortion 0.1"], "polynomial with an envelope, never silent", [], CLEAN, ends=False),
-    Desk("crossover", ["-d", "crossover_dist_1404 crossoverDist 0.001,0.5"], "dead zone of 0.001", ["distortion"], []),
+    Desk("crossover", ["-d", "crossover_dist_1404 crossoverDist 0.001,0.5"], "dead zone of 0.001", [], CLEAN[:0]),
     Desk("diode", ["-d", "diode_1185 diode 1"], "half-wave rectifier", [], CLEAN, ends=False),
-    Desk("shaper", ["-d", "shaper_1187 shaper 1.1"], "x to the power of 1.1", ["distortion"], CLEAN),
+    Desk("shaper", ["-d", "shaper_1187 shaper 1.1"], "x to the power of 1.1", [], CLEAN, ends=False),
     Desk("wavewrap", ["-d", "sinus_wavewrapper_1198 sinusWavewrapper 1.0"], "sine of x: folds", [], CLEAN),
     # What moves.
     Desk("lookahead", ["-d", "fast_lookahead_limiter_1913 fastLookaheadLimiter 0,-12,0.1"], "limits at −12 with look-ahead",
@@ -86,10 +86,9 @@ DESKS = [
     Desk("lookahead_slow", ["-d", "fast_lookahead_limiter_1913 fastLookaheadLimiter 0,-12,1.5"], "the same, slow release", ["limiter|gain"], CLEAN, ends=False),
     Desk("compressor_soft", ["-d", "sc4m_1916 sc4m 0,50,800,-20,2,6,0"], "2:1 over −20, slow", ["gain"], CLEAN, ends=False),
     Desk("satan", ["-d", "satan_maximiser_1408 satanMaximiser 30,-20"], "maximiser over −20", [], CLEAN),
-    Desk("gate", ["-d", "gate_1410 gate 0,22000,-50,10,100,200,-90"], "a gate at −50", [], []),
     Desk("bits8", ["-d", "decimator_1202 decimator 8,48000"], "8 bit", ["resolution"], ["it clips"], ci=False),
     Desk("bits12", ["-d", "decimator_1202 decimator 12,48000"], "12 bit", ["resolution"], ["it clips"]),
-    Desk("codec", ["-d", "gsm_1215 gsm 1,1,0"], "a speech codec", [], CLEAN),
+    Desk("codec", ["-d", "gsm_1215 gsm 1,1,0"], "a speech codec", [], CLEAN, ends=False),
     Desk("delay_1s", ["-d", "fad_delay_1192 fadDelay 1.0,-70", *LIMIT], "1 s of delay, c −12.00", []),
     # Routes.
     Desk("mono", [*LIMIT, "-c", "1"], "one channel", FOUND_12, run=["--right-ear", "1"]),

@@ -29,6 +29,8 @@ const DELAY_MARGIN_S: f64 = 0.1;
 const HEALING: Duration = Duration::from_secs(8);
 /// Sound libraries complain of each failure on their own.
 const BETWEEN_OPENINGS: Duration = Duration::from_secs(2);
+/// Distortion is about the same within so much drive, dB.
+const NEAR_DRIVE_DB: f64 = 6.0;
 /// After a protective trip the noise is heard this much lower first, dB (method 5).
 const AFTER_TRIP_DB: f64 = 10.0;
 /// … and is as predicted within this, dB.
@@ -459,7 +461,7 @@ impl<'a> StepRunner<'a> {
             let known = matches!(stimulus, Stimulus::Pink(_)) && !unknown;
             let curve_db = self.curve_effect_db(input, role);
             let expected = drive.rms().filter(|_| known).zip(climb.gain_db(input));
-            let products_db = self.products_db(input);
+            let products_db = drive.rms().map_or(0.0, |drive| self.products_db(input, drive));
             GuardedInput {
                 input,
                 expected_dbfs: expected.map(|(d, gain)| d.db() + gain + products_db - curve_db),
@@ -470,9 +472,13 @@ impl<'a> StepRunner<'a> {
         Guard { inputs: inputs.collect() }
     }
 
-    /// What distortion added to the level of the lines when they were heard last, dB: the capture thread hears all of it.
-    fn products_db(&self, input: usize) -> f64 {
-        let Some((pink, _)) = self.record.steps.iter().rev().find_map(|step| step.pink(input)) else { return 0.0 };
+    /// What distortion added to the level of the lines when they were heard last, dB: the capture thread hears all of it. At a
+    /// drive far from that nobody knows.
+    fn products_db(&self, input: usize, drive: Dbfs) -> f64 {
+        let near =
+            |step: &&StepResult| step.step.drive.is_some_and(|then| (then.db() - drive.db()).abs() < NEAR_DRIVE_DB);
+        let last = self.record.steps.iter().rev().find(|step| step.pink(input).is_some());
+        let Some((pink, _)) = last.filter(near).and_then(|step| step.pink(input)) else { return 0.0 };
         let told = [&pink.even, &pink.odd].into_iter().filter_map(|reading| reading.told());
         db_from_power(1.0 + told.map(|e| power_from_db(e.value)).sum::<f64>()).unwrap_or(0.0)
     }
