@@ -6,6 +6,7 @@ use crate::calibration::electrical::{AtLoad, level_words};
 use crate::card::{Granted, InputRole};
 use crate::judgement::{Budget, DriveNeeded, EXPOSURE_CAUTION, Judgement, Threshold};
 use crate::session::chain::{Chain, pink_spectrum};
+use crate::session::clean::bend_word;
 use crate::session::record::{Record, StepResult};
 use crate::session::seats::Fit;
 use crate::signal::Stimulus;
@@ -61,7 +62,7 @@ pub fn steps(record: &Record, out: &mut dyn Write) -> Result<()> {
         "", "", "dBFS", unit, "dB", "dB", "dB", "dB", "", volts.units
     )?;
     for step in &record.steps {
-        writeln!(out, "{}", row(step, input, &volts.cells(&record.head.chain, step)))?;
+        writeln!(out, "{}", row(record, step, input, &volts.cells(&record.head.chain, step)))?;
         if let Some(seen) = witnessed(&record.head.chain, step) {
             writeln!(out, "{:>6}{seen} seen by the witness", "")?;
         }
@@ -109,7 +110,7 @@ impl VoltColumns {
     }
 }
 
-fn row(step: &StepResult, input: usize, volts: &str) -> String {
+fn row(record: &Record, step: &StepResult, input: usize, volts: &str) -> String {
     let blank = || "·".to_string();
     let one = |v: Option<f64>| v.map_or_else(blank, |v| tidy(v, 1));
     let drive = one(step.step.drive.map(|d| d.db()));
@@ -117,8 +118,7 @@ fn row(step: &StepResult, input: usize, volts: &str) -> String {
         let level = result.sound.and_then(|s| s.z).or(pink.level_z).map(|e| e.value);
         let clip = match &pink.clip {
             None => blank(),
-            Some(clip) if clip.is_evident() => "clips".into(),
-            Some(_) => "none".into(),
+            Some(_) => bend_word(&record.steps, step, &record.head.chain).unwrap_or("none").into(),
         };
         let gain = result.gain_change_db.map_or_else(blank, |g| tidy(g.value, 2));
         [one(level), reading(&pink.even), reading(&pink.odd), one(pink.over_noise_db.map(|o| -o)), gain, clip]

@@ -5,7 +5,7 @@ use crate::analysis::PinkFinding;
 use crate::judgement::path::{PathReport, path_report};
 use crate::judgement::{Judgement, Threshold, ThresholdTold, Whose, judge};
 use crate::session::chain::{Chain, pink_spectrum};
-use crate::session::clean::clip_evident;
+use crate::session::clean::bend_word;
 use crate::session::climb::{Purpose, drive_ceiling, spl_ceiling};
 use crate::session::plan::{Extent, Plan, UNCALIBRATED_CEILING};
 use crate::session::record::{Record, StepResult, TakeResult};
@@ -288,7 +288,7 @@ impl Picture {
             LevelUnit::Dbfs => pink.level_z,
         };
         if let Some(level) = level.filter(|l| l.value.is_finite()) {
-            let says = self.says(&record.head.chain, step, pink, &level, drive);
+            let says = self.says(record, step, pink, &level, drive);
             let interval = (level.interval.low, level.interval.high);
             self.points.push(Point { step: step.step.number, drive, level: level.value, interval, void: false, says });
         }
@@ -312,13 +312,21 @@ impl Picture {
         Some(Point { step: step.step.number, drive, level, interval: (level, level), void: true, says })
     }
 
-    fn says(&self, chain: &Chain, step: &StepResult, pink: &PinkFinding, level: &Estimate, drive: f64) -> Vec<String> {
+    fn says(
+        &self,
+        record: &Record,
+        step: &StepResult,
+        pink: &PinkFinding,
+        level: &Estimate,
+        drive: f64,
+    ) -> Vec<String> {
+        let chain = &record.head.chain;
         let mut lines = vec![
             format!(
                 "step {}, {}{}",
                 step.step.number,
                 step.step.purpose,
-                if clip_evident(&record.steps, step, chain) { ": clips" } else { "" }
+                bend_word(&record.steps, step, chain).map_or(String::new(), |word| format!(": {word}"))
             ),
             format!("drive {} dBFS RMS, peak {} dB re full scale", text::db(drive), text::db(drive - self.full_drive)),
             format!("level {} {}", text::with_interval(level), self.unit.word()),

@@ -48,6 +48,14 @@ pub fn clip_evident(steps: &[StepResult], result: &StepResult, chain: &Chain) ->
     chain.limit_inputs().into_iter().any(|input| clips_at(steps, result, input))
 }
 
+/// `clips`, or `bends` where no limit explains what is seen; `None` where nothing is.
+pub fn bend_word(steps: &[StepResult], result: &StepResult, chain: &Chain) -> Option<&'static str> {
+    let seen = || chain.limit_inputs().into_iter().filter(|input| clips_at(steps, result, *input));
+    let fitted = |input| result.pink(input).and_then(|(pink, _)| pink.clip.as_ref()?.level.as_ref()).is_some();
+    seen().next()?;
+    Some(if seen().any(fitted) { "clips" } else { "bends" })
+}
+
 /// True where this input shows clip evidence that counts. Not a bend that no hard limit explains where the distortion falls
 /// while the drive rises: a limit does not let go, a coarse resolution does.
 pub fn clips_at(steps: &[StepResult], result: &StepResult, input: usize) -> bool {
@@ -66,7 +74,9 @@ pub fn why_unclean(steps: &[StepResult], result: &StepResult, chain: &Chain, lim
         let (pink, input) = result.pink(at)?;
         if over_noise_db(pink) < OVER_NOISE_DB {
             None
-        } else if input.gain_change_db.is_some_and(|c| c.value.abs() - c.half_width() > GAIN_TOLERANCE_DB) {
+        } else if input.gain_change_db.is_some_and(|c| c.value.abs() - c.half_width() > GAIN_TOLERANCE_DB)
+            && !falls(steps, result, at)
+        {
             Some(Unclean::GainMoves)
         } else if chain.has_witness() && distortion_surely_over(pink, limit_percent) {
             Some(Unclean::Distorts)

@@ -52,6 +52,8 @@ pub const START_BELOW_LISTENING_DB: f64 = 6.0;
 pub const START_UNKNOWN: Dbfs = Dbfs(-48.0);
 /// The threshold step stands this far above the fitted clip level (method 5: 1 to 1.5 dB).
 pub const THRESHOLD_OVERDRIVE_DB: f64 = 1.25;
+/// Odd-order distortion from which a probe is not believed, dB re the stimulus.
+const COARSE_DB: f64 = -6.0;
 /// Drives that are told apart where a soft limit is read at two of them, dB.
 const SOFT_APART_DB: f64 = 0.2;
 /// Bisection ends here, dB.
@@ -180,6 +182,8 @@ pub struct Step {
 pub enum StopReason {
     /// The output (or headphone, or input) clips.
     ClipEvidence,
+    /// A bend was seen that no limit explains.
+    Bend,
     /// A ceiling.
     Ceiling {
         /// Which one.
@@ -220,8 +224,8 @@ pub enum StopReason {
 impl StopReason {
     /// True where the climb ended before it could show the output's limit: what it shows is a lower bound.
     pub fn is_lower_bound(&self) -> bool {
-        use StopReason::{ClipEvidence, DistortionJumps, FullScale, GainChange};
-        !matches!(self, ClipEvidence | GainChange | DistortionJumps | FullScale)
+        use StopReason::{Bend, ClipEvidence, DistortionJumps, FullScale, GainChange};
+        !matches!(self, Bend | ClipEvidence | GainChange | DistortionJumps | FullScale)
     }
 }
 
@@ -229,6 +233,7 @@ impl fmt::Display for StopReason {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             StopReason::ClipEvidence => write!(f, "it clips"),
+            StopReason::Bend => write!(f, "a bend was seen that no limit explains"),
             StopReason::Ceiling { which } => write!(f, "the ceiling of {which} was reached"),
             StopReason::FullScale => write!(f, "the stimulus reached full scale"),
             StopReason::WantedHeadroom => write!(f, "the quick look reached the wanted headroom"),
@@ -399,7 +404,7 @@ impl Climb<'_> {
     pub fn gain_db(&self, input: usize) -> Option<f64> {
         self.results.iter().rev().find_map(|r| {
             let pink = r.pink(input)?.0;
-            Some(pink.gain_db?.value).filter(|_| over_noise_db(pink) >= OVER_NOISE_DB)
+            Some(pink.gain_db?.value).filter(|_| over_noise_db(pink) >= OVER_NOISE_DB && !is_coarse(pink, r.step.drive))
         })
     }
 
@@ -459,9 +464,11 @@ impl Climb<'_> {
     }
 
     fn after_probe(&self) -> Next {
-        let over = self.last_pink().map_or(f64::NEG_INFINITY, |(pink, _)| over_noise_db(pink));
         let (limit, _) = self.limit();
         let drive = self.last_drive();
+        let coarse = |pink: &PinkFinding| is_coarse(pink, Some(drive));
+        let heard = |pink: &PinkFinding| if coarse(pink) { f64::NEG_INFINITY } else { over_noise_db(pink) };
+        let over = self.last_pink().map_or(f64::NEG_INFINITY, |(pink, _)| heard(pink));
         if over < OVER_NOISE_DB {
             // A probe too quiet for the reference's distance may still pass: only the ceiling itself ends the search.
             let next = Dbfs(drive.db() + PROBE_STEP_DB);
@@ -731,8 +738,12 @@ impl Climb<'_> {
 
     fn reason(&self) -> StopReason {
         let climbed = |r: &&StepResult| matches!(r.step.purpose, Purpose::Climb | Purpose::Threshold | Purpose::Bisect);
-        if self.results.iter().filter(|r| !r.step.purpose.is_added()).any(|r| self.clips(r)) {
-            return StopReason::ClipEvidence;
+        let own = || self.results.iter().filter(|r| !r.step.purpose.is_added());
+        let words = own().filter_map(|r| clean::bend_word(self.results, r, self.chain));
+        match words.min_by_key(|word| *word != "clips") {
+            Some("clips") => return StopReason::ClipEvidence,
+            Some(_) => return StopReason::Bend,
+            None => {}
         }
         if let Some((_, unclean)) = self.bracket() {
             let at = |r: &&StepResult| r.step.drive.is_some_and(|d| (d.db() - unclean).abs() < SAME_DB);
@@ -748,6 +759,13 @@ impl Climb<'_> {
         }
         until_top.blocked().unwrap_or(StopReason::WantedHeadroom)
     }
+}
+
+/// So little is left of the waveform that its gain means nothing: noise of a few steps of a coarse resolution. From the highest
+/// unheard drive on even 8 bits leave enough to go by.
+fn is_coarse(pink: &PinkFinding, drive: Option<Dbfs>) -> bool {
+    let quiet = drive.is_some_and(|drive| drive.db() < UNHEARD_DRIVE.db() - SAME_DB);
+    quiet && pink.odd.told().is_some_and(|odd| odd.value > COARSE_DB)
 }
 
 /// How much louder the sound may become before the capture card's input is full, dB.

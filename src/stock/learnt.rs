@@ -218,7 +218,8 @@ fn limit(judgement: &Judgement, open: &Estimate, full_drive_db: f64) -> Reading 
         Estimate::symmetric(full + drive.value - full_drive_db, drive.half_width())
     };
     // A hard limit may be the capture chain's too: sessions on several loads tell, and the lower figure is the safer one.
-    let headphones = matches!(&judgement.threshold, Threshold::Told(told) if told.whose == Whose::OutputHeadphoneOrCapture);
+    let headphones =
+        matches!(&judgement.threshold, Threshold::Told(told) if told.whose == Whose::OutputHeadphoneOrCapture);
     let full_scale = matches!(judgement.threshold, Threshold::NoneUpTo { full_scale: true, .. });
     match &judgement.highest_clean.drive {
         Reading::Told(drive) if headphones || full_scale => Reading::AtLeast(at(drive)),

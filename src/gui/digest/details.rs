@@ -3,8 +3,7 @@
 use crate::analysis::{BandFinding, Finding, ResponsePoint};
 use crate::gui::text;
 use crate::judgement::{EXPOSURE_CAUTION, Judgement, Threshold};
-use crate::session::chain::Chain;
-use crate::session::clean::clip_evident;
+use crate::session::clean::bend_word;
 use crate::session::climb::Purpose;
 use crate::session::record::{Record, StepResult};
 use crate::stats::Reading;
@@ -106,14 +105,12 @@ fn row(record: &Record, step: &StepResult) -> Row {
         text::column(common.map(|c| c.overload.room_db), 6),
         ppm.map_or("       –".into(), |p| format!("{:>8}", text::fixed(p.value, 3))),
     ];
-    Row { step: step.step.number, purpose: step.name(), cells, remark: remark(&record.head.chain, step) }
+    Row { step: step.step.number, purpose: step.name(), cells, remark: remark(record, step) }
 }
 
-fn remark(chain: &Chain, step: &StepResult) -> String {
-    let mut words = Vec::new();
-    if clip_evident(&record.steps, step, chain) {
-        words.push("clips".to_string());
-    }
+fn remark(record: &Record, step: &StepResult) -> String {
+    let mut words: Vec<String> =
+        bend_word(&record.steps, step, &record.head.chain).map(String::from).into_iter().collect();
     match step.takes.iter().filter(|t| t.void.is_some()).count() {
         0 => {}
         1 => words.push("1 void take".into()),

@@ -5,7 +5,7 @@ use crate::analysis::{PinkFinding, band};
 use crate::judgement::{Judgement, loudest_clean};
 use crate::report::model::{Cell, Column, Part, Section, Table};
 use crate::session::chain::pink_spectrum;
-use crate::session::clean::clip_evident;
+use crate::session::clean::bend_word;
 use crate::session::climb::Purpose;
 use crate::session::record::{Record, StepResult};
 
@@ -76,10 +76,8 @@ fn row(record: &Record, step: &StepResult, full: f64) -> Vec<Cell> {
 
 fn remark(record: &Record, step: &StepResult) -> String {
     let void = step.takes.iter().filter(|take| take.void.is_some()).count();
-    let mut words = Vec::new();
-    if clip_evident(&record.steps, step, &record.head.chain) {
-        words.push("clips".to_string());
-    }
+    let mut words: Vec<String> =
+        bend_word(&record.steps, step, &record.head.chain).map(String::from).into_iter().collect();
     if void > 0 {
         words.push(format!("void takes: {void}"));
     }

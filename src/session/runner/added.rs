@@ -9,7 +9,7 @@ use super::super::record::InputResult;
 use super::super::seats::{Fit, Seats, fits};
 use super::super::storage::Storage;
 use super::step::{Known, StepError, StepRunner};
-use super::{RunError, Worker};
+use super::{RunError, Worker, with_blocks};
 use crate::card::InputRole;
 use crate::take::VoidReason;
 use std::path::Path;
@@ -56,7 +56,7 @@ impl Worker {
         let folder = folder.to_path_buf();
         self.tell(Event::Began { record: Arc::new(record.clone()), folder: folder.clone(), granted });
         let (routing, backend) = (chain.routing.clone(), changed.as_deref().unwrap_or(backend));
-        let reopen = Box::new(move || self.open(backend, &routing));
+        let reopen = Box::new(move |blocks| self.open(backend, &with_blocks(&routing, blocks)));
         let mut steps = StepRunner::new(self, (engine, tell_live), reopen, storage, record, period)?;
         steps.seat = seat;
         match steps.add(what) {

@@ -415,7 +415,10 @@ impl Worker {
         let granted = (playback.clone(), capture.clone());
         self.tell(Event::Began { record: Arc::new(record.clone()), folder: folder.clone(), granted });
         let chain = record.head.chain.clone();
-        let reopen = Box::new(|| self.open_chain(&chain));
+        let reopen = Box::new(|blocks| {
+            let routing = with_blocks(&chain.routing, blocks);
+            self.open_chain(&Chain { routing, ..chain.clone() })
+        });
         let mut steps = StepRunner::new(self, (engine, tell_live), reopen, storage, record, period)?;
         let stop = loop {
             let next = match steps.next() {
@@ -443,6 +446,11 @@ impl Worker {
         self.tell(Event::Ended { record: Arc::new(record), folder });
         Ok(())
     }
+}
+
+/// The same cards with blocks so many times as long.
+fn with_blocks(routing: &Routing, times: u32) -> Routing {
+    Routing { block_frames: routing.block_frames.saturating_mul(times), ..routing.clone() }
 }
 
 /// Steps in all, as far as the plan tells: an estimate for the status line.

@@ -29,6 +29,8 @@ const DELAY_MARGIN_S: f64 = 0.1;
 const HEALING: Duration = Duration::from_secs(8);
 /// Sound libraries complain of each failure on their own.
 const BETWEEN_OPENINGS: Duration = Duration::from_secs(2);
+/// Blocks become so many times as long at most.
+const MOST_BLOCKS: u32 = 8;
 /// Distortion is about the same within so much drive, dB.
 const NEAR_DRIVE_DB: f64 = 6.0;
 /// After a protective trip the noise is heard this much lower first, dB (method 5).
@@ -56,14 +58,16 @@ impl<E: Into<RunError>> From<E> for StepError {
 
 /// Open cards, and the way to tell the live picture what will play.
 pub(super) type Opened = (Engine, Sender<Option<Expected>>);
-/// Opens the same cards again.
-pub(super) type Reopen<'a> = Box<dyn Fn() -> Result<Opened, RunError> + 'a>;
+/// Opens the same cards again, with blocks so many times as long.
+pub(super) type Reopen<'a> = Box<dyn Fn(u32) -> Result<Opened, RunError> + 'a>;
 
 pub(super) struct StepRunner<'a> {
     pub(super) worker: &'a Worker,
     /// `None` only while the cards are opened again.
     engine: Option<Engine>,
     reopen: Reopen<'a>,
+    /// Blocks are so many times as long as asked for.
+    blocks: u32,
     /// Nothing was heard through them since: the delay of the streams before says nothing.
     reopened: bool,
     storage: Storage,
@@ -201,6 +205,7 @@ impl<'a> StepRunner<'a> {
             worker,
             engine: Some(engine),
             reopen,
+            blocks: 1,
             reopened: false,
             storage,
             record,
@@ -271,7 +276,10 @@ impl<'a> StepRunner<'a> {
                             break;
                         }
                         // A stream that delivers nothing, or no numbers, twice running does not come back by itself.
-                        if attempt > 1 && matches!(reason, VoidReason::Stalled { .. } | VoidReason::NotFinite { .. }) {
+                        let numbers = !matches!(reason, VoidReason::NotFinite { .. });
+                        if attempt > 1 && (!numbers || matches!(reason, VoidReason::Stalled { .. })) {
+                            // A plug-in of a server that makes no numbers of one block size may make some of another.
+                            self.blocks = if numbers { self.blocks } else { (2 * self.blocks).min(MOST_BLOCKS) };
                             self.heal(&reason.to_string())?;
                         } else {
                             self.worker.tell(Event::Repeated { reason });
@@ -324,7 +332,7 @@ impl<'a> StepRunner<'a> {
             if self.worker.stop.is_asked() {
                 return Err(StepError::Stopped);
             }
-            match (self.reopen)() {
+            match (self.reopen)(self.blocks) {
                 Ok((engine, tell_live)) => {
                     (self.engine, self.tell_live, self.reopened) = (Some(engine), tell_live, true);
                     return Ok(());
