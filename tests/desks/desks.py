@@ -41,8 +41,8 @@ def hum(*tones, db):
 DESKS = [
     # As everybody's.
     Desk("plain", [], "gain 0.00, nothing added", NO_CLIP, CLIPS + ["−inf", "NaN", "−∞"], ci=True),
-    Desk("limit", LIMIT, "c −12.00 / −12.00", FOUND_12, ["asymmetr", "input overload"], ci=True),
-    Desk("chain", ["-d", "amp_1181 amp 6", *hard(-6), "-d", "amp_1181 amp -3"], "gain +3, c −12.00", FOUND_12, ci=False),
+    Desk("limit", LIMIT, "c −12.00 / −12.00", FOUND_12, ["asymmetr", "input overload"]),
+    Desk("chain", ["-d", "amp_1181 amp 6", *hard(-6), "-d", "amp_1181 amp -3"], "gain +3, c −12.00", FOUND_12),
     Desk("volume_half", [*LIMIT, "-x", "pactl set-sink-volume bench 50%"], "gain −18.06, c −12.00", FOUND_12, [r"−30\.0"]),
     Desk("s16", ["-f", "s16le", *LIMIT], "16 bit without dither, c −12.00", [*FOUND_12, "resolution"], ["output distorts"]),
     Desk("asym", ["-d", "const_1909 const 0.1", *LIMIT, "-d", "dc_remove_1207 dcRemove"], "c+ −16.41, c− −9.09",
@@ -50,10 +50,10 @@ DESKS = [
     Desk("hum", [*LIMIT, *hum(50, 100, 150, db=-45)], "c −12.00; hum", [*FOUND_12, "[Hh]um"], ["volume has changed"], ci=True),
     Desk("agc", ["-d", "sc4m_1916 sc4m 0,10,400,-24,4,3,6"], "gain +6 to −24, −9.8 at 0", ["[Aa]utomatic gain|gain.*(moves|follows)"],
          CLEAN + [r"equivalent hard limit"], ends=False, ci=True),
-    Desk("clock_p100", [*LIMIT, "-s", "rate -v 48004.8"], "capture clock +100 ppm, c −12.00", [*FOUND_12, r"\+?100\.00|\+?99\.99"], ci=True),
+    Desk("clock_p100", [*LIMIT, "-s", "rate -v 48004.8"], "capture clock +100 ppm, c −12.00", [*FOUND_12, r"\+?100\.00|\+?99\.99"]),
     Desk("rate44", ["-r", "44100", *LIMIT], "44.1 kHz inside, c −12.00", ["[Rr]esampled|44\\.1"], [r"−9\.5"]),
     Desk("suspend", ["-b", "sleep $DESK_AT; pactl suspend-sink bench 1; sleep .3; pactl suspend-sink bench 0"],
-         "125 ms lost, nothing says so", NO_CLIP, CLIPS, ci=True),
+         "125 ms lost, nothing says so", NO_CLIP, CLIPS),
     Desk("server_dies", ["-b", "sleep $DESK_AT; kill -9 $DESK_PULSE_PID"], "the server is killed",
          ["run --continue"], ["panicked", CLEAN[0]], ends=False, ci=True),
     # Hard limits of other sizes and places.
@@ -86,7 +86,7 @@ DESKS = [
     Desk("lookahead_slow", ["-d", "fast_lookahead_limiter_1913 fastLookaheadLimiter 0,-12,1.5"], "the same, slow release", ["limiter|gain"], CLEAN, ends=False),
     Desk("compressor_soft", ["-d", "sc4m_1916 sc4m 0,50,800,-20,2,6,0"], "2:1 over −20, slow", ["gain"], CLEAN, ends=False),
     Desk("satan", ["-d", "satan_maximiser_1408 satanMaximiser 30,-20"], "maximiser over −20", [], CLEAN),
-    Desk("bits8", ["-d", "decimator_1202 decimator 8,48000"], "8 bit", ["resolution"], ["it clips"], ci=False),
+    Desk("bits8", ["-d", "decimator_1202 decimator 8,48000"], "8 bit", ["resolution"], ["it clips"]),
     Desk("bits12", ["-d", "decimator_1202 decimator 12,48000"], "12 bit", ["resolution"], ["it clips"]),
     Desk("codec", ["-d", "gsm_1215 gsm 1,1,0"], "a speech codec", [], CLEAN, ends=False),
     Desk("delay_1s", ["-d", "fad_delay_1192 fadDelay 1.0,-70", *LIMIT], "1 s of delay, c −12.00", []),
