@@ -410,7 +410,7 @@ fn a_session_that_was_cut_short_is_taken_up_by_keyboard_and_shown_as_it_was_aske
     assert!(says(&window, "at-10: console phones socket with open 300 Ω") && says(&window, "at-9: "));
     assert!(!says(&window, "at-11"), "a finished session is offered");
     press(&mut window, Key::Enter);
-    let Ok(Command::Continue { folder }) = bench.commands.try_recv() else { panic!("nothing was taken up") };
+    let Ok(Command::Continue { folder, .. }) = bench.commands.try_recv() else { panic!("nothing was taken up") };
     assert_eq!((folder.clone(), window.state().view.phase), (sessions.join("at-10"), Phase::Opening));
 
     let record = Arc::new(Record::new(head));

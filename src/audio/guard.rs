@@ -268,7 +268,8 @@ mod tests {
     #[test]
     fn far_under_the_ceiling_a_click_passes_and_a_knob_turned_up_is_told_within_a_quarter_second() {
         let quiet = limits(Some(-60.0), Some(-20.0));
-        let click = |t: f64| if (2.0..2.002).contains(&t) { -30.0 } else { -60.0 };
+        // Over a whole period it adds under 3 dB.
+        let click = |t: f64| if (2.0..2.0002).contains(&t) { -22.0 } else { -60.0 };
         assert_eq!(watch(quiet, click, 6.0), None);
         let (at_s, what) = watch(quiet, |t| if t < 2.0 { -60.0 } else { -40.0 }, 6.0).unwrap();
         assert!((2.0..2.26).contains(&at_s), "{at_s}: {what}");

@@ -529,7 +529,7 @@ impl Desk {
         self.view.phase = Phase::Opening;
         self.pinned = None;
         self.goes_on = true;
-        self.send(Command::Continue { folder });
+        self.send(Command::Continue { folder, confirmed: None });
     }
 
     /// What is asked is what the session that was taken up had been asked.

@@ -167,8 +167,9 @@ fn of_path_check(record: &Record, rule: HeadroomRule) -> Judgement {
     }
 }
 
-/// The session's flaws, each code once, doubts before notes. Flaws of the probes and of void takes do not count: no
-/// number of theirs is used.
+/// The session's flaws, doubts before notes: each of the session as a whole (two cards may resample, three levels may not
+/// have been played), and of those of steps each code once. Flaws of the probes and of void takes do not count: no number
+/// of theirs is used.
 fn session_flaws(record: &Record, listening: Option<ListeningLevel>) -> Vec<Flaw> {
     use crate::session::climb::Purpose;
     let mut flaws: Vec<Flaw> = vec![record.head.chain.coupler.note()];
@@ -177,9 +178,14 @@ fn session_flaws(record: &Record, listening: Option<ListeningLevel>) -> Vec<Flaw
     flaws.extend(lowered(record));
     flaws.extend(coarse(record));
     flaws.extend(related_to_a_field(record, listening));
-    flaws.extend(record.steps.iter().filter(|s| s.step.purpose != Purpose::Probe).flat_map(|s| s.flaws()).cloned());
-    flaws.sort_by(|a, b| b.weight.cmp(&a.weight).then(a.code.cmp(&b.code)));
-    flaws.dedup_by(|a, b| a.code == b.code);
+    let steps = record.steps.iter().filter(|s| s.step.purpose != Purpose::Probe);
+    let mut of_steps: Vec<Flaw> = steps.flat_map(|s| s.flaws()).cloned().collect();
+    let order = |a: &Flaw, b: &Flaw| b.weight.cmp(&a.weight).then(a.code.cmp(&b.code));
+    of_steps.sort_by(order);
+    of_steps.dedup_by(|a, b| a.code == b.code);
+    flaws.extend(of_steps);
+    flaws.sort_by(order);
+    flaws.dedup_by(|a, b| (&a.code, &a.text) == (&b.code, &b.text));
     flaws
 }
 

@@ -111,8 +111,52 @@ pub fn chain_flaws(record: &Record) -> Vec<Flaw> {
     flaws.extend(not_as_asked(record));
     flaws.extend(quieter_sounds(record));
     flaws.extend(reference_moved(record));
+    flaws.extend(implausible(record));
     flaws.extend(super::seats::flaws(record));
     flaws.extend(head.chain.ears().filter_map(|(_, role)| calibration_drifted(record, role)));
+    flaws
+}
+
+/// Quieter than this no measuring microphone is, dB SPL from 20 Hz to 20 kHz (common practice, no source).
+const QUIETEST_DB: f64 = 0.0;
+/// Louder than this no output drives a headphone at digital full scale, dB SPL (common practice, no source).
+const LOUDEST_DB: f64 = 155.0;
+/// Ears of one headphone that differ by more are not both heard, or not both calibrated, dB (common practice, no source).
+const EARS_APART_DB: f64 = 20.0;
+
+/// A wrong offset gives numbers that look right, and a ceiling that does not hold: what cannot be is a doubt.
+fn implausible(record: &Record) -> Vec<Flaw> {
+    let chain = &record.head.chain;
+    let ears = || chain.ears().filter_map(|(input, role)| Some((input, role, chain.acoustic(role)?.offset.value)));
+    let mut flaws = Vec::new();
+    for (input, role, offset) in ears() {
+        let ear = role.in_words();
+        let silence = record.last(Purpose::Silence).and_then(|step| step.silence(input)?.noise_z);
+        if let Some(level) = silence.map(|noise| noise.value + offset).filter(|level| *level < QUIETEST_DB) {
+            flaws.push(Flaw::doubt(
+                "offset-too-low",
+                format!("Silence at the {ear} reads {level:.0} dB SPL, which is quieter than any microphone: the offset is too low, and all levels with it, or the input is gated. Calibrate again."),
+            ));
+        }
+        let gain = record.last(Purpose::Reference).and_then(|step| step.pink(input)?.0.gain_db);
+        if let Some(level) = gain.map(|gain| gain.value + offset).filter(|level| *level > LOUDEST_DB) {
+            flaws.push(Flaw::doubt(
+                "offset-too-high",
+                format!("Full scale would be {level:.0} dB SPL at the {ear}, which no output and headphone give: the offset is too high. Calibrate again."),
+            ));
+        }
+    }
+    let level = |input: usize, offset: f64| Some(record.last(Purpose::Reference)?.pink(input)?.0.level_z?.value + offset);
+    let levels: Vec<_> = ears().filter_map(|(input, role, offset)| Some((role, level(input, offset)?))).collect();
+    if let [(first, a), (second, b)] = levels.as_slice()
+        && (a - b).abs() > EARS_APART_DB
+    {
+        let (first, second) = (first.in_words(), second.in_words());
+        flaws.push(Flaw::doubt(
+            "ears-apart",
+            format!("{first} and {second} differ by {:.0} dB: one is not driven, leaks, or has a wrong offset.", (a - b).abs()),
+        ));
+    }
     flaws
 }
 

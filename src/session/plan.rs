@@ -117,6 +117,15 @@ pub struct Ceilings {
     pub milliwatts: Option<f64>,
 }
 
+impl Ceilings {
+    /// A ceiling that was raised over its default and so is typed a second time; `None` where none was.
+    pub fn raised(&self, calibrated: bool) -> Option<f64> {
+        let spl = Some(self.spl.db()).filter(|spl| *spl > DEFAULT_CEILING.db());
+        let drive = self.drive.map(Dbfs::db).filter(|drive| !calibrated && *drive > UNCALIBRATED_CEILING.db());
+        spl.or(drive)
+    }
+}
+
 impl Default for Ceilings {
     fn default() -> Self {
         Ceilings { spl: DEFAULT_CEILING, drive: None, volts: None, milliwatts: None }

@@ -30,6 +30,8 @@ pub enum Command {
     Continue {
         /// Its folder.
         folder: PathBuf,
+        /// The ceiling that was raised over its default, typed again.
+        confirmed: Option<f64>,
     },
     /// Listen to the sound calibrator on one input and take the offset from it.
     Calibrate {

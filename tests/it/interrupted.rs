@@ -16,7 +16,7 @@ const SAME_DB: f64 = 0.05;
 
 fn carry_on(spec: &BenchSpec, folder: &Path) -> (loudenough::session::record::Record, PathBuf) {
     let bench = sessions::bench(spec, SimulatedCardSpec::default());
-    bench.commands.send(Command::Continue { folder: folder.into() }).unwrap();
+    bench.commands.send(Command::Continue { folder: folder.into(), confirmed: None }).unwrap();
     sessions::finish(&bench).unwrap()
 }
 
@@ -53,6 +53,35 @@ fn a_step_that_was_given_up_is_played_again_when_the_session_is_taken_up() {
     assert_eq!(rows(&folder), 1 + whole.steps.len());
     // The void takes are kept beside it.
     assert!(folder.join(format!("steps/{given_up:04}-unfinished-1/step.json")).exists());
+}
+
+/// A digit that slipped into the stored ceiling once played 119 dB SPL: what cannot be is refused, and what was raised is
+/// confirmed again.
+#[test]
+fn a_stored_ceiling_is_checked_like_a_typed_one() {
+    let home = tempfile::tempdir().unwrap();
+    let spec = BenchSpec::named("console phones socket", "closed 80 Ω").unwrap();
+    let dead = Fault { at_frame: 48_000 * 15, what: FaultAction::Mute };
+    let card = SimulatedCardSpec { faults: vec![dead], ..SimulatedCardSpec::default() };
+    let (_, folder) =
+        sessions::run(&spec, card, sessions::plan(70.0), sessions::chain(&spec), home.path()).unwrap();
+    let file = folder.join("session.json");
+    let stored = std::fs::read_to_string(&file).unwrap();
+    let take_up = |ceiling: &str, confirmed: Option<f64>| {
+        let changed = stored.replacen("\"spl\":115.0", &format!("\"spl\":{ceiling}"), 1);
+        assert_ne!(changed, stored);
+        std::fs::write(&file, changed).unwrap();
+        let bench = sessions::bench(&spec, SimulatedCardSpec::default());
+        bench.commands.send(Command::Continue { folder: folder.clone(), confirmed }).unwrap();
+        sessions::finish(&bench).map(|_| ())
+    };
+    let told = take_up("915.0", Some(915.0)).unwrap_err();
+    assert!(told.contains("915") && told.contains("ceiling"), "{told}");
+    for confirmed in [None, Some(121.0)] {
+        let told = take_up("120.0", confirmed).unwrap_err();
+        assert!(told.contains("--confirm-ceiling 120"), "{told}");
+    }
+    take_up("120.0", Some(120.0)).unwrap();
 }
 
 /// The gain is turned up by 12 dB in mid-session: protection fades out, and that drive is not played a second time.

@@ -77,6 +77,24 @@ fn a_calibrated_microphone_that_hears_nothing_does_not_raise_the_drive() {
     }
 }
 
+/// An offset 40 dB low once read 79 dB SPL where 119 played, and silence at −8, without a word.
+#[test]
+fn an_offset_that_cannot_be_is_a_doubt() {
+    let spec = desk();
+    for (off, code) in [(0.0, None), (-45.0, Some("offset-too-low")), (60.0, Some("offset-too-high"))] {
+        let mut chain = sessions::chain(&spec);
+        for acoustic in chain.acoustic.values_mut() {
+            acoustic.offset = acoustic.offset.shifted(off);
+        }
+        let home = tempfile::tempdir().unwrap();
+        let plan = Plan { listening: None, ..Plan::quick_look(loudenough::units::SampleRate::DEFAULT) };
+        let (record, _) = sessions::run(&spec, SimulatedCardSpec::default(), plan, chain, home.path()).unwrap();
+        let flaws = judge(&record).flaws;
+        let seen = flaws.iter().find(|flaw| flaw.code.starts_with("offset-too")).map(|flaw| flaw.code.as_str());
+        assert_eq!(seen, code, "{off}: {flaws:?}");
+    }
+}
+
 /// The reference is played with hands near the coupler: no louder than somebody listens.
 #[test]
 fn the_quiet_reference_is_quiet() {

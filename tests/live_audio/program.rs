@@ -55,7 +55,9 @@ fn told(server: &Server, home: &TempDir, arguments: &[impl AsRef<str>]) -> Value
     let kept = said.split_once("--continue \"").and_then(|(_, rest)| Some(rest.split_once('"')?.0));
     if let (true, Some(folder)) = (said.contains(SERVER_GAVE_UP), kept) {
         // What the program itself advises.
-        output = loudenough(server, home, &["run", "--continue", folder, "--no-progress", "--json"]).output().unwrap();
+        let drive = DRIVE_DBFS.to_string();
+        let again = ["run", "--continue", folder, "--confirm-ceiling", &drive, "--no-progress", "--json"];
+        output = loudenough(server, home, &again).output().unwrap();
     }
     let said = String::from_utf8_lossy(&output.stderr);
     assert!(output.status.success(), "{arguments:?}: {said}");
@@ -209,7 +211,8 @@ fn run_outlives_ctrl_c_and_its_server_plainly_and_is_taken_up_again() {
         assert!(faded_db < FADED_DB, "cut off");
 
         let folder = session.to_str().unwrap();
-        let again = ["run", "--continue", folder, "--json", "--no-progress"].map(String::from);
+        let drive = DRIVE_DBFS.to_string();
+        let again = ["run", "--continue", folder, "--confirm-ceiling", &drive, "--json", "--no-progress"].map(String::from);
         let mut second = Started::new(&server, &home, &again);
         second.wait_in_mid_step(&session, 4);
         let ended = second.ends_plainly(&session, GIVEN_UP_WITHIN_S, |_| server.kill());

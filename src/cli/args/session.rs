@@ -4,6 +4,11 @@ use super::{Desk, Keep, Listener, Numbers, Sound, Spectrum};
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
 
+/// What a session that is taken up keeps from when it was begun.
+const KEPT_BY_A_SESSION: [&str; 48] = [
+    "chain", "playback", "capture", "playback_channels", "left_ear", "right_ear", "witness", "source_side", "loopback", "rate", "capture_rate", "block", "output_name", "volume", "headphone_name", "gain", "coupler", "offset", "offset_half_width", "confirm_offset", "forget_offset", "confirm_volts", "forget_volts", "microphone_max", "card_distortion", "quick", "listening", "weighting", "field", "ample", "borderline", "wanted", "sines", "sine_series", "beside", "spectrum", "at", "at_drive", "seats", "step", "ceiling", "ceiling_drive", "ceiling_volts", "ceiling_milliwatts", "distortion_limit", "stop_at_ear", "sessions", "id",
+];
+
 /// The ear that an outside source is heard at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum OutsideEar {
@@ -61,8 +66,9 @@ pub struct Rehearse {
 /// Options of `run`.
 #[derive(Debug, Args)]
 pub struct Run {
-    /// Take up an interrupted session instead of starting one.
-    #[arg(long = "continue", value_name = "SESSION", conflicts_with_all = ["chain", "playback", "capture"])]
+    /// Take up an interrupted session instead of starting one. Its plan and chain are those it was begun with; a ceiling that was
+    /// raised is confirmed again with `--confirm-ceiling`.
+    #[arg(long = "continue", value_name = "SESSION", conflicts_with_all = KEPT_BY_A_SESSION)]
     pub carry_on: Option<PathBuf>,
     /// The desk.
     #[command(flatten)]

@@ -9,7 +9,7 @@ use super::super::record::InputResult;
 use super::super::seats::{Fit, Seats, fits};
 use super::super::storage::Storage;
 use super::step::{Known, StepError, StepRunner};
-use super::{RunError, Worker, with_blocks};
+use super::{RunError, Worker, check_stored, with_blocks};
 use crate::card::InputRole;
 use crate::take::VoidReason;
 use std::path::Path;
@@ -35,6 +35,7 @@ impl Worker {
     /// Adds one step to a finished session.
     pub(super) fn add(&self, folder: &Path, what: Addition) -> Result<(), RunError> {
         let (storage, record) = Storage::take_up(folder)?;
+        check_stored(&record)?;
         if record.can_go_on() || !record.judgeable() {
             return Err(RunError::AddedTooEarly);
         }

@@ -46,6 +46,19 @@ pub enum RunError {
     /// The plan.
     #[error("the plan cannot run: {0}")]
     Plan(#[from] PlanError),
+    /// The plan as stored.
+    #[error("the stored session cannot be taken up: {0}")]
+    Stored(String),
+    /// Its ceiling was raised.
+    #[error(
+        "the session was begun under a raised ceiling of {ceiling}: such levels destroy hearing and can destroy the headphone. If you mean it, type it again: `loudenough run --continue \"{folder}\" --confirm-ceiling {ceiling}`"
+    )]
+    RaisedCeiling {
+        /// As stored.
+        ceiling: f64,
+        /// Its folder.
+        folder: String,
+    },
     /// A level.
     #[error("the step cannot be played: {0}")]
     Drive(#[from] crate::signal::DriveRefused),
@@ -276,7 +289,7 @@ impl Worker {
                     Ok(())
                 }
                 Command::Run(request) => self.run(&request, &mut kept),
-                Command::Continue { folder } => self.carry_on(&folder, &mut kept),
+                Command::Continue { folder, confirmed } => self.carry_on(&folder, confirmed, &mut kept),
                 Command::Seat { folder, hold } => self.add(&folder, Addition::Seat { hold }),
                 Command::Positions { folder } => self.add(&folder, Addition::Positions),
                 Command::Match { folder, target } => self.add(&folder, Addition::Matched(target)),
@@ -385,8 +398,13 @@ impl Worker {
         self.climb((engine, tell_live), storage, Record::new(head), period)
     }
 
-    fn carry_on(&self, folder: &Path, kept: &mut Option<PathBuf>) -> Result<(), RunError> {
+    fn carry_on(&self, folder: &Path, confirmed: Option<f64>, kept: &mut Option<PathBuf>) -> Result<(), RunError> {
         let (mut storage, mut record) = Storage::take_up(folder)?;
+        check_stored(&record)?;
+        let raised = record.head.plan.ceilings.raised(record.head.chain.is_calibrated());
+        if let Some(ceiling) = raised.filter(|raised| confirmed.is_none_or(|again| (again - raised).abs() > 1e-9)) {
+            return Err(RunError::RaisedCeiling { ceiling, folder: folder.display().to_string() });
+        }
         *kept = Some(folder.to_path_buf());
         let period = record.head.plan.pink.period(record.head.chain.routing.playback_rate);
         let (engine, tell_live) = self.open_chain(&record.head.chain)?;
@@ -446,6 +464,13 @@ impl Worker {
         self.tell(Event::Ended { record: Arc::new(record), folder });
         Ok(())
     }
+}
+
+/// A stored plan and chain pass the checks of typed ones: a file may have been changed since.
+fn check_stored(record: &Record) -> Result<(), RunError> {
+    let head = &record.head;
+    let plan = head.plan.check(head.chain.routing.playback_rate).map_err(|error| error.to_string());
+    plan.and_then(|()| head.chain.check()).map_err(RunError::Stored)
 }
 
 /// The same cards with blocks so many times as long.
