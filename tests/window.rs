@@ -277,7 +277,7 @@ fn the_marker_and_the_sentence_carry_the_stored_values() {
     window.get_by_label_contains(&label);
     window.get_by_label(&judgement.sentence);
     window.get_by_label("The answer");
-    assert!(says(&window, "notes 2 · doubts 0"), "coupler range and converter filter");
+    assert!(says(&window, "notes 3 · doubts 0"), "coupler range, converter filter, and what clips");
     // While nothing is heard the last step is shown, and says so; the last one is the reference.
     let last = record.steps.last().unwrap();
     let level = last.pink(0).unwrap().1.sound.unwrap().z.unwrap().value;

@@ -146,7 +146,8 @@ fn implausible(record: &Record) -> Vec<Flaw> {
             ));
         }
     }
-    let level = |input: usize, offset: f64| Some(record.last(Purpose::Reference)?.pink(input)?.0.level_z?.value + offset);
+    let level =
+        |input: usize, offset: f64| Some(record.last(Purpose::Reference)?.pink(input)?.0.level_z?.value + offset);
     let levels: Vec<_> = ears().filter_map(|(input, role, offset)| Some((role, level(input, offset)?))).collect();
     if let [(first, a), (second, b)] = levels.as_slice()
         && (a - b).abs() > EARS_APART_DB
@@ -154,7 +155,10 @@ fn implausible(record: &Record) -> Vec<Flaw> {
         let (first, second) = (first.in_words(), second.in_words());
         flaws.push(Flaw::doubt(
             "ears-apart",
-            format!("{first} and {second} differ by {:.0} dB: one is not driven, leaks, or has a wrong offset.", (a - b).abs()),
+            format!(
+                "{first} and {second} differ by {:.0} dB: one is not driven, leaks, or has a wrong offset.",
+                (a - b).abs()
+            ),
         ));
     }
     flaws

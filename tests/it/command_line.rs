@@ -83,7 +83,9 @@ fn bad_input_is_named_and_the_way_out_is_told() {
     assert_eq!(words.matches("os error").count(), 1, "the reason is told twice: {words}");
     refused(at, &["run", "--playback", "nowhere:1", "--capture", "nowhere:2"], &["nowhere:1", "cards"]);
     refused(at, &["rehearse", "--output", "moon"], &["moon", "desk amplifier"]);
-    for option in [["--ceiling", "90"], ["--offset", "100"], ["--left-ear", "2"], ["--id", "other"], ["--listening", "60"]] {
+    for option in
+        [["--ceiling", "90"], ["--offset", "100"], ["--left-ear", "2"], ["--id", "other"], ["--listening", "60"]]
+    {
         refused(at, &["run", "--continue", "session", option[0], option[1]], &["--continue", option[0]]);
     }
     refused(at, &["rehearse", "--ceiling", "120"], &["120", "--confirm-ceiling"]);

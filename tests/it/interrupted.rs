@@ -63,8 +63,7 @@ fn a_stored_ceiling_is_checked_like_a_typed_one() {
     let spec = BenchSpec::named("console phones socket", "closed 80 Ω").unwrap();
     let dead = Fault { at_frame: 48_000 * 15, what: FaultAction::Mute };
     let card = SimulatedCardSpec { faults: vec![dead], ..SimulatedCardSpec::default() };
-    let (_, folder) =
-        sessions::run(&spec, card, sessions::plan(70.0), sessions::chain(&spec), home.path()).unwrap();
+    let (_, folder) = sessions::run(&spec, card, sessions::plan(70.0), sessions::chain(&spec), home.path()).unwrap();
     let file = folder.join("session.json");
     let stored = std::fs::read_to_string(&file).unwrap();
     let take_up = |ceiling: &str, confirmed: Option<f64>| {
