@@ -103,7 +103,7 @@ fn main() {
     let samples = samples_of(&six);
     write(folder.path(), "six", &samples);
     let bench = Bench::new(&six, &samples);
-    let found = bench.find().unwrap();
+    let found = bench.find(&[]).unwrap();
     let placed = bench.place(&context, Some(&found)).unwrap();
     ours.time("T4", || {
         let placed = bench.place(&context, Some(&found)).unwrap();
@@ -207,8 +207,8 @@ fn whole_finding(ours: &mut Table, stimulus: &Stimulus, context: &Context) {
         }
         let samples = samples_of(&take);
         let bench = Bench::new(&take, &samples);
-        ours.time(&format!("{name}: align"), || bench.find());
-        let found = bench.find().unwrap();
+        ours.time(&format!("{name}: align"), || bench.find(&[]));
+        let found = bench.find(&[]).unwrap();
         let placed = bench.place(&context, Some(&found)).unwrap();
         ours.time(&format!("{name}: clock, resample"), || {
             let placed = bench.place(&context, Some(&found)).unwrap();
@@ -249,7 +249,7 @@ fn cubic(fine: &[f64], position: f64) -> f64 {
 }
 
 fn on_clock(bench: &Bench, context: &Context) -> (Vec<f64>, f64) {
-    let found = bench.find();
+    let found = bench.find(&[]);
     let placed = bench.place(context, found.as_ref()).unwrap();
     (bench.on_played_clock(context, found.as_ref(), &placed).0.samples().to_vec(), placed.start)
 }

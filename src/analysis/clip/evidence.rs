@@ -52,7 +52,7 @@ pub(super) fn look(listening: &Listening, (spectra, reference): (&Spectra, &Refe
     let second = look(listening.weights(&model));
     let (_, best) = second.leader();
     let left = ((second.square() - best.drop) / listening.lines.len() as f64).max(1.0);
-    let wide = second.octaves.iter().map(drop_without_the_leading_octave).fold(0.0, f64::max);
+    let wide = second.octaves.iter().map(|octaves| drop_without_the_leading_octave(octaves)).fold(0.0, f64::max);
     let mut starts = [0, 1].map(|kind| {
         let at = |i: usize| spectra.gain * templates.kinds[kind][i].at;
         all(&second.octaves[kind]).start().map(|i| i.map(at))
@@ -216,7 +216,7 @@ fn all(octaves: &[Products]) -> Products {
     octaves.iter().fold(Products::default(), |sum, octave| sum.plus(octave, 1.0))
 }
 
-fn drop_without_the_leading_octave(octaves: &Vec<Products>) -> f64 {
+fn drop_without_the_leading_octave(octaves: &[Products]) -> f64 {
     let all = all(octaves);
     octaves.iter().map(|octave| all.clone().plus(octave, -1.0).best().drop).fold(f64::INFINITY, f64::min)
 }

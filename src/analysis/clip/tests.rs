@@ -231,8 +231,11 @@ fn a_loop_without_noise_gives_the_limit_to_a_thousandth() {
     assert!(!judged(&ideal(Limit::None)).is_evident());
 }
 
+/// What a device makes of a sample.
+type Bend = fn(f64) -> f64;
+
 /// A digital wire and a reference of it: no response, no noise.
-fn wire() -> (impl Fn(f64, fn(f64) -> f64) -> Spectra, Reference) {
+fn wire() -> (impl Fn(f64, Bend) -> Spectra, Reference) {
     let take = |gain: f64, output: fn(f64) -> f64| {
         let mut take = bench::clean(&period(), gain);
         let sent: Vec<f64> = period().samples.iter().map(|x| output(f64::from((gain * x) as f32))).collect();
@@ -275,7 +278,13 @@ fn smoothly_distorted(seed: u64, periods: usize) -> Bench {
     let mut stage = |there: bool| there.then(|| (level(), level()));
     let smooth_db = [stage(seed % 4 != 1), stage(seed % 4 != 2)];
     let over_noise_db = 40.0 + 70.0 * random.uniform();
-    Bench { smooth_db, analogue: seed % 3 != 0, over_noise_db, resonant: seed % 5 != 0, ..drawn(seed, periods) }
+    Bench {
+        smooth_db,
+        analogue: !seed.is_multiple_of(3),
+        over_noise_db,
+        resonant: !seed.is_multiple_of(5),
+        ..drawn(seed, periods)
+    }
 }
 
 /// The trial behind the factors and the clearing: no amount of smooth distortion is a limit, and a limit is found beside it, at its
