@@ -74,6 +74,8 @@ const ROUNDS: usize = 5;
 const CONVERGED_PPM: f64 = 5e-4;
 /// Hum on a line that stands this far under the whole stimulus changes its level by less than 0.05 dB: a note.
 const HUM_IS_SMALL_DB: f64 = -45.0;
+/// Hum under this, re the stimulus in its band, is not worth a word: it moves the level of the band by 0.009 dB at most, dB.
+const HUM_IS_NOTHING_DB: f64 = -60.0;
 /// Frames on either side of the window that are looked at for lost samples.
 const WIDENED: usize = 4096;
 /// A run of exact zeros of this share of a period means that the input is muted.
@@ -613,7 +615,7 @@ impl<'a> Bench<'a> {
             }
         }
         for hum in hums.iter().filter(|h| h.on_line) {
-            flaws.push(self.inseparable(spectra, hum, spacing));
+            flaws.extend(self.inseparable(spectra, hum, spacing));
             let line = (hum.frequency_hz / spacing).round() as usize;
             if self.played.period.lines.kind(line) == LineKind::Excited {
                 spectra.hum.insert(line, hum.level.rms().powi(2));
@@ -621,7 +623,8 @@ impl<'a> Bench<'a> {
         }
     }
 
-    fn inseparable(&self, spectra: &Spectra, hum: &HumLine, spacing: f64) -> Flaw {
+    /// `None` where it changes nothing that is told.
+    fn inseparable(&self, spectra: &Spectra, hum: &HumLine, spacing: f64) -> Option<Flaw> {
         let line = (hum.frequency_hz / spacing).round() as usize;
         let kind = self.played.period.lines.kind(line);
         let band = super::band::band_of(hum.frequency_hz);
@@ -632,6 +635,9 @@ impl<'a> Bench<'a> {
         let hum_ms = hum.level.rms().powi(2);
         let under = crate::units::db_from_power(hum_ms / in_band);
         let under_all = crate::units::db_from_power(hum_ms / power(&|_| true));
+        if under.is_some_and(|db| db < HUM_IS_NOTHING_DB) {
+            return None;
+        }
         let what = if hum::is_mains(hum.frequency_hz) { "Mains hum" } else { "A steady tone" };
         let text = format!(
             "{what} of {:.1} at {:.2} Hz falls on a line of the stimulus and cannot be told from it ({}); the intervals allow for it. Find where it comes from: supplies, cables, a bus-powered card.",
@@ -640,7 +646,7 @@ impl<'a> Bench<'a> {
             under.map_or("its band has no stimulus".into(), |db| format!("{db:+.0} dB re the stimulus in its band")),
         );
         let matters = kind == LineKind::Excited && under_all.is_none_or(|db| db > HUM_IS_SMALL_DB);
-        if matters { Flaw::doubt("hum-on-line", text) } else { Flaw::note("hum-on-line", text) }
+        Some(if matters { Flaw::doubt("hum-on-line", text) } else { Flaw::note("hum-on-line", text) })
     }
 
     fn peak(&self, placed: &Placed) -> f64 {
