@@ -131,8 +131,7 @@ impl Watched {
         let near = self.limits.ceiling_dbfs.is_none_or(|ceiling| level > ceiling - NEAR_CEILING_DB);
         let off = self.limits.expected_dbfs.is_some_and(|e| level > e + OFF_PREDICTION_DB + extra_db);
         self.off = if off { self.off + 1 } else { 0 };
-        let is_over = self.limits.ceiling_dbfs.is_some_and(|ceiling| level > ceiling + OVER_CEILING_DB + extra_db);
-        if is_over || near || self.off > CLICK_WINDOWS { self.too_loud(both, extra_db) } else { None }
+        if near || self.off > CLICK_WINDOWS { self.too_loud(both, extra_db) } else { None }
     }
 
     fn exact(&mut self, energy: f64, period: usize) -> Option<String> {

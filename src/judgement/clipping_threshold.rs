@@ -3,7 +3,7 @@
 use super::highest_clean::{FULL_SCALE_DB, unclean_from};
 use crate::analysis::{ActsOn, ClipFinding, ClipLevel};
 use crate::card::InputRole;
-use crate::session::clean::{Unclean, clips_at};
+use crate::session::clean::{OTHER_DRIVE_DB, Unclean, clips_at};
 use crate::session::climb::{Purpose, peaks_that_matter};
 use crate::session::record::{Record, StepResult};
 use crate::signal::Period;
@@ -20,8 +20,6 @@ const REAL_LIMIT_DB: f64 = 0.02;
 
 /// Equivalent hard limits of a soft one, read at two drives, agree within this, dB, or within their intervals (method 4).
 const SOFT_AGREES_DB: f64 = 0.3;
-/// Drives nearer to each other are one drive, dB.
-const OTHER_DRIVE_DB: f64 = 0.2;
 
 /// The clipping threshold of the output.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

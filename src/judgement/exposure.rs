@@ -107,7 +107,7 @@ fn in_words(hours: f64) -> String {
 /// `None` where no level is known at an eardrum or the spectrum is not told.
 pub(super) fn exposure(record: &Record, highest: &HighestClean, headroom: &Headroom) -> Option<Exposure> {
     let chain = &record.head.chain;
-    let input = record.weaker_ear().map_or(chain.deciding_input(), |(input, _)| input);
+    let input = record.deciding_input();
     let stated = ListeningLevel { level: DbSpl(0.0), weighting: Weighting::A, field: Some(Field::Diffuse) };
     let spectra = record.climbed().rev().filter_map(|step| Some(step.pink(input)?.0));
     let z_less_field = listening::z_less_stated_by(spectra, &stated, chain.coupler).ok()?;

@@ -161,10 +161,7 @@ pub(super) fn headroom(
 /// In words, where it cannot be converted.
 pub fn listening_as_z(record: &Record, listening: ListeningLevel) -> Result<DbSpl, String> {
     let chain = &record.head.chain;
-    let pinks = record
-        .climbed()
-        .rev()
-        .filter_map(|s| Some(s.pink(record.weaker_ear().map_or(chain.deciding_input(), |(input, _)| input))?.0));
+    let pinks = record.climbed().rev().filter_map(|s| Some(s.pink(record.deciding_input())?.0));
     z_less_stated_by(pinks, &listening, chain.coupler).map(|d| listening.level + d)
 }
 

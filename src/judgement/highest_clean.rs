@@ -36,7 +36,7 @@ pub struct HighestClean {
 pub fn highest_clean(record: &Record, threshold: &Threshold, seats: &[Seats]) -> HighestClean {
     let (drive, decided_by) = drive(record, threshold);
     let ear = record.weaker_ear();
-    let input = ear.map_or(record.head.chain.deciding_input(), |(input, _)| input);
+    let input = record.deciding_input();
     let seats = ear.and_then(|(_, role)| seats.iter().find(|seats| seats.role == role));
     let (fit, mid_fit) = seats.map_or((None, None), |seats| (seats.level, seats.mid));
     let level_dbfs = moved(level(record, input, &drive, |gain| Some(gain.input)), fit);
@@ -170,7 +170,7 @@ pub fn loudest_clean(record: &Record) -> Option<&StepResult> {
 }
 
 pub(super) fn straight_line(record: &Record) -> Option<Gain<'_>> {
-    let input = record.weaker_ear().map_or(record.head.chain.deciding_input(), |(input, _)| input);
+    let input = record.deciding_input();
     straight_line_at(record, input)
 }
 
@@ -189,7 +189,7 @@ fn straight_line_at(record: &Record, input: usize) -> Option<Gain<'_>> {
 
 /// Lowest level at which even and odd distortion at the ear together pass the plan's limit.
 pub(super) fn ear_limit_from(record: &Record) -> Option<Estimate> {
-    let input = record.weaker_ear().map_or(record.head.chain.deciding_input(), |(input, _)| input);
+    let input = record.deciding_input();
     let limit = (record.head.plan.distortion_limit_percent / 100.0).powi(2);
     let mut read: Vec<(bool, Estimate)> = Vec::new();
     for step in record.climbed().filter(|s| s.step.purpose != Purpose::Probe) {

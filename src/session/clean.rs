@@ -7,7 +7,7 @@
 use super::chain::Chain;
 use super::climb::{OVER_NOISE_DB, Purpose, over_noise_db};
 use super::record::StepResult;
-use crate::analysis::{ClipFinding, MiddleFinding, PinkFinding};
+use crate::analysis::{ClipFinding, ClipLevel, MiddleFinding, PinkFinding};
 use crate::stats::Reading;
 use crate::units::{db_from_power, power_from_db};
 
@@ -19,8 +19,8 @@ const GROWTH: f64 = 6.0;
 const LEAST_RISE_DB: f64 = 6.0;
 /// Distortion under this is no reason to call an output unclean, dB re the stimulus.
 const MATTERS_DB: f64 = -70.0;
-/// Steps nearer to each other are not compared, dB.
-const LEAST_STEP_DB: f64 = 0.2;
+/// Drives nearer to each other are one drive, dB.
+pub const OTHER_DRIVE_DB: f64 = 0.2;
 /// A resolution's distortion falls by 1 dB a dB; from here on it falls, dB a dB.
 const LEAST_FALL: f64 = 0.5;
 /// A residue of the same level is the same within this, dB …
@@ -50,10 +50,18 @@ pub fn clip_evident(steps: &[StepResult], result: &StepResult, chain: &Chain) ->
 
 /// `clips`, or `bends` where no limit explains what is seen; `None` where nothing is.
 pub fn bend_word(steps: &[StepResult], result: &StepResult, chain: &Chain) -> Option<&'static str> {
-    let seen = || chain.limit_inputs().into_iter().filter(|input| clips_at(steps, result, *input));
-    let fitted = |input| result.pink(input).and_then(|(pink, _)| pink.clip.as_ref()?.level.as_ref()).is_some();
-    seen().next()?;
-    Some(if seen().any(fitted) { "clips" } else { "bends" })
+    let fitted = limit_levels(steps, result, chain).next().is_some();
+    clip_evident(steps, result, chain).then_some(if fitted { "clips" } else { "bends" })
+}
+
+/// Levels of the limits that were fitted where clip evidence counts.
+pub fn limit_levels<'a>(
+    steps: &'a [StepResult],
+    result: &'a StepResult,
+    chain: &Chain,
+) -> impl Iterator<Item = &'a ClipLevel> + use<'a> {
+    let clipping = chain.limit_inputs().into_iter().filter(move |input| clips_at(steps, result, *input));
+    clipping.filter_map(move |input| result.pink(input)?.0.clip.as_ref()?.level.as_ref())
 }
 
 /// True where this input shows clip evidence that counts. Not a bend that no hard limit explains where the distortion falls
@@ -100,7 +108,7 @@ fn quieter<'a>(
 ) -> impl Iterator<Item = (f64, &'a MiddleFinding)> + 'a {
     let others = steps.iter().filter(|s| s.seat == result.seat && s.step.purpose != Purpose::Probe);
     let read = move |s: &'a StepResult| Some((result.step.drive? - s.step.drive?, middle(s, input)?));
-    others.filter_map(read).filter(|(below, _)| *below > LEAST_STEP_DB)
+    others.filter_map(read).filter(|(below, _)| *below > OTHER_DRIVE_DB)
 }
 
 fn middle(step: &StepResult, input: usize) -> Option<&MiddleFinding> {
@@ -131,7 +139,7 @@ fn falls(steps: &[StepResult], result: &StepResult, input: usize) -> bool {
     }
     let louder = steps.iter().filter(|s| s.seat == result.seat && s.step.purpose != Purpose::Probe);
     let louder = louder.filter_map(|s| Some((s.step.drive? - result.step.drive?, middle(s, input)?)));
-    let nearest = louder.filter(|(above, _)| *above > LEAST_STEP_DB).min_by(|a, b| a.0.total_cmp(&b.0));
+    let nearest = louder.filter(|(above, _)| *above > OTHER_DRIVE_DB).min_by(|a, b| a.0.total_cmp(&b.0));
     nearest.is_some_and(|(above, then)| fell(now, then, above))
 }
 
@@ -141,10 +149,10 @@ pub fn resolution_dbfs(steps: &[StepResult], input: usize) -> Option<f64> {
     let residue = |step: &StepResult| {
         let (pink, _) = step.pink(input)?;
         let (level, m) = (pink.level_z?.value, pink.middle.as_ref()?);
-        let told = m.odd.told().or(m.even.told())?;
-        let both: f64 = [&m.even, &m.odd].into_iter().filter_map(|r| r.told()).map(|e| power_from_db(e.value)).sum();
-        let middle = m.level.told()?.value;
-        (told.half_width() < STEADY_DB).then_some((level, middle + db_from_power(both)?, db_from_power(both)?))
+        let told = || [&m.odd, &m.even].into_iter().filter_map(|reading| reading.told());
+        let distortion = db_from_power(told().map(|e| power_from_db(e.value)).sum())?;
+        let known = told().next()?.half_width() < STEADY_DB;
+        known.then_some((level, m.level.told()?.value + distortion, distortion))
     };
     let read: Vec<_> = steps.iter().filter(|s| s.step.purpose != Purpose::Probe).filter_map(residue).collect();
     let steady = |a: &&(f64, f64, f64)| {

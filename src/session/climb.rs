@@ -9,7 +9,7 @@
 //! ```
 
 use super::chain::{Chain, ChainCeilings};
-use super::clean::{self, Unclean, clip_evident, clips_at};
+use super::clean::{self, OTHER_DRIVE_DB, Unclean, clip_evident, limit_levels};
 use super::listening::z_less_stated_by;
 use super::path;
 use super::plan::{AskedLevel, Ceilings, Extent, Plan, UNCALIBRATED_CEILING};
@@ -54,8 +54,6 @@ pub const START_UNKNOWN: Dbfs = Dbfs(-48.0);
 pub const THRESHOLD_OVERDRIVE_DB: f64 = 1.25;
 /// Odd-order distortion from which a probe is not believed, dB re the stimulus.
 const COARSE_DB: f64 = -6.0;
-/// Drives that are told apart where a soft limit is read at two of them, dB.
-const SOFT_APART_DB: f64 = 0.2;
 /// Bisection ends here, dB.
 pub const BISECTION_DB: f64 = 0.25;
 /// The input keeps this much room, dB: enough for what noise adds to a peak, and less than a drive counts as full scale by.
@@ -713,26 +711,20 @@ impl Climb<'_> {
     /// 1.25 dB above the fitted clip level, or 1.5 dB up where it is not told; never above the limit.
     fn threshold_drive(&self, last: &StepResult) -> Dbfs {
         let (limit, _) = self.limit();
-        let seen = self.chain.limit_inputs().into_iter().filter(|input| clips_at(self.results, last, *input));
-        let level = |input| last.pink(input).and_then(|(pink, _)| pink.clip.as_ref()?.level.as_ref());
-        let drive = |input| level(input).and_then(|level| drive_at_clip(level, self.period));
-        let fitted = seen.filter_map(drive).min_by(|a, b| a.db().total_cmp(&b.db()));
+        let drives = limit_levels(self.results, last, self.chain).filter_map(|level| drive_at_clip(level, self.period));
+        let fitted = drives.min_by(|a, b| a.db().total_cmp(&b.db()));
         let wanted = fitted.map_or(self.last_drive() + 1.5, |d| d + THRESHOLD_OVERDRIVE_DB);
         Dbfs(wanted.db().min(limit.db()))
     }
 
     /// A soft limit's level is told only where two drives agree: a little higher, once, where only one has read it.
     fn soft_again(&self, last: &StepResult) -> Option<Dbfs> {
-        let soft = |r: &StepResult| {
-            let levels = self.chain.limit_inputs().into_iter().filter(|input| clips_at(self.results, r, *input));
-            let mut levels = levels.filter_map(|input| r.pink(input)?.0.clip.as_ref()?.level.as_ref());
-            levels.any(|level| level.soft)
-        };
+        let soft = |r: &StepResult| limit_levels(self.results, r, self.chain).any(|level| level.soft);
         let drive = last.step.drive?;
-        let apart = |r: &&StepResult| r.step.drive.is_some_and(|d| (d.db() - drive.db()).abs() > SOFT_APART_DB);
+        let apart = |r: &&StepResult| r.step.drive.is_some_and(|d| (d.db() - drive.db()).abs() > OTHER_DRIVE_DB);
         let once = self.results.iter().filter(|r| r.step.purpose == Purpose::Threshold).count() == 1;
         let next = Dbfs((drive.db() + THRESHOLD_OVERDRIVE_DB).min(self.limit().0.db()));
-        let room = next.db() - drive.db() > SOFT_APART_DB && self.blocked().is_none();
+        let room = next.db() - drive.db() > OTHER_DRIVE_DB && self.blocked().is_none();
         (once && room && soft(last) && !self.results.iter().filter(apart).any(soft)).then_some(next)
     }
 

@@ -306,6 +306,11 @@ impl Record {
         weaker.or_else(|| self.head.chain.ears().next())
     }
 
+    /// Input of the weaker ear.
+    pub fn deciding_input(&self) -> usize {
+        self.weaker_ear().map_or(self.head.chain.deciding_input(), |(input, _)| input)
+    }
+
     /// Takes that had to be played again.
     pub fn repeated(&self) -> usize {
         self.steps.iter().flat_map(|s| &s.takes).filter(|take| take.void.is_some()).count()

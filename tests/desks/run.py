@@ -11,6 +11,7 @@ import concurrent.futures
 import os
 import pathlib
 import re
+import signal
 import subprocess
 import sys
 import time
@@ -37,11 +38,15 @@ def session(desk, program, keep):
     with open(folder / "said.txt", "w") as said:
         command = ["bash", str(HERE / "desk.sh"), *desk.options, "--", program, *arguments(desk)]
         # The end of the input is no consent: nobody sits here.
+        desk_run = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=said, stderr=subprocess.STDOUT, env=environment,
+                                    start_new_session=True)
         try:
-            code = subprocess.run(command, stdin=subprocess.DEVNULL, stdout=said, stderr=subprocess.STDOUT, env=environment,
-                                  timeout=LONGEST_S).returncode
+            code = desk_run.wait(LONGEST_S)
         except subprocess.TimeoutExpired:
             code = "no end"
+            # With its server and program: what goes on sounding would load the desks that follow.
+            os.killpg(desk_run.pid, signal.SIGKILL)
+            desk_run.wait()
     return desk, code, time.monotonic() - began, (folder / "said.txt").read_text()
 
 

@@ -15,9 +15,23 @@ use std::path::{Path, PathBuf};
 const SAME_DB: f64 = 0.05;
 
 fn carry_on(spec: &BenchSpec, folder: &Path) -> (loudenough::session::record::Record, PathBuf) {
+    take_up(spec, folder, None).unwrap()
+}
+
+fn take_up(
+    spec: &BenchSpec,
+    folder: &Path,
+    confirmed: Option<f64>,
+) -> Result<(loudenough::session::record::Record, PathBuf), String> {
     let bench = sessions::bench(spec, SimulatedCardSpec::default());
-    bench.commands.send(Command::Continue { folder: folder.into(), confirmed: None }).unwrap();
-    sessions::finish(&bench).unwrap()
+    bench.commands.send(Command::Continue { folder: folder.into(), confirmed }).unwrap();
+    sessions::finish(&bench)
+}
+
+/// A card whose input goes dead after so many seconds.
+fn dead_after(seconds: u64) -> SimulatedCardSpec {
+    let dead = Fault { at_frame: 48_000 * seconds, what: FaultAction::Mute };
+    SimulatedCardSpec { faults: vec![dead], ..SimulatedCardSpec::default() }
 }
 
 fn rows(folder: &Path) -> usize {
@@ -29,8 +43,7 @@ fn rows(folder: &Path) -> usize {
 fn a_step_that_was_given_up_is_played_again_when_the_session_is_taken_up() {
     let home = tempfile::tempdir().unwrap();
     let spec = BenchSpec::named("console phones socket", "closed 80 Ω").unwrap();
-    let dead = Fault { at_frame: 48_000 * 25, what: FaultAction::Mute };
-    let card = SimulatedCardSpec { faults: vec![dead], ..SimulatedCardSpec::default() };
+    let card = dead_after(25);
     // The bench starts with other devices than the chain names: both times the session takes those of its names.
     let mut chain = sessions::chain(&spec);
     (chain.output, chain.headphone) = ("field recorder".into(), "open 300 Ω".into());
@@ -61,26 +74,23 @@ fn a_step_that_was_given_up_is_played_again_when_the_session_is_taken_up() {
 fn a_stored_ceiling_is_checked_like_a_typed_one() {
     let home = tempfile::tempdir().unwrap();
     let spec = BenchSpec::named("console phones socket", "closed 80 Ω").unwrap();
-    let dead = Fault { at_frame: 48_000 * 15, what: FaultAction::Mute };
-    let card = SimulatedCardSpec { faults: vec![dead], ..SimulatedCardSpec::default() };
-    let (_, folder) = sessions::run(&spec, card, sessions::plan(70.0), sessions::chain(&spec), home.path()).unwrap();
+    let (_, folder) =
+        sessions::run(&spec, dead_after(15), sessions::plan(70.0), sessions::chain(&spec), home.path()).unwrap();
     let file = folder.join("session.json");
     let stored = std::fs::read_to_string(&file).unwrap();
-    let take_up = |ceiling: &str, confirmed: Option<f64>| {
+    let with_ceiling = |ceiling: &str, confirmed: Option<f64>| {
         let changed = stored.replacen("\"spl\":115.0", &format!("\"spl\":{ceiling}"), 1);
         assert_ne!(changed, stored);
         std::fs::write(&file, changed).unwrap();
-        let bench = sessions::bench(&spec, SimulatedCardSpec::default());
-        bench.commands.send(Command::Continue { folder: folder.clone(), confirmed }).unwrap();
-        sessions::finish(&bench).map(|_| ())
+        take_up(&spec, &folder, confirmed)
     };
-    let told = take_up("915.0", Some(915.0)).unwrap_err();
+    let told = with_ceiling("915.0", Some(915.0)).unwrap_err();
     assert!(told.contains("915") && told.contains("ceiling"), "{told}");
     for confirmed in [None, Some(121.0)] {
-        let told = take_up("120.0", confirmed).unwrap_err();
+        let told = with_ceiling("120.0", confirmed).unwrap_err();
         assert!(told.contains("--confirm-ceiling 120"), "{told}");
     }
-    take_up("120.0", Some(120.0)).unwrap();
+    with_ceiling("120.0", Some(120.0)).unwrap();
 }
 
 /// The gain is turned up by 12 dB in mid-session: protection fades out, and that drive is not played a second time.

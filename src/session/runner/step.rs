@@ -276,10 +276,12 @@ impl<'a> StepRunner<'a> {
                             break;
                         }
                         // A stream that delivers nothing, or no numbers, twice running does not come back by itself.
-                        let numbers = !matches!(reason, VoidReason::NotFinite { .. });
-                        if attempt > 1 && (!numbers || matches!(reason, VoidReason::Stalled { .. })) {
+                        let no_numbers = matches!(reason, VoidReason::NotFinite { .. });
+                        if attempt > 1 && (no_numbers || matches!(reason, VoidReason::Stalled { .. })) {
                             // A plug-in of a server that makes no numbers of one block size may make some of another.
-                            self.blocks = if numbers { self.blocks } else { (2 * self.blocks).min(MOST_BLOCKS) };
+                            if no_numbers {
+                                self.blocks = (2 * self.blocks).min(MOST_BLOCKS);
+                            }
                             self.heal(&reason.to_string())?;
                         } else {
                             self.worker.tell(Event::Repeated { reason });
