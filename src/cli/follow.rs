@@ -6,13 +6,17 @@ use crate::calibration::Acoustic;
 use crate::session::protocol::{Command, ElectricalHeard, Event};
 use crate::session::record::Record;
 use crate::session::runner::{Bench, Stop};
+use crate::session::waiting::Waiting;
 use crate::session::{positions, seats};
 use anyhow::{Result, bail};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
+
+/// What the bench waits for is said again after so long.
+const SAID_AGAIN: Duration = Duration::from_secs(30);
 
 /// The bench that Ctrl-C stops; a process has one signal handler and may run more than one bench in turn.
 static RUNNING: Mutex<Option<Stop>> = Mutex::new(None);
@@ -149,6 +153,29 @@ pub fn ready_on_enter(bench: &Bench) {
     });
 }
 
+/// What the bench waits for, said once and then again from time to time.
+struct Waits {
+    waiting: Waiting,
+    said: Option<Instant>,
+}
+
+impl Waits {
+    fn begin() -> Waits {
+        Waits { waiting: Waiting::new(Instant::now()), said: None }
+    }
+
+    fn news(&mut self) -> Option<String> {
+        let now = Instant::now();
+        let words = self.waiting.words(now);
+        match (&words, self.said) {
+            (None, _) => self.said = None,
+            (Some(_), Some(said)) if now.duration_since(said) < SAID_AGAIN => return None,
+            (Some(_), _) => self.said = Some(now),
+        }
+        words
+    }
+}
+
 /// Waits for a session's end and tells what happens on the way.
 pub fn session(bench: &Bench, keep: &Shown, out: &mut dyn Write) -> Result<(Record, PathBuf)> {
     stop_on_ctrl_c(bench);
@@ -157,12 +184,19 @@ pub fn session(bench: &Bench, keep: &Shown, out: &mut dyn Write) -> Result<(Reco
     if let Ok(style) = ProgressStyle::with_template("{bar:30} {pos}/{len} {msg}") {
         bar.set_style(style);
     }
+    let mut waits = Waits::begin();
     loop {
+        // Whoever hides the progress wants no news of what goes on; that nothing goes on is news.
+        if let Some(words) = waits.news() {
+            // Where nobody can be told, the measuring goes on.
+            bar.suspend(|| writeln!(std::io::stderr(), "{words}")).unwrap_or_default();
+        }
         let event = match bench.events.recv_timeout(Duration::from_millis(500)) {
             Ok(event) => event,
             Err(crossbeam_channel::RecvTimeoutError::Timeout) => continue,
             Err(crossbeam_channel::RecvTimeoutError::Disconnected) => bail!("the bench ended without a word"),
         };
+        waits.waiting.hear(&event, Instant::now());
         match event {
             Event::Turning { positions } => bar.set_message(positions::heard(&positions)),
             Event::Matching { off_db } => bar.set_message(match off_db {

@@ -20,10 +20,12 @@ use crate::session::plan::Plan;
 use crate::session::protocol::{Command, Event, Failure, SessionRequest};
 use crate::session::record::{Record, SessionHead};
 use crate::session::storage::{Glance, unfinished};
+use crate::session::waiting::Waiting;
 use crossbeam_channel::{Receiver, Sender, TrySendError};
 use eframe::egui::{self, Context, Panel, RichText, ScrollArea, Theme, Ui};
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 /// Pages there are.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -95,6 +97,8 @@ pub struct Desk {
     pub view: View,
     /// What the user typed.
     pub form: Form,
+    /// When the bench was last heard of, while it works.
+    waiting: Option<Waiting>,
     /// Page shown.
     pub page: Page,
     /// What stands under the picture.
@@ -167,6 +171,7 @@ impl Desk {
         let desk = Desk {
             view: View { failure, ..View::default() },
             form,
+            waiting: None,
             page: Page::Climb,
             table: Table::Steps,
             pinned: None,
@@ -231,6 +236,9 @@ impl Desk {
             {
                 self.learn(record);
             }
+            if let (News::Event(event, _), Some(waiting)) = (&piece, &mut self.waiting) {
+                waiting.hear(event, Instant::now());
+            }
             self.view.apply(piece);
             if ended && self.page == Page::SideBySide {
                 self.list_sessions(ctx);
@@ -239,6 +247,7 @@ impl Desk {
                 self.changed();
             }
         }
+        self.look_at_waiting(ctx);
         self.music.hear(self.view.digest.as_deref());
         let dropped: Vec<PathBuf> = ctx.input(|i| i.raw.dropped_files.iter().map(|f| f.path().to_path_buf()).collect());
         self.judge_music(dropped, ctx);
@@ -254,6 +263,17 @@ impl Desk {
         }
         self.guide.failure =
             self.view.electrical_failure.take().map(|m| form::sentence(&m)).or(self.guide.failure.take());
+    }
+
+    /// While the bench works, what it waits for is shown though no news comes.
+    fn look_at_waiting(&mut self, ctx: &Context) {
+        if self.view.phase.is_busy() {
+            self.view.waits_for =
+                self.waiting.get_or_insert_with(|| Waiting::new(Instant::now())).words(Instant::now());
+            ctx.request_repaint_after(Duration::from_secs(1));
+        } else {
+            (self.waiting, self.view.waits_for) = (None, None);
+        }
     }
 
     /// Draws the page.

@@ -111,6 +111,8 @@ pub struct View {
     pub repeated: usize,
     /// Why the last one was.
     pub repeated_because: Option<String>,
+    /// What the bench waits for, when it has not been heard of for a while.
+    pub waits_for: Option<String>,
     /// What could not be done.
     pub failure: Option<Failure>,
     /// What could not be done about the calibration (shown beside it).

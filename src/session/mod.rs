@@ -21,4 +21,5 @@ pub mod runner;
 pub mod seats;
 pub mod storage;
 pub mod toml_file;
+pub mod waiting;
 pub mod wav;

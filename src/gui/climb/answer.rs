@@ -179,6 +179,7 @@ fn status_words(desk: &Desk) -> String {
         }
         None => parts.push(phase),
     }
+    parts.extend(view.waits_for.clone());
     if let Some(because) = view.repeated_because.as_ref().filter(|_| view.repeated > 0) {
         parts.push(format!("repeated {}: {because}", view.repeated));
     } else {
