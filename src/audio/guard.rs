@@ -5,6 +5,9 @@
 //! from the opening of the gain: quick, but noise of 20 Hz and up scatters in so short a time, so the limits are
 //! widened by what the played period itself does in 100 ms and by [`QUICK_ALLOWANCE_DB`] for the response between.
 //! Energy of the stated noise is taken off first; what does not stand over it is not judged.
+//!
+//! A microphone that falls silent while sound goes on is noticed in the quick windows as well: where the level lies under the
+//! prediction by more than noise of 100 ms ever does, for a quarter of a second, nobody hears what plays.
 
 use crate::signal::Period;
 use crate::units::{Dbfs, SampleRate, power_from_db};
@@ -39,7 +42,10 @@ const OVER_NOISE_DB: f64 = 6.0;
 const QUICK_ALLOWANCE_DB: f64 = 3.0;
 /// Within this of the ceiling nothing is waited for, dB (own choice).
 const NEAR_CEILING_DB: f64 = 10.0;
-/// Windows that a click reaches.
+/// Under the prediction by this much more than the played period ever is in 100 ms: the microphone is lost, dB (own choice:
+/// a headphone's response scatters more than the period itself).
+const LOST_DB: f64 = 12.0;
+/// Windows that a click reaches, and that a lost microphone lasts at least.
 const CLICK_WINDOWS: usize = 2;
 /// Step of the quick window, which spans two of them, seconds.
 const HOP_S: f64 = 0.05;
@@ -48,6 +54,7 @@ const HOP_S: f64 = 0.05;
 pub struct GuardWatch {
     watched: Vec<Watched>,
     quick_extra_db: f64,
+    quick_lack_db: f64,
     hop: usize,
     period: usize,
     steady: std::ops::Range<usize>,
@@ -58,8 +65,12 @@ struct Watched {
     hop_energy: f64,
     hop_frames: usize,
     previous_hop: Option<f64>,
-    /// Quick windows running that were off the prediction.
+    /// Quick windows running that were over the prediction.
     off: usize,
+    /// Quick windows running that were far under it.
+    lost: usize,
+    /// Frames running that certainly hear the stimulus at full drive.
+    steady_frames: usize,
     period_energy: f64,
     period_frames: usize,
 }
@@ -79,12 +90,16 @@ impl GuardWatch {
             hop_frames: 0,
             previous_hop: None,
             off: 0,
+            lost: 0,
+            steady_frames: 0,
             period_energy: 0.0,
             period_frames: 0,
         });
+        let (most_db, least_db) = if guard.inputs.is_empty() { (0.0, 0.0) } else { quick_range_db(period) };
         GuardWatch {
             watched: watched.collect(),
-            quick_extra_db: if guard.inputs.is_empty() { 0.0 } else { quick_excess_db(period) + QUICK_ALLOWANCE_DB },
+            quick_extra_db: most_db + QUICK_ALLOWANCE_DB,
+            quick_lack_db: LOST_DB - least_db,
             hop: captured_rate.frames_in(HOP_S),
             period: (period.seconds() * captured_rate.hz()).round() as usize,
             steady,
@@ -98,14 +113,17 @@ impl GuardWatch {
 
     /// Takes the next captured frames, the first of which is `first` frames after the opening; what is wrong, if so.
     pub fn feed(&mut self, inputs: &[Vec<f32>], first: usize) -> Option<String> {
-        let (hop, period, steady, extra) = (self.hop, self.period, self.steady.clone(), self.quick_extra_db);
+        let (hop, period, steady) = (self.hop, self.period, self.steady.clone());
+        let (extra, lack) = (self.quick_extra_db, self.quick_lack_db);
         self.watched.iter_mut().find_map(|watched| {
             let samples = inputs.get(watched.limits.input)?;
             samples.iter().enumerate().find_map(|(i, sample)| {
                 // What is no number counts as full scale: it must not hide a level.
                 let energy = if sample.is_finite() { f64::from(*sample).powi(2) } else { 1.0 };
-                let quick = watched.quick(energy, hop, extra);
-                let exact = steady.contains(&(first + i)).then(|| watched.exact(energy, period)).flatten();
+                let is_steady = steady.contains(&(first + i));
+                watched.steady_frames = if is_steady { watched.steady_frames + 1 } else { 0 };
+                let quick = watched.quick(energy, hop, extra, lack);
+                let exact = is_steady.then(|| watched.exact(energy, period)).flatten();
                 quick.or(exact)
             })
         })
@@ -113,7 +131,7 @@ impl GuardWatch {
 }
 
 impl Watched {
-    fn quick(&mut self, energy: f64, hop: usize, extra_db: f64) -> Option<String> {
+    fn quick(&mut self, energy: f64, hop: usize, extra_db: f64, lack_db: f64) -> Option<String> {
         self.hop_energy += energy;
         self.hop_frames += 1;
         if self.hop_frames < hop {
@@ -123,6 +141,11 @@ impl Watched {
         let both = self.previous_hop.replace(mean).map(|before| 0.5 * (before + mean));
         (self.hop_energy, self.hop_frames) = (0.0, 0);
         let both = both?;
+        let lost = self.steady_frames >= 2 * hop && self.is_lost(both, lack_db);
+        self.lost = if lost { self.lost + 1 } else { 0 };
+        if self.lost > CLICK_WINDOWS {
+            return self.too_soft(0.0, both);
+        }
         let Some(level) = self.level_dbfs(both) else {
             self.off = 0;
             return None;
@@ -142,7 +165,15 @@ impl Watched {
         }
         let mean = self.period_energy / period as f64;
         (self.period_energy, self.period_frames) = (0.0, 0);
-        self.too_loud(mean, 0.0).or_else(|| self.too_soft(mean))
+        self.too_loud(mean, 0.0).or_else(|| self.too_soft(OFF_PREDICTION_DB, mean))
+    }
+
+    /// Far under the prediction, and the prediction far over the noise.
+    fn is_lost(&self, mean_square: f64, lack_db: f64) -> bool {
+        self.limits.expected_dbfs.is_some_and(|expected| {
+            let lowest = Dbfs(expected - lack_db).rms().powi(2);
+            lowest > self.noise_power() * power_from_db(OVER_NOISE_DB) && mean_square < lowest
+        })
     }
 
     fn noise_power(&self) -> f64 {
@@ -171,11 +202,12 @@ impl Watched {
         (level > expected + OFF_PREDICTION_DB + extra_db).then(|| self.off_prediction(level, expected))
     }
 
-    fn too_soft(&self, mean_square: f64) -> Option<String> {
+    /// More than `allowed_db` under the prediction.
+    fn too_soft(&self, allowed_db: f64, mean_square: f64) -> Option<String> {
         let expected = self.limits.expected_dbfs?;
         let stands_over_noise = Dbfs(expected).rms().powi(2) > self.noise_power() * power_from_db(OVER_NOISE_DB);
         let own = (mean_square - self.noise_power()).max(0.0);
-        let limit = Dbfs(expected - OFF_PREDICTION_DB).rms().powi(2);
+        let limit = Dbfs(expected - allowed_db).rms().powi(2);
         if !stands_over_noise || own >= limit {
             return None;
         }
@@ -195,21 +227,22 @@ impl Watched {
     }
 }
 
-/// Highest level of the period over any 100 ms, above its own level, dB.
-fn quick_excess_db(period: &Period) -> f64 {
+/// Highest and lowest level of the period over any 100 ms, above its own level, dB.
+fn quick_range_db(period: &Period) -> (f64, f64) {
     let window = period.rate.frames_in(2.0 * HOP_S).min(period.samples.len());
     let mean = period.rms.powi(2);
     if mean <= 0.0 {
-        return 0.0;
+        return (0.0, 0.0);
     }
     let energy = |i: usize| period.samples[i % period.samples.len()].powi(2);
     let mut sum: f64 = (0..window).map(energy).sum();
-    let mut most = sum;
+    let (mut most, mut least) = (sum, sum);
     for i in 0..period.samples.len() {
         sum += energy(i + window) - energy(i);
-        most = most.max(sum);
+        (most, least) = (most.max(sum), least.min(sum));
     }
-    10.0 * (most / (window as f64 * mean)).log10()
+    let db = |sum: f64| 10.0 * (sum.max(0.0) / (window as f64 * mean)).log10();
+    (db(most), db(least))
 }
 
 #[cfg(test)]
@@ -262,6 +295,15 @@ mod tests {
         let (at_s, what) =
             watch(limits(Some(-40.0), Some(-30.0)), |t| if t < 2.0 { -40.0 } else { -20.0 }, 6.0).unwrap();
         assert!((2.0..2.11).contains(&at_s), "{at_s}: {what}");
+    }
+
+    #[test]
+    fn a_microphone_that_falls_silent_is_noticed_within_three_tenths_of_a_second() {
+        let expects = limits(Some(-40.0), Some(-10.0));
+        let (at_s, what) = watch(expects, |t| if t < 2.0 { -40.0 } else { -200.0 }, 6.0).unwrap();
+        assert!((2.0..2.3).contains(&at_s), "{at_s}: {what}");
+        // What is left of it is told only over a whole period.
+        assert!(watch(expects, |t| if t < 2.0 { -40.0 } else { -44.0 }, 6.0).unwrap().0 > 2.5);
     }
 
     #[test]

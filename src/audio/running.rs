@@ -24,8 +24,10 @@ const PRE_ROLL_S: f64 = 0.1;
 const MARGIN_S: f64 = 0.05;
 /// Captured after the end of the fade has arrived, seconds.
 const TAIL_S: f64 = 0.1;
-/// No callback for this long: the card has stalled, seconds.
+/// No callback of the playback side for this long: the card has stalled, seconds.
 const STALL_S: f64 = 1.0;
+/// Nothing captured for this long, while as much was played: nobody hears what sounds, seconds.
+const DEAF_S: f64 = 0.3;
 /// The same before anything sounds: servers take their time to start.
 const START_UP_S: f64 = 5.0;
 /// Wait for the gate to close after a trip, seconds; a stalled card closes never.
@@ -115,6 +117,8 @@ struct CallbackWatch {
     side: Direction,
     frames: u64,
     moved_s: f64,
+    /// Frames the other side had moved by then.
+    others: u64,
 }
 
 impl Running {
@@ -143,8 +147,9 @@ impl Running {
         pump.generator().unload();
         pump.shared.request_flush();
         let now_s = pump.now_s();
-        let watch = [(Direction::Playback, pump.shared.played()), (Direction::Capture, pump.shared.captured())]
-            .map(|(side, frames)| CallbackWatch { side, frames, moved_s: now_s });
+        let (played, captured) = (pump.shared.played(), pump.shared.captured());
+        let watch = [(Direction::Playback, played, captured), (Direction::Capture, captured, played)]
+            .map(|(side, frames, others)| CallbackWatch { side, frames, moved_s: now_s, others });
         let phase = Phase::Settling;
         let largest_capture = usize::MAX;
         Ok(Running { request, period, delay_s, largest_capture, lengths, phase, watch, stalled: None, tripped_s: None })
@@ -244,18 +249,28 @@ impl Running {
 
     fn watch_callbacks(&mut self, pump: &Pump, routing: &Routing) {
         let (playback_block, capture_block) = pump.shared.largest_blocks();
+        let (played, captured) = (pump.shared.played(), pump.shared.captured());
         let now_s = pump.now_s();
         let sounding = matches!(self.phase, Phase::Sounding { .. });
         for watch in &mut self.watch {
-            let (frames, block_s) = match watch.side {
-                Direction::Playback => (pump.shared.played(), playback_block as f64 / routing.playback_rate.hz()),
-                Direction::Capture => (pump.shared.captured(), capture_block as f64 / routing.capture_rate.hz()),
+            let (frames, others, block_s) = match watch.side {
+                Direction::Playback => (played, captured, playback_block as f64 / routing.playback_rate.hz()),
+                Direction::Capture => (captured, played, capture_block as f64 / routing.capture_rate.hz()),
             };
             if frames != watch.frames {
-                (watch.frames, watch.moved_s) = (frames, now_s);
+                (watch.frames, watch.moved_s, watch.others) = (frames, now_s, others);
             }
-            let allowed_s = if sounding { STALL_S.max(2.5 * block_s) } else { START_UP_S };
-            if now_s - watch.moved_s > allowed_s && self.stalled.is_none() {
+            let still_s = now_s - watch.moved_s;
+            let has_stalled = match watch.side {
+                _ if !sounding => still_s > START_UP_S,
+                Direction::Playback => still_s > STALL_S.max(2.5 * block_s),
+                // Sound that nobody hears counts: a machine that holds up both sides plays nothing either.
+                Direction::Capture => {
+                    let unheard_s = (others - watch.others) as f64 / routing.playback_rate.hz();
+                    still_s.min(unheard_s) > DEAF_S.max(2.5 * block_s) || still_s > STALL_S.max(2.5 * block_s)
+                }
+            };
+            if has_stalled && self.stalled.is_none() {
                 self.stalled = Some(watch.side);
                 pump.shared.trip(Trip::Stalled);
             }

@@ -158,18 +158,18 @@ fn an_overrun_that_only_the_host_sees_voids_the_take() {
 }
 
 /// A whole period lost or repeated is invisible in the signal: only the frame count sees it. (Lost in one piece it is
-/// longer than the watchdog waits, so it comes in two.)
+/// longer than the watchdog waits, so it comes in eight.)
 #[test]
 fn a_whole_period_lost_or_repeated_is_seen_by_the_frame_count() {
-    let half = 32_768;
-    for what in [FaultAction::LoseCaptured(half), FaultAction::RepeatCaptured(half), FaultAction::LosePlayed(half)] {
-        let twice = [120_000, 200_000].map(|at_frame| Fault { at_frame, what: what.clone() });
-        let spec = SimulatedCardSpec { faults: twice.to_vec(), ..wire() };
+    let piece = 8_192;
+    for what in [FaultAction::LoseCaptured(piece), FaultAction::RepeatCaptured(piece), FaultAction::LosePlayed(piece)] {
+        let pieces = (0..8).map(|i| Fault { at_frame: 110_000 + 14_000 * i, what: what.clone() });
+        let spec = SimulatedCardSpec { faults: pieces.collect(), ..wire() };
         let take = play(spec, TakeRequest { periods: 4, ..pink() });
         assert!(matches!(take.head.void, Some(VoidReason::LostSamples { .. })), "{what:?}: {:?}", take.head.void);
         assert!(take.head.gaps.iter().all(|gap| gap.seen_by == GapWitness::FrameCount));
     }
-    let take = play(fault(MID_TAKE, FaultAction::LoseCaptured(2 * half)), pink());
+    let take = play(fault(MID_TAKE, FaultAction::LoseCaptured(8 * piece)), pink());
     assert_eq!(take.head.void, Some(VoidReason::Stalled { side: "capture".into() }));
 }
 
@@ -193,6 +193,23 @@ fn a_stalled_side_voids_the_take_and_is_named() {
         let take = play(fault(MID_TAKE, FaultAction::Stall(side, 3.0)), pink());
         assert_eq!(take.head.void, Some(VoidReason::Stalled { side: name.into() }));
     }
+}
+
+/// Method 5: nothing sounds for long that nobody hears. What was played after the last captured frame is counted.
+#[test]
+fn a_capture_side_that_stops_ends_the_sound_within_four_tenths_of_a_second() {
+    let mut engine = open(fault(MID_TAKE, FaultAction::Stall(Direction::Capture, 100.0)));
+    engine.start(pink()).unwrap();
+    let mut blocks = 0;
+    let mut silent_after = None;
+    while silent_after.is_none() {
+        if let Progress::Done(_) = engine.poll(Duration::ZERO).unwrap() {
+            silent_after = Some(blocks * DEFAULT_BLOCK_FRAMES as usize);
+        }
+        blocks += 1;
+    }
+    let sounded_s = (silent_after.unwrap() as f64 - MID_TAKE as f64) / RATE.hz();
+    assert!((0.3..0.4).contains(&sounded_s), "{sounded_s}");
 }
 
 #[test]
