@@ -28,6 +28,7 @@ pub fn allow_for(finding: &mut Finding, card_db: f64) {
             both(&mut f.thd, &mut f.thd_output);
             f.thd_r = super::sine::r_form(&f.thd);
             allow(&mut f.thd_n);
+            f.thd_n_with_hum.iter_mut().for_each(allow);
             f.harmonics.iter_mut().map(|h| &mut h.level).for_each(allow);
         }
         Finding::TwoTones(f) => {

@@ -302,8 +302,11 @@ pub struct SineFinding {
     pub thd_output: Option<Reading>,
     /// Highest harmonic counted.
     pub highest_harmonic: u32,
-    /// THD+N (20 Hz to 20 kHz, R form), dB.
+    /// THD+N (20 Hz to 20 kHz, R form) without mains hum and other steady tones, dB.
     pub thd_n: Reading,
+    /// The same with them, as a notch meter reads it (AES17); `None` where there are none.
+    #[serde(default)]
+    pub thd_n_with_hum: Option<Reading>,
     /// Noise 20 Hz to 20 kHz, dBFS.
     pub noise: Option<f64>,
 }
@@ -459,7 +462,7 @@ impl SilenceFinding {
         self.common.hum.iter().chain(&self.tones).copied().collect()
     }
 
-    /// Noise and mains hum together, Z, dBFS; `None` for digital zero.
+    /// Noise and mains hum together, 20 Hz to 20 kHz, Z, dBFS; `None` for digital zero.
     pub fn everything_dbfs(&self) -> Option<f64> {
         let hum: f64 = self.common.hum.iter().map(|hum| hum.level.rms().powi(2)).sum();
         let noise = self.noise_z.map_or(0.0, |noise| Dbfs(noise.value).rms().powi(2));

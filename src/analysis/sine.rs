@@ -44,6 +44,7 @@ pub fn finding(s: &Spectra, common: Common, context: &Context) -> Option<SineFin
     let power = fundamental.map(|p| p.value);
     let harmonics = orders.iter().map(|n| harmonic(s, line, *n, power)).collect();
     let noise = level::noise_power(s);
+    let hum_ms = hum_ms(&common);
     let thd_f = thd(s, &orders, line, power, |_| Some(1.0));
     Some(SineFinding {
         common,
@@ -58,7 +59,8 @@ pub fn finding(s: &Spectra, common: Common, context: &Context) -> Option<SineFin
             .filter(|r| r.response.len() == s.mean.len())
             .map(|r| thd(s, &orders, line, power, |k| referred(r, line, k))),
         highest_harmonic: orders.last().map_or(1, |n| *n as u32),
-        thd_n: thd_n(s, line, power),
+        thd_n: thd_n(s, line, power, 0.0),
+        thd_n_with_hum: (hum_ms > 0.0).then(|| thd_n(s, line, power, hum_ms)),
         noise: db_from_power(noise / FULL_SCALE_MS),
     })
 }
@@ -125,11 +127,18 @@ pub fn r_form(thd_f: &Reading) -> Reading {
     thd_f.rescaled(|db| db - 10.0 * power_from_db(db).ln_1p() / LN_10)
 }
 
-/// Noise is part of what is asked for here, so it is not taken off.
-fn thd_n(s: &Spectra, line: usize, fundamental: Option<f64>) -> Reading {
+/// What was taken off the samples as hum between 20 Hz and 20 kHz, mean square; what lies on a line of the period is still in
+/// the lines.
+fn hum_ms(common: &Common) -> f64 {
+    let taken_off = common.hum.iter().filter(|h| !h.on_line && (20.0..=AUDIO_HZ).contains(&h.frequency_hz));
+    taken_off.map(|h| h.level.rms().powi(2)).sum()
+}
+
+/// Noise is part of what is asked for here, so it is not taken off; `hum_ms` is added to it.
+fn thd_n(s: &Spectra, line: usize, fundamental: Option<f64>, hum_ms: f64) -> Reading {
     let Some(fundamental) = fundamental else { return no_tone() };
     let rest = MeanSquare::of(s, level::audio_lines(s).filter(|k| *k != line), |_| 1.0);
-    let db = |rest: f64| db_from_power(rest / (rest + fundamental));
+    let db = |rest: f64| db_from_power((rest + hum_ms) / (rest + hum_ms + fundamental));
     let interval = rest.interval();
     match (db(rest.value()), db(interval.low), db(interval.high)) {
         (Some(value), Some(low), Some(high)) => Reading::Told(Estimate { value, interval: Interval { low, high } }),

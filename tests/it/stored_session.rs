@@ -154,6 +154,7 @@ fn input(role: InputRole, head: &TakeHead) -> InputResult {
             thd_output: None,
             highest_harmonic: 10,
             thd_n: Reading::Below(-50.0),
+            thd_n_with_hum: None,
             noise: None,
         })),
         Stimulus::Silence { .. } => Finding::Silence(Box::new(SilenceFinding {

@@ -275,6 +275,7 @@ pub fn session_with_sounds() -> Record {
         thd_output: None,
         highest_harmonic: 10,
         thd_n: told(-55.2),
+        thd_n_with_hum: None,
         noise: Some(-90.0),
     };
     let tones = IntermodulationFinding {

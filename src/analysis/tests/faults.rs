@@ -243,6 +243,11 @@ fn hum_beside_a_sine_is_no_loss_of_samples() {
     assert!(f.common.flaws.iter().all(|f| f.weight < Weight::Void), "{:?}", f.common.flaws);
     // What hum leaves stands under the noise (−60 dB).
     assert!((told(&f.thd_n).value + 60.0).abs() < 1.0, "{:?}", f.thd_n);
+    // A notch meter (AES17) reads everything but the fundamental over everything: the planted hum and noise.
+    let rest = 0.02f64.powi(2) + 0.03f64.powi(2) + 0.01f64.powi(2) + 1e-6;
+    let truth = 10.0 * (rest / (1.0 + rest)).log10();
+    let with_hum = f.thd_n_with_hum.clone().unwrap();
+    assert!((told(&with_hum).value - truth).abs() < 0.3, "{with_hum:?} for {truth}");
 }
 
 /// Plain mean of |Y_p|² over the lines of each band, straight from the samples.
