@@ -84,8 +84,10 @@ pub fn budget(record: &Record, seats: Option<&Seats>) -> Option<Budget> {
         None if chain.curves.contains_key(&role) => {
             left_out.push("the microphone's correction curve: its uncertainty is not stated".into())
         }
-        None => {}
+        None => left_out.push("the microphone's own response: no correction curve is loaded".into()),
     }
+    left_out.push("the coupler's own tolerance: see its certificate".into());
+    left_out.push("a wearer's ear against this coupler: ears differ, the coupler is one of them".into());
     let drive = |s: &StepResult| s.step.drive.map_or(f64::MIN, |d| d.db());
     let loudest = record
         .climbed()

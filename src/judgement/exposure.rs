@@ -14,6 +14,10 @@ use crate::stats::{Estimate, Interval, Reading};
 use crate::units::DbSpl;
 use serde::{Deserialize, Serialize};
 
+/// How far a conforming head may lie off the table between eardrum and diffuse field in the octaves that carry the A-weighted
+/// level, 500 Hz to 4 kHz, dB (ITU-T P.58: −2.5 to +2 at 1 kHz): a factor of 1.6 in time.
+const FIELD_TOLERANCE_DB: f64 = 2.0;
+
 /// Said wherever these figures are.
 pub const CAUTION: &str = "Exposure figures are information for steady pink noise, not medical or occupational advice: \
 local law and licensed audiologists or hygienists decide.";
@@ -41,7 +45,10 @@ pub struct Exposed {
 }
 
 impl Exposed {
+    /// From a field-related level; the table's own tolerance is added to its interval.
     fn to(level: Estimate) -> Exposed {
+        let table = Estimate::symmetric(0.0, FIELD_TOLERANCE_DB);
+        let level = level.plus(&table);
         Exposed {
             level,
             niosh_h: falling(level, niosh_h),
@@ -164,9 +171,13 @@ mod tests {
 
     #[test]
     fn a_louder_end_of_the_interval_is_a_shorter_time() {
-        let exposed = Exposed::to(Estimate::symmetric(88.0, 3.0));
+        // √(√5² + 2²) dB is 3 dB, which halves the time (NIOSH 98-126).
+        let exposed = Exposed::to(Estimate::symmetric(88.0, 5f64.sqrt()));
         assert!(
             (exposed.niosh_h.interval.low - 2.0).abs() < 1e-9 && (exposed.niosh_h.interval.high - 8.0).abs() < 1e-9
         );
+        // Of a level that is exact the table is what is not known: 1.6 times as long or as short.
+        let exact = Exposed::to(Estimate::exact(88.0));
+        assert!((exact.niosh_h.interval.high / 4.0 - 1.587).abs() < 1e-3, "{exact:?}");
     }
 }

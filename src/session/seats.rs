@@ -12,7 +12,7 @@ use super::climb::Purpose;
 use super::record::{InputResult, Record};
 use crate::analysis::{Finding, Flaw};
 use crate::card::InputRole;
-use crate::stats::{Estimate, mean_of, standard_deviation};
+use crate::stats::{Estimate, mean_of, standard_deviation, student_t_95};
 use crate::units::{db_from_power, power_from_db};
 use serde::{Deserialize, Serialize};
 use std::ops::RangeInclusive;
@@ -104,6 +104,13 @@ impl Seats {
             bands,
             fits,
         })
+    }
+
+    /// Level of one more wearing less the first seat's, dB: where the next seat lies, not where the mean does,
+    /// `mean ± t·s·√(1 + 1/n)` (ISO 16269-8, prediction interval); `None` with fewer than two tight seats.
+    pub fn single_wearing(&self) -> Option<Estimate> {
+        let (mean, spread, n) = (self.level?.value, self.spread_db?, self.tight() as f64);
+        Some(Estimate::symmetric(mean, student_t_95(n - 1.0) * spread * (1.0 + 1.0 / n).sqrt()))
     }
 
     /// How many seats the mean stands on.
@@ -212,6 +219,9 @@ mod tests {
         assert!((level.value + 0.1).abs() < 1e-9 && (level.half_width() - 0.718_665).abs() < 1e-5, "{level:?}");
         assert!((seats.spread_db.unwrap() - 0.578_792).abs() < 1e-6);
         assert!((seats.bands[0].1 + 0.1).abs() < 1e-9 && seats.bands.len() == 1);
+        // One more wearing: t(4)·s·√(1 + 1/5) = 2.776445 · 0.578792 · 1.095445 (scipy).
+        let single = seats.single_wearing().unwrap();
+        assert!((single.half_width() - 1.760_37).abs() < 1e-4 && (single.value + 0.1).abs() < 1e-9, "{single:?}");
         assert!(leak(&seats).is_none());
     }
 
