@@ -22,6 +22,7 @@ mod hostile_card;
 mod interrupted;
 mod layering;
 mod listeners;
+mod loudness;
 mod music;
 mod old_sessions;
 mod other_sounds;
