@@ -1,6 +1,7 @@
 #!/bin/sh
 # Holds stored numbers against the same quantities computed by numpy and scipy from the same WAVs: rehearsed sessions,
-# and the foreign signals that the integration tests left ($LOUDENOUGH_FOREIGN, where set). Needs the built program.
+# the same with recordings that are limited by known limits here, and the foreign signals that the integration tests left
+# ($LOUDENOUGH_FOREIGN, where set). Needs the built program.
 set -eu
 cd "$(dirname "$0")/../.."
 target=${CARGO_TARGET_DIR:-target}
@@ -17,6 +18,7 @@ trap 'rm -rf "$scratch"' EXIT INT TERM
 set -- "$scratch/rehearsed" "$scratch/beside"
 if [ -n "${LOUDENOUGH_FOREIGN:-}" ]; then set -- "$@" "$LOUDENOUGH_FOREIGN"; fi
 "$python" tests/reference/compare.py "$@"
+"$python" tests/reference/limits.py "$target/debug/loudenough" "$scratch/rehearsed" "$scratch/limits"
 "$python" tests/reference/music.py "$target/debug/loudenough" "$scratch/rehearsed"
 # Two outputs, three seats each.
 for output in "console phones socket" "desk amplifier"; do

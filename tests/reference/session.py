@@ -13,10 +13,10 @@ FOREIGN = {("WAV", "FLOAT"), ("WAV", "PCM_16"), ("WAV", "PCM_24"), ("WAVEX", "PC
 """What other programs write."""
 
 
-def fnv_1a(text):
-    """64 bits (Fowler, Noll, Vo; constants as in draft-eastlake-fnv)."""
+def fnv_1a(content):
+    """64 bits of bytes (Fowler, Noll, Vo; constants as in draft-eastlake-fnv)."""
     value = 0xCBF29CE484222325
-    for byte in text.encode():
+    for byte in content:
         value = (value ^ byte) * 0x100000001B3 % 2**64
     return value
 
@@ -55,7 +55,7 @@ class Folder:
         words = asked.get("pair", asked["kind"]).removesuffix("-frequency")
         if asked["kind"] == "sine":
             words = f"sine-{asked['frequency_hz']:g}hz"
-        names = [f"{fnv_1a(f'{text}@{rate}'):016x}", words]
+        names = [f"{fnv_1a(f'{text}@{rate}'.encode()):016x}", words]
         file = next(path for path in (self.path / "stimuli" / f"{name}.wav" for name in names) if path.exists())
         samples, stored_rate, kind, _ = read_wav(file)
         assert samples.shape[1] == 1, f"{file}: one channel expected"
