@@ -37,8 +37,9 @@ COHERENCE_DB = 0.3
 CLIP_DB = 0.05
 """Clip level by brute force (own response, other weights), where it is told within ±0.1 dB."""
 LIMIT_DB = 0.005
-"""The same by the definition: the same lines, weights and shapes, so only rounding and the end of a descent are left. Soft
-limits are told by another rule than the hard one that fits best: see `limits.py`."""
+"""The same by the definition: the same lines, weights and shapes, so only rounding and the end of a descent are left (0.0005 dB
+seen), except where a bend is seen that is too small to be called soft: then the limit nearest to the bent curve is told, seen
+0.004 dB off. Soft limits are told by that rule throughout: see `limits.py`."""
 EVIDENCE = 0.01
 """Clip evidence over its threshold, relative. It holds no chance of its own (the same samples, the same noise), but the noise
 of a line is smoothed over other neighbours and resampling differs at −110 dB: seen 0.001 at most on 60 takes."""
@@ -181,14 +182,19 @@ def pink(table, where, finding, p, head, delay, reference):
         even, odd = q.referred(p, reference[0], reference[1], head["drive"]["gain"])
         reading(table, where, "evenoutput", finding["even_output"], even)
         reading(table, where, "oddoutput", finding["odd_output"], odd)
+    level = finding["clip"] and finding["clip"]["level"]
+    if level and all("told" in level[polarity] for polarity in POLARITIES):
+        mine = q.clip_level(p, head["drive"]["gain"], delay, level["acts_on"] != "samples")
+        for polarity, value in zip(POLARITIES, mine):
+            estimate(table, where, f"clip {polarity}", level[polarity]["told"], value, CLIP_DB)
     if finding["clip"] and reference is not None:
-        clipping(table, where, finding["clip"], p, head["drive"]["gain"], delay, reference)
+        clipping(table, where, finding["clip"], p, head["drive"]["gain"], reference)
 
 
 POLARITIES = ("positive", "negative")
 
 
-def clipping(table, where, found, p, gain, delay, reference):
+def clipping(table, where, found, p, gain, reference):
     """Evidence, and where there is any, the limits."""
     listening = clip.Listening(p, gain, clip.Reference(*reference))
     seen = clip.evidence(listening)
@@ -207,9 +213,6 @@ def clipping(table, where, found, p, gain, delay, reference):
         table.check(where, f"limited {polarity}", (told is None) == (value is None), f"{told}, reference {value}")
         if told and value is not None:
             estimate(table, where, f"limit {polarity}", told, value, LIMIT_DB)
-    if all("told" in level[polarity] for polarity in POLARITIES):
-        for polarity, value in zip(POLARITIES, q.clip_level(p, gain, delay, level["acts_on"] != "samples")):
-            estimate(table, where, f"clip {polarity}", level[polarity]["told"], value, CLIP_DB)
 
 
 def sent(p, head):
