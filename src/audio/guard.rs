@@ -20,12 +20,14 @@ pub struct Guard {
 }
 
 /// What one input must not hear.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct GuardedInput {
     /// Which input of the take, from 0.
     pub input: usize,
     /// Level predicted, dBFS RMS, full range.
     pub expected_dbfs: Option<f64>,
+    /// Where nothing is predicted: about the level that must be heard, or the microphone is lost, dBFS RMS, full range.
+    pub roughly_dbfs: Option<f64>,
     /// Level that must not be passed, dBFS RMS, full range.
     pub ceiling_dbfs: Option<f64>,
     /// Level of the input's own noise, dBFS RMS.
@@ -144,7 +146,7 @@ impl Watched {
         let lost = self.steady_frames >= 2 * hop && self.is_lost(both, lack_db);
         self.lost = if lost { self.lost + 1 } else { 0 };
         if self.lost > CLICK_WINDOWS {
-            return self.too_soft(0.0, both);
+            return self.limits.expected_dbfs.or(self.limits.roughly_dbfs).map(|e| self.not_heard(both, e));
         }
         let Some(level) = self.level_dbfs(both) else {
             self.off = 0;
@@ -165,12 +167,12 @@ impl Watched {
         }
         let mean = self.period_energy / period as f64;
         (self.period_energy, self.period_frames) = (0.0, 0);
-        self.too_loud(mean, 0.0).or_else(|| self.too_soft(OFF_PREDICTION_DB, mean))
+        self.too_loud(mean, 0.0).or_else(|| self.too_soft(mean))
     }
 
     /// Far under the prediction, and the prediction far over the noise.
     fn is_lost(&self, mean_square: f64, lack_db: f64) -> bool {
-        self.limits.expected_dbfs.is_some_and(|expected| {
+        self.limits.expected_dbfs.or(self.limits.roughly_dbfs).is_some_and(|expected| {
             let lowest = Dbfs(expected - lack_db).rms().powi(2);
             lowest > self.noise_power() * power_from_db(OVER_NOISE_DB) && mean_square < lowest
         })
@@ -202,18 +204,21 @@ impl Watched {
         (level > expected + OFF_PREDICTION_DB + extra_db).then(|| self.off_prediction(level, expected))
     }
 
-    /// More than `allowed_db` under the prediction.
-    fn too_soft(&self, allowed_db: f64, mean_square: f64) -> Option<String> {
+    fn too_soft(&self, mean_square: f64) -> Option<String> {
         let expected = self.limits.expected_dbfs?;
         let stands_over_noise = Dbfs(expected).rms().powi(2) > self.noise_power() * power_from_db(OVER_NOISE_DB);
         let own = (mean_square - self.noise_power()).max(0.0);
-        let limit = Dbfs(expected - allowed_db).rms().powi(2);
+        let limit = Dbfs(expected - OFF_PREDICTION_DB).rms().powi(2);
         if !stands_over_noise || own >= limit {
             return None;
         }
-        match Dbfs::from_rms(own.sqrt()) {
-            Some(level) => Some(self.off_prediction(level.db(), expected)),
-            None => Some(format!("nothing was heard where {:.1} was predicted; check the microphone", Dbfs(expected))),
+        Some(self.not_heard(mean_square, expected))
+    }
+
+    fn not_heard(&self, mean_square: f64, expected: f64) -> String {
+        match Dbfs::from_rms((mean_square - self.noise_power()).max(0.0).sqrt()) {
+            Some(level) => self.off_prediction(level.db(), expected),
+            None => format!("nothing was heard where {:.1} was predicted; check the microphone", Dbfs(expected)),
         }
     }
 
@@ -270,7 +275,7 @@ mod tests {
     }
 
     fn limits(expected_dbfs: Option<f64>, ceiling_dbfs: Option<f64>) -> GuardedInput {
-        GuardedInput { input: 0, expected_dbfs, ceiling_dbfs, noise_dbfs: Some(-90.0) }
+        GuardedInput { input: 0, expected_dbfs, roughly_dbfs: None, ceiling_dbfs, noise_dbfs: Some(-90.0) }
     }
 
     #[test]
@@ -302,6 +307,10 @@ mod tests {
         let expects = limits(Some(-40.0), Some(-10.0));
         let (at_s, what) = watch(expects, |t| if t < 2.0 { -40.0 } else { -200.0 }, 6.0).unwrap();
         assert!((2.0..2.3).contains(&at_s), "{at_s}: {what}");
+        // Where the level is known roughly alone, too.
+        let roughly = GuardedInput { expected_dbfs: None, roughly_dbfs: Some(-40.0), ..expects };
+        assert!(watch(roughly, |t| if t < 2.0 { -40.0 } else { -200.0 }, 6.0).unwrap().0 < 2.3);
+        assert_eq!(watch(roughly, |_| -46.0, 6.0), None);
         // What is left of it is told only over a whole period.
         assert!(watch(expects, |t| if t < 2.0 { -40.0 } else { -44.0 }, 6.0).unwrap().0 > 2.5);
     }

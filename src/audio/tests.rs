@@ -249,7 +249,7 @@ fn an_unplugged_card_and_an_error_storm_end_the_take_and_the_engine_with_a_plain
 
 #[test]
 fn the_guard_trips_the_gain_and_says_what_it_heard() {
-    let ceiling = GuardedInput { input: 0, expected_dbfs: None, ceiling_dbfs: Some(-40.0), noise_dbfs: None };
+    let ceiling = GuardedInput { ceiling_dbfs: Some(-40.0), ..GuardedInput::default() };
     let take = play(wire(), TakeRequest { guard: Guard { inputs: vec![ceiling] }, ..pink() });
     let Some(VoidReason::Protection { what }) = take.head.void else { panic!("{:?}", take.head.void) };
     assert!(what.contains("ceiling"), "{what}");
@@ -267,7 +267,7 @@ fn a_known_delay_is_waited_for_and_not_played() {
     let spec = SimulatedCardSpec { wire_frames: Some(RATE.frames_in(2.0)), ..SimulatedCardSpec::default() };
     let expects = |level_dbfs: f64| {
         let input =
-            GuardedInput { input: 0, expected_dbfs: Some(level_dbfs), ceiling_dbfs: None, noise_dbfs: Some(-120.0) };
+            GuardedInput { expected_dbfs: Some(level_dbfs), noise_dbfs: Some(-120.0), ..GuardedInput::default() };
         TakeRequest { delay_s: 1.9..2.1, guard: Guard { inputs: vec![input] }, ..pink() }
     };
     let take = play(spec.clone(), expects(-20.0));

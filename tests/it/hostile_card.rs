@@ -154,7 +154,7 @@ fn request(level_dbfs: f64, pink: bool, guarded: bool) -> Option<(TakeRequest, A
     let period = stimulus.period(RATE);
     let ceiling = DriveCeiling { rms: Dbfs(0.0), because: "test".into() };
     let drive = Drive::grant(Dbfs(level_dbfs), &period, &ceiling).ok()?;
-    let input = GuardedInput { input: 0, expected_dbfs: None, ceiling_dbfs: Some(level_dbfs - 20.0), noise_dbfs: None };
+    let input = GuardedInput { ceiling_dbfs: Some(level_dbfs - 20.0), ..GuardedInput::default() };
     let guard = Guard { inputs: if guarded { vec![input] } else { Vec::new() } };
     let request = TakeRequest { stimulus, drive, periods: 1, settle_s: 0.1, delay_s: 0.0..0.0, guard, only: None };
     Some((request, period))

@@ -21,7 +21,7 @@ use loudenough::audio::{Advance, AudioError, Backend, Callbacks, FaultKind, Open
 use loudenough::calibration::Acoustic;
 use loudenough::card::{CardDescription, CardId, Granted, InputRole, Routing};
 use loudenough::session::chain::{Chain, Coupler};
-use loudenough::session::plan::{AskedLevel, Ceilings, ListeningLevel, Plan, Weighting};
+use loudenough::session::plan::{AskedLevel, Ceilings, Extent, ListeningLevel, Plan, Weighting};
 use loudenough::session::protocol::{Command, Event, SessionRequest};
 use loudenough::session::record::Record;
 use loudenough::session::runner::{Bench, Ready, Stop};
@@ -125,14 +125,14 @@ fn case(seed: u64) -> Case {
     }
     let mut faults = Vec::new();
     for _ in 0..draw.of(&[0, 1, 1, 2]) {
-        let at_s = draw.within(0.0, 45.0);
+        // While it sounds, in most cases.
+        let at_s = draw.within(4.0, if plan.extent == Extent::Session { 70.0 } else { 22.0 });
         let what = match draw.0.next_u32() % 8 {
-            0 | 1 => Fault::Knob(draw.within(-20.0, 30.0)),
-            2 => Fault::Deaf,
-            3 => Fault::Stall(draw.within(0.05, 3.0)),
-            4 => Fault::Lose(draw.within(1.0, 20_000.0) as usize),
-            5 => Fault::Report,
-            6 => Fault::Unplug,
+            0..=2 => Fault::Knob(draw.of(&[-1.0, 1.0, 1.0]) * draw.within(2.0, 30.0)),
+            3 => Fault::Deaf,
+            4 => Fault::Stall(draw.within(0.05, 3.0)),
+            5 => Fault::Lose(draw.within(1.0, 20_000.0) as usize),
+            6 => draw.of(&[Fault::Report, Fault::Unplug]),
             _ => Fault::Stop,
         };
         faults.push((at_s, what));
@@ -343,8 +343,8 @@ struct Outcome {
     tape: Tape,
     /// Largest sample of what the steps ask for at most.
     asked: f64,
-    /// As it was stored after the first command.
-    first: Option<Record>,
+    /// As it was stored after the first command, and the frames played by then.
+    first: (Option<Record>, usize),
     /// As it is stored at the end.
     last: Option<Record>,
 }
@@ -379,12 +379,12 @@ fn perform(case: &Case) -> Outcome {
         asked = asked.max(until_its_end(&bench));
         let mut tape = tape.lock().unwrap();
         let over = tape.frames;
+        first.get_or_insert_with(|| (stored(), over));
         tape.stops.iter_mut().filter(|(_, end)| end.is_none()).for_each(|(_, end)| *end = Some(over));
-        first = first.or_else(stored);
     }
     drop(bench);
     let tape = std::mem::take(&mut *tape.lock().unwrap());
-    Outcome { tape, asked, first, last: stored() }
+    Outcome { tape, asked, first: first.unwrap(), last: stored() }
 }
 
 /// Waits for the end of a command, however it ends; the largest sample that its steps ask for.
@@ -440,7 +440,7 @@ fn tenth_over_all_db(case: &Case) -> f64 {
 
 /// What is wrong with what happened, if anything is.
 fn fault_of(case: &Case, outcome: &Outcome) -> Option<String> {
-    let Outcome { tape, asked, first, .. } = outcome;
+    let Outcome { tape, asked, first: (first, over), .. } = outcome;
     // Nothing over what was asked for.
     let takes = |record: &Record| record.steps.iter().flat_map(|s| s.takes.clone()).collect::<Vec<_>>();
     let loudest = tape.peak.iter().copied().fold(0.0, f64::max);
@@ -480,6 +480,11 @@ fn fault_of(case: &Case, outcome: &Outcome) -> Option<String> {
         let level = |at: usize| takes[at].head.drive.rms().map_or(f64::MIN, Dbfs::db);
         if let Some(after) = tripped.and_then(|at| (at + 1..takes.len()).find(|i| level(*i) > level(at) - 9.99)) {
             return Some(format!("take {after} is as loud as the one that was faded out"));
+        }
+        // Whoever takes the session up, or adds a seat, hears it no louder either.
+        let later = tape.peak.iter().skip(over / RATE.frames_in(SLOT_S) + 1).copied().fold(0.0, f64::max);
+        if let Some(at) = tripped.filter(|at| later > takes[*at].head.drive.gain() * 10f64.powf(-9.99 / 20.0)) {
+            return Some(format!("taken up as loud as take {at}, which was faded out"));
         }
     }
     None

@@ -38,7 +38,7 @@ pub(super) fn ceiling(
 }
 
 /// Loudest stretch of the period as captured over its mean level as played, dB.
-fn gain_db(reference: &Reference, spacing_hz: f64, period: &Period) -> Option<f64> {
+pub(super) fn gain_db(reference: &Reference, spacing_hz: f64, period: &Period) -> Option<f64> {
     let last = reference.response.len().checked_sub(1)?;
     let response = |f_hz: f64| {
         let near = ((f_hz / spacing_hz).round() as usize).min(last);

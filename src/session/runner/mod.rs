@@ -27,6 +27,7 @@ use crate::analysis::live::{Expected, Live, LiveAnalyser};
 use crate::audio::{AudioError, Backend, Engine, StopHandle};
 use crate::card::Routing;
 use crate::signal::Period;
+use crate::take::VoidReason;
 use crate::units::Dbfs;
 use added::Addition;
 use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
@@ -395,7 +396,7 @@ impl Worker {
         let mut storage = Storage::create(sessions, &head)?;
         storage.save_period(&plan.pink, &period)?;
         *kept = Some(storage.folder().to_path_buf());
-        self.climb((engine, tell_live), storage, Record::new(head), period)
+        self.climb((engine, tell_live), storage, Record::new(head), period, false)
     }
 
     fn carry_on(&self, folder: &Path, confirmed: Option<f64>, kept: &mut Option<PathBuf>) -> Result<(), RunError> {
@@ -414,19 +415,21 @@ impl Worker {
             record.steps.pop();
         }
         storage.refresh_summary(&record)?;
+        let tripped = matches!(record.stop(), Some(StopReason::TakesVoid { reason: VoidReason::Protection { .. } }));
         let event = SessionEvent { at: (self.now)(), what: Happening::Continued };
         storage.append_event(&event)?;
         record.events.push(event);
-        self.climb((engine, tell_live), storage, record, period)
+        self.climb((engine, tell_live), storage, record, period, tripped)
     }
 
-    /// Plays step after step until the climb is done.
+    /// Plays step after step until the climb is done; after a protective trip the first sound is heard 10 dB lower first.
     fn climb(
         &self,
         (engine, tell_live): (Engine, Sender<Option<Expected>>),
         storage: Storage,
         record: Record,
         period: Arc<Period>,
+        tripped: bool,
     ) -> Result<(), RunError> {
         let folder = storage.folder().to_path_buf();
         let (playback, capture) = engine.granted();
@@ -438,6 +441,7 @@ impl Worker {
             self.open_chain(&Chain { routing, ..chain.clone() })
         });
         let mut steps = StepRunner::new(self, (engine, tell_live), reopen, storage, record, period)?;
+        steps.look_first = tripped;
         let stop = loop {
             let next = match steps.next() {
                 Next::Step(step) => step,
@@ -451,6 +455,13 @@ impl Worker {
             match steps.run(next) {
                 Ok(()) => self.tell(Event::StepDone(Arc::new(steps.record.clone()))),
                 Err(StepError::Stopped) => break StopReason::Stopped,
+                Err(StepError::NotAsPredicted) => {
+                    let what =
+                        "10 dB lower the level at the microphone is still not what was predicted; turn volume and \
+                                gain back to where the session began"
+                            .to_string();
+                    break StopReason::TakesVoid { reason: VoidReason::Protection { what } };
+                }
                 Err(StepError::Card(what)) => {
                     steps.end(StopReason::Card { what: what.clone() }, (self.now)())?;
                     let message = format!("the card failed: {what}");

@@ -46,6 +46,8 @@ pub(super) enum StepError {
     Stopped,
     /// A card was lost.
     Card(String),
+    /// What was faded out before is not heard as predicted 10 dB lower either.
+    NotAsPredicted,
     /// Anything else.
     Run(RunError),
 }
@@ -77,6 +79,8 @@ pub(super) struct StepRunner<'a> {
     pub(super) known: Known,
     /// Seat of the headphone that is played on.
     pub(super) seat: u32,
+    /// The session ended in a protective trip: the first sound is heard 10 dB lower before it is played.
+    pub(super) look_first: bool,
 }
 
 /// What later takes are analysed with: rebuilt from the stored takes when a session is taken up again.
@@ -213,6 +217,7 @@ impl<'a> StepRunner<'a> {
             tell_live,
             known,
             seat: 1,
+            look_first: false,
         })
     }
 
@@ -240,6 +245,9 @@ impl<'a> StepRunner<'a> {
 
     /// Plays, analyses, stores and commits one step.
     pub(super) fn run(&mut self, step: Step) -> Result<(), StepError> {
+        if step.drive.is_some() && std::mem::take(&mut self.look_first) && !self.heard_as_predicted(&step)? {
+            return Err(StepError::NotAsPredicted);
+        }
         let (mut takes, mut tripped) = (Vec::new(), false);
         for stimulus in &step.stimuli {
             self.storage.save_period(stimulus, &stimulus.period(self.rate()))?;
@@ -472,8 +480,17 @@ impl<'a> StepRunner<'a> {
             let curve_db = self.curve_effect_db(input, role);
             let expected = drive.rms().filter(|_| known).zip(climb.gain_db(input));
             let products_db = drive.rms().map_or(0.0, |drive| self.products_db(input, drive));
+            let steady = matches!(stimulus, Stimulus::Sine(_) | Stimulus::TwoTones(_)) && !unknown;
+            let of_tones = drive.rms().filter(|_| steady).and_then(|drive| {
+                let reference = self.known.references.get(&input)?;
+                Some(
+                    drive.db()
+                        + loudness::gain_db(reference, self.period.line_spacing_hz(), &stimulus.period(self.rate()))?,
+                )
+            });
             GuardedInput {
                 input,
+                roughly_dbfs: of_tones.map(|dbfs| dbfs - curve_db),
                 expected_dbfs: expected.map(|(d, gain)| d.db() + gain + products_db - curve_db),
                 ceiling_dbfs: chain.acoustic(role).map(|a| a.dbfs(climb.spl_ceiling()).db() - curve_db),
                 noise_dbfs,
