@@ -59,7 +59,7 @@ const WEIGHT_DOF: f64 = 100.0;
 /// Sound is taken as settled after this even where the plan's settling does not fit any more, seconds.
 const LEAST_SETTLE_S: f64 = 0.1;
 /// Longest route delay looked for, seconds.
-const LONGEST_DELAY_S: f64 = 2.0;
+const LONGEST_DELAY_S: f64 = 2.5;
 /// Jump of the delay between half-overlapping windows that only lost samples make, frames.
 const JUMP_FRAMES: f64 = 3.0;
 /// From a clock within this of the true one all lines can be fitted at once, ppm: those at 20 kHz then turn by a seventh
@@ -78,8 +78,32 @@ const HUM_IS_SMALL_DB: f64 = -45.0;
 const HUM_IS_NOTHING_DB: f64 = -60.0;
 /// Frames on either side of the window that are looked at for lost samples.
 const WIDENED: usize = 4096;
+/// An offset under this share of the RMS of what moves changes nothing (−20 dB) …
+const DC_SHARE: f64 = 0.1;
+/// … and over this of full scale is named (−60 dB).
+const DC_NAMED: f64 = 1e-3;
 /// A run of exact zeros of this share of a period means that the input is muted.
 const MUTED_SHARE: f64 = 0.25;
+
+/// Takes off a constant offset where it is large: beside a quiet sound it would swamp every comparison of periods.
+fn take_off_dc(captured: &mut [f64]) -> Option<Flaw> {
+    let count = captured.len().max(1) as f64;
+    let mean = captured.iter().sum::<f64>() / count;
+    let moving = captured.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / count;
+    if mean.powi(2) <= DC_SHARE.powi(2) * moving {
+        return None;
+    }
+    captured.iter_mut().for_each(|x| *x -= mean);
+    (mean.abs() > DC_NAMED).then(|| {
+        Flaw::note(
+            "dc",
+            format!(
+                "The input carries a constant offset (DC) of {:.2} % of full scale. It is left out of every figure, but takes as much room from the peaks. Look for a plug-in or a preamplifier that adds it; at a direct-coupled output, measure with a voltmeter before anything is plugged in.",
+                100.0 * mean
+            ),
+        )
+    })
+}
 
 /// Brings one input of a take onto the played clock and averages it.
 ///
@@ -90,11 +114,12 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
     if let Some(bad) = raw.iter().position(|x| !x.is_finite()) {
         return Err(AnalysisError::NotFinite(bad));
     }
-    let captured: Vec<f64> = raw.iter().map(|x| f64::from(*x)).collect();
+    let mut captured: Vec<f64> = raw.iter().map(|x| f64::from(*x)).collect();
+    let dc = take_off_dc(&mut captured);
     let bench = Bench::new(take, &captured);
     let found = bench.find(context.mains_lines);
     let placed = bench.place(context, found.as_ref())?;
-    let mut flaws = Vec::new();
+    let mut flaws: Vec<Flaw> = dc.into_iter().collect();
     let muted = !bench.silent && bench.is_muted(&placed);
     if muted {
         flaws.push(Flaw::void(

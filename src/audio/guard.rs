@@ -24,6 +24,8 @@ pub struct Guard {
 pub struct GuardedInput {
     /// Which input of the take, from 0.
     pub input: usize,
+    /// What it is called in messages.
+    pub name: &'static str,
     /// Level predicted, dBFS RMS, full range.
     pub expected_dbfs: Option<f64>,
     /// Where nothing is predicted: about the level that must be heard, or the microphone is lost, dBFS RMS, full range.
@@ -49,6 +51,8 @@ const NEAR_CEILING_DB: f64 = 10.0;
 const LOST_DB: f64 = 12.0;
 /// Windows that a click reaches, and that a lost microphone lasts at least.
 const CLICK_WINDOWS: usize = 2;
+/// So many steps of the quick window are waited for the beginning of the sound, beyond the delay of the take before.
+const UNHEARD_HOPS: usize = 8;
 /// Step of the quick window, which spans two of them, seconds.
 const HOP_S: f64 = 0.05;
 
@@ -73,6 +77,8 @@ struct Watched {
     lost: usize,
     /// Frames running that certainly hear the stimulus at full drive.
     steady_frames: usize,
+    /// It was heard in this take.
+    heard: bool,
     period_energy: f64,
     period_frames: usize,
 }
@@ -94,6 +100,7 @@ impl GuardWatch {
             off: 0,
             lost: 0,
             steady_frames: 0,
+            heard: false,
             period_energy: 0.0,
             period_frames: 0,
         });
@@ -143,7 +150,11 @@ impl Watched {
         let both = self.previous_hop.replace(mean).map(|before| 0.5 * (before + mean));
         (self.hop_energy, self.hop_frames) = (0.0, 0);
         let both = both?;
-        let lost = self.steady_frames >= 2 * hop && self.is_lost(both, lack_db);
+        let is_lost = self.is_lost(both, lack_db);
+        self.heard |= !is_lost;
+        // A route's delay may be longer than it was in the take before; what was heard and falls silent is lost.
+        let waited = if self.heard { 2 * hop } else { 2 * hop + UNHEARD_HOPS * hop };
+        let lost = self.steady_frames >= waited && is_lost;
         self.lost = if lost { self.lost + 1 } else { 0 };
         if self.lost > CLICK_WINDOWS {
             return self.limits.expected_dbfs.or(self.limits.roughly_dbfs).map(|e| self.not_heard(both, e));
@@ -195,7 +206,8 @@ impl Watched {
             && level > ceiling + OVER_CEILING_DB + extra_db
         {
             return Some(format!(
-                "the level at the microphone ({:.1}) passed the ceiling ({:.1}); check gain and volume",
+                "the level at the {} ({:.1}) passed the ceiling ({:.1}); check gain and volume",
+                self.limits.name,
                 Dbfs(level),
                 Dbfs(ceiling)
             ));
@@ -218,14 +230,19 @@ impl Watched {
     fn not_heard(&self, mean_square: f64, expected: f64) -> String {
         match Dbfs::from_rms((mean_square - self.noise_power()).max(0.0).sqrt()) {
             Some(level) => self.off_prediction(level.db(), expected),
-            None => format!("nothing was heard where {:.1} was predicted; check the microphone", Dbfs(expected)),
+            None => format!(
+                "nothing was heard at the {} where {:.1} was predicted; check that microphone",
+                self.limits.name,
+                Dbfs(expected)
+            ),
         }
     }
 
     fn off_prediction(&self, level: f64, expected: f64) -> String {
         format!(
-            "the level at the microphone ({:.1}) is not what was predicted ({:.1}); has a volume, a gain or the seat \
-             changed, or is it the wrong ear?",
+            "the level at the {} ({:.1}) is not what was predicted ({:.1}); has a volume, a gain or the seat changed, or \
+             is it the wrong ear?",
+            self.limits.name,
             Dbfs(level),
             Dbfs(expected)
         )
@@ -275,7 +292,7 @@ mod tests {
     }
 
     fn limits(expected_dbfs: Option<f64>, ceiling_dbfs: Option<f64>) -> GuardedInput {
-        GuardedInput { input: 0, expected_dbfs, roughly_dbfs: None, ceiling_dbfs, noise_dbfs: Some(-90.0) }
+        GuardedInput { expected_dbfs, ceiling_dbfs, noise_dbfs: Some(-90.0), ..GuardedInput::default() }
     }
 
     #[test]

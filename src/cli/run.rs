@@ -62,7 +62,7 @@ pub(super) fn report(record: &Record, folder: &Path, keep: &Shown, out: &mut dyn
             folder.display(),
             folder.display()
         ),
-        Some(reason @ StopReason::NoSignal) => {
+        Some(reason @ (StopReason::NoSignal | StopReason::NotTheSound)) => {
             bail!("the session found nothing to measure: {reason}. What was recorded is kept in {}.", folder.display())
         }
         _ => Ok(()),

@@ -174,9 +174,11 @@ fn session_flaws(record: &Record, listening: Option<ListeningLevel>) -> Vec<Flaw
     use crate::session::climb::Purpose;
     let mut flaws: Vec<Flaw> = vec![record.head.chain.coupler.note()];
     flaws.extend(crate::session::evaluate::chain_flaws(record));
+    flaws.extend(changed(record));
     flaws.extend(bend_at_the_ear_only(record));
     flaws.extend(lowered(record));
     flaws.extend(coarse(record));
+    flaws.extend(record.head.chain.ears().filter_map(|(input, role)| restless(record, input, role)));
     flaws.extend(related_to_a_field(record, listening));
     let steps = record.steps.iter().filter(|s| s.step.purpose != Purpose::Probe);
     let mut of_steps: Vec<Flaw> = steps.flat_map(|s| s.flaws()).cloned().collect();
@@ -187,6 +189,19 @@ fn session_flaws(record: &Record, listening: Option<ListeningLevel>) -> Vec<Flaw
     flaws.sort_by(order);
     flaws.dedup_by(|a, b| (&a.code, &a.text) == (&b.code, &b.text));
     flaws
+}
+
+/// Numbers that somebody else than this program wrote.
+fn changed(record: &Record) -> Option<Flaw> {
+    (!record.changed.is_empty()).then(|| {
+        Flaw::doubt(
+            "changed-outside",
+            format!(
+                "Stored results were changed outside the program ({}), so its figures may not be what was measured. `loudenough reanalyse` computes them again from the recordings.",
+                record.changed.join(", ")
+            ),
+        )
+    })
 }
 
 /// What the table says of itself, where a listening level was related to a field by one.
@@ -229,6 +244,37 @@ fn coarse(record: &Record) -> Option<Flaw> {
     );
     Some(Flaw::note("resolution", text))
 }
+
+/// What does not repeat rises with the sound: a gain that moves by itself, or a route that makes another sound of it. Noise of a room
+/// or a converter stays where it is.
+pub(crate) fn restless(record: &Record, input: usize, role: crate::card::InputRole) -> Option<Flaw> {
+    let read = |step: &StepResult| {
+        let (pink, _) = step.pink(input)?;
+        Some((step.step.drive?.db(), pink.noise?, pink.level_z?.value))
+    };
+    let by_drive = |a: &(f64, f64, f64), b: &(f64, f64, f64)| a.0.total_cmp(&b.0);
+    let quiet = record.climbed().filter_map(read).min_by(by_drive)?;
+    let loud = record.climbed().filter_map(read).max_by(by_drive)?;
+    let (rise, over) = (loud.0 - quiet.0, loud.1 - loud.2);
+    let follows = rise >= RESTLESS_RISE_DB && loud.1 - quiet.1 > RESTLESS_SHARE * rise && over > RESTLESS_FROM_DB;
+    follows.then(|| {
+        Flaw::doubt(
+            "restless",
+            format!(
+                "At the {}, what does not repeat from period to period rises with the sound and stands {:.0} dB under it: a gain that moves by itself, or a route that makes another sound of it. Switch off automatic gain, loudness and effects; `loudenough chain check` looks for what it is.",
+                role.in_words(),
+                -over
+            ),
+        )
+    })
+}
+
+/// Levels this far apart show whether noise follows them, dB.
+const RESTLESS_RISE_DB: f64 = 10.0;
+/// It follows where it rises by this share of the drive's rise …
+const RESTLESS_SHARE: f64 = 0.7;
+/// … and matters from here on, dB re the sound (a clock that wanders leaves less).
+const RESTLESS_FROM_DB: f64 = -50.0;
 
 /// The ear bends where the witness does not: the headphone's doing, or the input's.
 fn bend_at_the_ear_only(record: &Record) -> Option<Flaw> {

@@ -21,6 +21,8 @@ const LEAST_RISE_DB: f64 = 6.0;
 const MATTERS_DB: f64 = -70.0;
 /// Drives nearer to each other are one drive, dB.
 pub const OTHER_DRIVE_DB: f64 = 0.2;
+/// Drives this far apart show whether distortion rises or falls, dB.
+const APART_DB: f64 = 2.0;
 /// A resolution's distortion falls by 1 dB a dB; from here on it falls, dB a dB.
 const LEAST_FALL: f64 = 0.5;
 /// A residue of the same level is the same within this, dB …
@@ -125,22 +127,26 @@ fn jumps(steps: &[StepResult], result: &StepResult, input: usize) -> bool {
     })
 }
 
-/// True where the distortion fell since the next quieter step about as the drive rose; for the quietest step, where it does so
-/// towards the next louder one.
+/// True where the distortion fell since the next quieter step about as the drive rose, or falls so towards the next louder one.
 fn falls(steps: &[StepResult], result: &StepResult, input: usize) -> bool {
+    let Some(now) = middle(result, input) else { return false };
+    let others = steps.iter().filter(|s| s.seat == result.seat && s.step.purpose != Purpose::Probe);
+    let read = |s| -> Option<(f64, &MiddleFinding)> {
+        let step: &StepResult = s;
+        Some((step.step.drive? - result.step.drive?, middle(step, input)?))
+    };
+    // A rise that is smaller than what two readings scatter says nothing.
+    let apart: Vec<_> = others.filter_map(read).filter(|(above, _)| above.abs() > APART_DB).collect();
+    let nearest = |is_louder: bool| {
+        let side = apart.iter().filter(move |(above, _)| (*above > 0.0) == is_louder);
+        side.min_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))
+    };
     let fell = |from: &MiddleFinding, to: &MiddleFinding, rise: f64| {
         let (before, after) = (at_least_db([&from.even, &from.odd]), at_most_db([&to.even, &to.odd]));
         before.zip(after).is_some_and(|(before, after)| before - after > LEAST_FALL * rise)
     };
-    let Some(now) = middle(result, input) else { return false };
-    let nearest = quieter(steps, result, input).min_by(|a, b| a.0.total_cmp(&b.0));
-    if let Some((below, then)) = nearest {
-        return fell(then, now, below);
-    }
-    let louder = steps.iter().filter(|s| s.seat == result.seat && s.step.purpose != Purpose::Probe);
-    let louder = louder.filter_map(|s| Some((s.step.drive? - result.step.drive?, middle(s, input)?)));
-    let nearest = louder.filter(|(above, _)| *above > OTHER_DRIVE_DB).min_by(|a, b| a.0.total_cmp(&b.0));
-    nearest.is_some_and(|(above, then)| fell(now, then, above))
+    nearest(false).is_some_and(|(above, then)| fell(then, now, -above))
+        || nearest(true).is_some_and(|(above, then)| fell(now, then, *above))
 }
 
 /// What a coarse resolution (8 or 16 bit without dither) leaves: a residue of the same level whatever the drive, dB re full

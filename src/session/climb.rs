@@ -28,6 +28,8 @@ pub const FIRST_PROBE: Dbfs = Dbfs(-70.0);
 pub const PROBE_STEP_DB: f64 = 10.0;
 /// The stimulus lines stand over the noise from here on, dB; below it no gain is believed and nothing is predicted.
 pub const OVER_NOISE_DB: f64 = 10.0;
+/// What does not repeat with the noise stands this far over the silence: it comes of the noise, and is another sound, dB.
+const ANOTHER_SOUND_DB: f64 = 15.0;
 /// A good reference stands this far over the noise, dB.
 pub const REFERENCE_OVER_NOISE_DB: f64 = 60.0;
 /// The reference stays this far under every limit, dB.
@@ -205,6 +207,8 @@ pub enum StopReason {
     PathChecked,
     /// Nothing was heard up to the highest allowed probe.
     NoSignal,
+    /// Something was heard while the noise played, but not the noise.
+    NotTheSound,
     /// A take stayed void after all attempts.
     TakesVoid {
         /// Why.
@@ -248,6 +252,12 @@ impl fmt::Display for StopReason {
                 write!(
                     f,
                     "nothing was heard up to the highest allowed probe; check routing, volume and the coupler; where the ceiling is low, `loudenough calibrate volts` allows a louder probe"
+                )
+            }
+            StopReason::NotTheSound => {
+                write!(
+                    f,
+                    "while the noise played something was heard, but not that noise: what is on the path makes another sound of it. Look for a speech codec (a wireless headset's call profile), noise suppression, echo cancelling or another program's sound, and switch it off"
                 )
             }
             StopReason::TakesVoid { reason } => write!(f, "a take stayed void: {reason}"),
@@ -304,7 +314,13 @@ pub fn drive_ceiling(plan: &Plan, chain: &Chain) -> Option<DriveCeiling> {
 impl Climb<'_> {
     /// The next step, or why there is none.
     pub fn next(&self) -> Next {
-        if let Some(reason) = self.results.last().and_then(StepResult::given_up) {
+        // A gate, or a format of few bits, may leave nothing of a probe: the next one is louder.
+        let silenced = |step: &&StepResult| {
+            let louder = step.step.drive.is_some_and(|drive| drive.db() < self.limit().0.db() - SAME_DB);
+            step.step.purpose == Purpose::Probe && louder && step.given_up() == Some(&VoidReason::ZeroInput)
+        };
+        let last = self.results.last().filter(|step| !silenced(step));
+        if let Some(reason) = last.and_then(StepResult::given_up) {
             return Next::Done(match reason {
                 VoidReason::Stopped => StopReason::Stopped,
                 VoidReason::Card { what } => StopReason::Card { what: what.clone() },
@@ -461,6 +477,17 @@ impl Climb<'_> {
         self.results.last()?.pink(self.deciding())
     }
 
+    /// Why nothing was heard: silence, or another sound than the one that plays.
+    pub(super) fn nothing_heard(&self) -> StopReason {
+        let input = self.deciding();
+        let silence = self.results.iter().find(|r| r.step.purpose == Purpose::Silence);
+        let quiet =
+            silence.and_then(|s| s.silence(input)).and_then(|s| s.noise_z).map_or(f64::NEG_INFINITY, |n| n.value);
+        // Periods that do not repeat differ by their noise; a route that does not pass the noise on leaves it as it was.
+        let loudest = self.results.iter().filter_map(|r| r.pink(input)?.0.noise).fold(f64::NEG_INFINITY, f64::max);
+        if loudest > quiet + ANOTHER_SOUND_DB { StopReason::NotTheSound } else { StopReason::NoSignal }
+    }
+
     fn after_probe(&self) -> Next {
         let (limit, _) = self.limit();
         let drive = self.last_drive();
@@ -471,7 +498,7 @@ impl Climb<'_> {
             // A probe too quiet for the reference's distance may still pass: only the ceiling itself ends the search.
             let next = Dbfs(drive.db() + PROBE_STEP_DB);
             if drive.db() >= limit.db() - SAME_DB {
-                return Next::Done(StopReason::NoSignal);
+                return Next::Done(self.nothing_heard());
             }
             return self.step(Purpose::Probe, Some(Dbfs(next.db().min(limit.db()))));
         }

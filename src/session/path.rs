@@ -79,7 +79,7 @@ fn loudest<'a>(climb: &Climb<'a>) -> Option<&'a StepResult> {
 fn after_both(climb: &Climb, last: &StepResult) -> Next {
     let over = heard_db(climb, last);
     if over < OVER_NOISE_DB {
-        return Next::Done(StopReason::NoSignal);
+        return Next::Done(climb.nothing_heard());
     }
     // A low ceiling kept the unheard probe so quiet that it was hardly heard: now that it is, one louder step.
     let limit = climb.limit().0.db();

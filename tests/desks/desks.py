@@ -15,6 +15,8 @@ class Desk:
     must: list = field(default_factory=list)
     must_not: list = field(default_factory=list)
     run: list = field(default_factory=list)
+    # The path check instead of a session.
+    check: bool = False
     ci: bool = False
     ends: bool = True
 
@@ -106,4 +108,26 @@ DESKS = [
     Desk("stalled", ["-b", "sleep $DESK_AT; kill -STOP $DESK_PULSE_PID; sleep 2; kill -CONT $DESK_PULSE_PID"], "the server stands still for 2 s", NO_CLIP, CLIPS),
     Desk("moved", [*LIMIT, "-b", "sleep $DESK_AT; pactl load-module module-null-sink sink_name=other; for i in $(pactl list short sink-inputs | cut -f1); do pactl move-sink-input $i other; done"],
          "the stream is moved to another sink", [], CLEAN, ends=False),
+    # More devices.
+    Desk("gate", ["-d", "gate_1410 gate 33.6,23520,-50,30,500,1000,-90,0"], "a gate at −50", [], CLIPS, ends=False),
+    Desk("foldover", ["-d", "foldover_1213 foldover 0.3,0"], "folds smoothly", [], CLEAN),
+    Desk("declip", ["-d", "declip_1195 declip"], "bends over 0.7", [], CLEAN),
+    Desk("dyson", ["-d", "dyson_compress_1403 dysonCompress -10,0.25,0.5,0.5"], "a compressor", ["gain"], CLEAN, ends=False),
+    Desk("valve_sag", ["-d", "valve_rect_1405 valveRect 0.5,0.5"], "a rectifier's sag and a valve", [], CLEAN, ends=False),
+    Desk("second_1", ["-d", "harmonic_gen_1220 harmonicGen 1,0.01,0,0,0,0,0,0,0,0"], "second harmonic of 1 % at full scale", [], CLIPS),
+    Desk("sc1", ["-d", "sc1_1425 sc1 20,200,-20,4,3,0"], "4:1 over −20", ["gain"], CLEAN, ends=False),
+    Desk("tremolo", ["-d", "ringmod_1188 ringmod_1i1o1l 0.2,5,1,0,0,0"], "a gain that moves at 5 Hz", ["gain that moves"], [], ends=False),
+    Desk("comb", [*LIMIT, "-d", "comb_1190 comb 600,0.4"], "c −12.00, then a comb filter", FOUND_12),
+    Desk("delay_1900", [*LIMIT, "-d", "delay_1898 delay_n 2.0,1.9"], "c −12.00, 1.9 s of delay", FOUND_12),
+    Desk("clock_m500", [*LIMIT, "-s", "rate -v 47976"], "capture clock −500 ppm: a wrong rate", ["ppm apart"], CLEAN + CLIPS, ends=False),
+    Desk("rate96", ["-r", "96000", *LIMIT], "96 kHz inside, limit on its samples", ABOUT_12),
+    Desk("u8", ["-f", "u8", *LIMIT], "8 bit without dither, c −12.00", ["resolution"], []),
+    Desk("check_plain", [], "nothing in the way", ["shows no fault"], ["doubt  "], check=True),
+    Desk("check_agc", ["-d", "sc4m_1916 sc4m 0,10,400,-24,4,3,6"], "automatic gain", ["automatic gain"], ["shows no fault"], check=True, ends=False),
+    Desk("check_lookahead", ["-d", "fast_lookahead_limiter_1913 fastLookaheadLimiter 0,-20,0.1"], "limits at −20 with look-ahead", ["limiter|gain"], ["shows no fault"], check=True, ends=False),
+    Desk("check_mono", ["-c", "1"], "one channel", ["mono"], ["shows no fault"], check=True, ends=False),
+    Desk("check_codec", ["-d", "gsm_1215 gsm 1,1,0"], "a speech codec", ["codec"], ["shows no fault"], check=True, ends=False),
+    Desk("check_dc", ["-d", "const_1909 const 0.05"], "a constant offset of 0.05", ["5\\.0\\d % of full scale"], ["wait for quiet", "shows no fault"], check=True, ends=False),
+    Desk("check_dead", ["-L", "amp_1181 amp 0", "-R", "amp_1181 amp -70"], "the right channel is dead", ["right"], ["shows no fault"], check=True, ends=False),
+    Desk("check_inverted", ["-L", "amp_1181 amp 0", "-R", "inv_1429 inv"], "the right channel is inverted", ["polarity"], ["shows no fault"], check=True, ends=False),
 ]

@@ -24,7 +24,12 @@ ASKED = ("--playback alsa:desk_out --capture alsa:desk_in --left-ear 1 --right-e
 LONGEST_S = 900
 
 
+CHECKED = "chain check --playback alsa:desk_out --capture alsa:desk_in --left-ear 1 --right-ear 2 --no-progress".split()
+
+
 def arguments(desk):
+    if desk.check:
+        return [*CHECKED, *desk.run]
     own = {name for name in desk.run if name.startswith("--")}
     pairs = [pair for pair in zip(ASKED[:-1:2], ASKED[1::2]) if pair[0] not in own]
     return ["run", *(word for pair in pairs for word in pair), ASKED[-1], *desk.run]

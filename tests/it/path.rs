@@ -88,7 +88,7 @@ fn statistic(f: &PathFinding) -> Option<f64> {
         },
         PathQuestion::Polarity => e.map(|e| -e.value),
         PathQuestion::Delay => e.map(|e| e.value),
-        PathQuestion::Rate | PathQuestion::Noise | PathQuestion::Hum => None,
+        PathQuestion::Rate | PathQuestion::Offset | PathQuestion::Noise | PathQuestion::Hum => None,
     }
 }
 

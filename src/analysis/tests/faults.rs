@@ -14,6 +14,24 @@ fn voids(f: &PinkFinding) -> Vec<&str> {
 /// Where the analysed window starts on this desk, captured samples.
 const WINDOW: usize = 14_400 + 4_321 + 12_000;
 
+/// A constant offset 40 dB over a quiet sound on a noiseless route once made every period a disturbed one.
+#[test]
+fn a_constant_offset_is_left_out_and_named() {
+    let desk = Desk { periods: 2, drive_db: -70.0, ppm: 0.0, ..Desk::pink() };
+    let (plain, _) = pink(&desk);
+    let mut take = desk.take();
+    take.inputs[0].samples.iter_mut().for_each(|x| *x += 0.05);
+    let Finding::Pink(f) = measure(&take, 0, &Context::alone(&Correction::none())).unwrap().finding else { panic!() };
+    assert!(voids(&f).is_empty(), "{:?}", f.common.flaws);
+    assert!(
+        f.common.flaws.iter().any(|flaw| flaw.code == "dc" && flaw.text.contains("5.00 %")),
+        "{:?}",
+        f.common.flaws
+    );
+    let apart = f.level_z.unwrap().value - plain.level_z.unwrap().value;
+    assert!(apart.abs() < 0.001, "{apart}");
+}
+
 #[test]
 fn every_loss_inside_the_window_voids_the_take() {
     for periods in [2, 4] {

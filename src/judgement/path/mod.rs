@@ -66,6 +66,8 @@ pub enum PathQuestion {
     Polarity,
     /// How long is the way?
     Delay,
+    /// Does the input carry a constant offset?
+    Offset,
     /// How far does the noise lie under the quietest planned step?
     Noise,
     /// And mains hum?
@@ -83,6 +85,7 @@ impl fmt::Display for PathQuestion {
             PathQuestion::Crosstalk => "crosstalk",
             PathQuestion::Polarity => "polarity",
             PathQuestion::Delay => "delay",
+            PathQuestion::Offset => "constant offset",
             PathQuestion::Noise => "noise",
             PathQuestion::Hum => "hum",
         })
@@ -162,11 +165,17 @@ pub fn path_report(record: &Record) -> PathReport {
         findings.extend(ears.iter().flat_map(|ear| gain::findings(record, *ear)));
     }
     findings.extend(voids);
+    findings.extend(ears.iter().filter_map(|(input, role)| {
+        let text = super::restless(record, *input, *role)?.text;
+        let why = Reading::NotTold("what comes back does not repeat".into());
+        Some(PathFinding::new(PathQuestion::Drift, Some(*role), PathAnswer::Doubt, why, text))
+    }));
     findings.extend(ears.iter().map(|ear| gain::suppression(record, *ear)));
     findings.push(way::rate(record));
     findings.extend(ears.iter().flat_map(|ear| sides::findings(record, *ear)));
     findings.extend(sides::polarity(record));
     findings.push(way::delay(record));
+    findings.extend(ears.iter().map(|ear| way::offset(record, *ear)));
     findings.extend(ears.iter().flat_map(|ear| way::noise_and_hum(record, *ear)));
     findings.sort_by_key(|f| f.what);
     let sound_s = sound_s(record);
@@ -176,6 +185,12 @@ pub fn path_report(record: &Record) -> PathReport {
 
 /// What a take that stayed void says about the way itself.
 fn voids(record: &Record) -> Vec<PathFinding> {
+    if let Some(stop @ StopReason::NotTheSound) = record.stop() {
+        let mut text = stop.to_string();
+        text.replace_range(..1, "W");
+        let why = Reading::NotTold("another sound was heard".into());
+        return vec![PathFinding::new(PathQuestion::Suppression, None, PathAnswer::Doubt, why, text + ".")];
+    }
     let Some(StopReason::TakesVoid { reason }) = record.stop() else { return Vec::new() };
     let (what, seen) = match reason {
         VoidReason::Disturbed { .. } | VoidReason::GainMoves { .. } => (

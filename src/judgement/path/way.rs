@@ -105,6 +105,20 @@ fn quietest(record: &Record, role: InputRole, loudest: Heard) -> Option<Quietest
     })
 }
 
+/// A constant offset takes room from the peaks and comes from no sound.
+pub(super) fn offset(record: &Record, (input, role): (usize, InputRole)) -> PathFinding {
+    let results = record.steps.iter().flat_map(|step| &step.takes).filter_map(|take| take.inputs.get(input));
+    let flaw = results.flat_map(|result| &result.finding.common().flaws).find(|flaw| flaw.code == "dc");
+    let reading = Reading::NotTold("a constant is no level".into());
+    match flaw {
+        Some(flaw) => PathFinding::new(PathQuestion::Offset, Some(role), PathAnswer::Doubt, reading, flaw.text.clone()),
+        None => {
+            let text = "Under 0.1 % of full scale.";
+            PathFinding::new(PathQuestion::Offset, Some(role), PathAnswer::Straight, reading, text)
+        }
+    }
+}
+
 /// The numbers, against the quietest planned step.
 pub(super) fn noise_and_hum(record: &Record, (input, role): (usize, InputRole)) -> Vec<PathFinding> {
     let silence = record.last(Purpose::Silence).and_then(|s| s.silence(input));

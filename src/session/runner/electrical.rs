@@ -122,7 +122,7 @@ fn guard(chain: &Chain) -> Guard {
     let ceiling = own.unwrap_or(DEFAULT_CEILING);
     let inputs = chain.ears().filter_map(|(input, role)| {
         let ceiling_dbfs = Some(chain.acoustic(role)?.dbfs(ceiling).db());
-        Some(GuardedInput { input, ceiling_dbfs, ..GuardedInput::default() })
+        Some(GuardedInput { input, name: role.in_words(), ceiling_dbfs, ..GuardedInput::default() })
     });
     Guard { inputs: inputs.collect() }
 }

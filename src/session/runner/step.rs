@@ -23,6 +23,10 @@ use std::time::{Duration, Instant};
 
 /// Route delay allowed for before it is measured, seconds.
 const DELAY_UNKNOWN_S: f64 = 1.0;
+/// The same once a take ended as if the sound had come too late, seconds.
+const LONG_DELAY_UNKNOWN_S: f64 = 2.5;
+/// A probe that finds exact zeros is played so often: a gate or few bits may leave nothing of it, and the next one is louder.
+const ATTEMPTS_AT_ZERO: usize = 2;
 /// Margin either side of the measured delay, seconds.
 const DELAY_MARGIN_S: f64 = 0.1;
 /// For so long a failed card is opened again and again.
@@ -72,6 +76,8 @@ pub(super) struct StepRunner<'a> {
     blocks: u32,
     /// Nothing was heard through them since: the delay of the streams before says nothing.
     reopened: bool,
+    /// The sound may have come too late for a take: the next ones wait longer while the delay is not known.
+    late: bool,
     storage: Storage,
     pub(super) record: Record,
     period: Arc<Period>,
@@ -158,8 +164,9 @@ fn is_under_noise(finding: &Finding) -> bool {
 }
 
 /// What the machine loses says nothing of the sound, and comes again on a busy one.
-fn attempts_at(reason: &VoidReason) -> usize {
+fn attempts_at(reason: &VoidReason, purpose: Purpose) -> usize {
     match reason {
+        VoidReason::ZeroInput if purpose == Purpose::Probe => ATTEMPTS_AT_ZERO,
         VoidReason::LostSamples { .. } | VoidReason::Stalled { .. } | VoidReason::NotFinite { .. } => {
             ATTEMPTS_AFTER_LOSSES
         }
@@ -211,6 +218,7 @@ impl<'a> StepRunner<'a> {
             reopen,
             blocks: 1,
             reopened: false,
+            late: false,
             storage,
             record,
             period,
@@ -280,7 +288,8 @@ impl<'a> StepRunner<'a> {
                         self.worker.tell(Event::Repeated { reason });
                     }
                     Some(reason) => {
-                        if attempt >= attempts_at(&reason) {
+                        self.late |= matches!(reason, VoidReason::Disturbed { .. } | VoidReason::ZeroInput);
+                        if attempt >= attempts_at(&reason, step.purpose) {
                             break;
                         }
                         // A stream that delivers nothing, or no numbers, twice running does not come back by itself.
@@ -434,6 +443,7 @@ impl<'a> StepRunner<'a> {
             Extent::PathCheck => (path::DELAY_ALLOWED_S, delay.map_or(0.0, |d| d - DELAY_MARGIN_S)),
             Extent::Session | Extent::QuickLook => (DELAY_UNKNOWN_S, 0.0),
         };
+        let unknown = if self.late { LONG_DELAY_UNKNOWN_S } else { unknown };
         Ok(TakeRequest {
             stimulus: stimulus.clone(),
             drive,
@@ -490,6 +500,7 @@ impl<'a> StepRunner<'a> {
             });
             GuardedInput {
                 input,
+                name: role.in_words(),
                 roughly_dbfs: of_tones.map(|dbfs| dbfs - curve_db),
                 expected_dbfs: expected.map(|(d, gain)| d.db() + gain + products_db - curve_db),
                 ceiling_dbfs: chain.acoustic(role).map(|a| a.dbfs(climb.spl_ceiling()).db() - curve_db),
