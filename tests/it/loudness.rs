@@ -44,6 +44,8 @@ const OVER_DB: f64 = 1.0;
 const QUICK_DB: f64 = 1.0 + 3.0 + 2.0;
 /// Looked at in slots of this length, seconds.
 const SLOT_S: f64 = 0.01;
+/// Loudest plausible full scale at an ear: 130 dB SPL a volt and 10 V (common practice, no source).
+const LOUDEST_DB_SPL: f64 = 150.0;
 /// No session of this test is longer, seconds.
 const LONGEST_S: f64 = 900.0;
 
@@ -138,8 +140,8 @@ fn case(seed: u64) -> Case {
         faults.push((at_s, what));
     }
     Case {
-        // Full scale lies from 5 dB under the ceiling to 45 dB over it.
-        gain_db: ceiling - offset_db + draw.within(-5.0, 45.0),
+        // Full scale lies from 5 dB under the ceiling to 45 dB over it, no louder than any output and headphone are.
+        gain_db: (ceiling + draw.within(-5.0, 45.0)).min(LOUDEST_DB_SPL) - offset_db,
         resonance: (draw.within(1_500.0, 6_000.0), draw.within(0.0, 15.0)),
         offset_db,
         noise_dbfs: draw.within(-110.0, -75.0),
@@ -473,7 +475,7 @@ fn fault_of(case: &Case, outcome: &Outcome) -> Option<String> {
         }
     }
     // After a trip, 10 dB lower.
-    let turned = matches!(case.faults[..], [(_, Fault::Knob(db))] if db.abs() > 12.0);
+    let turned = matches!(case.faults[..], [(_, Fault::Knob(db))] if db > 12.0);
     if let (true, Some(record)) = (turned, first) {
         let takes = takes(record);
         let tripped = takes.iter().position(|t| matches!(t.void, Some(VoidReason::Protection { .. })));
@@ -481,10 +483,11 @@ fn fault_of(case: &Case, outcome: &Outcome) -> Option<String> {
         if let Some(after) = tripped.and_then(|at| (at + 1..takes.len()).find(|i| level(*i) > level(at) - 9.99)) {
             return Some(format!("take {after} is as loud as the one that was faded out"));
         }
-        // Whoever takes the session up, or adds a seat, hears it no louder either.
-        let later = tape.peak.iter().skip(over / RATE.frames_in(SLOT_S) + 1).copied().fold(0.0, f64::max);
-        if let Some(at) = tripped.filter(|at| later > takes[*at].head.drive.gain() * 10f64.powf(-9.99 / 20.0)) {
-            return Some(format!("taken up as loud as take {at}, which was faded out"));
+        // Whoever takes the session up, or adds a seat, hears it no louder either: sounds of another shape, so by what the ear hears.
+        let (before, after) = quick.split_at((over / RATE.frames_in(SLOT_S) + 1).min(quick.len()));
+        let db = |slots: &[f64]| 10.0 * slots.iter().copied().fold(1e-30, f64::max).log10();
+        if tripped.is_some() && db(after) > db(before) - 6.0 {
+            return Some(format!("taken up at {:.1} dB less than what was faded out", db(before) - db(after)));
         }
     }
     None
