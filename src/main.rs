@@ -3,7 +3,7 @@
 use clap::Parser;
 use loudenough::audio::Backend;
 use loudenough::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
-use loudenough::cli::{Arguments, Surroundings, carry_out};
+use loudenough::cli::{Arguments, Printable, Surroundings, carry_out};
 use std::io::Write;
 use std::process::ExitCode;
 
@@ -11,7 +11,7 @@ fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let outcome = match arguments.command {
         Some(command) => {
-            let mut out = std::io::stdout();
+            let mut out = Printable::new(std::io::stdout());
             carry_out(command, &mut Surroundings { out: &mut out, backends: backends(Pace::AsFastAsPossible), now })
         }
         None => window(),
@@ -20,7 +20,7 @@ fn main() -> ExitCode {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             // Nobody left to tell where even standard error is gone.
-            let _ = writeln!(std::io::stderr(), "loudenough: {error:#}");
+            let _ = writeln!(Printable::new(std::io::stderr()), "loudenough: {error:#}");
             ExitCode::FAILURE
         }
     }

@@ -12,6 +12,7 @@ use anyhow::{Result, bail};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::io::Write;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -21,7 +22,14 @@ const SAID_AGAIN: Duration = Duration::from_secs(30);
 /// The bench that Ctrl-C stops; a process has one signal handler and may run more than one bench in turn.
 static RUNNING: Mutex<Option<Stop>> = Mutex::new(None);
 
-/// From here on Ctrl-C (and a polite kill) fades out what `bench` plays.
+/// Signals so far.
+static ASKED: AtomicUsize = AtomicUsize::new(0);
+/// After the second one the program ends when the fade is out: within a second, whatever it waits for.
+const LAST_FADE: Duration = Duration::from_millis(600);
+/// Exit code of a program that was interrupted (128 + SIGINT, as shells have it).
+const INTERRUPTED: i32 = 130;
+
+/// From here on Ctrl-C (and a polite kill) fades out what `bench` plays; a second one ends the program.
 pub fn stop_on_ctrl_c(bench: &Bench) {
     let mut running = RUNNING.lock().unwrap_or_else(PoisonError::into_inner);
     let first = running.is_none();
@@ -32,6 +40,10 @@ pub fn stop_on_ctrl_c(bench: &Bench) {
         let _ = ctrlc::set_handler(|| {
             if let Some(stop) = RUNNING.lock().unwrap_or_else(PoisonError::into_inner).as_ref() {
                 stop.now();
+            }
+            if ASKED.fetch_add(1, Ordering::Relaxed) > 0 {
+                std::thread::sleep(LAST_FADE);
+                std::process::exit(INTERRUPTED);
             }
         });
     }

@@ -12,6 +12,7 @@ mod hold;
 mod judge;
 mod music;
 mod path;
+mod printable;
 mod reanalyse;
 mod rehearse;
 mod report;
@@ -22,6 +23,7 @@ mod stimulus;
 mod stock;
 
 pub use args::{Arguments, Command};
+pub use printable::Printable;
 
 use crate::audio::Backend;
 use anyhow::Result;
