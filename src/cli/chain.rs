@@ -12,6 +12,7 @@ use crate::session::chain::{
     Chain, ChainCeilings, Curves, Driven, ElectricalPart, Fitted, Instrument, OutputSide, Point, Supply, Wiring,
 };
 use crate::session::chain_file::{self, Kept};
+use crate::session::plain_file;
 use crate::stats::Estimate;
 use crate::units::{DbSpl, Dbfs};
 use anyhow::{Context, Result, ensure};
@@ -172,7 +173,8 @@ fn curves(wanted: &NewChain) -> Result<Vec<Curve>> {
         ensure!((0.0..=5.0).contains(&half), "--curve-half-width {half} dB is outside 0 to 5");
     }
     let read = |path: &PathBuf| -> Result<Curve> {
-        let bytes = std::fs::read(path).with_context(|| format!("cannot read {}", path.display()))?;
+        let bytes = plain_file::read(path, plain_file::LARGEST_TEXT)
+            .with_context(|| format!("cannot read {}", path.display()))?;
         let name = path.file_name().map_or_else(|| path.to_string_lossy(), |name| name.to_string_lossy());
         let curve = Curve::read(&name, &bytes, &stated)
             .with_context(|| format!("{} is not read as a curve", path.display()))?;

@@ -7,10 +7,10 @@ use crate::judgement::attribution::attribution;
 use crate::report::model::Section;
 use crate::report::stock::About;
 use crate::report::{self, Added, Document, folder};
+use crate::session::plain_file;
 use crate::session::record::Record;
 use crate::stock::{Stock, learn};
 use anyhow::{Context, Result, anyhow, ensure};
-use std::fs;
 use std::path::{Path, PathBuf};
 
 pub(super) fn report(wanted: &Report, surroundings: &mut Surroundings) -> Result<()> {
@@ -48,7 +48,7 @@ pub(super) fn write(
 }
 
 fn text(path: &Path) -> Result<String> {
-    fs::read_to_string(path).with_context(|| format!("cannot read {} as text (UTF-8)", path.display()))
+    plain_file::read_text(path).with_context(|| format!("cannot read {} as text (UTF-8)", path.display()))
 }
 
 fn of_session(session: &Path, wanted: &Report, added: &Added) -> Result<Document> {

@@ -3,6 +3,7 @@
 use super::args::{Sound, Spectrum, StimulusFile, TypedPer};
 use super::{Surroundings, request};
 use crate::calibration::curve;
+use crate::session::plain_file;
 use crate::session::wav::Wav;
 use crate::signal::{
     Burst, Drive, DriveCeiling, FADE_S, Noise, Per, Shaped, Stimulus, Sweep, TableRow, TwoTones, raised_cosine,
@@ -68,7 +69,8 @@ pub(super) fn of(sound: Sound, rate: SampleRate) -> Stimulus {
 /// Noise of the table, if one is named. Rows whose first field is no number are skipped and shown.
 pub(super) fn shaped(spectrum: &Spectrum, out: &mut dyn Write) -> Result<Option<Stimulus>> {
     let Some(path) = &spectrum.spectrum else { return Ok(None) };
-    let bytes = std::fs::read(path).with_context(|| format!("cannot read {}", path.display()))?;
+    let bytes =
+        plain_file::read(path, plain_file::LARGEST_TEXT).with_context(|| format!("cannot read {}", path.display()))?;
     let stated = request::stated(&spectrum.text, None);
     let table = curve::rows(&bytes, &stated).with_context(|| format!("{} cannot be read", path.display()))?;
     for row in table.skipped {

@@ -248,7 +248,7 @@ fn curve_half_width(typed: &str) -> Result<Option<f64>, String> {
 /// Reads the file that is named and adds it to the ear's curves.
 fn read_curve(form: &mut Form) {
     let name = form.particulars.curve_file.trim().to_string();
-    let read = std::fs::read(&name)
+    let read = crate::session::plain_file::read(std::path::Path::new(&name), crate::session::plain_file::LARGEST_TEXT)
         .map_err(|error| format!("The file {name} cannot be read: {error}."))
         .and_then(|bytes| {
             let file = std::path::Path::new(&name).file_name().map_or(name.clone(), |f| f.to_string_lossy().into());

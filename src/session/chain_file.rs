@@ -3,7 +3,7 @@
 
 use super::chain::Chain;
 use super::record::Record;
-use super::{storage, toml_file};
+use super::{plain_file, storage, toml_file};
 use std::path::{Path, PathBuf};
 
 /// A chain file that cannot be used.
@@ -77,11 +77,8 @@ pub fn to_toml(chain: &Chain) -> Result<String, String> {
 /// # Errors
 /// [`ChainFileError`] names the file, and the line where its text is not understood.
 pub fn load(path: &Path) -> Result<Chain, ChainFileError> {
-    let text = std::fs::read_to_string(path).map_err(|cause| ChainFileError::Io {
-        path: path.into(),
-        doing: "read",
-        cause,
-    })?;
+    let text =
+        plain_file::read_text(path).map_err(|cause| ChainFileError::Io { path: path.into(), doing: "read", cause })?;
     from_toml(&text).map_err(|why| ChainFileError::Text { path: path.into(), why })
 }
 

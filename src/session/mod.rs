@@ -12,6 +12,7 @@ pub mod listening;
 pub mod matching;
 pub mod music;
 pub mod path;
+pub mod plain_file;
 pub mod plan;
 pub mod positions;
 pub mod protocol;

@@ -1,12 +1,12 @@
 //! The listener's own music: a WAV or FLAC file, measured as it is read. Nothing of it is kept but the figures, the
 //! file's name and a hash.
 
+use super::plain_file;
 use crate::analysis::music::{Meter, Piece, PowerGain};
 use crate::fingerprint;
 use crate::units::SampleRate;
 use crossbeam_channel::bounded;
 use serde::{Deserialize, Serialize};
-use std::fs::File;
 use std::io::{ErrorKind, Read};
 use std::path::Path;
 use symphonia::core::audio::GenericAudioBufferRef;
@@ -102,7 +102,7 @@ pub fn measure(path: &Path, gains: &[PowerGain<'_>]) -> Result<Music, MusicError
     let named = |why: NoMusic| MusicError { file: path.display().to_string(), why };
     let found = Kind::of(path).map_err(named)?;
     let (hash, piece) = std::thread::scope(|scope| {
-        let hash = scope.spawn(|| File::open(path).and_then(fingerprint::of_reader));
+        let hash = scope.spawn(|| plain_file::open(path).and_then(fingerprint::of_reader));
         let piece = read(path, found, gains);
         (hash.join().unwrap_or_else(|_| Err(ErrorKind::Other.into())), piece)
     });
@@ -134,7 +134,7 @@ impl Kind {
     /// By its first bytes, not by its name.
     fn of(path: &Path) -> Result<Kind, NoMusic> {
         let mut first = Vec::new();
-        File::open(path)?.take(12).read_to_end(&mut first)?;
+        plain_file::open(path)?.take(12).read_to_end(&mut first)?;
         if first.is_empty() {
             return Err(NoMusic::Empty);
         }
@@ -176,7 +176,7 @@ impl Kind {
 fn read(path: &Path, kind: Kind, gains: &[PowerGain<'_>]) -> Result<Piece, NoMusic> {
     let broken = |error: Decoding, at_s: f64| NoMusic::Broken { kind: kind.word(), what: error.to_string(), at_s };
     let at_start = |error| broken(error, 0.0);
-    let source = MediaSourceStream::new(Box::new(File::open(path)?), Default::default());
+    let source = MediaSourceStream::new(Box::new(plain_file::open(path)?), Default::default());
     let mut format = kind.open(source).map_err(at_start)?;
     let nothing = || broken(Decoding::Unsupported("no track of samples"), 0.0);
     let track = format.default_track(TrackType::Audio).ok_or_else(nothing)?;

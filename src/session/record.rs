@@ -44,6 +44,9 @@ pub struct Record {
     pub steps: Vec<StepResult>,
     /// Append-only.
     pub events: Vec<SessionEvent>,
+    /// Files of the session that were changed outside the program (`step 3`).
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub changed: Vec<String>,
 }
 
 /// Something that happened around the steps, with its time (RFC 3339).
@@ -232,7 +235,7 @@ impl StepResult {
 impl Record {
     /// A session that has not begun.
     pub fn new(head: SessionHead) -> Record {
-        Record { head, steps: Vec::new(), events: Vec::new() }
+        Record { head, steps: Vec::new(), events: Vec::new(), changed: Vec::new() }
     }
 
     /// Why the climb ended, if it did and was not taken up again.

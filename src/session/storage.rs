@@ -12,7 +12,7 @@
 //! ```
 //!
 //! Every file is written under another name, synced, renamed, and its folder synced: a name that is there holds the
-//! whole file. A step without `step.json` never happened; its folder is moved aside when the step is run again.
+//! whole file. JSON ends in a fingerprint of itself: what was changed outside the program is seen and named. A step without `step.json` never happened; its folder is moved aside when the step is run again.
 
 mod disk;
 mod error;
@@ -36,6 +36,7 @@ use crate::card::InputRole;
 use crate::signal::{Period, Stimulus};
 use crate::take::{Input, Take};
 use json::Stamped;
+use open::Changed;
 use recording::Recording;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -107,8 +108,9 @@ impl Storage {
     /// # Errors
     /// [`StorageError`] naming the file that is missing, foreign, newer or broken.
     pub fn open(folder: &Path) -> Result<(Storage, Record), StorageError> {
-        let head = open::head(&FileSystem, folder)?;
-        Storage::on(Box::new(FileSystem), folder.into(), &head).read_all(head)
+        let mut changed = Vec::new();
+        let head = open::head(&FileSystem, folder, &mut changed)?;
+        Storage::on(Box::new(FileSystem), folder.into(), &head).read_all(head, changed)
     }
 
     /// Opens a session folder to write on: no other program can do so until this one lets go.
@@ -125,10 +127,11 @@ impl Storage {
     /// As [`Storage::take_up`].
     pub fn take_up_on(disk: Box<dyn Disk>, folder: &Path) -> Result<(Storage, Record), StorageError> {
         // The head never changes, and shows that the lock is not made in somebody else's folder.
-        let head = open::head(disk.as_ref(), folder)?;
+        let mut changed = Vec::new();
+        let head = open::head(disk.as_ref(), folder, &mut changed)?;
         let mut storage = Storage::on(disk, folder.into(), &head);
         storage.lock()?;
-        storage.read_all(head)
+        storage.read_all(head, changed)
     }
 
     fn on(disk: Box<dyn Disk>, folder: PathBuf, head: &SessionHead) -> Storage {
@@ -136,12 +139,12 @@ impl Storage {
         Storage { disk, folder, deciding_input, finished: Vec::new(), running: None, next_event: 1, _lock: None }
     }
 
-    fn read_all(mut self, head: SessionHead) -> Result<(Storage, Record), StorageError> {
-        let (steps, recordings) = open::steps(self.disk.as_ref(), &self.folder)?;
-        let (events, next_event) = open::events(self.disk.as_ref(), &self.folder)?;
+    fn read_all(mut self, head: SessionHead, mut changed: Changed) -> Result<(Storage, Record), StorageError> {
+        let (steps, recordings) = open::steps(self.disk.as_ref(), &self.folder, &mut changed)?;
+        let (events, next_event) = open::events(self.disk.as_ref(), &self.folder, &mut changed)?;
         self.finished = recordings;
         self.next_event = next_event;
-        Ok((self, Record { head, steps, events }))
+        Ok((self, Record { head, steps, events, changed }))
     }
 
     fn lock(&mut self) -> Result<(), StorageError> {

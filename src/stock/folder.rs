@@ -139,7 +139,7 @@ fn entries<T: DeserializeOwned>(
     }
     paths.sort();
     let one = |path: PathBuf| {
-        let text = std::fs::read_to_string(&path);
+        let text = crate::session::plain_file::read_text(&path);
         let text = text.map_err(|cause| StockError::Io { path: path.clone(), doing: "read", cause })?;
         let value: T = toml_file::read(&text, what).map_err(|why| StockError::Text { path: path.clone(), why })?;
         check(&value).map_err(|why| StockError::Text { path: path.clone(), why })?;

@@ -67,6 +67,74 @@ fn alter(path: &Path, from: &str, to: &str) {
     fs::write(path, text.replacen(from, to, 1)).unwrap();
 }
 
+/// One digit changed in a file that stays valid: the session opens, and says that its figures are not what was stored. A session
+/// of an earlier program has no seal and says nothing.
+#[test]
+fn a_changed_digit_is_noticed_and_named() {
+    let bench = bench();
+    let step = bench.folder.join("steps/0002/step.json");
+    let text = fs::read_to_string(&step).unwrap();
+    alter(&step, "\"periods\":2", "\"periods\":4");
+    let (_, record) = Storage::open(&bench.folder).unwrap();
+    assert_eq!(record.changed, ["step 2"]);
+    let flaws = loudenough::judgement::judge(&record).flaws;
+    let flaw = flaws.iter().find(|flaw| flaw.code == "changed-outside").unwrap();
+    assert!(flaw.weight == loudenough::analysis::Weight::Doubt && flaw.text.contains("step 2"), "{flaw:?}");
+    // As it was, with other white space at the end, and with the seal taken off.
+    fs::write(&step, format!("{}\n\n", text.trim_end())).unwrap();
+    assert!(Storage::open(&bench.folder).unwrap().1.changed.is_empty());
+    let (before, _) = text.rsplit_once(",\"seal\"").unwrap();
+    fs::write(&step, format!("{before}}}")).unwrap();
+    assert!(Storage::open(&bench.folder).unwrap().1.changed.is_empty());
+    fs::write(&step, format!("{before},\"seal\":\"0123\"}}")).unwrap();
+    assert_eq!(Storage::open(&bench.folder).unwrap().1.changed, ["step 2"]);
+}
+
+#[test]
+fn numbers_that_no_measurement_gives_are_refused() {
+    for (from, to, part) in [
+        ("\"drive\":-", "\"drive\":", "drive"),
+        ("\"drive\":-", "\"drive\":-9980", "drive"),
+        ("\"low\":-", "\"low\":9", "lie between"),
+    ] {
+        let bench = bench();
+        let step = bench.folder.join("steps/0002/step.json");
+        alter(&step, from, to);
+        let message = refused(&bench.folder, &["steps/0002/step.json", part]);
+        assert!(message.contains("restore it from a copy"), "{message}");
+    }
+}
+
+/// What never ends, and what never begins: neither is read. What is a link is not written through.
+#[cfg(unix)]
+#[test]
+fn devices_pipes_and_links_are_left_alone() {
+    use std::os::unix::fs::symlink;
+    let bench = bench();
+    let step = bench.folder.join("steps/0002/step.json");
+    fs::remove_file(&step).unwrap();
+    symlink("/dev/zero", &step).unwrap();
+    refused(&bench.folder, &["steps/0002/step.json", "no plain file"]);
+    fs::remove_file(&step).unwrap();
+    assert!(Command::new("mkfifo").arg(&step).status().unwrap().success());
+    refused(&bench.folder, &["steps/0002/step.json", "no plain file"]);
+
+    let bench = self::bench();
+    let elsewhere = bench.folder.join("../elsewhere");
+    fs::write(&elsewhere, "mine").unwrap();
+    symlink(&elsewhere, bench.folder.join("summary.csv.part")).unwrap();
+    let (mut storage, record) = Storage::take_up(&bench.folder).unwrap();
+    storage.refresh_summary(&record).unwrap();
+    drop(storage);
+    assert_eq!(fs::read_to_string(&elsewhere).unwrap(), "mine");
+    let lock = bench.folder.join("session.lock");
+    fs::remove_file(&lock).unwrap();
+    symlink(&elsewhere, &lock).unwrap();
+    let refused = Storage::take_up(&bench.folder).err().unwrap().to_string();
+    assert!(refused.contains("symbolic link"), "{refused}");
+    assert_eq!(fs::read_to_string(&elsewhere).unwrap(), "mine");
+}
+
 #[test]
 fn a_session_reads_back_equal_to_the_last_bit_and_has_the_files_that_were_promised() {
     let bench = bench();

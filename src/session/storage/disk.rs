@@ -1,5 +1,6 @@
 //! The few file operations a session needs, behind a trait, so that a test can cut the power after any of them.
 
+use crate::session::plain_file;
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, Write};
 use std::path::Path;
@@ -54,12 +55,22 @@ pub struct FileSystem;
 
 impl Disk for FileSystem {
     fn make_folder(&mut self, path: &Path) -> io::Result<()> {
-        fs::create_dir(path)
+        let made = fs::create_dir(path);
+        if made.is_err() && is_link(path) {
+            return Err(io::Error::new(io::ErrorKind::InvalidInput, LINK));
+        }
+        made
     }
 
     fn write(&mut self, path: &Path, bytes: &[u8]) -> io::Result<()> {
         check_size_limit(bytes.len() as u64)?;
-        let written = File::create(path).and_then(|mut file| file.write_all(bytes));
+        // Never into what is there: it may be a link to a file elsewhere.
+        match fs::remove_file(path) {
+            Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
+            _ => {}
+        }
+        let made = OpenOptions::new().write(true).create_new(true).open(path);
+        let written = made.and_then(|mut file| file.write_all(bytes));
         if written.is_err() {
             // Half a file on a full disk only takes the space that the user is about to free.
             let _ = fs::remove_file(path);
@@ -88,13 +99,13 @@ impl Disk for FileSystem {
     }
 
     fn read(&self, path: &Path) -> io::Result<Vec<u8>> {
-        if fs::metadata(path)?.len() > LARGEST_READ {
-            return Err(io::Error::new(io::ErrorKind::InvalidData, "it is larger than any file of a session"));
-        }
-        fs::read(path)
+        plain_file::read(path, LARGEST_READ)
     }
 
     fn lock(&mut self, path: &Path) -> io::Result<Option<File>> {
+        if is_link(path) {
+            return Err(io::Error::new(io::ErrorKind::InvalidInput, LINK));
+        }
         let file = OpenOptions::new().create(true).truncate(false).write(true).open(path)?;
         match file.try_lock() {
             Ok(()) => Ok(Some(file)),
@@ -103,6 +114,12 @@ impl Disk for FileSystem {
             Err(TryLockError::Error(e)) => Err(e),
         }
     }
+}
+
+const LINK: &str = "it is a symbolic link; a session writes into its own folder only";
+
+fn is_link(path: &Path) -> bool {
+    fs::symlink_metadata(path).is_ok_and(|what| what.file_type().is_symlink())
 }
 
 /// Linux ends a process that writes past its file size limit (SIGXFSZ) before any message can be given, so the limit

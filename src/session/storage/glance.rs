@@ -43,8 +43,8 @@ fn named(sessions: &Path) -> Vec<String> {
 fn glances(sessions: &Path, holds: impl Fn(&Record) -> bool) -> Vec<Glance> {
     let glance = |name: String| {
         let folder = sessions.join(&name);
-        let head = open::head(&FileSystem, &folder).ok()?;
-        let (events, _) = open::events(&FileSystem, &folder).ok()?;
+        let head = open::head(&FileSystem, &folder, &mut Vec::new()).ok()?;
+        let (events, _) = open::events(&FileSystem, &folder, &mut Vec::new()).ok()?;
         let record = Record { events, ..Record::new(head) };
         holds(&record).then_some(Glance { folder, name, head: record.head })
     };

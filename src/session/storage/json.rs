@@ -1,9 +1,11 @@
 //! JSON with its schema in front: `{"schema": "loudenough-session/1", …}`. Refuses to write what would not read back.
 
 use super::error::StorageError;
+use crate::fingerprint;
 use crate::session::record::SCHEMA;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 use std::path::Path;
 
 /// Major version of [`SCHEMA`].
@@ -11,7 +13,7 @@ const MAJOR: u64 = 1;
 
 #[derive(Deserialize)]
 struct Stamp {
-    schema: Option<serde_json::Value>,
+    schema: Option<Value>,
 }
 
 /// `body` with the schema as its first key; a body that has the key itself ([`crate::session::record::SessionHead`])
@@ -46,9 +48,71 @@ pub fn to_bytes<F: Serialize, T: DeserializeOwned + PartialEq>(
     if back != *body {
         return Err(refused("it would read back differently".into()));
     }
+    seal(&mut bytes);
     bytes.push(b'\n');
     Ok(bytes)
 }
+
+/// What a stored file ends in: a fingerprint of all before it, so that a change outside the program is seen.
+const SEAL: &[u8] = b",\"seal\":\"";
+
+fn seal(bytes: &mut Vec<u8>) {
+    let fingerprint = fingerprint::of(bytes);
+    if bytes.pop() == Some(b'}') {
+        bytes.extend_from_slice(SEAL);
+        bytes.extend_from_slice(fingerprint.as_bytes());
+        bytes.extend_from_slice(b"\"}");
+    }
+}
+
+/// True where the file is as this program wrote it, or was written before files were sealed.
+pub fn is_as_written(bytes: &[u8]) -> bool {
+    let text = bytes.trim_ascii_end();
+    let ends = |at: usize| text.get(at..)?.strip_prefix(SEAL)?.strip_suffix(b"\"}");
+    let mut places = (0..text.len().saturating_sub(SEAL.len())).rev();
+    match places.find(|at| text[*at..].starts_with(SEAL)) {
+        None => !bytes.windows(6).any(|w| w == b"\"seal\""),
+        Some(at) => {
+            let mut before = text[..at].to_vec();
+            before.push(b'}');
+            ends(at).is_some_and(|seal| seal == fingerprint::of(&before).as_bytes())
+        }
+    }
+}
+
+/// A number that no measurement gives: an interval upside down, a level of thousands of dB, a drive over full scale. The path to
+/// it; `None` where all could be.
+pub fn impossible(bytes: &[u8]) -> Option<String> {
+    fn within(value: &Value, at: &str) -> Option<String> {
+        match value {
+            Value::Object(map) => {
+                let number = |map: &serde_json::Map<String, Value>, key: &str| map.get(key)?.as_f64();
+                if let (Some(mid), Some(Value::Object(ends))) = (number(map, "value"), map.get("interval"))
+                    && let (Some(low), Some(high)) = (number(ends, "low"), number(ends, "high"))
+                    && !(low <= mid && mid <= high)
+                {
+                    return Some(format!("{at}: {mid} does not lie between {low} and {high}"));
+                }
+                map.iter().find_map(|(key, value)| {
+                    let is_level = key.ends_with("_db") || key.ends_with("_dbfs") || key == "drive" || key == "level";
+                    match value.as_f64() {
+                        Some(x) if is_level && x.abs() > LARGEST_LEVEL => Some(format!("{at}.{key} is {x} dB")),
+                        Some(x) if key == "drive" && x > FULL_SCALE_DRIVE => Some(format!("{at}.{key} is {x} dBFS")),
+                        _ => within(value, &format!("{at}.{key}")),
+                    }
+                })
+            }
+            Value::Array(all) => all.iter().enumerate().find_map(|(i, value)| within(value, &format!("{at}[{i}]"))),
+            _ => None,
+        }
+    }
+    within(&serde_json::from_slice(bytes).ok()?, "it").map(|what| what.trim_start_matches("it.").to_string())
+}
+
+/// No level that this program stores is larger, dB: digital zero and double precision included.
+const LARGEST_LEVEL: f64 = 1000.0;
+/// A full-scale square wave, dBFS.
+const FULL_SCALE_DRIVE: f64 = 3.02;
 
 /// True where `body` survives JSON unchanged.
 pub fn reads_back<T: Serialize + DeserializeOwned + PartialEq>(body: &T) -> bool {
@@ -74,7 +138,7 @@ pub fn from_bytes<T: DeserializeOwned>(path: &Path, bytes: &[u8], way_out: &str)
 fn check_version(path: &Path, stamp: Stamp) -> Result<(), StorageError> {
     let not_ours = |found: String| StorageError::NotOurs { path: path.into(), found };
     let found = match stamp.schema {
-        Some(serde_json::Value::String(text)) => text,
+        Some(Value::String(text)) => text,
         Some(other) => return Err(not_ours(other.to_string())),
         None => return Err(not_ours("it has no \"schema\"".into())),
     };

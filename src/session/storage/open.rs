@@ -4,6 +4,7 @@ use super::recording::Recording;
 use super::{Disk, StorageError, io_error, json, names};
 use crate::session::record::{SessionEvent, SessionHead, StepResult};
 use serde::Deserialize;
+use serde::de::DeserializeOwned;
 use std::collections::BTreeMap;
 use std::io;
 use std::path::Path;
@@ -15,6 +16,8 @@ const EVENT_BROKEN: &str = "restore it from a copy, or move it elsewhere; the st
 
 /// Steps with what was recorded for each.
 type Steps = (Vec<StepResult>, Vec<BTreeMap<String, Recording>>);
+/// Names of files that were changed outside the program.
+pub type Changed = Vec<String>;
 
 #[derive(Deserialize)]
 struct Recordings {
@@ -23,18 +26,36 @@ struct Recordings {
     recordings: BTreeMap<String, Recording>,
 }
 
-pub fn head(disk: &dyn Disk, folder: &Path) -> Result<SessionHead, StorageError> {
+/// Reads one file, and notes it where it was changed.
+fn read<T: DeserializeOwned>(
+    path: &Path,
+    name: String,
+    bytes: &[u8],
+    way_out: &str,
+    changed: &mut Changed,
+) -> Result<T, StorageError> {
+    let read = json::from_bytes(path, bytes, way_out)?;
+    if let Some(detail) = json::impossible(bytes) {
+        return Err(StorageError::Unreadable { path: path.into(), detail, way_out: way_out.into() });
+    }
+    if !json::is_as_written(bytes) {
+        changed.push(name);
+    }
+    Ok(read)
+}
+
+pub fn head(disk: &dyn Disk, folder: &Path, changed: &mut Changed) -> Result<SessionHead, StorageError> {
     let path = folder.join(names::HEAD);
     match disk.read(&path) {
         Err(e) if matches!(e.kind(), io::ErrorKind::NotFound | io::ErrorKind::NotADirectory) => {
             Err(StorageError::NotASession(folder.into()))
         }
         Err(e) => Err(io_error("read", &path, e)),
-        Ok(bytes) => json::from_bytes(&path, &bytes, HEAD_BROKEN),
+        Ok(bytes) => read(&path, names::HEAD.into(), &bytes, HEAD_BROKEN, changed),
     }
 }
 
-pub fn steps(disk: &dyn Disk, folder: &Path) -> Result<Steps, StorageError> {
+pub fn steps(disk: &dyn Disk, folder: &Path, changed: &mut Changed) -> Result<Steps, StorageError> {
     let steps_folder = folder.join(names::STEPS);
     let mut numbers: Vec<usize> =
         list_or_nothing(disk, &steps_folder)?.iter().filter_map(|name| names::step_number(name)).collect();
@@ -51,15 +72,20 @@ pub fn steps(disk: &dyn Disk, folder: &Path) -> Result<Steps, StorageError> {
         if number != missing {
             return Err(StorageError::Gap { folder: folder.into(), missing, later: number });
         }
-        let (result, recordings) = step(&path, &bytes, number)?;
+        let (result, recordings) = step(&path, &bytes, number, changed)?;
         steps.0.push(result);
         steps.1.push(recordings);
     }
     Ok(steps)
 }
 
-fn step(path: &Path, bytes: &[u8], number: usize) -> Result<(StepResult, BTreeMap<String, Recording>), StorageError> {
-    let result: StepResult = json::from_bytes(path, bytes, STEP_BROKEN)?;
+fn step(
+    path: &Path,
+    bytes: &[u8],
+    number: usize,
+    changed: &mut Changed,
+) -> Result<(StepResult, BTreeMap<String, Recording>), StorageError> {
+    let result: StepResult = read(path, format!("step {number}"), bytes, STEP_BROKEN, changed)?;
     if result.step.number != number {
         let detail = format!("it holds step {}", result.step.number);
         return Err(StorageError::Unreadable { path: path.into(), detail, way_out: STEP_BROKEN.into() });
@@ -69,7 +95,11 @@ fn step(path: &Path, bytes: &[u8], number: usize) -> Result<(StepResult, BTreeMa
 }
 
 /// Events in order and the number of the next one.
-pub fn events(disk: &dyn Disk, folder: &Path) -> Result<(Vec<SessionEvent>, usize), StorageError> {
+pub fn events(
+    disk: &dyn Disk,
+    folder: &Path,
+    changed: &mut Changed,
+) -> Result<(Vec<SessionEvent>, usize), StorageError> {
     let events_folder = folder.join(names::EVENTS);
     let mut numbers: Vec<usize> =
         list_or_nothing(disk, &events_folder)?.iter().filter_map(|name| names::event_number(name)).collect();
@@ -78,7 +108,7 @@ pub fn events(disk: &dyn Disk, folder: &Path) -> Result<(Vec<SessionEvent>, usiz
     for number in &numbers {
         let path = events_folder.join(names::event_file(*number));
         let bytes = disk.read(&path).map_err(|e| io_error("read", &path, e))?;
-        events.push(json::from_bytes(&path, &bytes, EVENT_BROKEN)?);
+        events.push(read(&path, format!("event {number}"), &bytes, EVENT_BROKEN, changed)?);
     }
     Ok((events, numbers.last().map_or(1, |last| last + 1)))
 }
