@@ -139,7 +139,7 @@ pub struct PinkFinding {
     pub even_output: Option<Reading>,
     /// Odd-order, referred to the output.
     pub odd_output: Option<Reading>,
-    /// Clipping; `None` without a reference.
+    /// Clipping; `None` without a reference, and where too little stands over the noise to show any.
     pub clip: Option<ClipFinding>,
     /// The middle of the band, where a headphone's own distortion is small; `None` in sessions of earlier programs.
     #[serde(default, skip_serializing_if = "Option::is_none")]

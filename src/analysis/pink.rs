@@ -69,7 +69,7 @@ pub fn finding(s: &Spectra, mut common: Common, context: &Context) -> PinkFindin
         odd,
         even_output: output.as_ref().map(Referred::even),
         odd_output: output.as_ref().map(Referred::odd),
-        clip: context.reference.filter(|r| r.response.len() == s.mean.len()).map(|r| clip::judge(s, r)),
+        clip: context.reference.filter(|r| r.response.len() == s.mean.len()).and_then(|r| clip::judge(s, r)),
         middle: middle(s),
         common,
     }

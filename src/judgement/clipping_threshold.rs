@@ -211,7 +211,7 @@ fn none_up_to(record: &Record, input: usize, period: &Period) -> Threshold {
         (Some(drive), Some(full)) => {
             Threshold::NoneUpTo { drive: Dbfs(drive), full_scale: full.db() - drive < FULL_SCALE_DB }
         }
-        _ => Threshold::NotTold { because: "no step above the quiet reference was finished".into() },
+        _ => Threshold::NotTold { because: "no step above the quiet reference was finished, or none stood far enough over the noise to show a limit".into() },
     }
 }
 

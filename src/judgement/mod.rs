@@ -105,7 +105,7 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
     let headroom = headroom::headroom(record, &highest_clean, listening, rule, doubts);
     let ear_limit_from = highest_clean::ear_limit_from(record);
     let mut sentence = sentence::sentence(record, &threshold, &highest_clean, &headroom, listening, deciding);
-    sentence.extend(sentence::at_the_ear(record, ear_limit_from.as_ref(), &headroom));
+    sentence.extend(sentence::at_the_ear(record, ear_limit_from.as_ref(), &highest_clean, &headroom));
     let in_volts = electrical::in_volts(record, &threshold, &highest_clean);
     let budget = budget(record, deciding);
     let left_less_right = left_less_right(record);

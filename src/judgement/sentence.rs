@@ -88,14 +88,26 @@ pub(super) fn sentence(
     }
 }
 
-/// Distortion that is over the listener's limit at the listening level already, whoever makes it.
-pub(super) fn at_the_ear(record: &Record, from: Option<&Estimate>, headroom: &Headroom) -> Option<String> {
-    let (from, listening) = (from?, headroom.listening_z?);
+/// Distortion that is over the listener's limit at the listening level already, or under the highest clean level, whoever makes it.
+pub(super) fn at_the_ear(
+    record: &Record,
+    from: Option<&Estimate>,
+    highest: &HighestClean,
+    headroom: &Headroom,
+) -> Option<String> {
+    let from = from?;
     let percent = record.head.plan.distortion_limit_percent;
-    (from.value <= listening.db()).then(|| {
+    let at = db(from.value);
+    let unit = if record.head.chain.is_calibrated() { "dB SPL" } else { "dBFS" };
+    let level = if record.head.chain.is_calibrated() { &highest.level_spl } else { &highest.level_dbfs };
+    if headroom.listening_z.is_some_and(|listening| from.value <= listening.db()) {
+        return Some(format!(
+            " The distortion at the ear is over {percent} % from {at} {unit} on, so at the listening level already; output or headphone: not determined."
+        ));
+    }
+    level.estimate().filter(|level| from.value < level.value).map(|_| {
         format!(
-            " The distortion at the ear is over {percent} % from {} dB SPL on, so at the listening level already; output or headphone: not determined.",
-            db(from.value)
+            " From {at} {unit} on the distortion at the ear is over {percent} %; output or headphone: not determined."
         )
     })
 }

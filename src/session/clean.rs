@@ -15,6 +15,11 @@ use crate::units::{db_from_power, power_from_db};
 pub const GAIN_TOLERANCE_DB: f64 = 0.3;
 /// Growth of the distortion, relative to the stimulus, that no smooth bend has, dB a dB (method 5).
 const GROWTH: f64 = 6.0;
+/// Where it is large, the same from here on: up to the fifth order a product grows by 4 dB a dB, and a slew limit that rises out of
+/// the noise shows no more than this.
+const GROWTH_OF_MUCH: f64 = 4.5;
+/// Large, dB re the stimulus: 1 %.
+const MUCH_DB: f64 = -40.0;
 /// … over a rise of at least this, dB: two readings of the same distortion scatter.
 const LEAST_RISE_DB: f64 = 6.0;
 /// Distortion under this is no reason to call an output unclean, dB re the stimulus.
@@ -22,7 +27,7 @@ const MATTERS_DB: f64 = -70.0;
 /// Drives nearer to each other are one drive, dB.
 pub const OTHER_DRIVE_DB: f64 = 0.2;
 /// Drives this far apart show whether distortion rises or falls, dB.
-const APART_DB: f64 = 2.0;
+const APART_DB: f64 = 1.0;
 /// A resolution's distortion falls by 1 dB a dB; from here on it falls, dB a dB.
 const LEAST_FALL: f64 = 0.5;
 /// A residue of the same level is the same within this, dB …
@@ -66,12 +71,11 @@ pub fn limit_levels<'a>(
     clipping.filter_map(move |input| result.pink(input)?.0.clip.as_ref()?.level.as_ref())
 }
 
-/// True where this input shows clip evidence that counts. Not a bend that no hard limit explains where the distortion falls
-/// while the drive rises: a limit does not let go, a coarse resolution does.
+/// True where this input shows clip evidence that counts. Not where the distortion falls while the drive rises: a limit does not
+/// let go, a coarse resolution does (rounding of few bits looks like any shape at some drive).
 pub fn clips_at(steps: &[StepResult], result: &StepResult, input: usize) -> bool {
     let clip = result.pink(input).and_then(|(pink, _)| pink.clip.as_ref());
-    let explained = |clip: &ClipFinding| clip.level.as_ref().is_some_and(|level| !level.soft);
-    clip.is_some_and(|clip| clip.is_evident() && (explained(clip) || !falls(steps, result, input)))
+    clip.is_some_and(ClipFinding::is_evident) && !falls(steps, result, input)
 }
 
 /// Why `result`, one of `steps`, is not clean; `None` where it is. What does not stand over the noise is not held against
@@ -121,9 +125,10 @@ fn middle(step: &StepResult, input: usize) -> Option<&MiddleFinding> {
 fn jumps(steps: &[StepResult], result: &StepResult, input: usize) -> bool {
     let now = middle(result, input).and_then(|m| at_least_db([&m.even, &m.odd]));
     let Some(now) = now.filter(|db| *db > MATTERS_DB) else { return false };
+    let growth = if now > MUCH_DB { GROWTH_OF_MUCH } else { GROWTH };
     quieter(steps, result, input).any(|(below, then)| {
         let rise = at_most_db([&then.even, &then.odd]).map(|before| now - before);
-        rise.is_some_and(|rise| rise > LEAST_RISE_DB.max(GROWTH * below))
+        rise.is_some_and(|rise| rise > LEAST_RISE_DB.max(growth * below))
     })
 }
 

@@ -536,7 +536,7 @@ fn it_is_never_too_loud() {
     let wrong = wrong.lock().unwrap();
     assert!(wrong.is_empty(), "{} wrong:\n{}", wrong.len(), wrong.join("\n"));
     assert!(
-        tripped * 20 > cases && stopped * 50 > cases && loud * 10 > cases,
+        tripped * 20 > cases && stopped * 50 > cases && loud * 20 > cases,
         "{tripped}, {stopped}, {loud} of {cases}"
     );
 }

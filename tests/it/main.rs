@@ -17,6 +17,7 @@ mod curves;
 mod drive;
 mod electrical;
 mod foreign;
+mod foreign_paths;
 mod fuzz_corpus;
 mod hostile_card;
 mod interrupted;

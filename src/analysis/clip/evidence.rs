@@ -185,13 +185,15 @@ impl Clearing {
         Clearing { roots, halves, bases }
     }
 
-    /// Weighted squares of these lines that it takes out.
-    pub(super) fn takes(&self, lines: &[Complex<f64>]) -> f64 {
-        let half = |which: usize| {
-            let weighted = self.halves[which].take(|i| self.roots[i] * lines[i]);
-            weighted.square() - self.cleared(which, |i| self.roots[i] * lines[i]).square()
-        };
-        half(0) + half(1)
+    /// Share of the weighted squares of these lines that it takes out: of all of them, and of the parity that it takes most of.
+    pub(super) fn takes(&self, lines: &[Complex<f64>]) -> (f64, f64) {
+        let halves = [0, 1].map(|which| {
+            let all = self.halves[which].take(|i| self.roots[i] * lines[i]).square();
+            (all - self.cleared(which, |i| self.roots[i] * lines[i]).square(), all)
+        });
+        let share = |(taken, of): (f64, f64)| if of > 0.0 { taken / of } else { 0.0 };
+        let all = (halves[0].0 + halves[1].0, halves[0].1 + halves[1].1);
+        (share(all), share(halves[0]).max(share(halves[1])))
     }
 
     /// Of weighted lines of one parity.

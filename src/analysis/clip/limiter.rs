@@ -58,6 +58,11 @@ impl Limiter {
         Limiter::new(samples, frames, None, vec![1.0; frames / 2 + 1])
     }
 
+    /// True for a limit on the waveform between samples.
+    pub(super) fn is_on_waveform(&self) -> bool {
+        self.low_pass.is_some()
+    }
+
     /// A limit on the waveform between the `frames` samples of a period that has these lines.
     pub(super) fn on_waveform(lines: &[Complex<f64>], frames: usize) -> Limiter {
         let points = fft::samples_of(lines, frames * OVERSAMPLING);

@@ -37,14 +37,15 @@ use listening::Listening;
 
 /// Judges one take of periodic pink noise against the quiet reference of its seat.
 ///
-/// Levels are peaks in dB re full scale of the *played* samples. No evidence: no level, and no reason is missing.
-pub fn judge(spectra: &Spectra, reference: &Reference) -> ClipFinding {
-    let threshold = evidence::threshold(spectra.periods);
-    let curve = clip_curve::curve(spectra, reference);
+/// Levels are peaks in dB re full scale of the *played* samples. No evidence: no level, and no reason is missing. `None` where too
+/// few lines stand over the noise to show a limit: nothing seen is then no evidence of nothing.
+pub fn judge(spectra: &Spectra, reference: &Reference) -> Option<ClipFinding> {
     let mut listening = Listening::new(spectra, reference);
     if listening.is_too_small() {
-        return ClipFinding { evidence: 0.0, threshold, level: None, level_not_told: None, curve };
+        return None;
     }
+    let threshold = evidence::threshold(spectra.periods);
+    let curve = clip_curve::curve(spectra, reference);
     let seen = evidence::look(&listening, (spectra, reference));
     let mut finding = ClipFinding { evidence: seen.evidence, threshold, level: None, level_not_told: None, curve };
     if finding.is_evident() {
@@ -53,5 +54,5 @@ pub fn judge(spectra: &Spectra, reference: &Reference) -> ClipFinding {
             Err(why) => finding.level_not_told = Some(why),
         }
     }
-    finding
+    Some(finding)
 }

@@ -27,7 +27,7 @@ fn drawn(seed: u64, periods: usize) -> Bench {
 }
 
 fn judged(bench: &Bench) -> ClipFinding {
-    judge(&bench.step(1.0), &bench.reference(amplitude_from_db(-20.0)))
+    judge(&bench.step(1.0), &bench.reference(amplitude_from_db(-20.0))).unwrap()
 }
 
 fn told(reading: &Reading) -> f64 {
@@ -206,10 +206,10 @@ fn a_gain_that_moved_since_the_reference_leaves_the_level_untold() {
     let c = amplitude_from_db(-3.0);
     let bench = Bench { limit: Limit::Samples(c, c), ..drawn(5, 4) };
     let mut reference = bench.reference(amplitude_from_db(-20.0));
-    let same = judge(&bench.step(1.0), &reference).level.unwrap();
+    let same = judge(&bench.step(1.0), &reference).unwrap().level.unwrap();
     assert_level(&same, c, c, "same gain");
     reference.response.iter_mut().for_each(|h| *h *= 2.0);
-    let moved = judge(&bench.step(1.0), &reference);
+    let moved = judge(&bench.step(1.0), &reference).unwrap();
     assert!(moved.level.is_none() && moved.level_not_told.is_some_and(|why| why.contains("gain moved")));
 }
 
@@ -251,7 +251,7 @@ fn wire() -> (impl Fn(f64, Bend) -> Spectra, Reference) {
 fn rounding_on_a_wire_without_noise_is_no_limit() {
     let (take, reference) = wire();
     for db in [0.0, -3.0, -10.0, -17.3, -33.0] {
-        let found = judge(&take(amplitude_from_db(db), |x| x), &reference);
+        let found = judge(&take(amplitude_from_db(db), |x| x), &reference).unwrap();
         assert!(!found.is_evident(), "{db} dB: evidence {}", found.evidence);
     }
 }
@@ -262,7 +262,7 @@ fn a_limit_on_a_wire_without_noise_is_found() {
     let (take, reference) = wire();
     let limit = |x: f64| x.clamp(-0.251_188_643_150_958, 0.251_188_643_150_958);
     for db in [-11.0, -9.0, -6.0] {
-        let found = judge(&take(amplitude_from_db(db), limit), &reference);
+        let found = judge(&take(amplitude_from_db(db), limit), &reference).unwrap();
         let Some(level) = found.level else { panic!("{db} dB: {:?}", found.level_not_told) };
         for reading in [&level.positive, &level.negative] {
             assert!((told(reading) + 12.0).abs() < 1e-2, "{db} dB: {reading:?}");

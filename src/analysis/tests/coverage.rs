@@ -379,7 +379,7 @@ fn clip_case(seed: u64) -> [Tally; 2] {
     };
     let mut tallies = [Tally::default(); 2];
     let reference = bench.reference(10f64.powf(-20.0 / 20.0));
-    if let Some(level) = crate::analysis::clip::judge(&bench.step(1.0), &reference).level {
+    if let Some(level) = crate::analysis::clip::judge(&bench.step(1.0), &reference).unwrap().level {
         let both = [(&level.positive, up), (&level.negative, down)];
         for (tally, (reading, truth)) in tallies.iter_mut().zip(both) {
             tally.add_reading(reading, truth, true);

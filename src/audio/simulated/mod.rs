@@ -24,4 +24,4 @@ pub use card::{Blocks, Fault, FaultAction, Format, Pace, SimulatedBackend, Simul
 pub use demo::{HEADPHONES, OUTPUTS};
 pub use device::{CAPTURE_CHANNELS, Device};
 pub use filters::Shape;
-pub use route::{GainControl, Processing, RouteSpec, Suppression};
+pub use route::{GainControl, LookAhead, Processing, RouteSpec, Suppression};

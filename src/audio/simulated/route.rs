@@ -2,8 +2,10 @@
 //! path check must find. By default it does nothing: every sample then passes bit for bit.
 //!
 //! ```text
-//! played ─► swap ─► polarity ─► crosstalk ─► gain control ─► suppression ─► another rate ─► output under test …
-//! … microphone, converter ─► gain control ─► suppression ─► another rate ─► captured
+//! played ─► swap ─► polarity ─► crosstalk ─► processing ─► output under test …
+//! … microphone, converter ─► processing ─► captured
+//!
+//! processing: gain control ─► suppression ─► look-ahead ─► slew limit ─► another rate ─► bits
 //! ```
 
 use crate::signal::kaiser;
@@ -41,8 +43,26 @@ pub struct Processing {
     pub gain_control: Option<GainControl>,
     /// A gain that falls where it is quiet: gate, noise suppression.
     pub suppression: Option<Suppression>,
+    /// A limiter that sees peaks coming.
+    pub look_ahead: Option<LookAhead>,
+    /// Steepest slope that passes, full scales a second.
+    pub slew_per_s: Option<f64>,
+    /// Bits of a format on the way, rounded without dither.
+    pub bits: Option<u32>,
     /// The rate of a server on the way, Hz: what lies above half of it is lost. Costs a few milliseconds of delay.
     pub passes_hz: Option<f64>,
+}
+
+/// A limiter that lowers the gain before a peak arrives, so that no top is flat.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LookAhead {
+    /// Peak that is not passed, full scales.
+    pub above: f64,
+    /// How far it sees, seconds; its delay.
+    pub ahead_s: f64,
+    /// Time constant with which the gain comes back, seconds.
+    pub release_s: f64,
 }
 
 /// Automatic gain: what stands over a level is lowered, decibel for decibel, down to a limit.
@@ -103,6 +123,11 @@ impl PlaybackRoute {
 pub(super) struct Processor {
     gain_control: Option<(GainControl, Follower)>,
     suppression: Option<(Suppression, Follower, f64)>,
+    look_ahead: Option<LookAheadLimiter>,
+    /// Steepest step from frame to frame, and the last frame.
+    slew: Option<(f64, f64)>,
+    /// Steps of the format from zero to full scale.
+    steps: Option<f64>,
     low_pass: Option<LowPass>,
 }
 
@@ -111,6 +136,9 @@ impl Processor {
         Processor {
             gain_control: spec.gain_control.map(|g| (g, Follower::new(g.time_s, rate_hz))),
             suppression: spec.suppression.map(|s| (s, Follower::new(s.time_s, rate_hz), -s.by_db)),
+            look_ahead: spec.look_ahead.map(|spec| LookAheadLimiter::new(spec, rate_hz)),
+            slew: spec.slew_per_s.map(|slope| (slope / rate_hz, 0.0)),
+            steps: spec.bits.map(|bits| f64::from(bits - 1).exp2()),
             low_pass: spec.passes_hz.map(|hz| LowPass::new(0.5 * hz / rate_hz)),
         }
     }
@@ -126,10 +154,46 @@ impl Processor {
             *gain_db += follower.share * (wanted_db - *gain_db);
             x *= amplitude_from_db(*gain_db);
         }
-        match &mut self.low_pass {
-            Some(low_pass) => low_pass.pass(x),
-            None => x,
+        if let Some(limiter) = &mut self.look_ahead {
+            x = limiter.pass(x);
         }
+        if let Some((steepest, last)) = &mut self.slew {
+            *last += (x - *last).clamp(-*steepest, *steepest);
+            x = *last;
+        }
+        if let Some(low_pass) = &mut self.low_pass {
+            x = low_pass.pass(x);
+        }
+        self.steps.map_or(x, |steps| (x * steps).round() / steps)
+    }
+}
+
+/// The gain is the lowest that any frame in sight needs, and comes back slowly.
+#[derive(Clone, Debug)]
+struct LookAheadLimiter {
+    above: f64,
+    back: f64,
+    gain: f64,
+    coming: VecDeque<f64>,
+}
+
+impl LookAheadLimiter {
+    fn new(spec: LookAhead, rate_hz: f64) -> LookAheadLimiter {
+        let ahead = (spec.ahead_s * rate_hz).round() as usize;
+        LookAheadLimiter {
+            above: spec.above,
+            back: 1.0 - (-1.0 / (spec.release_s * rate_hz)).exp(),
+            gain: 1.0,
+            coming: std::iter::repeat_n(0.0, ahead).collect(),
+        }
+    }
+
+    fn pass(&mut self, x: f64) -> f64 {
+        self.coming.push_back(x);
+        let peak = self.coming.iter().fold(0.0f64, |peak, x| peak.max(x.abs()));
+        self.gain += self.back * (1.0 - self.gain);
+        self.gain = self.gain.min(self.above / peak.max(self.above));
+        self.gain * self.coming.pop_front().unwrap_or(x)
     }
 }
 
@@ -210,6 +274,26 @@ mod tests {
         let with = Processing { suppression: Some(suppression), ..Processing::default() };
         assert!((after(with, 1000.0, -50.0) + 50.5).abs() < 1e-3);
         assert!((after(with, 1000.0, -20.0) + 20.0).abs() < 1e-3);
+    }
+
+    /// Closed forms: no sample over the limit and no slope over its own, and what is under them untouched; rounding to n bits leaves
+    /// steps of 2^(1−n).
+    #[test]
+    fn limiters_hold_peak_and_slope_and_bits_are_steps() {
+        let spec = LookAhead { above: 0.25, ahead_s: 0.001, release_s: 0.05 };
+        let with = Processing { look_ahead: Some(spec), ..Processing::default() };
+        let mut limiter = Processor::new(&with, RATE_HZ);
+        let loud: Vec<f64> = (0..9_600).map(|n| limiter.pass((TAU * 0.013 * n as f64).sin())).collect();
+        assert!(loud.iter().all(|x| x.abs() <= 0.25 + 1e-12) && loud.iter().any(|x| x.abs() > 0.24));
+        assert!((after(with, 1000.0, -20.0) + 20.0).abs() < 1e-3);
+        let slew = Processing { slew_per_s: Some(400.0), ..Processing::default() };
+        let mut slow = Processor::new(&slew, RATE_HZ);
+        let ramps: Vec<f64> = (0..9_600).map(|n| slow.pass((TAU * n as f64 / 48.0).sin())).collect();
+        let steepest = ramps.windows(2).map(|w| (w[1] - w[0]).abs()).fold(0.0, f64::max);
+        assert!((steepest - 400.0 / RATE_HZ).abs() < 1e-12, "{steepest}");
+        assert!((after(slew, 20.0, -20.0) + 20.0).abs() < 1e-3, "its slope is 12.6 a second");
+        let mut eight = Processor::new(&Processing { bits: Some(8), ..Processing::default() }, RATE_HZ);
+        assert!((eight.pass(0.3) - 38.0 / 128.0).abs() < 1e-12);
     }
 
     #[test]

@@ -94,9 +94,11 @@ pub fn impossible(bytes: &[u8]) -> Option<String> {
                     return Some(format!("{at}: {mid} does not lie between {low} and {high}"));
                 }
                 map.iter().find_map(|(key, value)| {
-                    let is_level = key.ends_with("_db") || key.ends_with("_dbfs") || key == "drive" || key == "level";
-                    match value.as_f64() {
-                        Some(x) if is_level && x.abs() > LARGEST_LEVEL => Some(format!("{at}.{key} is {x} dB")),
+                    let is_level =
+                        key == "drive" || key == "noise" || key.starts_with("level") || key.ends_with("_dbfs");
+                    let db = value.as_f64().or_else(|| value.get("value")?.as_f64()).filter(|_| is_level);
+                    match db {
+                        Some(x) if x.abs() > LARGEST_LEVEL => Some(format!("{at}.{key} is {x} dB")),
                         Some(x) if key == "drive" && x > FULL_SCALE_DRIVE => Some(format!("{at}.{key} is {x} dBFS")),
                         _ => within(value, &format!("{at}.{key}")),
                     }
