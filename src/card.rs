@@ -155,6 +155,11 @@ impl InputRole {
             InputRole::SourceSide => "source side of the series resistor",
         }
     }
+
+    /// True for an ear's microphone: levels in dB SPL are taken there.
+    pub fn is_ear(self) -> bool {
+        matches!(self, InputRole::LeftEar | InputRole::RightEar)
+    }
 }
 
 /// What is plugged into the output for an electrical measurement.

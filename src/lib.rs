@@ -12,6 +12,7 @@
 //! Start reading at [`take`], then [`units`], [`analysis`], `session`.
 
 pub mod analysis;
+pub mod asked;
 pub mod audio;
 pub mod calibration;
 pub mod card;

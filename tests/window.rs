@@ -4,6 +4,8 @@
 // Tests may fail loudly and print their figures.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
+#[path = "window/asked.rs"]
+mod asked;
 #[path = "window/electrical.rs"]
 mod electrical;
 #[path = "window/real.rs"]
@@ -242,7 +244,7 @@ fn a_number_typed_wrong_says_so_beside_its_field_and_bars_start() {
 fn a_ceiling_above_its_default_has_to_be_typed_twice() {
     let (mut window, bench) = calibrated();
     retype(&mut window, "Ceiling, dB SPL", "118");
-    assert!(says(&window, "118 is above the default of 115"));
+    assert!(says(&window, "118 dB SPL is above the default of 115 dB SPL"));
     press(&mut window, Key::F5);
     assert!(bench.commands.try_recv().is_err());
     retype(&mut window, "Ceiling again", "118");
@@ -257,7 +259,7 @@ fn without_calibration_the_ceiling_is_a_drive_and_the_axis_says_dbfs() {
     let mut window = window(desk, 1280.0, 800.0, 1.0, Theme::Dark);
     assert!(says(&window, "level, dBFS at the input, Z (not calibrated)"));
     assert!(says(&window, "No calibration yet"));
-    retype(&mut window, "Ceiling, dBFS", "3");
+    retype(&mut window, "Ceiling, dBFS", "-5");
     assert!(says(&window, "above full scale"));
 }
 
@@ -507,7 +509,7 @@ fn volts_and_impedances_are_typed_by_keyboard_and_a_ceiling_in_volts_acts() {
     retype(&mut window, "Own ceiling, V RMS", "0.16");
     assert!(says(&window, "The ceiling in volts does not act, because the output's volts"));
     retype(&mut window, "0 dBFS is, V ±V", "2");
-    assert!(says(&window, "the volts RMS at 0 dBFS and half its 95 % interval"));
+    assert!(says(&window, "the output's RMS volts at 0 dBFS in V and half its 95 % interval"));
     retype(&mut window, "0 dBFS is, V ±V", "2 0.02");
     assert!(says(&window, "0 dBFS: 2.000 ±0.020 V (6.0 dBV, 8.2 dBu), typed"));
     retype(&mut window, "Source, Ω ±Ω", "8 0.1");
@@ -909,7 +911,7 @@ fn what_else_is_known_of_a_chain_is_typed_and_its_curve_read() {
     ] {
         retype(&mut window, field, typed);
     }
-    assert!(says(&window, "`2025-06-31` is no date") && window.state().form.ready().is_none());
+    assert!(says(&window, "“2025-06-31” is not a date") && window.state().form.ready().is_none());
     retype(&mut window, "Certificate of", "2025-06-30");
     window.get_by_label("Read the curve").click();
     window.run_steps(2);

@@ -28,6 +28,15 @@ pub const CLASS_1_HALF_WIDTH_DB: f64 = 0.4;
 /// coupler makes of the microphone (±1.3 dB); common practice, no source.
 pub const SENSITIVITY_HALF_WIDTH_DB: f64 = 1.5;
 
+/// Lowest and highest offset, dB SPL of 0 dBFS.
+pub const OFFSET_DB: (f64, f64) = (-60.0, 240.0);
+/// The same of half its interval, dB.
+pub const OFFSET_HALF_WIDTH_DB: (f64, f64) = (0.0, 20.0);
+/// The same of a microphone's sensitivity, mV/Pa.
+pub const MV_PER_PA: (f64, f64) = (1e-3, 1e4);
+/// The same of the volts RMS of a full-scale sine at a microphone's input.
+pub const MICROPHONE_INPUT_VOLTS: (f64, f64) = (1e-4, 1e3);
+
 /// What the sound calibrator is stated to give.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Calibrator {
@@ -237,8 +246,7 @@ impl Acoustic {
         half_width_db: f64,
         taken_at: &str,
     ) -> Result<Acoustic, CalibrationRefused> {
-        let plausible = (1e-3..=1e4).contains(&mv_per_pa) && (1e-4..=1e3).contains(&input_volts);
-        if !plausible {
+        if !lies(mv_per_pa, MV_PER_PA) || !lies(input_volts, MICROPHONE_INPUT_VOLTS) {
             return Err(CalibrationRefused::NotASensitivity { mv_per_pa, input_volts });
         }
         let offset_db = 20.0 * (input_volts / (mv_per_pa * 1e-3 * REFERENCE_PRESSURE_PA)).log10();
@@ -251,10 +259,10 @@ impl Acoustic {
     /// # Errors
     /// [`CalibrationRefused::NotAnOffset`] for a value no chain has.
     pub fn typed(offset_db: f64, half_width_db: f64, taken_at: &str) -> Result<Acoustic, CalibrationRefused> {
-        if !(-60.0..=240.0).contains(&offset_db) {
+        if !lies(offset_db, OFFSET_DB) {
             return Err(CalibrationRefused::NotAnOffset(offset_db));
         }
-        if !(0.0..=20.0).contains(&half_width_db) {
+        if !lies(half_width_db, OFFSET_HALF_WIDTH_DB) {
             return Err(CalibrationRefused::NotAnOffset(half_width_db));
         }
         let offset = Estimate::symmetric(offset_db, half_width_db);
@@ -276,6 +284,10 @@ impl Acoustic {
     pub fn dbfs(&self, level: DbSpl) -> Dbfs {
         Dbfs(level.db() - self.offset.value)
     }
+}
+
+fn lies(value: f64, (low, high): (f64, f64)) -> bool {
+    (low..=high).contains(&value)
 }
 
 /// The level of a tone that can be this calibrator's.

@@ -6,9 +6,10 @@ use serde::{Deserialize, Serialize};
 
 /// Clocks of two computers may differ by this before a calibration counts as taken in the future, hours.
 const CLOCKS_DIFFER_H: f64 = 1.0;
-/// Longest limit that can be stated, months and hours: a century.
-const LONGEST_MONTHS: u32 = 1200;
-const LONGEST_HOURS: f64 = 876_600.0;
+/// Shortest and longest age of a certificate that can be stated, months: up to a century.
+pub const CERTIFICATE_MONTHS: (f64, f64) = (1.0, 1200.0);
+/// The same of an offset, hours.
+pub const OFFSET_HOURS: (f64, f64) = (0.1, 876_600.0);
 
 /// The user's own limits.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -30,9 +31,8 @@ impl Default for AgeLimits {
 impl AgeLimits {
     /// False for limits that are none.
     pub fn are_limits(&self) -> bool {
-        (1..=LONGEST_MONTHS).contains(&self.certificate_months)
-            && self.offset_hours > 0.0
-            && self.offset_hours <= LONGEST_HOURS
+        let lies = |value: f64, (low, high): (f64, f64)| (low..=high).contains(&value);
+        lies(f64::from(self.certificate_months), CERTIFICATE_MONTHS) && lies(self.offset_hours, OFFSET_HOURS)
     }
 
     /// Why an offset taken at `taken_at` is doubtful at `now` (both RFC 3339): `is 14 hours old, …`; `None` while it is
@@ -70,7 +70,8 @@ impl AgeLimits {
         if issued > today {
             return Some(format!("is dated {issued}, in the future by this clock"));
         }
-        let expires = issued.checked_add(Span::new().months(self.certificate_months.min(LONGEST_MONTHS))).ok()?;
+        let expires =
+            issued.checked_add(Span::new().months(self.certificate_months.min(CERTIFICATE_MONTHS.1 as u32))).ok()?;
         (today > expires).then(|| format!("is of {issued}, the limit is {} months", self.certificate_months))
     }
 }

@@ -3,25 +3,26 @@
 
 use super::args::{Calibrate, Desk, StatedCalibrator};
 use super::{Surroundings, electrical, follow, request};
-use crate::calibration::{Acoustic, CLASS_1_HALF_WIDTH_DB, Calibrator, SENSITIVITY_HALF_WIDTH_DB};
+use crate::asked::{self, Field, Wrong};
+use crate::calibration::{CLASS_1_HALF_WIDTH_DB, Calibrator, SENSITIVITY_HALF_WIDTH_DB};
 use crate::card::InputRole;
 use crate::judgement;
 use crate::session::chain_file;
 use crate::session::protocol::Command;
 use crate::session::runner::Bench;
-use crate::stats::Estimate;
 use anyhow::{Result, bail, ensure};
 use std::path::Path;
 
 pub(super) fn calibrate(what: &Calibrate, surroundings: &mut Surroundings) -> Result<()> {
     match what {
         Calibrate::Level { desk, calibrator, another_fit, typed, sensitivity, input_volts, ear, json } => {
+            let half_width_db = |usual_db| half_width(calibrator, Field::OffsetHalfWidth, usual_db);
             let given = if let Some(calibrator) = stated(calibrator)? {
                 Given::Calibrator { calibrator, another_fit: *another_fit }
             } else if let Some(offset_db) = *typed {
-                Given::Typed { offset_db, half_width_db: calibrator.half_width.unwrap_or(CLASS_1_HALF_WIDTH_DB) }
+                Given::Typed { offset_db, half_width_db: half_width_db(CLASS_1_HALF_WIDTH_DB)? }
             } else if let (Some(mv_per_pa), Some(input_volts)) = (*sensitivity, *input_volts) {
-                let half_width_db = calibrator.half_width.unwrap_or(SENSITIVITY_HALF_WIDTH_DB);
+                let half_width_db = half_width_db(SENSITIVITY_HALF_WIDTH_DB)?;
                 Given::Sensitivity { mv_per_pa, input_volts, half_width_db }
             } else {
                 bail!(
@@ -48,18 +49,15 @@ enum Given {
 }
 
 /// The calibrator as typed; `None` where no level is.
-fn stated(typed: &StatedCalibrator) -> Result<Option<Calibrator>> {
+fn stated(typed: &StatedCalibrator) -> Result<Option<Calibrator>, Wrong> {
     let Some(level) = typed.calibrator else { return Ok(None) };
-    let (frequency_hz, correction_db) = (typed.frequency, typed.level_correction);
-    let half_width = typed.half_width.unwrap_or(CLASS_1_HALF_WIDTH_DB);
-    ensure!(
-        (60.0..=140.0).contains(&level),
-        "--calibrator {level} dB SPL is no level of a sound calibrator; usual are 94 and 114"
-    );
-    ensure!((20.0..=20_000.0).contains(&frequency_hz), "--frequency {frequency_hz} Hz is outside 20 Hz to 20 kHz");
-    ensure!((0.0..=5.0).contains(&half_width), "--half-width {half_width} dB is outside 0 to 5");
-    ensure!((-10.0..=10.0).contains(&correction_db), "--level-correction {correction_db} dB is outside −10 to 10");
-    Ok(Some(Calibrator { level: Estimate::symmetric(level, half_width), frequency_hz, correction_db }))
+    let half_width = half_width(typed, Field::CalibratorHalfWidth, CLASS_1_HALF_WIDTH_DB)?;
+    Ok(Some(asked::calibration::calibrator(level, half_width, typed.frequency, typed.level_correction)))
+}
+
+/// The half width typed, which stands for that of a calibrator or of an offset.
+fn half_width(typed: &StatedCalibrator, field: Field, usual_db: f64) -> Result<f64, Wrong> {
+    typed.half_width.as_deref().map_or(Ok(usual_db), |typed| field.read(typed))
 }
 
 fn level(desk: &Desk, given: Given, role: InputRole, json: bool, surroundings: &mut Surroundings) -> Result<()> {
@@ -81,9 +79,9 @@ fn level(desk: &Desk, given: Given, role: InputRole, json: bool, surroundings: &
             let heard = follow::calibration(&bench, json)?;
             before.map_or(Ok(heard.clone()), |before| before.with_fit(&heard))?
         }
-        Given::Typed { offset_db, half_width_db } => Acoustic::typed(offset_db, half_width_db, &now)?,
+        Given::Typed { offset_db, half_width_db } => asked::calibration::offset(offset_db, half_width_db, &now)?,
         Given::Sensitivity { mv_per_pa, input_volts, half_width_db } => {
-            Acoustic::from_sensitivity(mv_per_pa, input_volts, half_width_db, &now)?
+            asked::calibration::from_sensitivity(mv_per_pa, input_volts, half_width_db, &now)?
         }
     };
     chain.take_offset(role, acoustic.clone());

@@ -1,10 +1,11 @@
 //! `chain list|show|new|check`: the desk described once, kept under a name, and looked at.
 
 use super::args::{
-    ChainCommand, NewChain, Numbers, TypedColumn, TypedDriven, TypedFitted, TypedOutputSide, TypedPoint, TypedSupply,
+    ChainCommand, NewChain, TypedColumn, TypedDriven, TypedFitted, TypedOutputSide, TypedPoint, TypedSupply,
     TypedWiring,
 };
 use super::{Surroundings, request};
+use crate::asked::chain::type_electrical;
 use crate::calibration::Curve;
 use crate::calibration::curve::Column;
 use crate::report;
@@ -13,9 +14,8 @@ use crate::session::chain::{
 };
 use crate::session::chain_file::{self, Kept};
 use crate::session::plain_file;
-use crate::stats::Estimate;
 use crate::units::{DbSpl, Dbfs};
-use anyhow::{Context, Result, ensure};
+use anyhow::{Context, Result};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -114,12 +114,8 @@ fn new(wanted: &NewChain, now: &str, out: &mut dyn Write) -> Result<()> {
         TypedFitted::CouplerEntrance => Fitted::CouplerEntrance,
     });
     chain.fitted = fitted.or(chain.fitted);
-    if let Some(months) = wanted.certificate_months {
-        chain.ages.certificate_months = months;
-    }
-    if let Some(hours) = wanted.offset_hours {
-        chain.ages.offset_hours = hours;
-    }
+    chain.ages.certificate_months = wanted.certificate_months.unwrap_or(chain.ages.certificate_months);
+    chain.ages.offset_hours = wanted.offset_hours.unwrap_or(chain.ages.offset_hours);
     amend_side(&mut chain.output_side, &wanted.side);
     typed_by_hand(&mut chain, &wanted.side);
     if wanted.desk.confirm_volts.is_some() || wanted.desk.forget_volts {
@@ -169,9 +165,6 @@ fn curves(wanted: &NewChain) -> Result<Vec<Curve>> {
         TypedColumn::Correction => Column::Correction,
     });
     let stated = request::stated(&wanted.text, column);
-    if let Some(half) = wanted.curve_half_width {
-        ensure!((0.0..=5.0).contains(&half), "--curve-half-width {half} dB is outside 0 to 5");
-    }
     let read = |path: &PathBuf| -> Result<Curve> {
         let bytes = plain_file::read(path, plain_file::LARGEST_TEXT)
             .with_context(|| format!("cannot read {}", path.display()))?;
@@ -185,21 +178,16 @@ fn curves(wanted: &NewChain) -> Result<Vec<Curve>> {
 
 /// What was typed replaces what was measured, and belongs to the desk as it is now.
 fn typed_by_hand(chain: &mut Chain, typed: &TypedOutputSide) {
-    let side = &mut chain.output_side;
-    let mut parts = Vec::new();
-    if typed.volts.is_some() {
-        side.volts_from = None;
-        parts.push(ElectricalPart::Volts);
+    let parts = [
+        (ElectricalPart::Volts, typed.volts),
+        (ElectricalPart::Source, typed.source_impedance),
+        (ElectricalPart::Load, typed.load_impedance),
+    ];
+    for (part, value) in parts {
+        if value.is_some() {
+            type_electrical(chain, part, value);
+        }
     }
-    if typed.source_impedance.is_some() {
-        side.source = None;
-        parts.push(ElectricalPart::Source);
-    }
-    if typed.load_impedance.is_some() {
-        side.load = None;
-        parts.push(ElectricalPart::Load);
-    }
-    chain.electrical_belongs_here(parts);
 }
 
 fn amend_side(side: &mut OutputSide, typed: &TypedOutputSide) {
@@ -227,15 +215,10 @@ fn amend_side(side: &mut OutputSide, typed: &TypedOutputSide) {
         TypedSupply::Battery => Supply::Battery,
         TypedSupply::Bus => Supply::Bus,
     });
-    let estimate =
-        |typed: &Option<Numbers<2>>| typed.map(|Numbers([value, half_width])| Estimate::symmetric(value, half_width));
     side.wiring = wiring.or(side.wiring);
     side.driven = driven.or(side.driven);
     side.supply = supply.or(side.supply);
     side.replugged_with_load = typed.replugged.or(side.replugged_with_load);
-    side.volts_per_full_scale = estimate(&typed.volts).or(side.volts_per_full_scale);
-    side.source_impedance_ohm = estimate(&typed.source_impedance).or(side.source_impedance_ohm);
-    side.load_impedance_ohm = estimate(&typed.load_impedance).or(side.load_impedance_ohm);
     side.ceilings.spl = typed.ceiling.map(DbSpl).or(side.ceilings.spl);
     side.ceilings.drive = typed.ceiling_drive.map(Dbfs).or(side.ceilings.drive);
     side.ceilings.volts = typed.ceiling_volts.or(side.ceilings.volts);

@@ -2,24 +2,22 @@
 //! bench plays one take at a time; between takes it is silent and asks for what must be plugged in.
 
 use super::args::{
-    self, CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Desk, Electrical, Numbers, TypedInput,
-    TypedMeter,
+    self, CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Desk, Electrical, TypedInput, TypedMeter,
 };
 use super::{Surroundings, follow, request};
-use crate::calibration::electrical::{self, LoadSetup, Meter, Resistor};
+use crate::asked::{self, electrical::ByMeter};
+use crate::calibration::electrical::{Meter, Resistor, divider_factor};
 use crate::card::{CardId, InputRole};
 use crate::session::chain::Chain;
 use crate::session::chain_file;
 use crate::session::electrical::{
-    AUDIO_TONE_HZ, CAUTIONS, ElectricalProcedure, ElectricalRefused, ElectricalStep, INPUT_TOLERANCE_PERCENT,
-    MAINS_TONE_HZ, MeterReading, StatedMeter,
+    CAUTIONS, ElectricalProcedure, ElectricalRefused, ElectricalStep, MeterReading, StatedMeter,
 };
-use crate::session::plan::UNCALIBRATED_CEILING;
 use crate::session::protocol::{Command, ElectricalHeard, ElectricalTake};
 use crate::session::runner::Bench;
 use crate::stats::Estimate;
 use crate::units::Dbfs;
-use anyhow::{Error, Result, anyhow, ensure};
+use anyhow::{Result, anyhow, ensure};
 use std::io::Write;
 use std::path::PathBuf;
 
@@ -63,14 +61,10 @@ impl<'a, 'b> Job<'a, 'b> {
         if self.chain.routing.playback != CardId::simulated() {
             self.ask(&format!("Now plug in: {}. Nothing sounds. Press Enter when it stands.", step.hookup))?;
         }
-        let drive = self.wanted.drive;
-        let again = self.wanted.confirm_drive.is_some_and(|again| (again - drive).abs() < 1e-9);
-        ensure!(
-            drive <= UNCALIBRATED_CEILING.db() || again,
-            "a drive of {drive} dBFS is above {UNCALIBRATED_CEILING}: it may be more than headphone, resistors and inputs bear. If you mean it, add --confirm-drive {drive}"
-        );
+        let drive = asked::electrical::drive(self.wanted.drive, self.wanted.confirm_drive);
+        let (drive, confirmed) = drive.map_err(|wrong| anyhow!("{wrong} Add --confirm-drive with that number."))?;
         let ElectricalStep { hookup, sound, .. } = *step;
-        let take = ElectricalTake { chain: self.chain.clone(), hookup, sound, drive: Dbfs(drive), confirmed: again };
+        let take = ElectricalTake { chain: self.chain.clone(), hookup, sound, drive, confirmed };
         self.bench.commands.send(Command::Electrical(Box::new(take)))?;
         let heard = follow::electrical(&self.bench, self.wanted.json)?;
         for flaw in &heard.flaws {
@@ -84,7 +78,7 @@ impl<'a, 'b> Job<'a, 'b> {
     fn go(
         mut self,
         procedure: &ElectricalProcedure,
-        reading: Option<&str>,
+        reading: Option<MeterReading>,
         mut heard: Vec<ElectricalHeard>,
     ) -> Result<()> {
         if heard.is_empty() && !procedure.steps().is_empty() {
@@ -105,10 +99,9 @@ impl<'a, 'b> Job<'a, 'b> {
         }
         let reading = match (procedure.meter(), reading) {
             (None, _) => None,
-            (Some(_), Some(typed)) => Some(typed.to_string()),
-            (Some(_), None) => Some(self.ask("What did the meter read, volts RMS?")?),
+            (Some(_), Some(reading)) => Some(reading),
+            (Some(_), None) => Some(asked::electrical::reading(&self.ask("What did the meter read, volts RMS?")?)?),
         };
-        let reading = reading.as_deref().map(MeterReading::typed).transpose().map_err(Error::msg)?;
         let result = procedure.result(&self.chain, &heard, reading, &(self.surroundings.now)())?;
         chain_file::save(&self.path, &result.chain)?;
         let out = &mut self.surroundings.out;
@@ -152,20 +145,11 @@ fn checked(job: &Job, procedure: &ElectricalProcedure) -> Result<()> {
 }
 
 fn meter(typed: &args::StatedMeter) -> StatedMeter {
-    let (meter, usual_hz) = match typed.meter {
-        TypedMeter::Mains => (Meter::Mains, MAINS_TONE_HZ),
-        TypedMeter::Audio => (Meter::Audio, AUDIO_TONE_HZ),
+    let meter = match typed.meter {
+        TypedMeter::Mains => Meter::Mains,
+        TypedMeter::Audio => Meter::Audio,
     };
-    StatedMeter {
-        meter,
-        frequency_hz: typed.frequency.unwrap_or(usual_hz),
-        seconds: typed.seconds,
-        accuracy_percent: typed.accuracy,
-    }
-}
-
-fn input(ohm: Option<f64>, tolerance_percent: f64) -> Option<Resistor> {
-    ohm.map(|ohm| Resistor { ohm, tolerance_percent })
+    asked::electrical::meter(meter, typed.frequency, typed.seconds, typed.accuracy)
 }
 
 /// A tone that was read before: as it would have been played.
@@ -183,7 +167,7 @@ pub(super) fn volts(wanted: &CalibrateVolts, surroundings: &mut Surroundings) ->
     let procedure = ElectricalProcedure::Volts { meter, loaded: wanted.loaded };
     let job = Job::begin(&wanted.desk, &wanted.electrical, surroundings)?;
     checked(&job, &procedure)?;
-    let reading = wanted.meter.reading.as_deref();
+    let reading = wanted.meter.reading;
     let heard = reading.map(|_| told_tone(&job, &meter)).transpose()?;
     job.go(&procedure, reading, heard.into_iter().collect())
 }
@@ -195,36 +179,29 @@ pub(super) fn input_volts(wanted: &CalibrateInputVolts, surroundings: &mut Surro
     };
     let divider = match (wanted.divider, wanted.divider_ohm) {
         (Some(factor), _) => Estimate::symmetric(factor, 0.01 * wanted.divider_tolerance * factor),
-        (None, Some(Numbers([upper, lower]))) => {
+        (None, Some([upper, lower])) => {
             let resistor = |ohm: f64| Resistor { ohm, tolerance_percent: wanted.divider_tolerance };
-            let input = input(wanted.input_ohm, INPUT_TOLERANCE_PERCENT);
-            electrical::divider_factor(resistor(upper), resistor(lower), input)
+            let input = wanted.input_ohm.map(asked::electrical::input);
+            divider_factor(resistor(upper), resistor(lower), input)
         }
         _ => Estimate::exact(1.0),
     };
     let procedure = ElectricalProcedure::InputVolts { role, meter: meter(&wanted.meter), divider };
     let job = Job::begin(&wanted.desk, &wanted.electrical, surroundings)?;
     checked(&job, &procedure)?;
-    job.go(&procedure, wanted.meter.reading.as_deref(), Vec::new())
+    job.go(&procedure, wanted.meter.reading, Vec::new())
 }
 
 pub(super) fn source(wanted: &CalibrateSource, surroundings: &mut Surroundings) -> Result<()> {
     let resistor = |ohm: f64| Resistor { ohm, tolerance_percent: wanted.tolerance };
-    let (heavier, lighter) = (resistor(wanted.resistor), wanted.lighter.map(resistor));
-    let input = input(wanted.input_ohm, INPUT_TOLERANCE_PERCENT);
-    let plane = wanted.plane.clone();
-    let procedure = match wanted.readings {
-        Some(Numbers(readings_v)) => ElectricalProcedure::SourceByMeter {
-            readings_v,
-            heavier,
-            lighter,
-            input,
-            straight_within_percent: wanted.straight_within,
-            last_digit_v: wanted.last_digit,
-            plane,
-        },
-        None => ElectricalProcedure::Source { heavier, lighter, input, plane },
-    };
+    let resistors = (resistor(wanted.resistor), wanted.lighter.map(resistor));
+    let by_meter = wanted.readings.map(|readings| ByMeter {
+        readings,
+        straight_within_percent: wanted.straight_within,
+        last_digit_v: wanted.last_digit,
+    });
+    let input = wanted.input_ohm.map(asked::electrical::input);
+    let procedure = asked::electrical::source(resistors, input, by_meter, &wanted.plane);
     let job = Job::begin(&wanted.desk, &wanted.electrical, surroundings)?;
     checked(&job, &procedure)?;
     job.go(&procedure, None, Vec::new())
@@ -232,11 +209,9 @@ pub(super) fn source(wanted: &CalibrateSource, surroundings: &mut Surroundings) 
 
 pub(super) fn load(wanted: &CalibrateLoad, surroundings: &mut Surroundings) -> Result<()> {
     let series = Resistor { ohm: wanted.series, tolerance_percent: wanted.tolerance };
-    let usual = LoadSetup::through(series);
-    let cable_ohm = wanted.cable.map_or(usual.cable_ohm, |Numbers([ohm, limit])| Estimate::symmetric(ohm, limit));
-    let setup = LoadSetup { input: input(wanted.input_ohm, wanted.input_tolerance), cable_ohm, ..usual };
-    let check = wanted.check.map(|Numbers([ohm, tolerance_percent])| Resistor { ohm, tolerance_percent });
-    let procedure = ElectricalProcedure::Load { setup, check, plane: wanted.plane.clone() };
+    let check = wanted.check.map(|[ohm, tolerance_percent]| Resistor { ohm, tolerance_percent });
+    let input = wanted.input_ohm.map(|ohm| Resistor { ohm, tolerance_percent: wanted.input_tolerance });
+    let procedure = asked::electrical::load((series, check), input, wanted.cable, &wanted.plane);
     let job = Job::begin(&wanted.desk, &wanted.electrical, surroundings)?;
     checked(&job, &procedure)?;
     job.go(&procedure, None, Vec::new())

@@ -76,7 +76,7 @@ fn play(files: &[PathBuf], sessions: &mut [(Record, Judgement)]) -> Result<()> {
 /// Puts this listener in the place of the one that the session was planned for.
 fn listens(record: &mut Record, listener: &Listener) -> Result<()> {
     let plan = &mut record.head.plan;
-    plan.listening = request::listening(listener)?.or(plan.listening);
+    plan.listening = request::listening(listener).or(plan.listening);
     plan.rule = request::rule(listener, plan.rule)?;
     Ok(())
 }

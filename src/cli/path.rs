@@ -18,7 +18,7 @@ pub(super) fn check(wanted: &CheckChain, surroundings: &mut Surroundings) -> Res
     let (mut chain, _) = request::chain(&wanted.desk, &(surroundings.now)())?;
     request::use_valid_offsets(&mut chain, &wanted.desk)?;
     let plan =
-        Plan { listening: request::listening(&wanted.listener)?, ..Plan::path_check(chain.routing.playback_rate) };
+        Plan { listening: request::listening(&wanted.listener), ..Plan::path_check(chain.routing.playback_rate) };
     let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
     let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
     let request = SessionRequest { plan, chain, sessions, id: wanted.keep.id.clone() };

@@ -1,20 +1,17 @@
 //! Commands as wanted: what was typed, checked and turned into plans and chains.
 
-use super::args::{
-    Ask, Desk, Ear, Listener, Numbers, TextTable, TypedDecimal, TypedField, TypedFrequencies, TypedWeighting,
-};
+use super::args::{Ask, Desk, Ear, Listener, TextTable, TypedDecimal, TypedField, TypedFrequencies, TypedWeighting};
 use super::stimulus;
+use crate::asked::{self, Field};
+use crate::calibration;
 use crate::calibration::curve::{Column, Decimal, FrequencyUnit, Stated};
-use crate::calibration::{Acoustic, Field};
 use crate::card::{CaptureChannel, CardId, InputRole};
 use crate::session::chain::{Chain, ChangedElectrical, ChangedOffset, Coupler, ElectricalPart};
 use crate::session::chain_file;
-use crate::session::plan::{
-    AskedLevel, Ceilings, DEFAULT_CEILING, HeadroomRule, ListeningLevel, Plan, UNCALIBRATED_CEILING, Weighting,
-};
+use crate::session::plan::{AskedLevel, Ceilings, HeadroomRule, ListeningLevel, Plan, Weighting};
 use crate::signal::Stimulus;
 use crate::units::{DbSpl, Dbfs, SampleRate};
-use anyhow::{Context, Result, bail, ensure};
+use anyhow::{Context, Result, anyhow, bail, ensure};
 use std::path::PathBuf;
 
 /// A typed offset confirms one that is shown with as many places, dB.
@@ -108,21 +105,20 @@ fn amend(chain: &mut Chain, desk: &Desk, now: &str) -> Result<()> {
         routing.capture = CardId(card.clone());
     }
     if let Some(channels) = &desk.playback_channels {
-        routing.playback_channels =
-            channels.iter().map(|n| from_one("--playback-channels", *n)).collect::<Result<_>>()?;
+        routing.playback_channels.clone_from(channels);
     }
     let inputs = [
-        (desk.left_ear, InputRole::LeftEar, "--left-ear"),
-        (desk.right_ear, InputRole::RightEar, "--right-ear"),
-        (desk.witness, InputRole::Witness, "--witness"),
-        (desk.source_side, InputRole::SourceSide, "--source-side"),
-        (desk.loopback, InputRole::Loopback, "--loopback"),
+        (desk.left_ear, InputRole::LeftEar),
+        (desk.right_ear, InputRole::RightEar),
+        (desk.witness, InputRole::Witness),
+        (desk.source_side, InputRole::SourceSide),
+        (desk.loopback, InputRole::Loopback),
     ];
-    if inputs.iter().any(|(typed, ..)| typed.is_some()) {
-        let typed = inputs.iter().filter_map(|(typed, role, option)| typed.map(|n| (n, *role, *option)));
-        routing.capture_channels = typed
-            .map(|(n, role, option)| Ok(CaptureChannel { channel: from_one(option, n)?, role }))
-            .collect::<Result<_>>()?;
+    let typed = inputs.into_iter().filter_map(|(typed, role)| typed.map(|channel| CaptureChannel { channel, role }));
+    let typed: Vec<CaptureChannel> = typed.collect();
+    if !typed.is_empty() {
+        asked::chain::inputs(&typed)?;
+        routing.capture_channels = typed;
     }
     if let Some(hz) = desk.rate {
         routing.playback_rate = SampleRate::new(hz)?;
@@ -132,7 +128,6 @@ fn amend(chain: &mut Chain, desk: &Desk, now: &str) -> Result<()> {
         routing.capture_rate = SampleRate::new(hz)?;
     }
     if let Some(frames) = desk.block {
-        ensure!((16..=192_000).contains(&frames), "--block {frames} is outside 16 to 192000 frames");
         routing.block_frames = frames;
     }
     let words = [
@@ -149,24 +144,15 @@ fn amend(chain: &mut Chain, desk: &Desk, now: &str) -> Result<()> {
     if let Some(word) = &desk.coupler {
         chain.coupler = coupler(word)?;
     }
-    if desk.microphone_max.is_some() {
-        chain.microphone_max_db_spl = desk.microphone_max;
-    }
-    if let Some(db) = desk.card_distortion {
-        ensure!((-200.0..=0.0).contains(&db), "--card-distortion {db} is outside −200 to 0 dB");
-        chain.card_distortion_db = Some(db);
-    }
+    chain.microphone_max_db_spl = desk.microphone_max.or(chain.microphone_max_db_spl);
+    chain.card_distortion_db = desk.card_distortion.or(chain.card_distortion_db);
     if let Some(offset) = desk.offset {
         let ears: Vec<_> = chain.ears().map(|(_, role)| role).collect();
         for role in ears {
-            chain.take_offset(role, Acoustic::typed(offset, desk.offset_half_width, now)?);
+            chain.take_offset(role, asked::calibration::offset(offset, desk.offset_half_width, now)?);
         }
     }
     Ok(())
-}
-
-fn from_one(option: &str, n: u16) -> Result<u16> {
-    n.checked_sub(1).with_context(|| format!("{option} counts channels from 1"))
 }
 
 /// The coupler kind of a word.
@@ -201,20 +187,17 @@ pub fn stated(text: &TextTable, column: Option<Column>) -> Stated {
 }
 
 /// The listening level typed, if one was.
-pub fn listening(listener: &Listener) -> Result<Option<ListeningLevel>> {
-    if let Some(level) = listener.listening {
-        ensure!((20.0..=120.0).contains(&level), "--listening {level} is outside 20 to 120 dB SPL");
-    }
+pub fn listening(listener: &Listener) -> Option<ListeningLevel> {
     let weighting = match listener.weighting {
         TypedWeighting::Z => Weighting::Z,
         TypedWeighting::A => Weighting::A,
         TypedWeighting::C => Weighting::C,
     };
     let field = listener.field.map(|field| match field {
-        TypedField::Diffuse => Field::Diffuse,
-        TypedField::Free => Field::Free,
+        TypedField::Diffuse => calibration::Field::Diffuse,
+        TypedField::Free => calibration::Field::Free,
     });
-    Ok(listener.listening.map(|level| ListeningLevel { level: DbSpl(level), weighting, field }))
+    asked::plan::listening(listener.listening, weighting, field)
 }
 
 /// The rule typed over `base`.
@@ -224,7 +207,7 @@ pub fn rule(listener: &Listener, base: HeadroomRule) -> Result<HeadroomRule> {
         borderline_db: listener.borderline.unwrap_or(base.borderline_db),
     };
     ensure!(
-        rule.ample_db.is_finite() && rule.borderline_db.is_finite() && rule.ample_db > rule.borderline_db,
+        rule.ample_db > rule.borderline_db,
         "--ample {} must be larger than --borderline {}",
         rule.ample_db,
         rule.borderline_db
@@ -248,54 +231,34 @@ pub fn plan(ask: &Ask, chain: &Chain, out: &mut dyn std::io::Write) -> Result<Pl
         sines_hz: sines(ask)?,
         beside,
         asked,
-        listening: listening(&ask.listener)?,
+        listening: listening(&ask.listener),
         wanted_headroom_db: ask.wanted,
         rule: rule(&ask.listener, HeadroomRule::default())?,
-        ceilings: ceilings(ask, chain)?,
+        ceilings: Ceilings {
+            spl: DbSpl(ask.ceiling),
+            drive: ask.ceiling_drive.map(Dbfs),
+            volts: ask.ceiling_volts,
+            milliwatts: ask.ceiling_milliwatts,
+        },
         seats: ask.seats.unwrap_or(base.seats),
         step_db: ask.step,
         distortion_limit_percent: ask.distortion_limit,
         stop_at_ear: ask.stop_at_ear,
         ..base
     };
-    plan.check(rate)?;
-    Ok(plan)
+    asked::plan::checked(plan, rate, chain.is_calibrated(), ask.confirm_ceiling).map_err(|wrong| match wrong.field {
+        Field::CeilingAgain => anyhow!("{wrong} Add --confirm-ceiling with that number."),
+        _ => wrong.into(),
+    })
 }
 
 /// The sines listed, or the series.
 fn sines(ask: &Ask) -> Result<Vec<f64>> {
-    let Some(Numbers([from, to, per_octave])) = ask.sine_series else { return Ok(ask.sines.clone()) };
+    let Some([from, to, per_octave]) = ask.sine_series else { return Ok(ask.sines.clone()) };
     ensure!(
-        from > 0.0 && to > from && (1.0..=48.0).contains(&per_octave),
+        to > from,
         "--sine-series {from},{to},{per_octave} is no series: give two rising frequencies in Hz and 1 to 48 per octave"
     );
     let count = ((to / from).log2() * per_octave + 1e-9).floor() as usize;
     Ok((0..=count).map(|i| from * 2f64.powf(i as f64 / per_octave)).collect())
-}
-
-/// Raising a ceiling above its default needs the same number typed a second time.
-fn ceilings(ask: &Ask, chain: &Chain) -> Result<Ceilings> {
-    let confirmed = |value: f64| ask.confirm_ceiling.is_some_and(|again| (again - value).abs() < 1e-9);
-    if ask.ceiling > DEFAULT_CEILING.db() && !confirmed(ask.ceiling) {
-        bail!(
-            "a ceiling of {} dB SPL is above {DEFAULT_CEILING}: such levels destroy hearing and can destroy the headphone. If you mean it, add --confirm-ceiling {}",
-            ask.ceiling,
-            ask.ceiling
-        );
-    }
-    if let Some(drive) = ask.ceiling_drive
-        && drive > UNCALIBRATED_CEILING.db()
-        && !chain.is_calibrated()
-        && !confirmed(drive)
-    {
-        bail!(
-            "a drive ceiling of {drive} dBFS is above {UNCALIBRATED_CEILING} while no sound level is known. If you mean it, add --confirm-ceiling {drive}"
-        );
-    }
-    Ok(Ceilings {
-        spl: DbSpl(ask.ceiling),
-        drive: ask.ceiling_drive.map(Dbfs),
-        volts: ask.ceiling_volts,
-        milliwatts: ask.ceiling_milliwatts,
-    })
 }

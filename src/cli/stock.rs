@@ -14,7 +14,7 @@ use crate::stock::{
     reading_words, response_change,
 };
 use crate::units::{amplitude_from_db, tidy, tidy_signed};
-use anyhow::{Result, anyhow, bail, ensure};
+use anyhow::{Result, anyhow, bail};
 use std::collections::BTreeMap;
 use std::io::Write;
 
@@ -43,7 +43,7 @@ pub(super) fn load(kept: &StockKept, out: &mut dyn Write) -> Result<Stock> {
 }
 
 pub(super) fn listener(typed: &Listener, stock: &Stock) -> Result<stock::Listener> {
-    let level = request::listening(typed)?.or(stock.last_listening());
+    let level = request::listening(typed).or(stock.last_listening());
     Ok(stock::Listener { level, rule: request::rule(typed, HeadroomRule::default())? })
 }
 
@@ -187,7 +187,6 @@ fn headphone(name: &str, source_ohm: Option<f64>, kept: &StockKept, surroundings
     writeln!(out, "{name}")?;
     lines(&known.lines(), out)?;
     let Some(ohm) = source_ohm else { return Ok(()) };
-    ensure!((0.0..=1e5).contains(&ohm), "--source-ohm {ohm} is outside 0 to 100 000");
     let Some(load) = known.load.as_ref().filter(|load| load.curve.is_some()) else {
         bail!(
             "the impedance of {name} over frequency is not known, so what a source impedance does to its response is not told: `loudenough calibrate load`, or rows of `impedance` in its stock file"
@@ -209,10 +208,8 @@ fn lines(lines: &[(&str, String)], out: &mut dyn Write) -> std::io::Result<()> {
 
 fn keep_output(wanted: &KeepOutput, out: &mut dyn Write) -> Result<()> {
     let figure = |value: Option<f64>| value.map(|value| typed(value, None, &wanted.stated));
-    let rated = |numbers: &super::args::Numbers<2>| {
-        let [milliwatts, ohm] = numbers.0;
-        RatedPower { ohm, milliwatts: typed(milliwatts, None, &wanted.stated) }
-    };
+    let rated =
+        |[milliwatts, ohm]: &[f64; 2]| RatedPower { ohm: *ohm, milliwatts: typed(*milliwatts, None, &wanted.stated) };
     let entry = OutputEntry {
         name: wanted.name.trim().into(),
         positions: wanted.positions.trim().into(),

@@ -2,7 +2,7 @@
 
 use super::digest::{Digest, Picture};
 use super::electrical::Guide;
-use super::form::{self, Field, Form};
+use super::form::{self, Form};
 use super::keys::{self, Action};
 use super::link::{self, BenchLink, News, ReadLive};
 use super::music::MusicList;
@@ -13,6 +13,7 @@ use super::stock_page::{self, StockView};
 use super::theme::{self, STEP};
 use super::view::{Phase, View};
 use super::{StartState, chain_page, climb};
+use crate::asked::Wrong;
 use crate::calibration::Acoustic;
 use crate::card::{CardId, InputRole, known_name};
 use crate::session::chain_file;
@@ -648,7 +649,7 @@ impl Desk {
     }
 
     /// Takes a typed offset, or one from typed figures, into force.
-    pub(super) fn take_offset(&mut self, offset: impl Fn(&Form, &str) -> Result<Acoustic, (Field, String)>) {
+    pub(super) fn take_offset(&mut self, offset: impl Fn(&Form, &str) -> Result<Acoustic, Wrong>) {
         match offset(&self.form, &(self.now)()) {
             Ok(acoustic) => {
                 self.form.take_offset(self.form.ear, acoustic);
@@ -656,8 +657,8 @@ impl Desk {
                 self.changed();
                 self.keep_chain();
             }
-            Err((field, message)) => {
-                self.form.wrong.insert(field, message);
+            Err(wrong) => {
+                self.form.wrong.insert(wrong.field, wrong.to_string());
             }
         }
     }

@@ -276,7 +276,7 @@ fn playback_editor(desk: &mut Desk, ui: &mut Ui) {
         desk.form.playback = id;
         desk.changed();
     }
-    parts::field(ui, desk, Some(Field::PlaybackChannels), "Channels driven", |d| &mut d.form.playback_channels);
+    parts::number(ui, desk, Field::PlaybackChannels, "Channels driven");
     let rates = rates(desk, &desk.form.playback, Direction::Playback);
     if let Some(rate) = parts::list(ui, "Playback rate", &desk.form.playback_rate, &rates) {
         desk.form.playback_rate = rate;
@@ -288,10 +288,10 @@ fn playback_editor(desk: &mut Desk, ui: &mut Ui) {
 fn output_editor(desk: &mut Desk, ui: &mut Ui) {
     parts::field(ui, desk, Some(Field::Output), "Output", |d| &mut d.form.output);
     parts::field(ui, desk, None, "Volume note", |d| &mut d.form.volume);
-    parts::field(ui, desk, Some(Field::Volts), "0 dBFS is, V ±V", |d| &mut d.form.volts);
-    parts::field(ui, desk, Some(Field::Source), "Source, Ω ±Ω", |d| &mut d.form.source);
-    parts::field(ui, desk, Some(Field::CeilingVolts), "Own ceiling, V RMS", |d| &mut d.form.ceiling_volts);
-    parts::field(ui, desk, Some(Field::CeilingMilliwatts), "Own ceiling, mW", |d| &mut d.form.ceiling_milliwatts);
+    parts::number(ui, desk, Field::Volts, "0 dBFS is, V ±V");
+    parts::number(ui, desk, Field::Source, "Source, Ω ±Ω");
+    parts::number(ui, desk, Field::ChainCeilingVolts, "Own ceiling, V RMS");
+    parts::number(ui, desk, Field::ChainCeilingMilliwatts, "Own ceiling, mW");
     for message in &desk.form.electrical_dropped {
         parts::wrong(ui, message);
     }
@@ -304,7 +304,7 @@ fn output_editor(desk: &mut Desk, ui: &mut Ui) {
 
 fn headphone_editor(desk: &mut Desk, ui: &mut Ui) {
     parts::field(ui, desk, Some(Field::Headphone), "Headphone", |d| &mut d.form.headphone);
-    parts::field(ui, desk, Some(Field::Load), "Impedance, Ω ±Ω", |d| &mut d.form.load);
+    parts::number(ui, desk, Field::Load, "Impedance, Ω ±Ω");
     parts::quiet(ui, format!("{} takes the next one and keeps all the rest.", Action::NextHeadphone.key()));
 }
 
@@ -315,7 +315,7 @@ fn coupler_editor(desk: &mut Desk, ui: &mut Ui) {
         desk.changed();
     }
     parts::quiet(ui, desk.form.coupler.note().text);
-    parts::field(ui, desk, Some(Field::MicrophoneMax), "Mic max, dB SPL", |d| &mut d.form.microphone_max);
+    parts::number(ui, desk, Field::MicrophoneMax, "Mic max, dB SPL");
 }
 
 /// Three parts beside each other, or under each other where there is no room.
@@ -349,23 +349,24 @@ fn with_calibrator(desk: &mut Desk, ui: &mut Ui) {
     if let Some(ear) = parts::list(ui, "Ear", &desk.form.ear, &ears) {
         desk.form.ear = ear;
     }
-    parts::field(ui, desk, Some(Field::CalibratorLevel), "Calibrator, dB SPL", |d| &mut d.form.calibrator_level);
-    parts::field(ui, desk, Some(Field::CalibratorFrequency), "Its frequency, Hz", |d| &mut d.form.calibrator_frequency);
+    parts::number(ui, desk, Field::CalibratorLevel, "Calibrator, dB SPL");
+    parts::number(ui, desk, Field::CalibratorFrequency, "Its frequency, Hz");
     ui.horizontal_wrapped(|ui| {
         for (level, frequency, name) in
             [("94", "1000", "94 dB, 1 kHz"), ("114", "1000", "114 dB, 1 kHz"), ("124", "250", "124 dB, 250 Hz")]
         {
+            let typed = &mut desk.form.typed;
             let chosen =
-                desk.form.calibrator_level.trim() == level && desk.form.calibrator_frequency.trim() == frequency;
+                typed.text(Field::CalibratorLevel) == level && typed.text(Field::CalibratorFrequency) == frequency;
             if parts::choice(ui, chosen, name).clicked() {
-                desk.form.calibrator_level = level.into();
-                desk.form.calibrator_frequency = frequency.into();
+                typed.set(Field::CalibratorLevel, level);
+                typed.set(Field::CalibratorFrequency, frequency);
                 desk.changed();
             }
         }
     });
-    parts::field(ui, desk, Some(Field::CalibratorHalfWidth), "± dB of it", |d| &mut d.form.calibrator_half_width);
-    parts::field(ui, desk, Some(Field::LevelCorrection), "Add to it, dB", |d| &mut d.form.level_correction);
+    parts::number(ui, desk, Field::CalibratorHalfWidth, "± dB of it");
+    parts::number(ui, desk, Field::LevelCorrection, "Add to it, dB");
     parts::quiet(ui, "Static pressure where a pistonphone needs it, or the volume of an adapter; else 0.");
 }
 
@@ -425,16 +426,17 @@ fn listen(desk: &mut Desk, ui: &mut Ui) {
 fn without_calibrator(desk: &mut Desk, ui: &mut Ui) {
     let idle = desk.view.phase == Phase::Idle;
     parts::quiet(ui, "Where no calibrator fits, from the microphone's certificate:");
-    parts::field(ui, desk, Some(Field::Sensitivity), "Mic, mV/Pa", |d| &mut d.form.sensitivity);
-    parts::field(ui, desk, Some(Field::InputVolts), "Full scale, V RMS", |d| &mut d.form.input_volts);
-    let stated = !desk.form.sensitivity.trim().is_empty() && !desk.form.input_volts.trim().is_empty();
+    parts::number(ui, desk, Field::Sensitivity, "Mic, mV/Pa");
+    parts::number(ui, desk, Field::InputVolts, "Full scale, V RMS");
+    let filled = |field| desk.form.typed.filled(field).is_some();
+    let (stated, typed) = (filled(Field::Sensitivity) && filled(Field::InputVolts), filled(Field::Offset));
     if ui.add_enabled(idle && stated, Button::new("Use the sensitivity")).clicked() {
         desk.take_offset(|form, now| form.sensitivity_offset(now));
     }
     parts::quiet(ui, "or type it, as taken elsewhere:");
-    parts::field(ui, desk, Some(Field::Offset), "Offset, dB", |d| &mut d.form.offset);
-    parts::field(ui, desk, Some(Field::OffsetHalfWidth), "± dB, 95 %", |d| &mut d.form.offset_half_width);
-    if ui.add_enabled(idle && !desk.form.offset.trim().is_empty(), Button::new("Use typed offset")).clicked() {
+    parts::number(ui, desk, Field::Offset, "Offset, dB");
+    parts::number(ui, desk, Field::OffsetHalfWidth, "± dB, 95 %");
+    if ui.add_enabled(idle && typed, Button::new("Use typed offset")).clicked() {
         desk.take_offset(|form, now| form.typed_offset(now));
     }
 }

@@ -5,36 +5,22 @@ use super::app::Desk;
 use super::chain_page::abreast;
 use super::form::{Field, Form, sentence};
 use super::parts;
-use super::text;
+use crate::asked::chain;
 use crate::calibration::Curve;
 use crate::calibration::curve::{Column, Decimal, FrequencyUnit, Stated};
-use crate::calibration::{AgeLimits, is_date};
 use crate::session::chain::{Chain, Driven, Fitted, Instrument, Point, Supply, Wiring};
-use crate::units::{DbSpl, Dbfs};
 use eframe::egui::Ui;
 use std::collections::BTreeMap;
 
-/// What is typed of it and is no plain word.
+/// What is typed of it and is no number.
 #[derive(Clone, Debug, Default)]
 pub struct Particulars {
     /// Date of the calibrator's certificate; empty: none.
     pub calibrator_certificate: String,
-    /// Certificates older than this are doubted, months.
-    pub certificate_months: String,
-    /// Offsets older than this are doubted, hours.
-    pub offset_hours: String,
-    /// Ceiling of the chain, dB SPL; empty: none of its own.
-    pub ceiling: String,
-    /// The same on the drive, dBFS RMS.
-    pub ceiling_drive: String,
-    /// Distortion of the capture card itself, dB; empty: unknown.
-    pub card_distortion: String,
     /// File of a correction curve.
     pub curve_file: String,
     /// How it is to be read.
     pub stated: Stated,
-    /// Half width of its interval, dB; empty: not stated.
-    pub curve_half_width: String,
     /// What came of reading it: remarks, or why it was refused.
     pub read: Option<Result<Vec<String>, String>>,
 }
@@ -42,67 +28,22 @@ pub struct Particulars {
 impl Particulars {
     /// As the chain has them.
     pub fn of(chain: &Chain) -> Particulars {
-        let shown = |value: Option<f64>| value.map_or(String::new(), |v| v.to_string().replace('-', "−"));
-        let certificate = |instrument: Option<&Instrument>| instrument.and_then(|i| i.certificate.clone());
-        Particulars {
-            calibrator_certificate: certificate(chain.calibrator.as_ref()).unwrap_or_default(),
-            certificate_months: chain.ages.certificate_months.to_string(),
-            offset_hours: chain.ages.offset_hours.to_string(),
-            ceiling: shown(chain.output_side.ceilings.spl.map(DbSpl::db)),
-            ceiling_drive: shown(chain.output_side.ceilings.drive.map(Dbfs::db)),
-            card_distortion: shown(chain.card_distortion_db),
-            ..Particulars::default()
-        }
+        let certificate = chain.calibrator.as_ref().and_then(|i| i.certificate.clone());
+        Particulars { calibrator_certificate: certificate.unwrap_or_default(), ..Particulars::default() }
     }
 
-    /// Puts them into the chain; what cannot be is told beside its field.
+    /// Puts dates into the chain; what is none is told beside its field.
     pub fn read_into(&self, chain: &mut Chain, wrong: &mut BTreeMap<Field, String>) {
-        let mut number = |field, typed: &str, what: &str, example: &str, low: f64, high: f64| {
-            if typed.trim().is_empty() {
-                return None;
-            }
-            match text::number(typed, what, example) {
-                Ok(value) if (low..=high).contains(&value) => Some(value),
-                Ok(_) => {
-                    wrong.insert(field, format!("{what} lies between {low} and {high}.").replace('-', "−"));
-                    None
-                }
-                Err(message) => {
-                    wrong.insert(field, message);
-                    None
-                }
-            }
+        let mut date = |typed: &str| match typed.trim() {
+            "" => None,
+            typed => chain::date(typed).map_err(|w| wrong.insert(w.field, w.to_string())).ok(),
         };
-        let ceilings = &mut chain.output_side.ceilings;
-        ceilings.spl =
-            number(Field::ChainCeiling, &self.ceiling, "the chain's ceiling in dB SPL", "110", 40.0, 140.0).map(DbSpl);
-        let drive = "the chain's ceiling on the drive in dBFS";
-        ceilings.drive = number(Field::ChainCeilingDrive, &self.ceiling_drive, drive, "−12", -120.0, 0.0).map(Dbfs);
-        let card = "the card's own distortion in dB";
-        chain.card_distortion_db = number(Field::CardDistortion, &self.card_distortion, card, "−95", -200.0, 0.0);
-        let usual = AgeLimits::default();
-        let months = number(Field::CertificateMonths, &self.certificate_months, "the age in months", "12", 1.0, 1200.0);
-        let hours = number(Field::OffsetHours, &self.offset_hours, "the age in hours", "12", 0.1, 876_600.0);
-        chain.ages = AgeLimits {
-            certificate_months: months.map_or(usual.certificate_months, |m| m as u32),
-            offset_hours: hours.unwrap_or(usual.offset_hours),
-        };
-        let dates = chain
-            .microphones
-            .values()
-            .filter_map(|m| m.certificate.as_deref())
-            .chain([self.calibrator_certificate.as_str()]);
-        let not_dates: Vec<&str> = dates.filter(|date| !date.is_empty() && !is_date(date)).collect();
-        if let Some(date) = not_dates.first() {
-            wrong.insert(Field::Certificates, format!("`{date}` is no date; write 2025-06-30, or leave it empty."));
-        }
-        let certificate = Some(self.calibrator_certificate.trim().to_string()).filter(|date| is_date(date));
-        let mut calibrator = chain.calibrator.take().unwrap_or_default();
-        calibrator.certificate = certificate;
-        chain.calibrator = Some(calibrator).filter(|c| *c != Instrument::default());
         for microphone in chain.microphones.values_mut() {
-            microphone.certificate = microphone.certificate.take().filter(|date| is_date(date));
+            microphone.certificate = microphone.certificate.take().and_then(|typed| date(&typed));
         }
+        let mut calibrator = chain.calibrator.take().unwrap_or_default();
+        calibrator.certificate = date(&self.calibrator_certificate);
+        chain.calibrator = Some(calibrator).filter(|c| *c != Instrument::default());
         chain.microphones.retain(|_, microphone| *microphone != Instrument::default());
     }
 }
@@ -149,17 +90,15 @@ fn output_side(desk: &mut Desk, ui: &mut Ui) {
     choose(desk, ui, "Supply", |f| &mut f.kept.output_side.supply, ("not noted", supply));
     let replugged = [(true, "with this load"), (false, "with another load")];
     choose(desk, ui, "Plugged in", |f| &mut f.kept.output_side.replugged_with_load, ("not noted", replugged));
-    parts::field(ui, desk, Some(Field::ChainCeiling), "Own ceiling, dB SPL", |d| &mut d.form.particulars.ceiling);
-    parts::field(ui, desk, Some(Field::ChainCeilingDrive), "Own ceiling, dBFS", |d| {
-        &mut d.form.particulars.ceiling_drive
-    });
+    parts::number(ui, desk, Field::ChainCeilingSpl, "Own ceiling, dB SPL");
+    parts::number(ui, desk, Field::ChainCeilingDrive, "Own ceiling, dBFS");
 }
 
 fn instruments(desk: &mut Desk, ui: &mut Ui) {
     parts::quiet(ui, format!("Microphone of the {}:", desk.form.ear.in_words()));
     parts::field(ui, desk, None, "Microphone", |d| &mut microphone(d).name);
     parts::field(ui, desk, None, "Its serial", |d| &mut microphone(d).serial);
-    parts::field(ui, desk, Some(Field::Certificates), "Certificate of", |d| {
+    parts::field(ui, desk, Some(Field::Certificate), "Certificate of", |d| {
         microphone(d).certificate.get_or_insert_default()
     });
     parts::field(ui, desk, None, "Calibrator", |d| &mut d.form.kept.calibrator.get_or_insert_default().name);
@@ -170,9 +109,7 @@ fn instruments(desk: &mut Desk, ui: &mut Ui) {
     let points = [Point::Eardrum, Point::EarReferencePoint, Point::Microphone].map(|point| (point, point.words()));
     choose(desk, ui, "Point", |f| &mut f.kept.point, ("the coupler's own", points));
     parts::field(ui, desk, None, "Input gain note", |d| &mut d.form.kept.gain);
-    parts::field(ui, desk, Some(Field::CardDistortion), "Card's own dist., dB", |d| {
-        &mut d.form.particulars.card_distortion
-    });
+    parts::number(ui, desk, Field::CardDistortion, "Card's own dist., dB");
 }
 
 fn microphone(desk: &mut Desk) -> &mut Instrument {
@@ -207,7 +144,7 @@ fn curves(desk: &mut Desk, ui: &mut Ui) {
     choose(desk, ui, "Decimal mark", |f| &mut f.particulars.stated.decimal, ("as the file shows", marks));
     let units = [(FrequencyUnit::Hertz, "Hz"), (FrequencyUnit::Kilohertz, "kHz")];
     choose(desk, ui, "Frequencies", |f| &mut f.particulars.stated.frequencies, ("as the file shows", units));
-    parts::field(ui, desk, None, "± dB of it, stated", |d| &mut d.form.particulars.curve_half_width);
+    parts::number(ui, desk, Field::CurveHalfWidth, "± dB of it, stated");
     if ui.button("Read the curve").clicked() {
         read_curve(&mut desk.form);
         desk.changed();
@@ -222,10 +159,8 @@ fn curves(desk: &mut Desk, ui: &mut Ui) {
         None => {}
     }
     parts::quiet(ui, "Older calibrations are a doubt:");
-    parts::field(ui, desk, Some(Field::CertificateMonths), "Good for, months", |d| {
-        &mut d.form.particulars.certificate_months
-    });
-    parts::field(ui, desk, Some(Field::OffsetHours), "Offset good for, h", |d| &mut d.form.particulars.offset_hours);
+    parts::number(ui, desk, Field::CertificateMonths, "Good for, months");
+    parts::number(ui, desk, Field::OffsetHours, "Offset good for, h");
 }
 
 fn in_words(curve: &Curve) -> String {
@@ -233,16 +168,6 @@ fn in_words(curve: &Curve) -> String {
     let ends = points.first().zip(points.last());
     let range = ends.map_or(String::new(), |(low, high)| format!(", {} Hz to {} Hz", low.0, high.0));
     format!("{}: {} points{range}", curve.name, points.len())
-}
-
-fn curve_half_width(typed: &str) -> Result<Option<f64>, String> {
-    if typed.trim().is_empty() {
-        return Ok(None);
-    }
-    match text::number(typed, "half the interval of the curve in dB, or leave it empty", "0.2")? {
-        half if (0.0..=5.0).contains(&half) => Ok(Some(half)),
-        _ => Err("Half the interval of a curve lies between 0 and 5 dB.".into()),
-    }
 }
 
 /// Reads the file that is named and adds it to the ear's curves.
@@ -254,7 +179,10 @@ fn read_curve(form: &mut Form) {
             let file = std::path::Path::new(&name).file_name().map_or(name.clone(), |f| f.to_string_lossy().into());
             Curve::read(&file, &bytes, &form.particulars.stated).map_err(|refused| sentence(&refused.to_string()))
         })
-        .and_then(|curve| Ok(Curve { half_width_db: curve_half_width(&form.particulars.curve_half_width)?, ..curve }));
+        .and_then(|curve| {
+            let half_width_db = form.typed.optional(Field::CurveHalfWidth).map_err(|wrong| wrong.to_string())?;
+            Ok(Curve { half_width_db, ..curve })
+        });
     form.particulars.read = Some(read.map(|curve| {
         let mut remarks = vec![format!("Read: {}.", in_words(&curve))];
         remarks.extend(curve.remarks());

@@ -103,10 +103,25 @@ pub fn field(
     pick: fn(&mut Desk) -> &mut String,
 ) -> bool {
     let wordy = matches!(which, None | Some(Field::Output | Field::Headphone));
-    let changed = named(ui, label, wordy, |ui, name| {
-        let edit = TextEdit::singleline(pick(desk)).desired_width(ui.available_width() - 1.5 * STEP);
+    let changed = edit(ui, label, wordy, pick(desk));
+    messages(ui, desk, which, changed)
+}
+
+/// The same of a number.
+pub fn number(ui: &mut Ui, desk: &mut Desk, which: Field, label: &str) -> bool {
+    let changed = edit(ui, label, false, desk.form.typed.edit(which));
+    messages(ui, desk, Some(which), changed)
+}
+
+/// A named line of text. True where it changed.
+pub fn edit(ui: &mut Ui, label: &str, wordy: bool, text: &mut String) -> bool {
+    named(ui, label, wordy, |ui, name| {
+        let edit = TextEdit::singleline(text).desired_width(ui.available_width() - 1.5 * STEP);
         ui.add(edit).labelled_by(name).changed()
-    });
+    })
+}
+
+fn messages(ui: &mut Ui, desk: &mut Desk, which: Option<Field>, changed: bool) -> bool {
     if let Some(message) = which.and_then(|w| desk.form.wrong.get(&w)) {
         wrong(ui, message);
     }

@@ -72,21 +72,6 @@ pub fn seconds(s: f64) -> String {
     if s < 100 { format!("{s} s") } else { format!("{} min {:02} s", s / 60, s % 60) }
 }
 
-/// A number as people type it: comma or point, true or plain minus, unit ignored if it is one of ours.
-///
-/// # Errors
-/// A plain sentence with an example.
-pub fn number(typed: &str, what: &str, example: &str) -> Result<f64, String> {
-    let plain = typed.trim().replace('−', "-").replace(',', ".");
-    let plain =
-        ["dB SPL", "dBFS", "dB", "Hz", "%"].iter().fold(plain, |t, unit| t.trim_end_matches(unit).trim().into());
-    match plain.parse::<f64>() {
-        Ok(v) if v.is_finite() => Ok(v),
-        _ if plain.is_empty() => Err(format!("Type {what}, for example {example}.")),
-        _ => Err(format!("\u{201c}{}\u{201d} is not a number. Type {what}, for example {example}.", typed.trim())),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -110,14 +95,5 @@ mod tests {
         assert_eq!(percent(-60.0), "0.10 %");
         assert_eq!(percent(-44.0), "0.63 %");
         assert_eq!(percent(-20.0), "10 %");
-    }
-
-    #[test]
-    fn numbers_are_read_as_people_type_them() {
-        assert_eq!(number(" −12,5 dB", "x", "1"), Ok(-12.5));
-        assert_eq!(number("115 dB SPL", "x", "1"), Ok(115.0));
-        assert!(number("7O", "the listening level", "70").unwrap_err().contains("7O"));
-        assert!(number("", "the listening level", "70").unwrap_err().starts_with("Type the listening level"));
-        assert!(number("inf", "x", "1").is_err());
     }
 }

@@ -10,6 +10,7 @@ mod seen_clean;
 
 pub use crate::calibration::{Coupler, Point};
 pub use ages::{Aged, AgedPart};
+pub use check::limits;
 pub use electrical::{ChangedElectrical, ElectricalPart, OutputSetting, pink_spectrum};
 pub use instrument::{Fitted, Instrument};
 pub use offsets::{ChangedOffset, InputSetting};
@@ -180,7 +181,7 @@ impl Chain {
             .iter()
             .enumerate()
             .map(|(i, channel)| (i, channel.role))
-            .filter(|(_, role)| matches!(role, InputRole::LeftEar | InputRole::RightEar))
+            .filter(|(_, role)| role.is_ear())
     }
 
     /// The input whose level decides: the first ear.

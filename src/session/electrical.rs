@@ -24,6 +24,20 @@ pub const MAINS_TONE_HZ: f64 = 50.0;
 /// The same for one that reads audio frequencies.
 pub const AUDIO_TONE_HZ: f64 = 1000.0;
 
+/// Lowest and highest of what is stated of a procedure.
+pub mod limits {
+    /// Frequency of the tone, Hz.
+    pub const TONE_HZ: (f64, f64) = (20.0, 20_000.0);
+    /// Its length, seconds.
+    pub const TONE_S: (f64, f64) = (2.0, 100.0);
+    /// Factor of a divider.
+    pub const DIVIDER: (f64, f64) = (1.0, 10_000.0);
+    /// A resistor that loads an output, ohm.
+    pub const LOAD_OHM: (f64, f64) = (0.1, 1e6);
+    /// A resistor in series with a headphone, or in its place, ohm.
+    pub const SERIES_OHM: (f64, f64) = (0.1, 1e5);
+}
+
 /// A voltmeter, and the tone that is played for it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct StatedMeter {
@@ -188,7 +202,12 @@ pub enum ElectricalRefused {
     Source(#[from] SourceRefused),
 }
 
-fn within(what: &'static str, value: f64, low: f64, high: f64, unit: &'static str) -> Result<(), ElectricalRefused> {
+fn within(
+    what: &'static str,
+    value: f64,
+    (low, high): (f64, f64),
+    unit: &'static str,
+) -> Result<(), ElectricalRefused> {
     match (low..=high).contains(&value) {
         true => Ok(()),
         false => Err(ElectricalRefused::OutOfRange { what, value, low, high, unit }),
@@ -197,29 +216,14 @@ fn within(what: &'static str, value: f64, low: f64, high: f64, unit: &'static st
 
 impl StatedMeter {
     fn check(&self) -> Result<(), ElectricalRefused> {
-        within("a tone", self.frequency_hz, 20.0, 20_000.0, "Hz")?;
-        within("a duration", self.seconds, 2.0, 100.0, "s")?;
+        within("a tone", self.frequency_hz, limits::TONE_HZ, "Hz")?;
+        within("a duration", self.seconds, limits::TONE_S, "s")?;
         electrical::usable(self.meter, self.frequency_hz)?;
         Ok(())
     }
 
     fn tone(&self) -> ElectricalSound {
         ElectricalSound::Tone { frequency_hz: self.frequency_hz, seconds: self.seconds }
-    }
-}
-
-impl MeterReading {
-    /// As typed: `0.452`, `0,452`, `0.452 V`. The last digit shown is worth what its place says.
-    ///
-    /// # Errors
-    /// What to type, where it is no number.
-    pub fn typed(text: &str) -> Result<MeterReading, String> {
-        let plain = text.trim().trim_end_matches(['V', 'v']).trim().replace(',', ".");
-        let volts: f64 = plain
-            .parse()
-            .map_err(|_| format!("`{}` is no reading; type volts RMS as the meter shows them", text.trim()))?;
-        let places = plain.split_once('.').map_or(0, |(_, after)| after.len());
-        Ok(MeterReading { volts, last_digit_v: 10f64.powi(-(places as i32)) })
     }
 }
 
@@ -232,12 +236,12 @@ impl ElectricalProcedure {
         let has = |role: InputRole| chain.routing.capture_channels.iter().any(|c| c.role == role);
         let needs = |role: InputRole| if has(role) { Ok(()) } else { Err(ElectricalRefused::NoInput(role)) };
         let loads = |heavier: &Resistor, lighter: &Option<Resistor>| {
-            lighter.iter().chain([heavier]).try_for_each(|r| within("a load", r.ohm, 0.1, 1e6, "Ω"))
+            lighter.iter().chain([heavier]).try_for_each(|r| within("a load", r.ohm, limits::LOAD_OHM, "Ω"))
         };
         match self {
             ElectricalProcedure::Volts { meter, .. } => meter.check(),
             ElectricalProcedure::InputVolts { role, meter, divider } => {
-                within("a divider's factor", divider.value, 1.0, 10_000.0, "")?;
+                within("a divider's factor", divider.value, limits::DIVIDER, "")?;
                 meter.check()?;
                 needs(*role)
             }
@@ -248,8 +252,8 @@ impl ElectricalProcedure {
             }
             ElectricalProcedure::SourceByMeter { heavier, lighter, .. } => loads(heavier, lighter),
             ElectricalProcedure::Load { setup, check, .. } => {
-                within("a series resistor", setup.series.ohm, 0.1, 1e5, "Ω")?;
-                check.iter().try_for_each(|r| within("a check resistor", r.ohm, 0.1, 1e5, "Ω"))?;
+                within("a series resistor", setup.series.ohm, limits::SERIES_OHM, "Ω")?;
+                check.iter().try_for_each(|r| within("a check resistor", r.ohm, limits::SERIES_OHM, "Ω"))?;
                 needs(InputRole::Witness)?;
                 needs(InputRole::SourceSide)
             }
@@ -480,15 +484,6 @@ fn impedance_words(what: &str, told: &Estimate, curve: &Impedance) -> Vec<String
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_reading_is_taken_as_the_meter_shows_it() {
-        let typed = |text| MeterReading::typed(text).map(|r| (r.volts, r.last_digit_v));
-        assert_eq!(typed(" 0.452 V "), Ok((0.452, 0.001)));
-        assert_eq!(typed("1,4"), Ok((1.4, 0.1)));
-        assert_eq!(typed("2"), Ok((2.0, 1.0)));
-        assert!(typed("loud").unwrap_err().contains("`loud` is no reading"));
-    }
 
     /// What cannot be is refused before anything is plugged, with its name.
     #[test]

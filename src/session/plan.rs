@@ -177,10 +177,10 @@ pub struct Plan {
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum PlanError {
     /// A value out of its range.
-    #[error("{what} is {value}; it must lie between {low} and {high}")]
+    #[error("the {what} is {value}; it must lie between {low} and {high}")]
     OutOfRange {
         /// Which value.
-        what: &'static str,
+        what: PlanValue,
         /// As given.
         value: f64,
         /// Lowest allowed.
@@ -222,8 +222,64 @@ fn one() -> u32 {
     1
 }
 
-fn within(what: &'static str, value: f64, low: f64, high: f64) -> Result<(), PlanError> {
-    if (low..=high).contains(&value) { Ok(()) } else { Err(PlanError::OutOfRange { what, value, low, high }) }
+/// Values, their words, and the lowest and highest of each.
+macro_rules! values {
+    ($($value:ident: $words:literal, $low:expr, $high:expr;)*) => {
+        /// A value of a plan that has limits.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+        pub enum PlanValue {
+            $(#[doc = $words] $value,)*
+        }
+
+        impl PlanValue {
+            /// Lowest and highest allowed.
+            pub const fn limits(self) -> (f64, f64) {
+                match self {
+                    $(PlanValue::$value => ($low, $high),)*
+                }
+            }
+        }
+
+        impl fmt::Display for PlanValue {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str(match self {
+                    $(PlanValue::$value => $words,)*
+                })
+            }
+        }
+    };
+}
+
+values! {
+    Listening: "listening level in dB SPL", 20.0, 120.0;
+    Wanted: "wanted headroom in dB", 0.0, 60.0;
+    Ample: "rule's ample limit in dB", 0.0, 60.0;
+    Borderline: "rule's borderline limit in dB", 0.0, 60.0;
+    CeilingSpl: "ceiling in dB SPL", 40.0, 140.0;
+    CeilingDrive: "drive ceiling in dBFS", -120.0, 0.0;
+    CeilingVolts: "ceiling in volts", 1e-6, 1000.0;
+    CeilingMilliwatts: "ceiling in milliwatts", 1e-6, 1e6;
+    Step: "step in dB", 0.25, 10.0;
+    DistortionLimit: "distortion limit in percent", 0.001, 50.0;
+    Seats: "number of seats", 1.0, 20.0;
+    Periods: "number of a step's periods", 2.0, 32.0;
+    // At most 0.45 of the rate.
+    Sine: "frequency of a sine in Hz", 20.0, 0.45 * 768_000.0;
+    // At most the ceiling.
+    AskedSpl: "level asked for in dB SPL", 20.0, 140.0;
+    AskedDrive: "drive asked for in dBFS", -120.0, 0.0;
+}
+
+impl PlanValue {
+    fn check(self, value: f64) -> Result<(), PlanError> {
+        self.check_up_to(self.limits().1, value)
+    }
+
+    fn check_up_to(self, high: f64, value: f64) -> Result<(), PlanError> {
+        let (low, _) = self.limits();
+        let out = PlanError::OutOfRange { what: self, value, low, high };
+        if (low..=high).contains(&value) { Ok(()) } else { Err(out) }
+    }
 }
 
 impl Plan {
@@ -267,45 +323,40 @@ impl Plan {
             return Err(PlanError::NotPink);
         }
         if let Some(listening) = self.listening {
-            within("the listening level in dB SPL", listening.level.db(), 20.0, 120.0)?;
+            PlanValue::Listening.check(listening.level.db())?;
         }
-        within("the wanted headroom in dB", self.wanted_headroom_db, 0.0, 60.0)?;
-        within("the rule's ample limit in dB", self.rule.ample_db, 0.0, 60.0)?;
-        within("the rule's borderline limit in dB", self.rule.borderline_db, 0.0, 60.0)?;
-        if self.rule.ample_db <= self.rule.borderline_db {
-            let HeadroomRule { ample_db, borderline_db } = self.rule;
+        PlanValue::Wanted.check(self.wanted_headroom_db)?;
+        let HeadroomRule { ample_db, borderline_db } = self.rule;
+        PlanValue::Ample.check(ample_db)?;
+        PlanValue::Borderline.check(borderline_db)?;
+        if ample_db <= borderline_db {
             return Err(PlanError::RuleUpsideDown { ample_db, borderline_db });
         }
-        within("the ceiling in dB SPL", self.ceilings.spl.db(), 40.0, 140.0)?;
-        within("the step in dB", self.step_db, 0.25, 10.0)?;
-        within("the distortion limit in percent", self.distortion_limit_percent, 0.001, 50.0)?;
-        within("the seats", f64::from(self.seats), 1.0, 20.0)?;
-        within("the periods of a climbing step", self.climb_periods as f64, 2.0, 32.0)?;
-        within("the periods of a careful step", self.careful_periods as f64, 2.0, 32.0)?;
+        PlanValue::CeilingSpl.check(self.ceilings.spl.db())?;
+        PlanValue::Step.check(self.step_db)?;
+        PlanValue::DistortionLimit.check(self.distortion_limit_percent)?;
+        PlanValue::Seats.check(f64::from(self.seats))?;
+        PlanValue::Periods.check(self.climb_periods as f64)?;
+        PlanValue::Periods.check(self.careful_periods as f64)?;
         for f in &self.sines_hz {
-            within("a sine's frequency in Hz", *f, 20.0, 0.45 * rate.hz())?;
+            PlanValue::Sine.check_up_to(0.45 * rate.hz(), *f)?;
         }
         if let Some(other) = self.beside.iter().find(|s| s.is_silent() || **s == self.pink) {
             return Err(PlanError::NotBeside(other.to_string()));
         }
-        for (what, limit) in
-            [("the ceiling in volts", self.ceilings.volts), ("the ceiling in milliwatts", self.ceilings.milliwatts)]
-        {
-            if let Some(limit) = limit {
-                within(what, limit, 1e-6, 1e6)?;
-            }
-        }
+        self.ceilings.volts.map_or(Ok(()), |volts| PlanValue::CeilingVolts.check(volts))?;
+        self.ceilings.milliwatts.map_or(Ok(()), |power| PlanValue::CeilingMilliwatts.check(power))?;
         for level in &self.asked {
             match level {
-                AskedLevel::Spl(spl) => within("an asked level in dB SPL", spl.db(), 20.0, self.ceilings.spl.db())?,
-                AskedLevel::Drive(drive) => within("an asked drive in dBFS", drive.db(), -120.0, 0.0)?,
+                AskedLevel::Spl(spl) => PlanValue::AskedSpl.check_up_to(self.ceilings.spl.db(), spl.db())?,
+                AskedLevel::Drive(drive) => PlanValue::AskedDrive.check(drive.db())?,
             }
         }
         if !self.asked.is_empty() && self.sines_hz.is_empty() && self.beside.is_empty() {
             return Err(PlanError::NothingAsked);
         }
         if let Some(asked) = self.ceilings.drive {
-            within("the drive ceiling in dBFS", asked.db(), -120.0, f64::MAX)?;
+            PlanValue::CeilingDrive.check(asked.db())?;
             if let Some(full) = self.pink.period(rate).full_drive()
                 && asked.db() > full.db() + 0.005
             {

@@ -18,6 +18,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("session", &["analysis", "audio", "calibration", "card", "fingerprint", "signal", "stats", "take", "units"]),
     ("judgement", &["analysis", "calibration", "card", "session", "signal", "stats", "take", "units"]),
     ("stock", &["analysis", "calibration", "judgement", "session", "signal", "stats", "units"]),
+    ("asked", &["calibration", "card", "session", "signal", "stats", "units"]),
     (
         "report",
         &[
@@ -38,6 +39,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
         "cli",
         &[
             "analysis",
+            "asked",
             "audio",
             "calibration",
             "card",
@@ -54,6 +56,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
         "gui",
         &[
             "analysis",
+            "asked",
             "calibration",
             "card",
             "judgement",
@@ -85,6 +88,9 @@ const PURE_SESSION: &[&str] = &[
     "record.rs",
     "protocol.rs",
 ];
+
+/// Parts of `session` that `asked` may use: what it makes, and no more.
+const ASKED_OF_SESSION: &[&str] = &["chain", "electrical", "plan"];
 
 /// Package → the only places (path prefixes under `src`) that may name it.
 const PACKAGE_PLACE: &[(&str, &[&str])] = &[
@@ -158,6 +164,10 @@ fn every_module_imports_only_what_lies_below_it() {
         let pure = inside.strip_prefix("session/").is_some_and(|f| PURE_SESSION.contains(&f));
         if pure && (code.contains("crate::audio") || code.contains("std::fs")) {
             wrong.push(format!("{inside} is pure and touches cards or files"));
+        }
+        let of_session = named(&code, "crate::session::");
+        if module == "asked" && of_session.iter().any(|part| !ASKED_OF_SESSION.contains(&part.as_str())) {
+            wrong.push(format!("{inside} uses more of session than {ASKED_OF_SESSION:?}: {of_session:?}"));
         }
         for (package, places) in PACKAGE_PLACE {
             let named = !named(&code, &format!("{package}::")).is_empty();

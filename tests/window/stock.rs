@@ -54,7 +54,7 @@ fn typed_figures_become_a_prediction_and_a_key_looks_at_another_output() {
     retype(&mut window, "Impedance, Ω", "3x2");
     window.get_by_role_and_label(Role::Button, "Keep this headphone").click();
     window.run_steps(3);
-    assert!(says(&window, "the impedance in ohms"), "a wrong number is named beside the fields");
+    assert!(says(&window, "Type the impedance of the headphone in Ω"), "a wrong number is named beside the fields");
     retype(&mut window, "Impedance, Ω", "32");
     window.get_by_role_and_label(Role::Button, "Keep this headphone").click();
     window.run_steps(1);

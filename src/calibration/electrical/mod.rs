@@ -21,8 +21,8 @@ pub use impedance::{Impedance, ImpedanceFrom, ImpedancePoint, at_1_khz};
 pub use load::{LoadSetup, load_impedance};
 pub use source::{Loading, SourceRefused, from_voltages, source_impedance};
 pub use volts::{
-    InputVolts, METER_LIMIT_PERCENT, Meter, OutputVolts, VoltsRefused, divider_factor, input_volts, output_volts,
-    usable,
+    HIGHEST_ACCURACY_PERCENT, InputVolts, METER_LIMIT_PERCENT, Meter, OutputVolts, READING_V, VoltsRefused,
+    divider_factor, input_volts, output_volts, usable,
 };
 pub use words::{level_words, ohms_words, power_words, volts_words};
 

@@ -11,6 +11,10 @@ use serde::{Deserialize, Serialize};
 /// What an ordinary voltmeter's alternating ranges may be off, percent of the reading, where nothing is stated (common
 /// practice, no source).
 pub const METER_LIMIT_PERCENT: f64 = 1.5;
+/// Lowest and highest reading, volts RMS.
+pub const READING_V: (f64, f64) = (1e-6, 1000.0);
+/// What a meter may be off at most to be of use, percent of the reading.
+pub const HIGHEST_ACCURACY_PERCENT: f64 = 50.0;
 /// Frequencies that every alternating voltmeter is made for, Hz.
 const MAINS_HZ: std::ops::RangeInclusive<f64> = 45.0..=65.0;
 /// Draws.
@@ -93,11 +97,12 @@ pub struct InputVolts {
 
 /// Interval of a reading: its accuracy (a limit, percent) and half of its last digit.
 fn reading(volts: f64, limit_percent: f64, last_digit_v: f64) -> Result<Vec<f64>, VoltsRefused> {
-    if !(1e-6..=1000.0).contains(&volts) {
+    if !(READING_V.0..=READING_V.1).contains(&volts) {
         return Err(VoltsRefused::NoReading(volts));
     }
-    if !(0.0..=50.0).contains(&limit_percent) {
-        return Err(VoltsRefused::OutOfRange { what: "an accuracy in percent", value: limit_percent, highest: 50.0 });
+    if !(0.0..=HIGHEST_ACCURACY_PERCENT).contains(&limit_percent) {
+        let highest = HIGHEST_ACCURACY_PERCENT;
+        return Err(VoltsRefused::OutOfRange { what: "an accuracy in percent", value: limit_percent, highest });
     }
     if !(0.0..=volts).contains(&last_digit_v) {
         return Err(VoltsRefused::OutOfRange { what: "a last digit in volts", value: last_digit_v, highest: volts });

@@ -1,6 +1,8 @@
 //! `calibrate` as typed: the offset to dB SPL.
 
+use super::typed::number;
 use super::{CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Desk};
+use crate::asked::Field;
 use clap::{Args, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -19,13 +21,13 @@ pub enum Calibrate {
         #[arg(long, requires = "calibrator")]
         another_fit: bool,
         /// Type the offset instead: dB SPL that 0 dBFS stands for.
-        #[arg(long, value_name = "DB", conflicts_with_all = ["calibrator", "sensitivity"], allow_hyphen_values = true)]
+        #[arg(long, value_name = "DB", conflicts_with_all = ["calibrator", "sensitivity"], allow_hyphen_values = true, value_parser = number(Field::Offset))]
         typed: Option<f64>,
         /// Where no calibrator fits the coupler: the microphone's sensitivity from its certificate, mV/Pa, …
-        #[arg(long, value_name = "MV_PER_PA", conflicts_with = "calibrator", requires = "input_volts")]
+        #[arg(long, value_name = "MV_PER_PA", conflicts_with = "calibrator", requires = "input_volts", value_parser = number(Field::Sensitivity))]
         sensitivity: Option<f64>,
         /// … and the RMS volts of a full-scale sine at the input it is connected to.
-        #[arg(long, value_name = "V")]
+        #[arg(long, value_name = "V", value_parser = number(Field::InputVolts))]
         input_volts: Option<f64>,
         /// Ear whose microphone the calibrator is fitted to.
         #[arg(long, value_enum, default_value_t = Ear::Left)]
@@ -62,17 +64,17 @@ pub enum Calibrate {
 #[derive(Debug, Args)]
 pub struct StatedCalibrator {
     /// Level of the sound calibrator, dB SPL (usual: 94 or 114 at 1 kHz, 124 at 250 Hz).
-    #[arg(long, value_name = "DB_SPL")]
+    #[arg(long, value_name = "DB_SPL", value_parser = number(Field::CalibratorLevel))]
     pub calibrator: Option<f64>,
     /// Its frequency, Hz.
-    #[arg(long, value_name = "HZ", default_value_t = 1000.0)]
+    #[arg(long, value_name = "HZ", default_value_t = 1000.0, value_parser = number(Field::CalibratorFrequency))]
     pub frequency: f64,
     /// Half width of the 95 % interval of what is stated, dB (default: 0.4 for a calibrator (class 1, IEC 60942:2003,
     /// from memory) and a typed offset, 1.5 for a sensitivity).
     #[arg(long, value_name = "DB")]
-    pub half_width: Option<f64>,
+    pub half_width: Option<String>,
     /// Added to its level, dB: static pressure (pistonphone), volume of an adapter.
-    #[arg(long, value_name = "DB", default_value_t = 0.0, allow_hyphen_values = true)]
+    #[arg(long, value_name = "DB", default_value_t = 0.0, allow_hyphen_values = true, value_parser = number(Field::LevelCorrection))]
     pub level_correction: f64,
 }
 

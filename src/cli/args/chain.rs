@@ -1,6 +1,10 @@
 //! `chain` as typed: list, show, new and check.
 
-use super::{Desk, Ear, Keep, Listener, Numbers, TextTable, TypedFitted};
+use super::typed::{number, whole, with_half};
+use super::{Desk, Ear, Keep, Listener, TextTable, TypedFitted};
+use crate::asked::Field;
+use crate::asked::chain::date;
+use crate::stats::Estimate;
 use clap::{Args, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -72,7 +76,7 @@ pub struct NewChain {
     #[arg(long, value_name = "SERIAL", help_heading = "Ear")]
     pub microphone_serial: Option<String>,
     /// Date of its certificate, 2025-06-30.
-    #[arg(long, value_name = "DATE", help_heading = "Ear")]
+    #[arg(long, value_name = "DATE", help_heading = "Ear", value_parser = date)]
     pub microphone_certificate: Option<String>,
     /// Correction curve, plain text columns; several are added up. Those of a chain started from are replaced.
     #[arg(long = "curve", value_name = "FILE", help_heading = "Ear")]
@@ -81,7 +85,7 @@ pub struct NewChain {
     #[arg(long, value_enum, help_heading = "Ear")]
     pub column: Option<TypedColumn>,
     /// Half width of the curves' 95 % interval, dB, as the certificate states it.
-    #[arg(long, value_name = "DB", help_heading = "Ear", requires = "curves")]
+    #[arg(long, value_name = "DB", help_heading = "Ear", requires = "curves", value_parser = number(Field::CurveHalfWidth))]
     pub curve_half_width: Option<f64>,
     /// How their numbers are written.
     #[command(flatten)]
@@ -96,13 +100,13 @@ pub struct NewChain {
     #[arg(long, value_name = "SERIAL", help_heading = "Calibrator")]
     pub calibrator_serial: Option<String>,
     /// Date of its certificate, 2025-06-30.
-    #[arg(long, value_name = "DATE", help_heading = "Calibrator")]
+    #[arg(long, value_name = "DATE", help_heading = "Calibrator", value_parser = date)]
     pub calibrator_certificate: Option<String>,
     /// Certificates older than this are doubted, months.
-    #[arg(long, value_name = "MONTHS", help_heading = "Calibrator")]
+    #[arg(long, value_name = "MONTHS", help_heading = "Calibrator", value_parser = whole(Field::CertificateMonths))]
     pub certificate_months: Option<u32>,
     /// Offsets older than this are doubted, hours.
-    #[arg(long, value_name = "HOURS", help_heading = "Calibrator")]
+    #[arg(long, value_name = "HOURS", help_heading = "Calibrator", value_parser = number(Field::OffsetHours))]
     pub offset_hours: Option<f64>,
     /// The output side.
     #[command(flatten)]
@@ -138,25 +142,25 @@ pub struct TypedOutputSide {
     #[arg(long, value_name = "true|false")]
     pub replugged: Option<bool>,
     /// Volts RMS, open, of a sine at 0 dBFS, and its half width.
-    #[arg(long, value_name = "V,±V")]
-    pub volts: Option<Numbers<2>>,
+    #[arg(long, value_name = "V,±V", value_parser = with_half(Field::Volts))]
+    pub volts: Option<Estimate>,
     /// Source impedance, ohm, and its half width.
-    #[arg(long, value_name = "OHM,±OHM")]
-    pub source_impedance: Option<Numbers<2>>,
+    #[arg(long, value_name = "OHM,±OHM", value_parser = with_half(Field::Source))]
+    pub source_impedance: Option<Estimate>,
     /// Impedance of the headphone, ohm, and its half width.
-    #[arg(long, value_name = "OHM,±OHM")]
-    pub load_impedance: Option<Numbers<2>>,
+    #[arg(long, value_name = "OHM,±OHM", value_parser = with_half(Field::Load))]
+    pub load_impedance: Option<Estimate>,
     /// Ceiling of this chain, dB SPL.
-    #[arg(long, value_name = "DB_SPL")]
+    #[arg(long, value_name = "DB_SPL", value_parser = number(Field::ChainCeilingSpl))]
     pub ceiling: Option<f64>,
     /// Ceiling of this chain on the drive, dBFS RMS.
-    #[arg(long, value_name = "DBFS", allow_hyphen_values = true)]
+    #[arg(long, value_name = "DBFS", allow_hyphen_values = true, value_parser = number(Field::ChainCeilingDrive))]
     pub ceiling_drive: Option<f64>,
     /// Ceiling of this chain, volts RMS.
-    #[arg(long, value_name = "V")]
+    #[arg(long, value_name = "V", value_parser = number(Field::ChainCeilingVolts))]
     pub ceiling_volts: Option<f64>,
     /// Ceiling of this chain, milliwatts in the load.
-    #[arg(long, value_name = "MW")]
+    #[arg(long, value_name = "MW", value_parser = number(Field::ChainCeilingMilliwatts))]
     pub ceiling_milliwatts: Option<f64>,
 }
 

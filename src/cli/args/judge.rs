@@ -1,5 +1,7 @@
 //! `judge` and `compare` as typed: who listens, and what counts as the same.
 
+use super::typed::number;
+use crate::asked::Field;
 use crate::judgement::comparison::{DISTORTION_WITHIN_DB, SAME_WITHIN_DB};
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
@@ -12,16 +14,16 @@ pub struct Compare {
     /// Session folder of the second.
     pub second: PathBuf,
     /// Level to match at, dB SPL (dBFS at the input without calibration); without it the highest clean level of the weaker.
-    #[arg(long, value_name = "DB", allow_hyphen_values = true)]
+    #[arg(long, value_name = "DB", allow_hyphen_values = true, value_parser = number(Field::MatchLevel))]
     pub at: Option<f64>,
     /// Match the one-third octave at 1 kHz instead of all the noise.
     #[arg(long = "at-1-khz")]
     pub at_1_khz: bool,
     /// Differences of response within this are the same, dB.
-    #[arg(long, value_name = "DB", default_value_t = SAME_WITHIN_DB)]
+    #[arg(long, value_name = "DB", default_value_t = SAME_WITHIN_DB, value_parser = number(Field::SameWithin))]
     pub within: f64,
     /// Differences of distortion within this are the same, dB.
-    #[arg(long, value_name = "DB", default_value_t = DISTORTION_WITHIN_DB)]
+    #[arg(long, value_name = "DB", default_value_t = DISTORTION_WITHIN_DB, value_parser = number(Field::DistortionWithin))]
     pub distortion_within: f64,
     /// The headphone stayed on the coupler from the one session to the other.
     #[arg(long)]
@@ -69,7 +71,7 @@ pub struct Judge {
 #[derive(Clone, Debug, Args)]
 pub struct Listener {
     /// Listening level of pink noise at the calibrated point, dB SPL.
-    #[arg(long, value_name = "DB_SPL")]
+    #[arg(long, value_name = "DB_SPL", value_parser = number(Field::Listening))]
     pub listening: Option<f64>,
     /// Weighting of the listening level.
     #[arg(long, value_enum, default_value_t = TypedWeighting::Z)]
@@ -78,10 +80,10 @@ pub struct Listener {
     #[arg(long, value_enum, value_name = "FIELD")]
     pub field: Option<TypedField>,
     /// Headroom called ample from here on, dB (common practice, no source).
-    #[arg(long, value_name = "DB")]
+    #[arg(long, value_name = "DB", value_parser = number(Field::Ample))]
     pub ample: Option<f64>,
     /// Headroom called borderline from here on, dB (common practice, no source).
-    #[arg(long, value_name = "DB")]
+    #[arg(long, value_name = "DB", value_parser = number(Field::Borderline))]
     pub borderline: Option<f64>,
 }
 

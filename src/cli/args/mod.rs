@@ -9,6 +9,7 @@ mod report;
 mod session;
 mod stimulus;
 mod stock;
+mod typed;
 
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
@@ -126,20 +127,6 @@ pub struct Shown {
     /// No progress bar.
     #[arg(long)]
     pub no_progress: bool,
-}
-
-/// So many numbers with commas between them, as one word.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Numbers<const N: usize>(pub [f64; N]);
-
-impl<const N: usize> std::str::FromStr for Numbers<N> {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<Self, String> {
-        let numbers: Result<Vec<f64>, _> = text.split(',').map(|number| number.trim().parse()).collect();
-        let numbers = numbers.ok().and_then(|all: Vec<f64>| all.try_into().ok());
-        numbers.map(Numbers).ok_or_else(|| format!("give {N} numbers with commas between them"))
-    }
 }
 
 /// Where and how results go.

@@ -1,6 +1,8 @@
 //! `rehearse`, `run`, `hold` and `listen` as typed: what is asked of a session.
 
-use super::{Desk, Keep, Listener, Numbers, Sound, Spectrum};
+use super::typed::{number, numbers, whole};
+use super::{Desk, Keep, Listener, Sound, Spectrum};
+use crate::asked::Field;
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
 
@@ -73,7 +75,7 @@ pub struct Match {
     #[arg(long = "match", value_name = "SESSION")]
     pub first: Option<PathBuf>,
     /// The level, dB SPL (dBFS at the input without calibration); without it the highest clean level of the weaker output.
-    #[arg(long, value_name = "DB", allow_hyphen_values = true, requires = "first")]
+    #[arg(long, value_name = "DB", allow_hyphen_values = true, requires = "first", value_parser = number(Field::MatchLevel))]
     pub match_at: Option<f64>,
     /// Match the one-third octave at 1 kHz instead of all the noise.
     #[arg(long, requires = "first")]
@@ -141,14 +143,14 @@ pub struct Ask {
     #[command(flatten)]
     pub listener: Listener,
     /// Headroom wanted over the listening level, dB.
-    #[arg(long, value_name = "DB", default_value_t = 20.0)]
+    #[arg(long, value_name = "DB", default_value_t = 20.0, value_parser = number(Field::Wanted))]
     pub wanted: f64,
     /// Sines played beside the noise at every step, Hz.
-    #[arg(long = "sine", value_name = "HZ,…", value_delimiter = ',')]
+    #[arg(long = "sine", value_name = "HZ,…", value_delimiter = ',', value_parser = number(Field::Sines))]
     pub sines: Vec<f64>,
     /// A series of sines instead of a list: from, to (Hz) and how many per octave.
-    #[arg(long, value_name = "HZ,HZ,N", conflicts_with = "sines")]
-    pub sine_series: Option<Numbers<3>>,
+    #[arg(long, value_name = "HZ,HZ,N", conflicts_with = "sines", value_parser = numbers([Field::Sines, Field::Sines, Field::SinesPerOctave]))]
+    pub sine_series: Option<[f64; 3]>,
     /// Other sounds played beside the noise.
     #[arg(long, value_name = "SOUND,…", value_delimiter = ',')]
     pub beside: Vec<Sound>,
@@ -156,35 +158,35 @@ pub struct Ask {
     #[command(flatten)]
     pub spectrum: Spectrum,
     /// Play sines and other sounds at these levels of pink noise only, dB SPL, before the climb; otherwise at every step.
-    #[arg(long, value_name = "DB_SPL,…", value_delimiter = ',')]
+    #[arg(long, value_name = "DB_SPL,…", value_delimiter = ',', value_parser = number(Field::AskedSpl))]
     pub at: Vec<f64>,
     /// The same as RMS drives, dBFS.
-    #[arg(long, value_name = "DBFS,…", value_delimiter = ',', allow_hyphen_values = true)]
+    #[arg(long, value_name = "DBFS,…", value_delimiter = ',', allow_hyphen_values = true, value_parser = number(Field::AskedDrive))]
     pub at_drive: Vec<f64>,
     /// Seats of the headphone: after the climb it is taken off and put on again so often less one (default: 3, and 1 for
     /// a quick look).
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = whole(Field::Seats))]
     pub seats: Option<u32>,
     /// Distance between steps, dB.
-    #[arg(long, value_name = "DB", default_value_t = 3.0)]
+    #[arg(long, value_name = "DB", default_value_t = 3.0, value_parser = number(Field::Step))]
     pub step: f64,
     /// Ceiling at the calibrated point, dB SPL. Above 115 type it again with `--confirm-ceiling`.
-    #[arg(long, value_name = "DB_SPL", default_value_t = 115.0)]
+    #[arg(long, value_name = "DB_SPL", default_value_t = 115.0, value_parser = number(Field::CeilingSpl))]
     pub ceiling: f64,
     /// Ceiling on the drive, dBFS RMS. Without calibration it is −20; higher: type it again with `--confirm-ceiling`.
-    #[arg(long, value_name = "DBFS", allow_hyphen_values = true)]
+    #[arg(long, value_name = "DBFS", allow_hyphen_values = true, value_parser = number(Field::CeilingDrive))]
     pub ceiling_drive: Option<f64>,
     /// Ceiling at the load, volts RMS; acts once the output's volts are known.
-    #[arg(long, value_name = "V")]
+    #[arg(long, value_name = "V", value_parser = number(Field::CeilingVolts))]
     pub ceiling_volts: Option<f64>,
     /// Ceiling in the load, milliwatts; acts once volts, source and load impedance are known.
-    #[arg(long, value_name = "MW")]
+    #[arg(long, value_name = "MW", value_parser = number(Field::CeilingMilliwatts))]
     pub ceiling_milliwatts: Option<f64>,
     /// The raised ceiling, typed a second time.
-    #[arg(long, value_name = "DB", allow_hyphen_values = true)]
+    #[arg(long, value_name = "DB", allow_hyphen_values = true, value_parser = number(Field::CeilingAgain))]
     pub confirm_ceiling: Option<f64>,
     /// Distortion limit, percent.
-    #[arg(long, value_name = "PERCENT", default_value_t = 1.0)]
+    #[arg(long, value_name = "PERCENT", default_value_t = 1.0, value_parser = number(Field::DistortionLimit))]
     pub distortion_limit: f64,
     /// Stop also where the distortion at the ear passes the limit, whoever makes it.
     #[arg(long)]

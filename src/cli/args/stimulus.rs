@@ -1,5 +1,7 @@
 //! `stimulus` as typed, and sounds and text tables wherever one is asked for.
 
+use super::typed::number;
+use crate::asked::Field;
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
 
@@ -79,7 +81,7 @@ pub struct StimulusFile {
     #[arg(value_enum, required_unless_present_any = ["sine", "spectrum"])]
     pub sound: Option<Sound>,
     /// A sine of this frequency instead, Hz.
-    #[arg(long, value_name = "HZ", conflicts_with_all = ["sound", "spectrum"])]
+    #[arg(long, value_name = "HZ", conflicts_with_all = ["sound", "spectrum"], value_parser = number(Field::Sines))]
     pub sine: Option<f64>,
     /// Noise of a spectrum instead.
     #[command(flatten)]
@@ -91,7 +93,7 @@ pub struct StimulusFile {
     #[arg(long, value_name = "HZ", default_value_t = 48_000)]
     pub rate: u32,
     /// RMS level, dBFS.
-    #[arg(long, value_name = "DBFS", default_value_t = -20.0, allow_hyphen_values = true)]
+    #[arg(long, value_name = "DBFS", default_value_t = -20.0, allow_hyphen_values = true, value_parser = number(Field::Drive))]
     pub level: f64,
     /// Repetitions of its period, faded in and out.
     #[arg(long, value_name = "N", default_value_t = 1)]

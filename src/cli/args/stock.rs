@@ -1,6 +1,8 @@
 //! `stock` as typed: what the user keeps of outputs and headphones, and what is asked of it.
 
 use super::Listener;
+use super::typed::{number, numbers};
+use crate::asked::Field;
 use clap::{Args, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -63,7 +65,7 @@ pub enum StockCommand {
         /// The headphone, in its own words.
         name: String,
         /// Source impedance, ohm.
-        #[arg(long, value_name = "OHM")]
+        #[arg(long, value_name = "OHM", value_parser = number(Field::SheetSource))]
         source_ohm: Option<f64>,
         /// Where the stock is kept.
         #[command(flatten)]
@@ -84,21 +86,21 @@ pub struct KeepOutput {
     #[arg(long, value_name = "WORDS", default_value = "")]
     pub positions: String,
     /// Volts RMS of the open output for a sine at 0 dBFS.
-    #[arg(long, value_name = "VOLTS")]
+    #[arg(long, value_name = "VOLTS", value_parser = number(Field::SheetVolts))]
     pub volts: Option<f64>,
     /// Source impedance, ohm.
-    #[arg(long, value_name = "OHM")]
+    #[arg(long, value_name = "OHM", value_parser = number(Field::SheetSource))]
     pub source_ohm: Option<f64>,
     /// Highest peak of the open output, volts.
-    #[arg(long, value_name = "VOLTS")]
+    #[arg(long, value_name = "VOLTS", value_parser = number(Field::LimitVolts))]
     pub limit_volts: Option<f64>,
     /// Highest peak of the current, milliamperes.
-    #[arg(long, value_name = "MILLIAMPERES")]
+    #[arg(long, value_name = "MILLIAMPERES", value_parser = number(Field::LimitMilliamperes))]
     pub limit_milliamperes: Option<f64>,
     /// Highest sine power into a resistance, as data sheets state it: milliwatts and ohm (`150,32`). Can stand more than
     /// once.
-    #[arg(long, value_name = "MW,OHM")]
-    pub power: Vec<super::Numbers<2>>,
+    #[arg(long, value_name = "MW,OHM", value_parser = numbers([Field::SheetPower, Field::SheetPowerInto]))]
+    pub power: Vec<[f64; 2]>,
     /// Where they come from and where they are kept.
     #[command(flatten)]
     pub stated: StatedFigures,
@@ -110,22 +112,22 @@ pub struct KeepHeadphone {
     /// The headphone, in the words of its chain.
     pub name: String,
     /// Sensitivity, dB SPL.
-    #[arg(long, value_name = "DB_SPL", requires = "per")]
+    #[arg(long, value_name = "DB_SPL", requires = "per", value_parser = number(Field::HeadphoneSensitivity))]
     pub sensitivity: Option<f64>,
     /// For what it is stated.
     #[arg(long, value_enum)]
     pub per: Option<SensitivityPer>,
     /// Frequency that it is stated at, Hz (500 in IEC 60268-7, often 1000).
-    #[arg(long, value_name = "HZ", default_value_t = 1000.0)]
+    #[arg(long, value_name = "HZ", default_value_t = 1000.0, value_parser = number(Field::SensitivityFrequency))]
     pub at_hz: f64,
     /// Half width of the sensitivity, dB; ±3 where none is stated (common practice, no source).
-    #[arg(long, value_name = "DB")]
+    #[arg(long, value_name = "DB", value_parser = number(Field::SensitivityHalfWidth))]
     pub half_width: Option<f64>,
     /// Impedance, ohm.
-    #[arg(long, value_name = "OHM")]
+    #[arg(long, value_name = "OHM", value_parser = number(Field::HeadphoneImpedance))]
     pub ohm: Option<f64>,
     /// What it keeps out of an A-weighted room, dB.
-    #[arg(long, value_name = "DB")]
+    #[arg(long, value_name = "DB", value_parser = number(Field::Isolation))]
     pub isolation: Option<f64>,
     /// Where they come from and where they are kept.
     #[command(flatten)]

@@ -33,7 +33,7 @@ pub fn fields(desk: &mut Desk, ui: &mut Ui) {
         parts::field(ui, desk, Some(Field::Output), "Output", |d| &mut d.form.output);
         parts::field(ui, desk, None, "Volume note", |d| &mut d.form.volume);
         parts::field(ui, desk, Some(Field::Headphone), "Headphone", |d| &mut d.form.headphone);
-        parts::field(ui, desk, Some(Field::Listening), "Listening, dB SPL", |d| &mut d.form.listening);
+        parts::number(ui, desk, Field::Listening, "Listening, dB SPL");
         let weightings = [
             ((Weighting::Z, None), "Z"),
             ((Weighting::A, None), "A"),
@@ -46,7 +46,7 @@ pub fn fields(desk: &mut Desk, ui: &mut Ui) {
             desk.form.weighting = chosen;
             desk.changed();
         }
-        parts::field(ui, desk, Some(Field::Wanted), "Headroom, dB", |d| &mut d.form.wanted);
+        parts::number(ui, desk, Field::Wanted, "Headroom, dB");
         ceiling(desk, ui);
         extent(desk, ui);
         beside(desk, ui);
@@ -58,25 +58,19 @@ pub fn fields(desk: &mut Desk, ui: &mut Ui) {
         );
         parts::quiet(ui, text);
     }
-    if let Some((field, message)) = desk.form.wrong.iter().find(|(f, _)| f.of_page_chain() && f.bars_start()) {
-        let message = format!("On page Chain ({}): {message}", Action::Chain.key());
-        let _ = field;
-        parts::wrong(ui, &message);
+    if let Some(message) = desk.form.wrong_on_page_chain() {
+        parts::wrong(ui, &format!("On page Chain ({}): {message}", Action::Chain.key()));
     }
 }
 
 fn ceiling(desk: &mut Desk, ui: &mut Ui) {
-    let changed = if desk.form.is_calibrated() {
-        parts::field(ui, desk, Some(Field::Ceiling), "Ceiling, dB SPL", |d| &mut d.form.ceiling_spl)
-    } else {
-        parts::field(ui, desk, Some(Field::Ceiling), "Ceiling, dBFS", |d| &mut d.form.ceiling_drive)
-    };
-    if changed {
-        desk.form.again.clear();
+    let label = if desk.form.is_calibrated() { "Ceiling, dB SPL" } else { "Ceiling, dBFS" };
+    if parts::number(ui, desk, desk.form.ceiling(), label) {
+        desk.form.typed.set(Field::CeilingAgain, "");
         desk.changed();
     }
     if desk.form.ceiling_is_raised() {
-        parts::field(ui, desk, Some(Field::Again), "Ceiling again", |d| &mut d.form.again);
+        parts::number(ui, desk, Field::CeilingAgain, "Ceiling again");
     }
 }
 
@@ -97,7 +91,7 @@ fn extent(desk: &mut Desk, ui: &mut Ui) {
 /// Sines, other sounds, and the levels at which they are played.
 fn beside(desk: &mut Desk, ui: &mut Ui) {
     parts::heading(ui, "Beside the noise");
-    parts::field(ui, desk, Some(Field::Sines), "Sines, Hz", |d| &mut d.form.sines);
+    parts::number(ui, desk, Field::Sines, "Sines, Hz");
     ui.horizontal_wrapped(|ui| {
         for sound in desk.form.sounds() {
             let name = sound.to_string();
@@ -108,7 +102,7 @@ fn beside(desk: &mut Desk, ui: &mut Ui) {
         }
     });
     let label = if desk.form.is_calibrated() { "At, dB SPL" } else { "At, dBFS" };
-    parts::field(ui, desk, Some(Field::Asked), label, |d| &mut d.form.asked);
+    parts::number(ui, desk, desk.form.levels(), label);
     parts::quiet(ui, "Levels of pink noise, parted by blanks; empty: at every step of the climb.");
 }
 

@@ -14,6 +14,7 @@ use super::theme::{self, LARGE, STEP};
 use super::view::Phase;
 use super::work::{Lost, Work};
 use super::{climb, report, text};
+use crate::asked::Field;
 use crate::judgement::comparison::{Ask, MatchedOn, SAME_WITHIN_DB};
 use crate::report::Document;
 use crate::session::matching::Target;
@@ -92,14 +93,10 @@ impl SideBySide {
     }
 
     fn wanted(&self) -> Result<Wanted, String> {
-        let at = match self.at.trim() {
-            "" => None,
-            typed => Some(text::number(typed, "the level to match at in dB", "85")?),
-        };
-        let within_db = text::number(&self.within, "the limit in dB", "0.2")?;
-        if !(0.01..=10.0).contains(&within_db) {
-            return Err("The limit within which both are the same lies between 0.01 and 10 dB.".into());
-        }
+        let read = |field: Field, typed: &str| field.read(typed).map_err(|wrong| wrong.to_string());
+        let at = Some(self.at.trim()).filter(|typed| !typed.is_empty());
+        let at = at.map(|typed| read(Field::MatchLevel, typed)).transpose()?;
+        let within_db = read(Field::SameWithin, &self.within)?;
         let ask = Ask { at, on: self.on, within_db, same_seat: self.same_seat, ..Ask::default() };
         Ok(Wanted { ask, hide_labels: self.hidden, subtract: self.subtract })
     }

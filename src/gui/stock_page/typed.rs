@@ -1,8 +1,8 @@
 //! What a data sheet says, typed: an output or a headphone that nobody has measured yet.
 
+use crate::asked::Field;
 use crate::gui::app::Desk;
 use crate::gui::parts;
-use crate::gui::text;
 use crate::gui::theme::STEP;
 use crate::stock::sensitivity::Per;
 use crate::stock::{Figure, HeadphoneEntry, OutputEntry, RatedPower, Sensitivity, folder};
@@ -116,17 +116,17 @@ fn field(ui: &mut Ui, label: &str, value: &mut String, steps: f32) {
 }
 
 impl Typed {
-    fn figure(&self, typed: &str, what: &str, example: &str) -> Result<Option<Figure>, String> {
+    fn figure(&self, typed: &str, field: Field) -> Result<Option<Figure>, String> {
         if typed.trim().is_empty() {
             return Ok(None);
         }
-        let value = text::number(typed, what, example)?;
+        let value = field.read(typed).map_err(|wrong| wrong.to_string())?;
         Ok(Some(Figure { value, half_width: None, source: self.source.trim().into(), date: None }))
     }
 
     fn output_entry(&self) -> Result<OutputEntry, String> {
-        let power = self.figure(&self.milliwatts, "the highest power in milliwatts", "150")?;
-        let ohm = self.figure(&self.into_ohm, "the resistance of that power in ohms", "32")?;
+        let power = self.figure(&self.milliwatts, Field::SheetPower)?;
+        let ohm = self.figure(&self.into_ohm, Field::SheetPowerInto)?;
         let power = match (power, ohm) {
             (Some(milliwatts), Some(ohm)) => vec![RatedPower { ohm: ohm.value, milliwatts }],
             (None, None) => Vec::new(),
@@ -134,20 +134,20 @@ impl Typed {
         };
         Ok(OutputEntry {
             name: self.output.trim().into(),
-            volts_per_full_scale: self.figure(&self.volts, "the volts at full scale", "2")?,
-            source_ohm: self.figure(&self.source_ohm, "the source impedance in ohms", "10")?,
+            volts_per_full_scale: self.figure(&self.volts, Field::SheetVolts)?,
+            source_ohm: self.figure(&self.source_ohm, Field::SheetSource)?,
             power,
             ..OutputEntry::default()
         })
     }
 
     fn headphone_entry(&self) -> Result<HeadphoneEntry, String> {
-        let at_hz = text::number(&self.at_hz, "the frequency of the sensitivity in hertz", "1000")?;
-        let level = self.figure(&self.sensitivity, "the sensitivity in dB SPL", "96")?;
+        let at_hz = Field::SensitivityFrequency.read(&self.at_hz).map_err(|wrong| wrong.to_string())?;
+        let level = self.figure(&self.sensitivity, Field::HeadphoneSensitivity)?;
         Ok(HeadphoneEntry {
             name: self.headphone.trim().into(),
             sensitivity: level.map(|level| Sensitivity { level, per: self.per, at_hz }),
-            impedance_ohm: self.figure(&self.ohm, "the impedance in ohms", "80")?,
+            impedance_ohm: self.figure(&self.ohm, Field::HeadphoneImpedance)?,
             ..HeadphoneEntry::default()
         })
     }

@@ -2,9 +2,24 @@
 
 use super::Chain;
 use crate::calibration::electrical::Impedance;
-use crate::calibration::is_date;
+use crate::calibration::{OFFSET_DB, is_date};
+use crate::session::plan::PlanValue;
 use crate::stats::Estimate;
 use std::collections::BTreeSet;
+
+/// Lowest and highest of what a chain states; its ceilings have the limits of a plan's.
+pub mod limits {
+    /// Highest level of a microphone, dB SPL peak.
+    pub const MICROPHONE_MAX_DB_SPL: (f64, f64) = (60.0, 200.0);
+    /// Volts RMS of an output at full scale.
+    pub const OUTPUT_VOLTS: (f64, f64) = (1e-6, 1000.0);
+    /// Source impedance, ohm.
+    pub const SOURCE_OHM: (f64, f64) = (0.0, 1e6);
+    /// Load impedance, ohm.
+    pub const LOAD_OHM: (f64, f64) = (1e-3, 1e6);
+    /// Volts RMS of an input at full scale, its divider included.
+    pub const INPUT_VOLTS: (f64, f64) = (1e-6, 10_000.0);
+}
 
 impl Chain {
     /// Checks what a file or a hand may have got wrong.
@@ -41,35 +56,35 @@ impl Chain {
 
     fn check_calibration(&self) -> Result<(), String> {
         for acoustic in self.acoustic.values() {
-            check_estimate("the calibration offset", &acoustic.offset, -60.0, 240.0)?;
+            check_estimate("the calibration offset", &acoustic.offset, OFFSET_DB)?;
         }
         if self.taken_on.values().any(|setting| !setting.curve_db.is_finite()) {
             return Err("a correction at the calibrator's frequency is not a number".into());
         }
-        check("the microphone's highest level in dB SPL", self.microphone_max_db_spl, 60.0, 200.0)
+        check("the microphone's highest level in dB SPL", self.microphone_max_db_spl, limits::MICROPHONE_MAX_DB_SPL)
     }
 
     fn check_output_side(&self) -> Result<(), String> {
         let side = &self.output_side;
         if let Some(volts) = &side.volts_per_full_scale {
-            check_estimate("the output's volts at full scale", volts, 1e-6, 1000.0)?;
+            check_estimate("the output's volts at full scale", volts, limits::OUTPUT_VOLTS)?;
         }
         if let Some(ohms) = &side.source_impedance_ohm {
-            check_estimate("the source impedance in ohms", ohms, 0.0, 1e6)?;
+            check_estimate("the source impedance in ohms", ohms, limits::SOURCE_OHM)?;
         }
         if let Some(ohms) = &side.load_impedance_ohm {
-            check_estimate("the load impedance in ohms", ohms, 1e-3, 1e6)?;
+            check_estimate("the load impedance in ohms", ohms, limits::LOAD_OHM)?;
         }
         for input in self.input_volts.values() {
-            check_estimate("an input's volts at full scale", &input.volts_per_full_scale, 1e-6, 10_000.0)?;
+            check_estimate("an input's volts at full scale", &input.volts_per_full_scale, limits::INPUT_VOLTS)?;
         }
         for curve in side.source.iter().chain(&side.load) {
             check_curve(curve)?;
         }
-        check("the ceiling in dB SPL", side.ceilings.spl.map(|l| l.db()), 40.0, 140.0)?;
-        check("the ceiling in dBFS", side.ceilings.drive.map(|l| l.db()), -120.0, 0.0)?;
-        check("the ceiling in volts", side.ceilings.volts, 1e-6, 1000.0)?;
-        check("the ceiling in milliwatts", side.ceilings.milliwatts, 1e-6, 1e6)
+        check("the ceiling in dB SPL", side.ceilings.spl.map(|l| l.db()), PlanValue::CeilingSpl.limits())?;
+        check("the ceiling in dBFS", side.ceilings.drive.map(|l| l.db()), PlanValue::CeilingDrive.limits())?;
+        check("the ceiling in volts", side.ceilings.volts, PlanValue::CeilingVolts.limits())?;
+        check("the ceiling in milliwatts", side.ceilings.milliwatts, PlanValue::CeilingMilliwatts.limits())
     }
 }
 
@@ -84,15 +99,15 @@ fn check_curve(curve: &Impedance) -> Result<(), String> {
     Err("the frequencies of an impedance do not rise, or one of its numbers is none".into())
 }
 
-fn check(what: &str, value: Option<f64>, low: f64, high: f64) -> Result<(), String> {
+fn check(what: &str, value: Option<f64>, (low, high): (f64, f64)) -> Result<(), String> {
     match value.filter(|v| !(low..=high).contains(v)) {
         Some(value) => Err(format!("{what} is {value}, outside {low} to {high}")),
         None => Ok(()),
     }
 }
 
-fn check_estimate(what: &str, estimate: &Estimate, low: f64, high: f64) -> Result<(), String> {
-    check(what, Some(estimate.value), low, high)?;
+fn check_estimate(what: &str, estimate: &Estimate, limits: (f64, f64)) -> Result<(), String> {
+    check(what, Some(estimate.value), limits)?;
     let interval = estimate.interval;
     if interval.low.is_finite() && interval.high.is_finite() && estimate.holds(estimate.value) {
         return Ok(());
