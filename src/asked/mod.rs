@@ -10,6 +10,7 @@
 
 pub mod calibration;
 pub mod chain;
+pub mod choice;
 pub mod electrical;
 mod field;
 mod number;

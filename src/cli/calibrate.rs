@@ -29,14 +29,14 @@ pub(super) fn calibrate(what: &Calibrate, surroundings: &mut Surroundings) -> Re
                     "give --calibrator with the calibrator's level, --sensitivity with --input-volts, or --typed with the offset"
                 )
             };
-            level(desk, given, request::role(*ear), *json, surroundings)
+            level(desk, given, *ear, *json, surroundings)
         }
         Calibrate::Volts(wanted) => electrical::volts(wanted, surroundings),
         Calibrate::InputVolts(wanted) => electrical::input_volts(wanted, surroundings),
         Calibrate::Source(wanted) => electrical::source(wanted, surroundings),
         Calibrate::Load(wanted) => electrical::load(wanted, surroundings),
         Calibrate::Check { session, calibrator, ear, json } => {
-            check(session, stated(calibrator)?, request::role(*ear), *json, surroundings)
+            check(session, stated(calibrator)?, *ear, *json, surroundings)
         }
     }
 }

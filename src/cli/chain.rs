@@ -1,17 +1,11 @@
 //! `chain list|show|new|check`: the desk described once, kept under a name, and looked at.
 
-use super::args::{
-    ChainCommand, NewChain, TypedColumn, TypedDriven, TypedFitted, TypedOutputSide, TypedPoint, TypedSupply,
-    TypedWiring,
-};
+use super::args::{ChainCommand, NewChain, TypedOutputSide};
 use super::{Surroundings, request};
 use crate::asked::chain::type_electrical;
 use crate::calibration::Curve;
-use crate::calibration::curve::Column;
 use crate::report;
-use crate::session::chain::{
-    Chain, ChainCeilings, Curves, Driven, ElectricalPart, Fitted, Instrument, OutputSide, Point, Supply, Wiring,
-};
+use crate::session::chain::{Chain, ChainCeilings, Curves, ElectricalPart, Instrument, OutputSide};
 use crate::session::chain_file::{self, Kept};
 use crate::session::plain_file;
 use crate::units::{DbSpl, Dbfs};
@@ -98,8 +92,8 @@ fn new(wanted: &NewChain, now: &str, out: &mut dyn Write) -> Result<()> {
     } else if wanted.desk.chain.is_none() {
         chain.name.clone_from(&wanted.name);
     }
-    let role = request::role(wanted.ear);
-    chain.point = wanted.point.map(point).or(chain.point);
+    let role = wanted.ear;
+    chain.point = wanted.point.or(chain.point);
     amend(
         chain.microphones.entry(role).or_default(),
         [&wanted.microphone, &wanted.microphone_serial, &wanted.microphone_certificate],
@@ -108,12 +102,7 @@ fn new(wanted: &NewChain, now: &str, out: &mut dyn Write) -> Result<()> {
     let mut calibrator = chain.calibrator.take().unwrap_or_default();
     amend(&mut calibrator, [&wanted.calibrator, &wanted.calibrator_serial, &wanted.calibrator_certificate]);
     chain.calibrator = Some(calibrator).filter(|c| *c != Instrument::default());
-    let fitted = wanted.fitted.map(|place| match place {
-        TypedFitted::BareCapsule => Fitted::BareCapsule,
-        TypedFitted::Adapter => Fitted::Adapter,
-        TypedFitted::CouplerEntrance => Fitted::CouplerEntrance,
-    });
-    chain.fitted = fitted.or(chain.fitted);
+    chain.fitted = wanted.fitted.or(chain.fitted);
     chain.ages.certificate_months = wanted.certificate_months.unwrap_or(chain.ages.certificate_months);
     chain.ages.offset_hours = wanted.offset_hours.unwrap_or(chain.ages.offset_hours);
     amend_side(&mut chain.output_side, &wanted.side);
@@ -151,20 +140,8 @@ fn amend(instrument: &mut Instrument, [name, serial, certificate]: [&Option<Stri
     }
 }
 
-fn point(typed: TypedPoint) -> Point {
-    match typed {
-        TypedPoint::Eardrum => Point::Eardrum,
-        TypedPoint::EarReferencePoint => Point::EarReferencePoint,
-        TypedPoint::Microphone => Point::Microphone,
-    }
-}
-
 fn curves(wanted: &NewChain) -> Result<Vec<Curve>> {
-    let column = wanted.column.map(|column| match column {
-        TypedColumn::Gain => Column::Gain,
-        TypedColumn::Correction => Column::Correction,
-    });
-    let stated = request::stated(&wanted.text, column);
+    let stated = request::stated(&wanted.text, wanted.column);
     let read = |path: &PathBuf| -> Result<Curve> {
         let bytes = plain_file::read(path, plain_file::LARGEST_TEXT)
             .with_context(|| format!("cannot read {}", path.display()))?;
@@ -202,22 +179,9 @@ fn amend_side(side: &mut OutputSide, typed: &TypedOutputSide) {
             field.clone_from(text);
         }
     }
-    let wiring = typed.wiring.map(|wiring| match wiring {
-        TypedWiring::Balanced => Wiring::Balanced,
-        TypedWiring::SingleEnded => Wiring::SingleEnded,
-    });
-    let driven = typed.driven.map(|driven| match driven {
-        TypedDriven::Both => Driven::Both,
-        TypedDriven::One => Driven::One,
-    });
-    let supply = typed.supply.map(|supply| match supply {
-        TypedSupply::Mains => Supply::Mains,
-        TypedSupply::Battery => Supply::Battery,
-        TypedSupply::Bus => Supply::Bus,
-    });
-    side.wiring = wiring.or(side.wiring);
-    side.driven = driven.or(side.driven);
-    side.supply = supply.or(side.supply);
+    side.wiring = typed.wiring.or(side.wiring);
+    side.driven = typed.driven.or(side.driven);
+    side.supply = typed.supply.or(side.supply);
     side.replugged_with_load = typed.replugged.or(side.replugged_with_load);
     side.ceilings.spl = typed.ceiling.map(DbSpl).or(side.ceilings.spl);
     side.ceilings.drive = typed.ceiling_drive.map(Dbfs).or(side.ceilings.drive);

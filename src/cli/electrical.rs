@@ -1,9 +1,7 @@
 //! `calibrate volts|input-volts|source|load`: volts at full scale, source and load impedance, kept in the chain file. The
 //! bench plays one take at a time; between takes it is silent and asks for what must be plugged in.
 
-use super::args::{
-    self, CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Desk, Electrical, TypedInput, TypedMeter,
-};
+use super::args::{self, CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Desk, Electrical};
 use super::{Surroundings, follow, request};
 use crate::asked::{self, electrical::ByMeter};
 use crate::calibration::electrical::{Meter, Resistor, divider_factor};
@@ -145,11 +143,7 @@ fn checked(job: &Job, procedure: &ElectricalProcedure) -> Result<()> {
 }
 
 fn meter(typed: &args::StatedMeter) -> StatedMeter {
-    let meter = match typed.meter {
-        TypedMeter::Mains => Meter::Mains,
-        TypedMeter::Audio => Meter::Audio,
-    };
-    asked::electrical::meter(meter, typed.frequency, typed.seconds, typed.accuracy)
+    asked::electrical::meter(typed.meter, typed.frequency, typed.seconds, typed.accuracy)
 }
 
 /// A tone that was read before: as it would have been played.
@@ -173,10 +167,6 @@ pub(super) fn volts(wanted: &CalibrateVolts, surroundings: &mut Surroundings) ->
 }
 
 pub(super) fn input_volts(wanted: &CalibrateInputVolts, surroundings: &mut Surroundings) -> Result<()> {
-    let role = match wanted.input {
-        TypedInput::Witness => InputRole::Witness,
-        TypedInput::SourceSide => InputRole::SourceSide,
-    };
     let divider = match (wanted.divider, wanted.divider_ohm) {
         (Some(factor), _) => Estimate::symmetric(factor, 0.01 * wanted.divider_tolerance * factor),
         (None, Some([upper, lower])) => {
@@ -186,7 +176,7 @@ pub(super) fn input_volts(wanted: &CalibrateInputVolts, surroundings: &mut Surro
         }
         _ => Estimate::exact(1.0),
     };
-    let procedure = ElectricalProcedure::InputVolts { role, meter: meter(&wanted.meter), divider };
+    let procedure = ElectricalProcedure::InputVolts { role: wanted.input, meter: meter(&wanted.meter), divider };
     let job = Job::begin(&wanted.desk, &wanted.electrical, surroundings)?;
     checked(&job, &procedure)?;
     job.go(&procedure, wanted.meter.reading, Vec::new())

@@ -1,14 +1,13 @@
 //! Commands as wanted: what was typed, checked and turned into plans and chains.
 
-use super::args::{Ask, Desk, Ear, Listener, TextTable, TypedDecimal, TypedField, TypedFrequencies, TypedWeighting};
+use super::args::{Ask, Desk, Listener, TextTable};
 use super::stimulus;
 use crate::asked::{self, Field};
-use crate::calibration;
-use crate::calibration::curve::{Column, Decimal, FrequencyUnit, Stated};
+use crate::calibration::curve::{Column, Stated};
 use crate::card::{CaptureChannel, CardId, InputRole};
 use crate::session::chain::{Chain, ChangedElectrical, ChangedOffset, Coupler, ElectricalPart};
 use crate::session::chain_file;
-use crate::session::plan::{AskedLevel, Ceilings, HeadroomRule, ListeningLevel, Plan, Weighting};
+use crate::session::plan::{AskedLevel, Ceilings, HeadroomRule, ListeningLevel, Plan};
 use crate::signal::Stimulus;
 use crate::units::{DbSpl, Dbfs, SampleRate};
 use anyhow::{Context, Result, anyhow, bail, ensure};
@@ -165,39 +164,14 @@ pub fn coupler(word: &str) -> Result<Coupler> {
         .with_context(|| format!("no coupler kind is called `{word}`; give one of {}", known.join(", ")))
 }
 
-/// The role of an ear.
-pub fn role(ear: Ear) -> InputRole {
-    match ear {
-        Ear::Left => InputRole::LeftEar,
-        Ear::Right => InputRole::RightEar,
-    }
-}
-
 /// What was stated about a text table.
 pub fn stated(text: &TextTable, column: Option<Column>) -> Stated {
-    let decimal = text.decimal.map(|mark| match mark {
-        TypedDecimal::Point => Decimal::Point,
-        TypedDecimal::Comma => Decimal::Comma,
-    });
-    let frequencies = text.frequencies.map(|unit| match unit {
-        TypedFrequencies::Hz => FrequencyUnit::Hertz,
-        TypedFrequencies::Khz => FrequencyUnit::Kilohertz,
-    });
-    Stated { decimal, frequencies, column }
+    Stated { decimal: text.decimal, frequencies: text.frequencies, column }
 }
 
 /// The listening level typed, if one was.
 pub fn listening(listener: &Listener) -> Option<ListeningLevel> {
-    let weighting = match listener.weighting {
-        TypedWeighting::Z => Weighting::Z,
-        TypedWeighting::A => Weighting::A,
-        TypedWeighting::C => Weighting::C,
-    };
-    let field = listener.field.map(|field| match field {
-        TypedField::Diffuse => calibration::Field::Diffuse,
-        TypedField::Free => calibration::Field::Free,
-    });
-    asked::plan::listening(listener.listening, weighting, field)
+    asked::plan::listening(listener.listening, listener.weighting, listener.field)
 }
 
 /// The rule typed over `base`.
@@ -222,7 +196,7 @@ pub fn plan(ask: &Ask, chain: &Chain, out: &mut dyn std::io::Write) -> Result<Pl
         ask.at.is_empty() || chain.is_calibrated(),
         "--at asks for dB SPL, but no calibration offset is known; calibrate first or ask with --at-drive"
     );
-    let mut beside: Vec<Stimulus> = ask.beside.iter().map(|sound| stimulus::of(*sound, rate)).collect();
+    let mut beside: Vec<Stimulus> = ask.beside.iter().map(|kind| (kind.make)(rate)).collect();
     beside.extend(stimulus::shaped(&ask.spectrum, out)?);
     let spl = ask.at.iter().map(|db| AskedLevel::Spl(DbSpl(*db)));
     let asked = spl.chain(ask.at_drive.iter().map(|db| AskedLevel::Drive(Dbfs(*db)))).collect();

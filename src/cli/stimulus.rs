@@ -1,13 +1,11 @@
 //! `stimulus`: the samples of a stimulus as a WAV, for another player; and spectrum tables from files.
 
-use super::args::{Sound, Spectrum, StimulusFile, TypedPer};
+use super::args::{Spectrum, StimulusFile};
 use super::{Surroundings, request};
 use crate::calibration::curve;
 use crate::session::plain_file;
 use crate::session::wav::Wav;
-use crate::signal::{
-    Burst, Drive, DriveCeiling, FADE_S, Noise, Per, Shaped, Stimulus, Sweep, TableRow, TwoTones, raised_cosine,
-};
+use crate::signal::{Drive, DriveCeiling, FADE_S, Shaped, Stimulus, TableRow, raised_cosine};
 use crate::units::{Dbfs, SampleRate};
 use anyhow::{Context, Result, ensure};
 use std::io::Write;
@@ -25,7 +23,7 @@ pub(super) fn write(wanted: &StimulusFile, surroundings: &mut Surroundings) -> R
             Stimulus::sine(hz)
         }
         (None, Some(shaped), _) => shaped,
-        (None, None, Some(sound)) => of(sound, rate),
+        (None, None, Some(kind)) => (kind.make)(rate),
         (None, None, None) => anyhow::bail!("name a sound, --sine or --spectrum"),
     };
     let seconds = wanted.periods as f64 * stimulus.period_frames(rate) as f64 / rate.hz();
@@ -54,18 +52,6 @@ pub(super) fn write(wanted: &StimulusFile, surroundings: &mut Surroundings) -> R
     Ok(())
 }
 
-/// The stimulus of a word.
-pub(super) fn of(sound: Sound, rate: SampleRate) -> Stimulus {
-    match sound {
-        Sound::Pink => Stimulus::pink(rate),
-        Sound::Noise => Stimulus::Noise(Noise::STANDARD),
-        Sound::Sweep => Stimulus::Sweep(Sweep::STANDARD),
-        Sound::Modulation => Stimulus::TwoTones(TwoTones::Modulation),
-        Sound::Difference => Stimulus::TwoTones(TwoTones::DifferenceFrequency),
-        Sound::Burst => Stimulus::Burst(Burst {}),
-    }
-}
-
 /// Noise of the table, if one is named. Rows whose first field is no number are skipped and shown.
 pub(super) fn shaped(spectrum: &Spectrum, out: &mut dyn Write) -> Result<Option<Stimulus>> {
     let Some(path) = &spectrum.spectrum else { return Ok(None) };
@@ -76,12 +62,8 @@ pub(super) fn shaped(spectrum: &Spectrum, out: &mut dyn Write) -> Result<Option<
     for row in table.skipped {
         writeln!(out, "skipped in {}, line {}: {}", path.display(), row.line, row.text)?;
     }
-    let per = match spectrum.per {
-        TypedPer::ThirdOctave => Per::ThirdOctave,
-        TypedPer::Line => Per::Line,
-    };
     let row = |row: &curve::Row| TableRow { frequency_hz: row.frequency_hz, level_db: row.level_db };
-    let shaped = Shaped::new(table.rows.iter().map(row).collect(), per, SHAPED_SEED)
+    let shaped = Shaped::new(table.rows.iter().map(row).collect(), spectrum.per, SHAPED_SEED)
         .with_context(|| format!("{} is no spectrum", path.display()))?;
     Ok(Some(Stimulus::Shaped(shaped)))
 }

@@ -6,9 +6,10 @@ use super::chain_page::abreast;
 use super::form::{Field, Form, sentence};
 use super::parts;
 use crate::asked::chain;
+use crate::asked::choice::{self, Choice};
 use crate::calibration::Curve;
-use crate::calibration::curve::{Column, Decimal, FrequencyUnit, Stated};
-use crate::session::chain::{Chain, Driven, Fitted, Instrument, Point, Supply, Wiring};
+use crate::calibration::curve::Stated;
+use crate::session::chain::{Chain, Instrument};
 use eframe::egui::Ui;
 use std::collections::BTreeMap;
 
@@ -56,22 +57,17 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
     });
 }
 
-/// What stands for `None` first.
-fn or_not<T: Copy, const N: usize>(not: &str, all: [(T, &str); N]) -> Vec<(Option<T>, String)> {
-    let not = std::iter::once((None, not.to_string()));
-    not.chain(all.into_iter().map(|(value, words)| (Some(value), words.to_string()))).collect()
-}
-
-/// A list of what may be noted or not.
-fn choose<T: Copy + PartialEq, const N: usize>(
+/// A list of what may be noted or not; what stands for `None` first.
+fn choose<T: Copy + PartialEq>(
     desk: &mut Desk,
     ui: &mut Ui,
     label: &str,
     pick: fn(&mut Form) -> &mut Option<T>,
-    (not, all): (&str, [(T, &str); N]),
+    (not, all): (&str, &[Choice<T>]),
 ) {
-    let now = *pick(&mut desk.form);
-    if let Some(chosen) = parts::list(ui, label, &now, &or_not(not, all)) {
+    let all = all.iter().map(|choice| (Some(choice.value), choice.words.to_string()));
+    let all: Vec<_> = std::iter::once((None, not.to_string())).chain(all).collect();
+    if let Some(chosen) = parts::list(ui, label, pick(&mut desk.form), &all) {
         *pick(&mut desk.form) = chosen;
         desk.changed();
     }
@@ -82,14 +78,10 @@ fn output_side(desk: &mut Desk, ui: &mut Ui) {
     parts::field(ui, desk, None, "Hardware volume", |d| &mut d.form.kept.output_side.hardware_volume);
     parts::field(ui, desk, None, "Knob at", |d| &mut d.form.kept.output_side.knob);
     parts::field(ui, desk, None, "Gain switch", |d| &mut d.form.kept.output_side.gain_switch);
-    let wiring = [(Wiring::SingleEnded, "single-ended"), (Wiring::Balanced, "balanced")];
-    choose(desk, ui, "Wiring", |f| &mut f.kept.output_side.wiring, ("not noted", wiring));
-    let driven = [(Driven::Both, "both channels"), (Driven::One, "one channel")];
-    choose(desk, ui, "Driven", |f| &mut f.kept.output_side.driven, ("not noted", driven));
-    let supply = [(Supply::Mains, "mains"), (Supply::Battery, "battery"), (Supply::Bus, "bus")];
-    choose(desk, ui, "Supply", |f| &mut f.kept.output_side.supply, ("not noted", supply));
-    let replugged = [(true, "with this load"), (false, "with another load")];
-    choose(desk, ui, "Plugged in", |f| &mut f.kept.output_side.replugged_with_load, ("not noted", replugged));
+    choose(desk, ui, "Wiring", |f| &mut f.kept.output_side.wiring, ("not noted", choice::WIRING));
+    choose(desk, ui, "Driven", |f| &mut f.kept.output_side.driven, ("not noted", choice::DRIVEN));
+    choose(desk, ui, "Supply", |f| &mut f.kept.output_side.supply, ("not noted", choice::SUPPLY));
+    choose(desk, ui, "Plugged in", |f| &mut f.kept.output_side.replugged_with_load, ("not noted", choice::REPLUGGED));
     parts::number(ui, desk, Field::ChainCeilingSpl, "Own ceiling, dB SPL");
     parts::number(ui, desk, Field::ChainCeilingDrive, "Own ceiling, dBFS");
 }
@@ -104,10 +96,8 @@ fn instruments(desk: &mut Desk, ui: &mut Ui) {
     parts::field(ui, desk, None, "Calibrator", |d| &mut d.form.kept.calibrator.get_or_insert_default().name);
     parts::field(ui, desk, None, "Serial of it", |d| &mut d.form.kept.calibrator.get_or_insert_default().serial);
     parts::field(ui, desk, None, "Its certificate of", |d| &mut d.form.particulars.calibrator_certificate);
-    let places = [Fitted::BareCapsule, Fitted::Adapter, Fitted::CouplerEntrance].map(|place| (place, place.words()));
-    choose(desk, ui, "Fitted", |f| &mut f.kept.fitted, ("not noted", places));
-    let points = [Point::Eardrum, Point::EarReferencePoint, Point::Microphone].map(|point| (point, point.words()));
-    choose(desk, ui, "Point", |f| &mut f.kept.point, ("the coupler's own", points));
+    choose(desk, ui, "Fitted", |f| &mut f.kept.fitted, ("not noted", choice::FITTED));
+    choose(desk, ui, "Point", |f| &mut f.kept.point, ("the coupler's own", choice::POINT));
     parts::field(ui, desk, None, "Input gain note", |d| &mut d.form.kept.gain);
     parts::number(ui, desk, Field::CardDistortion, "Card's own dist., dB");
 }
@@ -138,12 +128,15 @@ fn curves(desk: &mut Desk, ui: &mut Ui) {
         }
     }
     parts::field(ui, desk, None, "Curve file", |d| &mut d.form.particulars.curve_file);
-    let columns = [(Column::Gain, "the microphone's gain"), (Column::Correction, "a correction to add")];
-    choose(desk, ui, "Its dB are", |f| &mut f.particulars.stated.column, ("not said", columns));
-    let marks = [(Decimal::Point, "point"), (Decimal::Comma, "comma")];
-    choose(desk, ui, "Decimal mark", |f| &mut f.particulars.stated.decimal, ("as the file shows", marks));
-    let units = [(FrequencyUnit::Hertz, "Hz"), (FrequencyUnit::Kilohertz, "kHz")];
-    choose(desk, ui, "Frequencies", |f| &mut f.particulars.stated.frequencies, ("as the file shows", units));
+    choose(desk, ui, "Its dB are", |f| &mut f.particulars.stated.column, ("not said", choice::COLUMN));
+    choose(desk, ui, "Decimal mark", |f| &mut f.particulars.stated.decimal, ("as the file shows", choice::DECIMAL));
+    choose(
+        desk,
+        ui,
+        "Frequencies",
+        |f| &mut f.particulars.stated.frequencies,
+        ("as the file shows", choice::FREQUENCIES),
+    );
     parts::number(ui, desk, Field::CurveHalfWidth, "± dB of it, stated");
     if ui.button("Read the curve").clicked() {
         read_curve(&mut desk.form);

@@ -4,6 +4,7 @@ use super::app::Desk;
 use super::form::Field;
 use super::keys::Action;
 use super::theme::{self, SMALL, STEP};
+use crate::asked::choice::Choice;
 use crate::judgement::Answer;
 use eframe::egui::accesskit::Live;
 use eframe::egui::{
@@ -157,6 +158,11 @@ pub fn list<T: PartialEq + Clone>(ui: &mut Ui, label: &str, now: &T, all: &[(T, 
         }
     });
     chosen
+}
+
+/// The same of a table of choices.
+pub fn chosen<T: PartialEq + Copy>(ui: &mut Ui, label: &str, now: &T, all: &[Choice<T>]) -> Option<T> {
+    list(ui, label, now, &all.iter().map(|choice| (choice.value, choice.words.to_string())).collect::<Vec<_>>())
 }
 
 /// Start and Stop, side by side, with their keys.

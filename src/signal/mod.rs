@@ -4,12 +4,13 @@
 //! oversampled peak of the period stands exactly at full scale). How loud it is played is a [`Drive`], which exists
 //! only behind the ceilings; the callback multiplies the period by the drive's gain and by nothing else.
 //!
-//! A new stimulus is one file here and one arm of [`Stimulus`].
+//! A new stimulus is one file here, its arms of [`Stimulus`] and a line of [`KINDS`].
 
 pub mod burst;
 mod drive;
 mod envelope;
 mod kaiser;
+mod kinds;
 mod lines;
 mod noise;
 mod pink;
@@ -23,6 +24,7 @@ pub use burst::Burst;
 pub use drive::{Drive, DriveCeiling, DriveRefused};
 pub use envelope::{FADE_S, raised_cosine};
 pub use kaiser::kaiser;
+pub use kinds::{KINDS, Kind};
 pub use lines::{LineKind, Lines};
 pub use noise::Noise;
 pub use pink::Pink;

@@ -1,9 +1,10 @@
 //! `calibrate` as typed: the offset to dB SPL.
 
-use super::typed::number;
+use super::typed::{chosen, number};
 use super::{CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Desk};
-use crate::asked::Field;
-use clap::{Args, Subcommand, ValueEnum};
+use crate::asked::{Field, choice};
+use crate::card::InputRole;
+use clap::{Args, Subcommand};
 use std::path::PathBuf;
 
 /// What to calibrate.
@@ -30,8 +31,8 @@ pub enum Calibrate {
         #[arg(long, value_name = "V", value_parser = number(Field::InputVolts))]
         input_volts: Option<f64>,
         /// Ear whose microphone the calibrator is fitted to.
-        #[arg(long, value_enum, default_value_t = Ear::Left)]
-        ear: Ear,
+        #[arg(long, value_parser = chosen(choice::EAR), default_value = "left")]
+        ear: InputRole,
         /// Print JSON.
         #[arg(long)]
         json: bool,
@@ -52,8 +53,8 @@ pub enum Calibrate {
         #[command(flatten)]
         calibrator: StatedCalibrator,
         /// Ear whose microphone the calibrator is fitted to.
-        #[arg(long, value_enum, default_value_t = Ear::Left)]
-        ear: Ear,
+        #[arg(long, value_parser = chosen(choice::EAR), default_value = "left")]
+        ear: InputRole,
         /// Print JSON.
         #[arg(long)]
         json: bool,
@@ -76,24 +77,4 @@ pub struct StatedCalibrator {
     /// Added to its level, dB: static pressure (pistonphone), volume of an adapter.
     #[arg(long, value_name = "DB", default_value_t = 0.0, allow_hyphen_values = true, value_parser = number(Field::LevelCorrection))]
     pub level_correction: f64,
-}
-
-/// An ear as typed.
-#[derive(Clone, Copy, Debug, ValueEnum)]
-pub enum Ear {
-    /// Left.
-    Left,
-    /// Right.
-    Right,
-}
-
-/// Where a calibrator is fitted, as typed.
-#[derive(Clone, Copy, Debug, ValueEnum)]
-pub enum TypedFitted {
-    /// On the bare capsule.
-    BareCapsule,
-    /// On an adapter, whose volume corrects its level.
-    Adapter,
-    /// At the coupler's entrance.
-    CouplerEntrance,
 }

@@ -1,11 +1,15 @@
 //! `chain` as typed: list, show, new and check.
 
-use super::typed::{number, whole, with_half};
-use super::{Desk, Ear, Keep, Listener, TextTable, TypedFitted};
-use crate::asked::Field;
+use super::typed::{chosen, number, whole, with_half};
+use super::{Desk, Keep, Listener, TextTable};
 use crate::asked::chain::date;
+use crate::asked::{Field, choice};
+use crate::calibration::Point;
+use crate::calibration::curve::Column;
+use crate::card::InputRole;
+use crate::session::chain::{Driven, Fitted, Supply, Wiring};
 use crate::stats::Estimate;
-use clap::{Args, Subcommand, ValueEnum};
+use clap::{Args, Subcommand};
 use std::path::PathBuf;
 
 /// What to do with chains.
@@ -64,11 +68,11 @@ pub struct NewChain {
     #[command(flatten)]
     pub desk: Desk,
     /// Point that levels stand for, where it is not the coupler's own.
-    #[arg(long, value_enum, help_heading = "Ear")]
-    pub point: Option<TypedPoint>,
+    #[arg(long, help_heading = "Ear", value_parser = chosen(choice::POINT))]
+    pub point: Option<Point>,
     /// Ear that microphone and curves belong to.
-    #[arg(long, value_enum, default_value_t = Ear::Left, help_heading = "Ear")]
-    pub ear: Ear,
+    #[arg(long, help_heading = "Ear", value_parser = chosen(choice::EAR), default_value = "left")]
+    pub ear: InputRole,
     /// Microphone, in words.
     #[arg(long, value_name = "WORDS", help_heading = "Ear")]
     pub microphone: Option<String>,
@@ -82,8 +86,8 @@ pub struct NewChain {
     #[arg(long = "curve", value_name = "FILE", help_heading = "Ear")]
     pub curves: Vec<PathBuf>,
     /// What the dB of the curves are.
-    #[arg(long, value_enum, help_heading = "Ear")]
-    pub column: Option<TypedColumn>,
+    #[arg(long, help_heading = "Ear", value_parser = chosen(choice::COLUMN))]
+    pub column: Option<Column>,
     /// Half width of the curves' 95 % interval, dB, as the certificate states it.
     #[arg(long, value_name = "DB", help_heading = "Ear", requires = "curves", value_parser = number(Field::CurveHalfWidth))]
     pub curve_half_width: Option<f64>,
@@ -91,8 +95,8 @@ pub struct NewChain {
     #[command(flatten)]
     pub text: TextTable,
     /// Where the calibrator is fitted.
-    #[arg(long, value_enum, help_heading = "Calibrator")]
-    pub fitted: Option<TypedFitted>,
+    #[arg(long, help_heading = "Calibrator", value_parser = chosen(choice::FITTED))]
+    pub fitted: Option<Fitted>,
     /// Sound calibrator, in words.
     #[arg(long, value_name = "WORDS", help_heading = "Calibrator")]
     pub calibrator: Option<String>,
@@ -130,14 +134,14 @@ pub struct TypedOutputSide {
     #[arg(long, value_name = "WORDS")]
     pub gain_switch: Option<String>,
     /// How the headphone is connected.
-    #[arg(long, value_enum)]
-    pub wiring: Option<TypedWiring>,
+    #[arg(long, value_parser = chosen(choice::WIRING))]
+    pub wiring: Option<Wiring>,
     /// Which channels drive a load.
-    #[arg(long, value_enum)]
-    pub driven: Option<TypedDriven>,
+    #[arg(long, value_parser = chosen(choice::DRIVEN))]
+    pub driven: Option<Driven>,
     /// What feeds the output.
-    #[arg(long, value_enum)]
-    pub supply: Option<TypedSupply>,
+    #[arg(long, value_parser = chosen(choice::SUPPLY))]
+    pub supply: Option<Supply>,
     /// Was it plugged in again with this load?
     #[arg(long, value_name = "true|false")]
     pub replugged: Option<bool>,
@@ -162,53 +166,4 @@ pub struct TypedOutputSide {
     /// Ceiling of this chain, milliwatts in the load.
     #[arg(long, value_name = "MW", value_parser = number(Field::ChainCeilingMilliwatts))]
     pub ceiling_milliwatts: Option<f64>,
-}
-
-/// A point as typed.
-#[derive(Clone, Copy, Debug, ValueEnum)]
-pub enum TypedPoint {
-    /// Eardrum reference point.
-    Eardrum,
-    /// Ear reference point.
-    EarReferencePoint,
-    /// The microphone's own place.
-    Microphone,
-}
-
-/// What a curve's dB are, as typed.
-#[derive(Clone, Copy, Debug, ValueEnum)]
-pub enum TypedColumn {
-    /// The microphone's own response: it is taken off.
-    Gain,
-    /// What must be added.
-    Correction,
-}
-
-/// How a headphone is connected, as typed.
-#[derive(Clone, Copy, Debug, ValueEnum)]
-pub enum TypedWiring {
-    /// Two driven wires per ear.
-    Balanced,
-    /// One driven wire and a common return.
-    SingleEnded,
-}
-
-/// Which channels drive a load, as typed.
-#[derive(Clone, Copy, Debug, ValueEnum)]
-pub enum TypedDriven {
-    /// Both, each with its load.
-    Both,
-    /// One.
-    One,
-}
-
-/// What feeds the output, as typed.
-#[derive(Clone, Copy, Debug, ValueEnum)]
-pub enum TypedSupply {
-    /// A mains supply.
-    Mains,
-    /// Its battery.
-    Battery,
-    /// The bus it is plugged into.
-    Bus,
 }

@@ -1,12 +1,14 @@
 //! The electrical part of `calibrate` as typed: volts at full scale, source and load impedance.
 
 use super::Desk;
-use super::typed::{number, numbers, readings, with_half};
-use crate::asked::Field;
+use super::typed::{chosen, number, numbers, readings, with_half};
 use crate::asked::electrical::{STRAIGHT_WITHIN_PERCENT, reading};
+use crate::asked::{Field, choice};
+use crate::calibration::electrical::Meter;
+use crate::card::InputRole;
 use crate::session::electrical::{INPUT_TOLERANCE_PERCENT, MeterReading};
 use crate::stats::Estimate;
-use clap::{Args, ValueEnum};
+use clap::Args;
 
 /// What an electrical calibration plays, and how it tells.
 #[derive(Debug, Args)]
@@ -27,8 +29,8 @@ pub struct Electrical {
 #[command(next_help_heading = "Voltmeter")]
 pub struct StatedMeter {
     /// Up to where it reads true: at 50 and 60 Hz only (most handheld ones), or at audio frequencies. Such a tone is played.
-    #[arg(long, value_enum, default_value_t = TypedMeter::Mains)]
-    pub meter: TypedMeter,
+    #[arg(long, value_parser = chosen(choice::METER), default_value = "mains")]
+    pub meter: Meter,
     /// Frequency of the tone, Hz (default: 50 for a mains meter, 1000 for one that reads audio frequencies).
     #[arg(long, value_name = "HZ", value_parser = number(Field::ToneFrequency))]
     pub frequency: Option<f64>,
@@ -41,15 +43,6 @@ pub struct StatedMeter {
     /// How long the tone is played, seconds.
     #[arg(long, value_name = "S", default_value_t = 15.0, value_parser = number(Field::ToneSeconds))]
     pub seconds: f64,
-}
-
-/// Up to where a meter reads true, as typed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum TypedMeter {
-    /// 50 and 60 Hz.
-    Mains,
-    /// 1 kHz and beyond.
-    Audio,
 }
 
 /// Options of `calibrate volts`.
@@ -76,8 +69,8 @@ pub struct CalibrateInputVolts {
     #[command(flatten)]
     pub desk: Desk,
     /// Which input.
-    #[arg(long, value_enum, default_value_t = TypedInput::Witness)]
-    pub input: TypedInput,
+    #[arg(long, value_parser = chosen(choice::ELECTRICAL_INPUT), default_value = "witness")]
+    pub input: InputRole,
     /// The voltmeter.
     #[command(flatten)]
     pub meter: StatedMeter,
@@ -96,15 +89,6 @@ pub struct CalibrateInputVolts {
     /// What is played.
     #[command(flatten)]
     pub electrical: Electrical,
-}
-
-/// An electrical input as typed.
-#[derive(Clone, Copy, Debug, ValueEnum)]
-pub enum TypedInput {
-    /// Across the headphone.
-    Witness,
-    /// Before the series resistor.
-    SourceSide,
 }
 
 /// Options of `calibrate source`.

@@ -1,9 +1,11 @@
 //! `judge` and `compare` as typed: who listens, and what counts as the same.
 
-use super::typed::number;
-use crate::asked::Field;
+use super::typed::{chosen, number};
+use crate::asked::{Field, choice};
+use crate::calibration::Field as SoundField;
 use crate::judgement::comparison::{DISTORTION_WITHIN_DB, SAME_WITHIN_DB};
-use clap::{Args, ValueEnum};
+use crate::session::plan::Weighting;
+use clap::Args;
 use std::path::PathBuf;
 
 /// Options of `compare`.
@@ -74,35 +76,15 @@ pub struct Listener {
     #[arg(long, value_name = "DB_SPL", value_parser = number(Field::Listening))]
     pub listening: Option<f64>,
     /// Weighting of the listening level.
-    #[arg(long, value_enum, default_value_t = TypedWeighting::Z)]
-    pub weighting: TypedWeighting,
+    #[arg(long, value_parser = chosen(choice::WEIGHTING), default_value = "z")]
+    pub weighting: Weighting,
     /// The field that the listening level is related to; without it, it is that at the calibrated point.
-    #[arg(long, value_enum, value_name = "FIELD")]
-    pub field: Option<TypedField>,
+    #[arg(long, value_name = "FIELD", value_parser = chosen(choice::SOUND_FIELD))]
+    pub field: Option<SoundField>,
     /// Headroom called ample from here on, dB (common practice, no source).
     #[arg(long, value_name = "DB", value_parser = number(Field::Ample))]
     pub ample: Option<f64>,
     /// Headroom called borderline from here on, dB (common practice, no source).
     #[arg(long, value_name = "DB", value_parser = number(Field::Borderline))]
     pub borderline: Option<f64>,
-}
-
-/// Field as typed.
-#[derive(Clone, Copy, Debug, ValueEnum)]
-pub enum TypedField {
-    /// Sound from everywhere.
-    Diffuse,
-    /// Sound from the front.
-    Free,
-}
-
-/// Weighting as typed.
-#[derive(Clone, Copy, Debug, ValueEnum)]
-pub enum TypedWeighting {
-    /// None.
-    Z,
-    /// A.
-    A,
-    /// C.
-    C,
 }

@@ -14,19 +14,14 @@ mod typed;
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 
-pub use calibrate::{Calibrate, Ear, StatedCalibrator, TypedFitted};
-pub use chain::{
-    ChainCommand, CheckChain, NewChain, TypedColumn, TypedDriven, TypedOutputSide, TypedPoint, TypedSupply, TypedWiring,
-};
+pub use calibrate::{Calibrate, StatedCalibrator};
+pub use chain::{ChainCommand, CheckChain, NewChain, TypedOutputSide};
 pub use desk::Desk;
-pub use electrical::{
-    CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Electrical, StatedMeter, TypedInput,
-    TypedMeter,
-};
-pub use judge::{Compare, Judge, Listener, TypedField, TypedWeighting};
+pub use electrical::{CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Electrical, StatedMeter};
+pub use judge::{Compare, Judge, Listener};
 pub use report::Report;
 pub use session::{Ask, Match, OutsideEar, Rehearse, Run};
-pub use stimulus::{Sound, Spectrum, StimulusFile, TextTable, TypedDecimal, TypedFrequencies, TypedPer};
+pub use stimulus::{Spectrum, StimulusFile, TextTable};
 pub use stock::{KeepHeadphone, KeepOutput, SensitivityPer, StatedFigures, StockArguments, StockCommand, StockKept};
 
 /// Will this output drive these headphones loud enough, with headroom, without audible distortion?

@@ -1,8 +1,9 @@
 //! `rehearse`, `run`, `hold` and `listen` as typed: what is asked of a session.
 
-use super::typed::{number, numbers, whole};
-use super::{Desk, Keep, Listener, Sound, Spectrum};
+use super::typed::{number, numbers, sound, whole};
+use super::{Desk, Keep, Listener, Spectrum};
 use crate::asked::Field;
+use crate::signal::Kind;
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
 
@@ -152,8 +153,8 @@ pub struct Ask {
     #[arg(long, value_name = "HZ,HZ,N", conflicts_with = "sines", value_parser = numbers([Field::Sines, Field::Sines, Field::SinesPerOctave]))]
     pub sine_series: Option<[f64; 3]>,
     /// Other sounds played beside the noise.
-    #[arg(long, value_name = "SOUND,…", value_delimiter = ',')]
-    pub beside: Vec<Sound>,
+    #[arg(long, value_name = "SOUND,…", value_delimiter = ',', value_parser = sound())]
+    pub beside: Vec<Kind>,
     /// Table of a spectrum: noise of this shape is played beside the noise too.
     #[command(flatten)]
     pub spectrum: Spectrum,

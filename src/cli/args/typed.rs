@@ -1,8 +1,31 @@
 //! Values of options, read by the table of fields ([`crate::asked`]): limits and messages are those of the window.
 
+use crate::asked::choice::Choice;
 use crate::asked::{Field, Wrong, chain, electrical};
 use crate::session::electrical::MeterReading;
+use crate::signal::{KINDS, Kind};
 use crate::stats::Estimate;
+use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
+
+/// Reads the word of a choice.
+pub(super) fn chosen<T: Copy + Send + Sync + 'static>(all: &'static [Choice<T>]) -> impl TypedValueParser<Value = T> {
+    of_table(all, |choice| (choice.word, choice.meaning)).map(|choice| choice.value)
+}
+
+/// Reads the word of a sound.
+pub(super) fn sound() -> impl TypedValueParser<Value = Kind> {
+    of_table(&KINDS, |kind| (kind.word, kind.meaning))
+}
+
+/// A row of a table, by its word; the help shows what each means.
+fn of_table<R: Copy + Send + Sync + 'static>(
+    rows: &'static [R],
+    words: fn(&R) -> (&'static str, &'static str),
+) -> impl TypedValueParser<Value = R> {
+    let possible = rows.iter().map(words).map(|(word, meaning)| PossibleValue::new(word).help(meaning));
+    let row = move |word: String| rows.iter().find(|row| words(row).0 == word).copied();
+    PossibleValuesParser::new(possible).try_map(move |word| row(word).ok_or("no such word"))
+}
 
 /// Reads one number.
 pub(super) fn number(field: Field) -> impl Fn(&str) -> Result<f64, Wrong> + Clone + Send + Sync + 'static {

@@ -1,9 +1,8 @@
 //! The section as it is drawn.
 
 use super::{Kind, reading_id};
-use crate::asked::Field;
-use crate::calibration::electrical::Meter;
-use crate::card::{CardId, InputRole};
+use crate::asked::{Field, choice};
+use crate::card::CardId;
 use crate::gui::app::Desk;
 use crate::gui::chain_page::abreast;
 use crate::gui::keys::Action;
@@ -70,8 +69,7 @@ fn stated(desk: &mut Desk, ui: &mut Ui) {
                 }
             }
             Kind::InputVolts => {
-                let roles = [InputRole::Witness, InputRole::SourceSide].map(|r| (r, r.in_words().to_string()));
-                if let Some(role) = parts::list(ui, "Which input", &desk.guide.role, &roles) {
+                if let Some(role) = parts::chosen(ui, "Which input", &desk.guide.role, choice::ELECTRICAL_INPUT) {
                     desk.guide.role = role;
                 }
                 meter(desk, ui);
@@ -104,8 +102,7 @@ fn stated(desk: &mut Desk, ui: &mut Ui) {
 }
 
 fn meter(desk: &mut Desk, ui: &mut Ui) {
-    let kinds = [(Meter::Mains, "for 50 and 60 Hz".to_string()), (Meter::Audio, "for audio too".to_string())];
-    if let Some(meter) = parts::list(ui, "Voltmeter", &desk.guide.meter, &kinds) {
+    if let Some(meter) = parts::chosen(ui, "Voltmeter", &desk.guide.meter, choice::METER) {
         desk.guide.meter = meter;
     }
     field(ui, desk, Field::MeterAccuracy, "Its accuracy, %");

@@ -3,7 +3,7 @@
 use super::{Form, Messages, keep};
 use crate::asked::{Field, plan};
 use crate::session::plan::{Ceilings, DEFAULT_CEILING, Extent, Plan, UNCALIBRATED_CEILING};
-use crate::signal::{Burst, Noise, Stimulus, Sweep, TwoTones};
+use crate::signal::{KINDS, Stimulus};
 use crate::units::{DbSpl, Dbfs};
 
 impl Form {
@@ -24,13 +24,7 @@ impl Form {
 
     /// The sounds that can be chosen, and those that a plan brought along.
     pub fn sounds(&self) -> Vec<Stimulus> {
-        let usual = [
-            Stimulus::Sweep(Sweep::STANDARD),
-            Stimulus::TwoTones(TwoTones::Modulation),
-            Stimulus::TwoTones(TwoTones::DifferenceFrequency),
-            Stimulus::Burst(Burst {}),
-            Stimulus::Noise(Noise::STANDARD),
-        ];
+        let usual: Vec<Stimulus> = KINDS[1..].iter().map(|kind| (kind.make)(self.playback_rate)).collect();
         let brought = self.beside.iter().filter(|s| !usual.contains(s)).cloned().collect::<Vec<_>>();
         usual.into_iter().chain(brought).collect()
     }
