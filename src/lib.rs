@@ -2,6 +2,7 @@
 //! for peaks and without audible distortion.
 //!
 //! ```text
+//!   asked: typed text → Plan, Chain
 //!   Plan → Step → Stimulus → generator → card → capture        (clocks, threads, hardware)
 //!                                 │
 //!                    ═══════════ Take ═══════════               (the narrow waist)

@@ -157,6 +157,9 @@ impl DbSpl {
     }
 }
 
+/// Lowest and highest rate of a card, Hz.
+pub const RATES_HZ: (f64, f64) = (8_000.0, 768_000.0);
+
 /// Samples per second of one card, 8 000 to 768 000.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(try_from = "u32", into = "u32")]
@@ -176,7 +179,7 @@ impl SampleRate {
     /// # Errors
     /// [`BadSampleRate`] outside 8 000 to 768 000 Hz.
     pub fn new(hz: u32) -> Result<SampleRate, BadSampleRate> {
-        if (8_000..=768_000).contains(&hz) { Ok(SampleRate(hz)) } else { Err(BadSampleRate(hz)) }
+        if (RATES_HZ.0..=RATES_HZ.1).contains(&f64::from(hz)) { Ok(SampleRate(hz)) } else { Err(BadSampleRate(hz)) }
     }
 
     /// Hertz.

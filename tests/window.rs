@@ -373,7 +373,7 @@ fn a_name_that_the_simulated_bench_does_not_know_says_what_is_simulated_in_its_p
     assert!(says(&window, "The simulated bench has closed 80 Ω, open 300 Ω."));
     window.event(eframe::egui::Event::Text("open 300".into()));
     press(&mut window, Key::Enter);
-    assert_eq!(window.state().form.headphone, "open 300 Ω", "few keyboards have an Ω");
+    assert_eq!(window.state().form.chain.headphone, "open 300 Ω", "few keyboards have an Ω");
     assert!(!says(&window, "Simulated in its place"));
     retype(&mut window, "Headphone", "my own");
     assert!(says(&window, "Simulated in its place: closed 80 Ω. The simulated bench has closed 80 Ω, open 300 Ω."));
@@ -418,7 +418,7 @@ fn a_session_that_was_cut_short_is_taken_up_by_keyboard_and_shown_as_it_was_aske
     let record = Arc::new(Record::new(head));
     bench.events.send(Event::Began { record: record.clone(), folder: folder.clone(), granted: granted() }).unwrap();
     window.run_steps(2);
-    assert_eq!(window.state().form.headphone, "open 300 Ω");
+    assert_eq!(window.state().form.chain.headphone, "open 300 Ω");
     press(&mut window, Key::F11);
     assert!(says(&window, "A session runs"));
     let mut stopped = Record::clone(&record);

@@ -1,16 +1,13 @@
 //! What was typed of a chain → the chain.
 
-use super::{Field, Why, Wrong};
+use super::{Field, Read, Why, Wrong};
 use crate::calibration::is_date;
 use crate::card::CaptureChannel;
 use crate::session::chain::{Chain, ElectricalPart};
 use crate::stats::Estimate;
 
 /// A name as typed, without blanks around it.
-///
-/// # Errors
-/// [`Wrong`] where nothing was typed, or something that is no text.
-pub fn name(field: Field, typed: &str) -> Result<String, Wrong> {
+pub fn name(field: Field, typed: &str) -> Read<String> {
     match typed.trim() {
         "" => Err(Wrong { field, why: Why::Missing }),
         name if name.chars().any(char::is_control) => Err(Wrong { field, why: Why::NotUnderstood(name.into()) }),
@@ -19,19 +16,13 @@ pub fn name(field: Field, typed: &str) -> Result<String, Wrong> {
 }
 
 /// A date as typed.
-///
-/// # Errors
-/// [`Wrong`] where it is none.
-pub fn date(typed: &str) -> Result<String, Wrong> {
+pub fn date(typed: &str) -> Read<String> {
     let (field, date) = (Field::Certificate, typed.trim());
     if is_date(date) { Ok(date.into()) } else { Err(Wrong { field, why: Why::NotUnderstood(date.into()) }) }
 }
 
 /// Channels as typed from 1, counted from 0 as cards do. `most`: how many the card has, where that is known.
-///
-/// # Errors
-/// [`Wrong`] where one is none, or stands twice.
-pub fn channels(field: Field, typed: &str, most: Option<u16>) -> Result<Vec<u16>, Wrong> {
+pub fn channels(field: Field, typed: &str, most: Option<u16>) -> Read<Vec<u16>> {
     let mut kept = Vec::new();
     let parts = |c: char| c.is_whitespace() || [',', ';', '+'].contains(&c);
     for word in typed.split(parts).filter(|w| !w.is_empty()) {
@@ -49,10 +40,7 @@ pub fn channels(field: Field, typed: &str, most: Option<u16>) -> Result<Vec<u16>
 }
 
 /// One of them.
-///
-/// # Errors
-/// [`Wrong`] where it is none, or more than one.
-pub fn channel(field: Field, typed: &str, most: Option<u16>) -> Result<u16, Wrong> {
+pub fn channel(field: Field, typed: &str, most: Option<u16>) -> Read<u16> {
     match channels(field, typed, most)?.as_slice() {
         [one] => Ok(*one),
         _ => Err(Wrong::says(field, "each input has one channel, for example 1")),
@@ -60,10 +48,7 @@ pub fn channel(field: Field, typed: &str, most: Option<u16>) -> Result<u16, Wron
 }
 
 /// Inputs, each with a channel and a role of its own.
-///
-/// # Errors
-/// [`Wrong`] where a channel or a role stands twice.
-pub fn inputs(all: &[CaptureChannel]) -> Result<(), Wrong> {
+pub fn inputs(all: &[CaptureChannel]) -> Read<()> {
     for (i, one) in all.iter().enumerate() {
         if all[..i].iter().any(|other| other.channel == one.channel || other.role == one.role) {
             return Err(Wrong::says(Field::CaptureChannels, "each channel and each role can stand once"));

@@ -1,7 +1,7 @@
 //! What was typed of an electrical calibration → its procedure, its drive, and what a meter showed.
 
 use super::number::digits;
-use super::{Field, Wrong, number::shown};
+use super::{Field, Read, Wrong, number::shown};
 use crate::calibration::electrical::{LoadSetup, Meter, Resistor};
 use crate::session::electrical::{
     AUDIO_TONE_HZ, ElectricalProcedure, INPUT_TOLERANCE_PERCENT, MAINS_TONE_HZ, MeterReading, StatedMeter,
@@ -79,10 +79,7 @@ pub fn load(
 }
 
 /// The drive, and whether one above what an output of unknown volts may be given was typed twice.
-///
-/// # Errors
-/// [`Wrong`]: it was typed once.
-pub fn drive(drive_db: f64, again: Option<f64>) -> Result<(Dbfs, bool), Wrong> {
+pub fn drive(drive_db: f64, again: Option<f64>) -> Read<(Dbfs, bool)> {
     let (drive, confirmed) = (Dbfs(drive_db), again.is_some_and(|again| (again - drive_db).abs() < 1e-9));
     if drive <= UNCALIBRATED_CEILING || confirmed {
         return Ok((drive, confirmed));
@@ -95,23 +92,17 @@ pub fn drive(drive_db: f64, again: Option<f64>) -> Result<(Dbfs, bool), Wrong> {
 }
 
 /// What a meter showed: the last digit typed is worth what its place says.
-///
-/// # Errors
-/// [`Wrong`] names the field.
-pub fn reading(typed: &str) -> Result<MeterReading, Wrong> {
+pub fn reading(typed: &str) -> Read<MeterReading> {
     one_reading(Field::Reading, typed)
 }
 
 /// Two of them.
-///
-/// # Errors
-/// [`Wrong`] names the field.
-pub fn readings(typed: &str) -> Result<[MeterReading; 2], Wrong> {
+pub fn readings(typed: &str) -> Read<[MeterReading; 2]> {
     let [first, second] = Field::Readings.two_words(typed)?;
     Ok([one_reading(Field::Readings, &first)?, one_reading(Field::Readings, &second)?])
 }
 
-fn one_reading(field: Field, typed: &str) -> Result<MeterReading, Wrong> {
+fn one_reading(field: Field, typed: &str) -> Read<MeterReading> {
     let read = digits(field, typed)?;
     Ok(MeterReading { volts: field.within(read.value)?, last_digit_v: read.last })
 }

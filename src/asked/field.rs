@@ -10,6 +10,7 @@ use crate::calibration::{
 use crate::session::chain::limits as chain;
 use crate::session::electrical::limits as electrical;
 use crate::session::plan::PlanValue;
+use crate::units::RATES_HZ;
 
 /// What a field takes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -224,6 +225,7 @@ fields! {
     // The chain.
     PlaybackChannels: Channels, Plain, NONE, "playback channels", "1 2", "the card must have them";
     CaptureChannels: Channels, Plain, NONE, "capture channel", "1", "the card must have it";
+    Rate: Whole, Hertz, RATES_HZ, "sample rate", "48000", "no sound card has another";
     Block: Whole, Plain, (16.0, 192_000.0), "number of frames per callback", "4096", "no card takes others";
     Cards: Words, Plain, NONE, "card", "simulated:bench", "it must be plugged in";
     MicrophoneMax: Number, DbSpl, chain::MICROPHONE_MAX_DB_SPL, "highest level that the microphone takes", "130", "no microphone has another";

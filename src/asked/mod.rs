@@ -21,7 +21,7 @@ mod wrong;
 pub use field::{Field, Row, Takes, Unit};
 pub use number::{shown, words};
 pub use typed::Typed;
-pub use wrong::{Why, Wrong, sentence};
+pub use wrong::{Read, Why, Wrong, sentence};
 
 #[cfg(test)]
 mod tests;

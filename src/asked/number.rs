@@ -2,7 +2,7 @@
 
 use super::Field;
 use super::field::Takes;
-use super::wrong::{Why, Wrong};
+use super::wrong::{Read, Why, Wrong};
 
 /// A value as it is shown in a field: no more places than a person would type.
 pub fn shown(value: f64) -> String {
@@ -32,7 +32,7 @@ pub(super) struct Digits {
 }
 
 /// Reads one number of `field`; its range is not looked at.
-pub(super) fn digits(field: Field, typed: &str) -> Result<Digits, Wrong> {
+pub(super) fn digits(field: Field, typed: &str) -> Read<Digits> {
     let not = |why: fn(String) -> Why| Wrong { field, why: why(typed.into()) };
     let plain = typed.trim().replace('−', "-");
     if plain.is_empty() {
@@ -60,10 +60,7 @@ fn could_be_thousands(number: &str) -> bool {
 
 impl Field {
     /// One number, in the field's unit and within its range.
-    ///
-    /// # Errors
-    /// [`Wrong`] names the field.
-    pub fn read(self, typed: &str) -> Result<f64, Wrong> {
+    pub fn read(self, typed: &str) -> Read<f64> {
         self.within(digits(self, typed)?.value).and_then(|value| {
             let whole = self.row().takes != Takes::Whole || value.fract() == 0.0;
             if whole { Ok(value) } else { Err(Wrong { field: self, why: Why::NotUnderstood(typed.into()) }) }
@@ -71,10 +68,7 @@ impl Field {
     }
 
     /// The same value, if it lies within the field's range.
-    ///
-    /// # Errors
-    /// [`Why::OutOfRange`].
-    pub fn within(self, value: f64) -> Result<f64, Wrong> {
+    pub fn within(self, value: f64) -> Read<f64> {
         let row = self.row();
         let why = Why::OutOfRange(value);
         if (row.low..=row.high).contains(&value) { Ok(value) } else { Err(Wrong { field: self, why }) }

@@ -1,7 +1,7 @@
 //! What was typed of a session → a plan that can run.
 
 use super::number::{shown, words};
-use super::{Field, Wrong};
+use super::{Field, Read, Wrong};
 use crate::calibration;
 use crate::session::plan::{
     AskedLevel, Ceilings, DEFAULT_CEILING, ListeningLevel, Plan, PlanError, PlanValue, UNCALIBRATED_CEILING, Weighting,
@@ -48,10 +48,7 @@ impl From<PlanError> for Wrong {
 }
 
 /// The plan, if it can run at `rate`. A ceiling above its default needs the same number in `again`.
-///
-/// # Errors
-/// [`Wrong`] names the first field that cannot be.
-pub fn checked(plan: Plan, rate: SampleRate, calibrated: bool, again: Option<f64>) -> Result<Plan, Wrong> {
+pub fn checked(plan: Plan, rate: SampleRate, calibrated: bool, again: Option<f64>) -> Read<Plan> {
     plan.check(rate)?;
     let Ceilings { spl, drive, .. } = plan.ceilings;
     let drive = drive.filter(|_| !calibrated).map(|drive| (Field::CeilingDrive, drive.db()));
@@ -80,10 +77,7 @@ fn default_ceiling(field: Field) -> f64 {
 }
 
 /// Levels to play at, as typed: dB SPL where the chain is calibrated, else drives; `−30 dBFS` is always a drive.
-///
-/// # Errors
-/// [`Wrong`] names the field.
-pub fn levels(typed: &str, calibrated: bool) -> Result<Vec<AskedLevel>, Wrong> {
+pub fn levels(typed: &str, calibrated: bool) -> Read<Vec<AskedLevel>> {
     let level = |word: &String| {
         if calibrated && !word.ends_with(DRIVE_UNIT) {
             Field::AskedSpl.read(word).map(|db| AskedLevel::Spl(DbSpl(db)))

@@ -1,7 +1,7 @@
 //! Texts as they stand in a form, by field.
 
 use super::number::{digits, shown, words};
-use super::{Field, Why, Wrong};
+use super::{Field, Read, Why, Wrong};
 use crate::stats::Estimate;
 use std::collections::BTreeMap;
 
@@ -11,18 +11,12 @@ pub struct Typed(BTreeMap<Field, String>);
 
 impl Field {
     /// Several numbers, parted by blanks, `;` or `±`.
-    ///
-    /// # Errors
-    /// [`Wrong`] names the field.
-    pub fn read_list(self, typed: &str) -> Result<Vec<f64>, Wrong> {
+    pub fn read_list(self, typed: &str) -> Read<Vec<f64>> {
         words(typed).iter().map(|word| self.read(word)).collect()
     }
 
     /// A number and half its 95 % interval, which does not reach below 0.
-    ///
-    /// # Errors
-    /// [`Wrong`] names the field.
-    pub fn read_with_half(self, typed: &str) -> Result<Estimate, Wrong> {
+    pub fn read_with_half(self, typed: &str) -> Read<Estimate> {
         let [value, half] = self.two_words(typed)?;
         let (value, half) = (self.read(&value)?, digits(self, &half)?.value);
         if (0.0..=value).contains(&half) {
@@ -33,11 +27,11 @@ impl Field {
     }
 
     /// Two pieces of text.
-    pub(super) fn two_words(self, typed: &str) -> Result<[String; 2], Wrong> {
+    pub(super) fn two_words(self, typed: &str) -> Read<[String; 2]> {
         let all = words(typed);
         let all = match all.as_slice() {
-            // With a decimal point beside it a comma can only part two numbers.
-            [one] if one.contains('.') && one.matches(',').count() == 1 => words(&one.replace(',', " ")),
+            // Before a decimal point a comma can only part two numbers.
+            [one] if one.split_once(',').is_some_and(|(_, after)| after.contains('.')) => words(&one.replace(',', " ")),
             _ => all,
         };
         all.try_into().map_err(|_| Wrong { field: self, why: Why::Missing })
@@ -81,34 +75,22 @@ impl Typed {
     }
 
     /// One number.
-    ///
-    /// # Errors
-    /// [`Wrong`] names the field.
-    pub fn number(&self, field: Field) -> Result<f64, Wrong> {
+    pub fn number(&self, field: Field) -> Read<f64> {
         field.read(self.text(field))
     }
 
     /// One number, or nothing.
-    ///
-    /// # Errors
-    /// [`Wrong`] names the field.
-    pub fn optional(&self, field: Field) -> Result<Option<f64>, Wrong> {
+    pub fn optional(&self, field: Field) -> Read<Option<f64>> {
         self.filled(field).map(|text| field.read(text)).transpose()
     }
 
     /// Any number of numbers.
-    ///
-    /// # Errors
-    /// [`Wrong`] names the field.
-    pub fn numbers(&self, field: Field) -> Result<Vec<f64>, Wrong> {
+    pub fn numbers(&self, field: Field) -> Read<Vec<f64>> {
         field.read_list(self.text(field))
     }
 
     /// A number and half its interval, or nothing.
-    ///
-    /// # Errors
-    /// [`Wrong`] names the field.
-    pub fn with_half(&self, field: Field) -> Result<Option<Estimate>, Wrong> {
+    pub fn with_half(&self, field: Field) -> Read<Option<Estimate>> {
         self.filled(field).map(|text| field.read_with_half(text)).transpose()
     }
 

@@ -16,6 +16,9 @@ pub struct Wrong {
     pub why: Why,
 }
 
+/// What was read, or the field at fault with its message.
+pub type Read<T> = Result<T, Wrong>;
+
 /// What is wrong with a field.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Why {

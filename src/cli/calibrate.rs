@@ -3,7 +3,7 @@
 
 use super::args::{Calibrate, Desk, StatedCalibrator};
 use super::{Surroundings, electrical, follow, request};
-use crate::asked::{self, Field, Wrong};
+use crate::asked::{self, Field, Read};
 use crate::calibration::{CLASS_1_HALF_WIDTH_DB, Calibrator, SENSITIVITY_HALF_WIDTH_DB};
 use crate::card::InputRole;
 use crate::judgement;
@@ -49,14 +49,14 @@ enum Given {
 }
 
 /// The calibrator as typed; `None` where no level is.
-fn stated(typed: &StatedCalibrator) -> Result<Option<Calibrator>, Wrong> {
+fn stated(typed: &StatedCalibrator) -> Read<Option<Calibrator>> {
     let Some(level) = typed.calibrator else { return Ok(None) };
     let half_width = half_width(typed, Field::CalibratorHalfWidth, CLASS_1_HALF_WIDTH_DB)?;
     Ok(Some(asked::calibration::calibrator(level, half_width, typed.frequency, typed.level_correction)))
 }
 
 /// The half width typed, which stands for that of a calibrator or of an offset.
-fn half_width(typed: &StatedCalibrator, field: Field, usual_db: f64) -> Result<f64, Wrong> {
+fn half_width(typed: &StatedCalibrator, field: Field, usual_db: f64) -> Read<f64> {
     typed.half_width.as_deref().map_or(Ok(usual_db), |typed| field.read(typed))
 }
 

@@ -13,9 +13,7 @@ use super::stock_page::{self, StockView};
 use super::theme::{self, STEP};
 use super::view::{Phase, View};
 use super::{StartState, chain_page, climb};
-use crate::asked::Wrong;
-use crate::calibration::Acoustic;
-use crate::card::{CardId, InputRole, known_name};
+use crate::card::{CardId, known_name};
 use crate::session::chain_file;
 use crate::session::plan::Plan;
 use crate::session::protocol::{Command, Event, Failure, SessionRequest};
@@ -134,7 +132,7 @@ pub struct Desk {
     /// A session is being taken up: the form is to show what that one was asked.
     goes_on: bool,
     /// What is heard of the calibrator is a further fit.
-    another_fit: bool,
+    pub(super) another_fit: bool,
     chain_file: Option<PathBuf>,
     inbox: Inbox,
     commands: Sender<Command>,
@@ -419,7 +417,7 @@ impl Desk {
     fn learn(&mut self, record: &Record) {
         let Some(mut chain) = self.form.ready().map(|(_, chain)| chain.clone()) else { return };
         if chain.learn_seen_clean(record) {
-            self.form.kept.seen_clean = chain.seen_clean;
+            self.form.chain.seen_clean = chain.seen_clean;
             self.changed();
             self.keep_chain();
         }
@@ -466,7 +464,7 @@ impl Desk {
             let cards = self.view.cards.as_ref().map_or(&[][..], |c| &c.found);
             let simulated = self.form.simulated(cards).map_or(&[][..], |devices| &devices.headphones);
             let known = known_name(&name, simulated.iter().map(String::as_str)).unwrap_or(name.trim());
-            self.form.headphone = known.into();
+            self.form.chain.headphone = known.into();
             self.view.digest = None;
             self.view.folder = None;
             self.pinned = None;
@@ -574,24 +572,6 @@ impl Desk {
         self.changed();
     }
 
-    fn calibrate(&mut self) {
-        self.page = Page::Chain;
-        self.view.calibration_failure = None;
-        self.view.checked = None;
-        if self.view.phase != Phase::Idle {
-            self.view.calibration_failure = Some(self.busy_because());
-            return;
-        }
-        let Some((_, chain)) = self.form.ready() else {
-            self.view.calibration_failure = Some(self.not_ready_because());
-            return;
-        };
-        let Ok(calibrator) = self.form.calibrator() else { return };
-        let command = Command::Calibrate { chain: Box::new(chain.clone()), role: self.form.ear, calibrator };
-        self.view.phase = Phase::Calibrating;
-        self.send(command);
-    }
-
     /// Plays the path check on the chain as it stands in the form.
     fn check_path(&mut self) {
         self.page = Page::Chain;
@@ -611,56 +591,6 @@ impl Desk {
         self.view.path_is_news = true;
         self.view.phase = Phase::Checking;
         self.send(Command::Run(Box::new(SessionRequest { plan, chain, sessions, id: None })));
-    }
-
-    /// One more fit of the same calibrator: the mean of all counts.
-    pub(super) fn calibrate_again(&mut self) {
-        self.another_fit = true;
-        self.calibrate();
-        self.another_fit = self.view.phase == Phase::Calibrating;
-    }
-
-    /// Fits the calibrator of the session shown once more.
-    fn check_calibration(&mut self) {
-        self.page = Page::Chain;
-        self.view.calibration_failure = None;
-        if self.view.phase != Phase::Idle {
-            self.view.calibration_failure = Some(self.busy_because());
-            return;
-        }
-        let Some(folder) = self.view.folder.clone().filter(|_| self.view.digest.is_some()) else {
-            self.view.calibration_failure = Some("The check belongs to a finished session; run one first.".into());
-            return;
-        };
-        self.view.checked = None;
-        self.view.phase = Phase::Calibrating;
-        self.send(Command::CheckCalibration { folder, role: self.form.ear, calibrator: None });
-    }
-
-    /// The offset as heard, or the mean with the fits before it.
-    fn fitted(&mut self, role: InputRole, heard: Acoustic) -> Acoustic {
-        let before = self.form.acoustic.get(&role).filter(|_| self.another_fit);
-        let mean = before.map_or(Ok(heard.clone()), |before| before.with_fit(&heard));
-        self.another_fit = false;
-        mean.unwrap_or_else(|why| {
-            self.view.calibration_failure = Some(why.to_string());
-            heard
-        })
-    }
-
-    /// Takes a typed offset, or one from typed figures, into force.
-    pub(super) fn take_offset(&mut self, offset: impl Fn(&Form, &str) -> Result<Acoustic, Wrong>) {
-        match offset(&self.form, &(self.now)()) {
-            Ok(acoustic) => {
-                self.form.take_offset(self.form.ear, acoustic);
-                self.view.calibration_failure = None;
-                self.changed();
-                self.keep_chain();
-            }
-            Err(wrong) => {
-                self.form.wrong.insert(wrong.field, wrong.to_string());
-            }
-        }
     }
 
     /// Says that it is right now.
@@ -738,7 +668,7 @@ impl Desk {
         let offset = calibration.map_or("not calibrated: levels are in dBFS".into(), |a| {
             format!("offset {} dB, taken {}", super::text::db(a.offset.value), parts::moment(&a.taken_at))
         });
-        let name = if self.form.chain_name.is_empty() { "chain" } else { &self.form.chain_name };
+        let name = if self.form.chain.name.is_empty() { "chain" } else { &self.form.chain.name };
         format!("{name} · {offset}")
     }
 }
@@ -749,7 +679,7 @@ fn empty_picture(form: &mut Form, last: Option<&Picture>) -> Picture {
         (Some((plan, chain)), _) => Picture::empty(plan, chain, full),
         (None, Some(last)) => last.clone(),
         (None, None) => {
-            let rate = form.playback_rate;
+            let rate = form.chain.routing.playback_rate;
             let plan = crate::session::plan::Plan::session(rate);
             Picture::uncalibrated(&plan, full)
         }

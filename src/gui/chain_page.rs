@@ -2,24 +2,24 @@
 //! known, how old that is, and what is missing.
 
 use super::app::Desk;
+use super::calibration_box;
 use super::climb::WIDE;
 use super::electrical;
-use super::form::{Field, InputRow, RATES, sentence};
+use super::form::{Field, InputRow, RATES};
 use super::keys::Action;
 use super::particulars;
 use super::parts;
 use super::text;
 use super::theme::{self, STEP};
-use super::view::{Listening, Phase};
+use super::view::Phase;
 use crate::calibration::electrical::{Impedance, level_words, ohms_words, power_words, volts_words};
-use crate::calibration::{Acoustic, STEADY_S};
 use crate::card::{CardDescription, CardId, Direction, InputRole};
 use crate::session::chain::{Coupler, pink_spectrum};
 use crate::stats::Estimate;
 use crate::units::{Dbfs, SampleRate};
 use eframe::egui::{
-    Align, Button, CentralPanel, FontId, Frame, Label, Layout, Margin, Rect, RichText, ScrollArea, Sense, Shape,
-    Stroke, TextStyle, Ui, UiBuilder, pos2, vec2,
+    Align, CentralPanel, FontId, Frame, Label, Layout, Margin, Rect, RichText, ScrollArea, Sense, Shape, Stroke,
+    TextStyle, Ui, UiBuilder, pos2, vec2,
 };
 
 /// Width of the arrow between two nodes, points.
@@ -56,7 +56,7 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
                 ui.add_space(2.0 * STEP);
                 electrical::show(desk, ui);
                 ui.add_space(2.0 * STEP);
-                calibration(desk, ui);
+                calibration_box::show(desk, ui);
                 ui.add_space(2.0 * STEP);
                 particulars::show(desk, ui);
                 ui.add_space(2.0 * STEP);
@@ -72,7 +72,7 @@ fn title(desk: &mut Desk, ui: &mut Ui) {
     ui.horizontal_wrapped(|ui| {
         ui.scope(|ui| {
             ui.set_max_width(46.0 * STEP);
-            parts::field(ui, desk, None, "Name of the chain", |d| &mut d.form.chain_name);
+            parts::field(ui, desk, None, "Name of the chain", |d| &mut d.form.chain.name);
         });
         if ui.button(Action::ListCards.button()).clicked() {
             desk.act(Action::ListCards, &ctx);
@@ -183,11 +183,11 @@ fn card_known(desk: &Desk, id: &CardId, way: Direction) -> Vec<String> {
 }
 
 fn playback_known(desk: &Desk) -> Vec<String> {
-    card_known(desk, &desk.form.playback, Direction::Playback)
+    card_known(desk, &desk.form.chain.routing.playback, Direction::Playback)
 }
 
 fn capture_known(desk: &Desk) -> Vec<String> {
-    let mut lines = card_known(desk, &desk.form.capture, Direction::Capture);
+    let mut lines = card_known(desk, &desk.form.chain.routing.capture, Direction::Capture);
     let inputs = desk.form.ready().into_iter().flat_map(|(_, chain)| &chain.input_volts);
     lines.extend(inputs.map(|(role, input)| {
         let (volts, taken_at) = (level_words(&input.volts_per_full_scale), parts::moment(&input.taken_at));
@@ -197,8 +197,8 @@ fn capture_known(desk: &Desk) -> Vec<String> {
 }
 
 fn output_known(desk: &Desk) -> Vec<String> {
-    let volume = if desk.form.volume.is_empty() { "volume position not noted" } else { &desk.form.volume };
-    let mut lines = vec![desk.form.output.clone(), volume.to_string()];
+    let volume = if desk.form.chain.volume.is_empty() { "volume position not noted" } else { &desk.form.chain.volume };
+    let mut lines = vec![desk.form.chain.output.clone(), volume.to_string()];
     let side = desk.form.ready().map(|(_, chain)| &chain.output_side);
     lines.push(match side.and_then(|side| Some((side, side.volts_per_full_scale?))) {
         None => "volts: not calibrated, so no volts and no milliwatts".into(),
@@ -217,7 +217,8 @@ fn output_known(desk: &Desk) -> Vec<String> {
 }
 
 fn headphone_known(desk: &Desk) -> Vec<String> {
-    let mut lines = vec![desk.form.headphone.clone(), "further seats after the climb tell what its fit changes".into()];
+    let mut lines =
+        vec![desk.form.chain.headphone.clone(), "further seats after the climb tell what its fit changes".into()];
     let chain = desk.form.ready().map(|(_, chain)| chain);
     if let Some((chain, z)) = chain.and_then(|c| Some((c, c.output_side.load_impedance_ohm?))) {
         lines.push(impedance_line("impedance", &z, chain.output_side.load.as_ref()));
@@ -235,7 +236,7 @@ fn impedance_line(what: &str, told: &Estimate, curve: Option<&Impedance>) -> Str
 }
 
 fn coupler_known(desk: &Desk) -> Vec<String> {
-    let coupler = desk.form.coupler;
+    let coupler = desk.form.chain.coupler;
     let mut lines = vec![coupler.words().to_string(), format!("level stands for the {}", coupler.point())];
     for ear in desk.form.ears() {
         lines.push(match desk.form.acoustic.get(&ear) {
@@ -272,22 +273,22 @@ fn rates(desk: &Desk, id: &CardId, way: Direction) -> Vec<(SampleRate, String)> 
 
 fn playback_editor(desk: &mut Desk, ui: &mut Ui) {
     let cards = cards_to_choose(desk, Direction::Playback);
-    if let Some(id) = parts::list(ui, "Plays", &desk.form.playback, &cards) {
-        desk.form.playback = id;
+    if let Some(id) = parts::list(ui, "Plays", &desk.form.chain.routing.playback, &cards) {
+        desk.form.chain.routing.playback = id;
         desk.changed();
     }
     parts::number(ui, desk, Field::PlaybackChannels, "Channels driven");
-    let rates = rates(desk, &desk.form.playback, Direction::Playback);
-    if let Some(rate) = parts::list(ui, "Playback rate", &desk.form.playback_rate, &rates) {
-        desk.form.playback_rate = rate;
+    let rates = rates(desk, &desk.form.chain.routing.playback, Direction::Playback);
+    if let Some(rate) = parts::list(ui, "Playback rate", &desk.form.chain.routing.playback_rate, &rates) {
+        desk.form.chain.routing.playback_rate = rate;
         desk.changed();
     }
     parts::quiet(ui, "Blocks are large on purpose: a measurement needs no low latency.");
 }
 
 fn output_editor(desk: &mut Desk, ui: &mut Ui) {
-    parts::field(ui, desk, Some(Field::Output), "Output", |d| &mut d.form.output);
-    parts::field(ui, desk, None, "Volume note", |d| &mut d.form.volume);
+    parts::field(ui, desk, Some(Field::Output), "Output", |d| &mut d.form.chain.output);
+    parts::field(ui, desk, None, "Volume note", |d| &mut d.form.chain.volume);
     parts::number(ui, desk, Field::Volts, "0 dBFS is, V ±V");
     parts::number(ui, desk, Field::Source, "Source, Ω ±Ω");
     parts::number(ui, desk, Field::ChainCeilingVolts, "Own ceiling, V RMS");
@@ -303,18 +304,18 @@ fn output_editor(desk: &mut Desk, ui: &mut Ui) {
 }
 
 fn headphone_editor(desk: &mut Desk, ui: &mut Ui) {
-    parts::field(ui, desk, Some(Field::Headphone), "Headphone", |d| &mut d.form.headphone);
+    parts::field(ui, desk, Some(Field::Headphone), "Headphone", |d| &mut d.form.chain.headphone);
     parts::number(ui, desk, Field::Load, "Impedance, Ω ±Ω");
     parts::quiet(ui, format!("{} takes the next one and keeps all the rest.", Action::NextHeadphone.key()));
 }
 
 fn coupler_editor(desk: &mut Desk, ui: &mut Ui) {
     let kinds: Vec<(Coupler, String)> = Coupler::ALL.iter().map(|(c, _)| (*c, c.words().to_string())).collect();
-    if let Some(coupler) = parts::list(ui, "Coupler", &desk.form.coupler, &kinds) {
-        desk.form.coupler = coupler;
+    if let Some(coupler) = parts::list(ui, "Coupler", &desk.form.chain.coupler, &kinds) {
+        desk.form.chain.coupler = coupler;
         desk.changed();
     }
-    parts::quiet(ui, desk.form.coupler.note().text);
+    parts::quiet(ui, desk.form.chain.coupler.note().text);
     parts::number(ui, desk, Field::MicrophoneMax, "Mic max, dB SPL");
 }
 
@@ -334,155 +335,15 @@ pub(super) fn abreast(desk: &mut Desk, ui: &mut Ui, parts: [fn(&mut Desk, &mut U
     }
 }
 
-/// Under the chain, as wide as it: the calibrator as stated, what is heard of it, and the ways without one.
-fn calibration(desk: &mut Desk, ui: &mut Ui) {
-    parts::heading(ui, "Calibration offset of the microphone and coupler");
-    let busy = desk.view.phase.is_busy() && desk.view.phase != Phase::Calibrating;
-    ui.add_enabled_ui(!busy, |ui| {
-        let ways: [fn(&mut Desk, &mut Ui); 3] = [with_calibrator, listen, without_calibrator];
-        abreast(desk, ui, ways);
-    });
-}
-
-fn with_calibrator(desk: &mut Desk, ui: &mut Ui) {
-    let ears: Vec<(InputRole, String)> = desk.form.ears().map(|e| (e, e.in_words().to_string())).collect();
-    if let Some(ear) = parts::list(ui, "Ear", &desk.form.ear, &ears) {
-        desk.form.ear = ear;
-    }
-    parts::number(ui, desk, Field::CalibratorLevel, "Calibrator, dB SPL");
-    parts::number(ui, desk, Field::CalibratorFrequency, "Its frequency, Hz");
-    ui.horizontal_wrapped(|ui| {
-        for (level, frequency, name) in
-            [("94", "1000", "94 dB, 1 kHz"), ("114", "1000", "114 dB, 1 kHz"), ("124", "250", "124 dB, 250 Hz")]
-        {
-            let typed = &mut desk.form.typed;
-            let chosen =
-                typed.text(Field::CalibratorLevel) == level && typed.text(Field::CalibratorFrequency) == frequency;
-            if parts::choice(ui, chosen, name).clicked() {
-                typed.set(Field::CalibratorLevel, level);
-                typed.set(Field::CalibratorFrequency, frequency);
-                desk.changed();
-            }
-        }
-    });
-    parts::number(ui, desk, Field::CalibratorHalfWidth, "± dB of it");
-    parts::number(ui, desk, Field::LevelCorrection, "Add to it, dB");
-    parts::quiet(ui, "Static pressure where a pistonphone needs it, or the volume of an adapter; else 0.");
-}
-
-fn listen(desk: &mut Desk, ui: &mut Ui) {
-    let ctx = ui.ctx().clone();
-    let idle = desk.view.phase == Phase::Idle;
-    let offset = desk.form.acoustic.get(&desk.form.ear);
-    let fitted = offset.is_some_and(Acoustic::is_from_calibrator);
-    if desk.view.phase == Phase::Calibrating {
-        heard(desk, ui);
-    } else if let Some(offset) = offset {
-        ui.label(RichText::new(format!("{:.2} dB", offset.offset.value)).size(3.0 * STEP).monospace().strong());
-        parts::quiet(
-            ui,
-            format!(
-                "0 dBFS at the {}, ±{:.2} dB, {}",
-                desk.form.ear.in_words(),
-                offset.offset.half_width(),
-                offset.source
-            ),
-        );
-    } else {
-        parts::quiet(ui, "No offset for this ear: levels are in dBFS. Fit the calibrator, then listen.");
-    }
-    if let Some(not_used) = desk.form.not_used.clone() {
-        parts::wrong(ui, &not_used);
-        if ui.button("It still holds").clicked() {
-            desk.form.offsets_still_hold();
-            desk.changed();
-        }
-    }
-    if let Some(checked) = &desk.view.checked {
-        parts::quiet(ui, checked);
-    }
-    if let Some(message) = &desk.view.calibration_failure {
-        parts::wrong(ui, &sentence(message));
-    }
-    if ui.add_enabled(idle, Button::new(Action::Calibrate.button())).clicked() {
-        desk.act(Action::Calibrate, &ctx);
-    }
-    let again = ui.add_enabled(idle && fitted, Button::new("Fitted again: one more reading"));
-    if again.on_hover_text("The mean of all fits counts, and their spread.").clicked() {
-        desk.calibrate_again();
-    }
-    let session = desk.view.folder.is_some() && desk.view.digest.is_some();
-    let check = ui.add_enabled(idle && session, Button::new(Action::CheckAfter.button()));
-    if check.on_hover_text("What has moved since goes into the session's intervals.").clicked() {
-        desk.act(Action::CheckAfter, &ctx);
-    }
-    let ear = desk.form.ear;
-    if desk.form.acoustic.contains_key(&ear) && ui.add_enabled(idle, Button::new("Forget the offset")).clicked() {
-        desk.form.acoustic.remove(&ear);
-        desk.changed();
-    }
-}
-
-fn without_calibrator(desk: &mut Desk, ui: &mut Ui) {
-    let idle = desk.view.phase == Phase::Idle;
-    parts::quiet(ui, "Where no calibrator fits, from the microphone's certificate:");
-    parts::number(ui, desk, Field::Sensitivity, "Mic, mV/Pa");
-    parts::number(ui, desk, Field::InputVolts, "Full scale, V RMS");
-    let filled = |field| desk.form.typed.filled(field).is_some();
-    let (stated, typed) = (filled(Field::Sensitivity) && filled(Field::InputVolts), filled(Field::Offset));
-    if ui.add_enabled(idle && stated, Button::new("Use the sensitivity")).clicked() {
-        desk.take_offset(|form, now| form.sensitivity_offset(now));
-    }
-    parts::quiet(ui, "or type it, as taken elsewhere:");
-    parts::number(ui, desk, Field::Offset, "Offset, dB");
-    parts::number(ui, desk, Field::OffsetHalfWidth, "± dB, 95 %");
-    if ui.add_enabled(idle && typed, Button::new("Use typed offset")).clicked() {
-        desk.take_offset(|form, now| form.typed_offset(now));
-    }
-}
-
-/// What is heard of the calibrator, readable from where it is held.
-fn heard(desk: &Desk, ui: &mut Ui) {
-    let Some(Listening { tone, steady_s, because }) = &desk.view.listening else {
-        // Wherever the page stands: what is asked for now must be seen.
-        ui.scroll_to_cursor(Some(Align::Center));
-        parts::quiet(ui, format!("Listening: fit the calibrator and switch it on. {} ends it.", Action::Stop.key()));
-        return;
-    };
-    let large = |ui: &mut Ui, words: String| {
-        ui.label(RichText::new(words).size(2.5 * STEP).monospace().strong());
-    };
-    match tone.and_then(|t| Some((t, t.level?))) {
-        None => large(ui, "no tone yet".into()),
-        Some((tone, level)) => {
-            large(ui, format!("{:.2} dBFS", level.value));
-            large(ui, format!("{:.1} Hz", tone.frequency_hz));
-            let thd = tone
-                .thd_db
-                .map_or("under the noise".into(), |db| format!("{:.2} %", 100.0 * crate::units::amplitude_from_db(db)));
-            let hum = tone
-                .hum
-                .map_or("none seen".into(), |hum| format!("{:.0} dB at {:.0} Hz", hum.level_db, hum.frequency_hz));
-            parts::quiet(ui, format!("THD {thd} · hum {hum}"));
-        }
-    }
-    let progress = eframe::egui::ProgressBar::new((steady_s / STEADY_S).clamp(0.0, 1.0) as f32);
-    ui.add(progress.text(format!("steady for {steady_s:.1} of {STEADY_S:.0} s")));
-    if let Some(because) = because {
-        parts::wrong(ui, &sentence(because));
-    }
-    parts::quiet(ui, format!("{} ends it.", Action::Stop.key()));
-}
-
 fn capture_editor(desk: &mut Desk, ui: &mut Ui) {
     let cards = cards_to_choose(desk, Direction::Capture);
-    if let Some(id) = parts::list(ui, "Records", &desk.form.capture, &cards) {
-        desk.form.capture = id;
+    if let Some(id) = parts::list(ui, "Records", &desk.form.chain.routing.capture, &cards) {
+        desk.form.chain.routing.capture = id;
         desk.changed();
     }
-    let rates = rates(desk, &desk.form.capture, Direction::Capture);
-    if let Some(rate) = parts::list(ui, "Capture rate", &desk.form.capture_rate, &rates) {
-        desk.form.capture_rate = rate;
+    let rates = rates(desk, &desk.form.chain.routing.capture, Direction::Capture);
+    if let Some(rate) = parts::list(ui, "Capture rate", &desk.form.chain.routing.capture_rate, &rates) {
+        desk.form.chain.routing.capture_rate = rate;
         desk.changed();
     }
     inputs(desk, ui);

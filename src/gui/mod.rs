@@ -5,6 +5,7 @@
 //! record ready to draw · [`keys`] names the actions · [`app`] puts them together · one file per page.
 
 pub mod app;
+mod calibration_box;
 mod chain_page;
 mod climb;
 pub mod digest;

@@ -74,14 +74,14 @@ fn choose<T: Copy + PartialEq>(
 }
 
 fn output_side(desk: &mut Desk, ui: &mut Ui) {
-    parts::field(ui, desk, None, "System volume", |d| &mut d.form.kept.output_side.system_volume);
-    parts::field(ui, desk, None, "Hardware volume", |d| &mut d.form.kept.output_side.hardware_volume);
-    parts::field(ui, desk, None, "Knob at", |d| &mut d.form.kept.output_side.knob);
-    parts::field(ui, desk, None, "Gain switch", |d| &mut d.form.kept.output_side.gain_switch);
-    choose(desk, ui, "Wiring", |f| &mut f.kept.output_side.wiring, ("not noted", choice::WIRING));
-    choose(desk, ui, "Driven", |f| &mut f.kept.output_side.driven, ("not noted", choice::DRIVEN));
-    choose(desk, ui, "Supply", |f| &mut f.kept.output_side.supply, ("not noted", choice::SUPPLY));
-    choose(desk, ui, "Plugged in", |f| &mut f.kept.output_side.replugged_with_load, ("not noted", choice::REPLUGGED));
+    parts::field(ui, desk, None, "System volume", |d| &mut d.form.chain.output_side.system_volume);
+    parts::field(ui, desk, None, "Hardware volume", |d| &mut d.form.chain.output_side.hardware_volume);
+    parts::field(ui, desk, None, "Knob at", |d| &mut d.form.chain.output_side.knob);
+    parts::field(ui, desk, None, "Gain switch", |d| &mut d.form.chain.output_side.gain_switch);
+    choose(desk, ui, "Wiring", |f| &mut f.chain.output_side.wiring, ("not noted", choice::WIRING));
+    choose(desk, ui, "Driven", |f| &mut f.chain.output_side.driven, ("not noted", choice::DRIVEN));
+    choose(desk, ui, "Supply", |f| &mut f.chain.output_side.supply, ("not noted", choice::SUPPLY));
+    choose(desk, ui, "Plugged in", |f| &mut f.chain.output_side.replugged_with_load, ("not noted", choice::REPLUGGED));
     parts::number(ui, desk, Field::ChainCeilingSpl, "Own ceiling, dB SPL");
     parts::number(ui, desk, Field::ChainCeilingDrive, "Own ceiling, dBFS");
 }
@@ -93,35 +93,35 @@ fn instruments(desk: &mut Desk, ui: &mut Ui) {
     parts::field(ui, desk, Some(Field::Certificate), "Certificate of", |d| {
         microphone(d).certificate.get_or_insert_default()
     });
-    parts::field(ui, desk, None, "Calibrator", |d| &mut d.form.kept.calibrator.get_or_insert_default().name);
-    parts::field(ui, desk, None, "Serial of it", |d| &mut d.form.kept.calibrator.get_or_insert_default().serial);
+    parts::field(ui, desk, None, "Calibrator", |d| &mut d.form.chain.calibrator.get_or_insert_default().name);
+    parts::field(ui, desk, None, "Serial of it", |d| &mut d.form.chain.calibrator.get_or_insert_default().serial);
     parts::field(ui, desk, None, "Its certificate of", |d| &mut d.form.particulars.calibrator_certificate);
-    choose(desk, ui, "Fitted", |f| &mut f.kept.fitted, ("not noted", choice::FITTED));
-    choose(desk, ui, "Point", |f| &mut f.kept.point, ("the coupler's own", choice::POINT));
-    parts::field(ui, desk, None, "Input gain note", |d| &mut d.form.kept.gain);
+    choose(desk, ui, "Fitted", |f| &mut f.chain.fitted, ("not noted", choice::FITTED));
+    choose(desk, ui, "Point", |f| &mut f.chain.point, ("the coupler's own", choice::POINT));
+    parts::field(ui, desk, None, "Input gain note", |d| &mut d.form.chain.gain);
     parts::number(ui, desk, Field::CardDistortion, "Card's own dist., dB");
 }
 
 fn microphone(desk: &mut Desk) -> &mut Instrument {
-    desk.form.kept.microphones.entry(desk.form.ear).or_default()
+    desk.form.chain.microphones.entry(desk.form.ear).or_default()
 }
 
 fn curves(desk: &mut Desk, ui: &mut Ui) {
     let ear = desk.form.ear;
     parts::quiet(ui, format!("Correction curves of the {}:", ear.in_words()));
-    let kept: Vec<String> = desk.form.kept.curves.get(&ear).map_or(Vec::new(), |c| c.0.iter().map(in_words).collect());
+    let kept: Vec<String> = desk.form.chain.curves.get(&ear).map_or(Vec::new(), |c| c.0.iter().map(in_words).collect());
     if kept.is_empty() {
         parts::quiet(ui, "None: the microphone is taken as flat.");
     }
     for (i, words) in kept.iter().enumerate() {
         ui.label(words);
         if ui.button(format!("Leave out curve {}", i + 1)).clicked() {
-            let empty = desk.form.kept.curves.get_mut(&ear).is_some_and(|curves| {
+            let empty = desk.form.chain.curves.get_mut(&ear).is_some_and(|curves| {
                 curves.0.remove(i);
                 curves.0.is_empty()
             });
             if empty {
-                desk.form.kept.curves.remove(&ear);
+                desk.form.chain.curves.remove(&ear);
             }
             desk.changed();
             break;
@@ -179,7 +179,7 @@ fn read_curve(form: &mut Form) {
     form.particulars.read = Some(read.map(|curve| {
         let mut remarks = vec![format!("Read: {}.", in_words(&curve))];
         remarks.extend(curve.remarks());
-        form.kept.curves.entry(form.ear).or_default().0.push(curve);
+        form.chain.curves.entry(form.ear).or_default().0.push(curve);
         remarks
     }));
 }

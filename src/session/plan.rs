@@ -264,7 +264,7 @@ values! {
     Seats: "number of seats", 1.0, 20.0;
     Periods: "number of a step's periods", 2.0, 32.0;
     // At most 0.45 of the rate.
-    Sine: "frequency of a sine in Hz", 20.0, 0.45 * 768_000.0;
+    Sine: "frequency of a sine in Hz", 20.0, 0.45 * crate::units::RATES_HZ.1;
     // At most the ceiling.
     AskedSpl: "level asked for in dB SPL", 20.0, 140.0;
     AskedDrive: "drive asked for in dBFS", -120.0, 0.0;

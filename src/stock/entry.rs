@@ -1,6 +1,7 @@
 //! What a user types of an output or a headphone: figures with where they come from. One TOML file each.
 
 use super::sensitivity::Per;
+use crate::asked::Field;
 use crate::calibration::electrical::ImpedancePoint;
 use crate::stats::Estimate;
 use serde::{Deserialize, Serialize};
@@ -104,13 +105,13 @@ impl OutputEntry {
     /// The first thing that cannot be, in words.
     pub fn check(&self) -> Result<(), String> {
         named(&self.name, "output")?;
-        within("volts_per_full_scale", self.volts_per_full_scale.as_ref(), 1e-6, 1000.0)?;
-        within("source_ohm", self.source_ohm.as_ref(), 0.0, 1e6)?;
-        within("voltage_limit_v", self.voltage_limit_v.as_ref(), 1e-6, 1000.0)?;
-        within("current_limit_ma", self.current_limit_ma.as_ref(), 1e-3, 1e5)?;
+        within("volts_per_full_scale", self.volts_per_full_scale.as_ref(), Field::SheetVolts)?;
+        within("source_ohm", self.source_ohm.as_ref(), Field::SheetSource)?;
+        within("voltage_limit_v", self.voltage_limit_v.as_ref(), Field::LimitVolts)?;
+        within("current_limit_ma", self.current_limit_ma.as_ref(), Field::LimitMilliamperes)?;
         for power in &self.power {
-            within("power.milliwatts", Some(&power.milliwatts), 1e-6, 1e6)?;
-            between("power.ohm", power.ohm, 1.0, 1e5)?;
+            within("power.milliwatts", Some(&power.milliwatts), Field::SheetPower)?;
+            between("power.ohm", power.ohm, Field::SheetPowerInto)?;
         }
         Ok(())
     }
@@ -124,11 +125,11 @@ impl HeadphoneEntry {
     pub fn check(&self) -> Result<(), String> {
         named(&self.name, "headphone")?;
         if let Some(sensitivity) = &self.sensitivity {
-            within("sensitivity.level", Some(&sensitivity.level), 40.0, 160.0)?;
-            between("sensitivity.at_hz", sensitivity.at_hz, 20.0, 20_000.0)?;
+            within("sensitivity.level", Some(&sensitivity.level), Field::HeadphoneSensitivity)?;
+            between("sensitivity.at_hz", sensitivity.at_hz, Field::SensitivityFrequency)?;
         }
-        within("impedance_ohm", self.impedance_ohm.as_ref(), 1.0, 1e5)?;
-        within("isolation_db", self.isolation_db.as_ref(), -20.0, 80.0)?;
+        within("impedance_ohm", self.impedance_ohm.as_ref(), Field::HeadphoneImpedance)?;
+        within("isolation_db", self.isolation_db.as_ref(), Field::Isolation)?;
         let rising = self.impedance.windows(2).all(|pair| pair[0].frequency_hz < pair[1].frequency_hz);
         let possible =
             |p: &ImpedancePoint| p.frequency_hz > 0.0 && p.z().re.is_finite() && p.z().im.is_finite() && p.z().re > 0.0;
@@ -143,17 +144,14 @@ fn named(name: &str, what: &str) -> Result<(), String> {
     if name.trim().is_empty() { Err(format!("the {what} has no name")) } else { Ok(()) }
 }
 
-fn within(key: &str, figure: Option<&Figure>, low: f64, high: f64) -> Result<(), String> {
+fn within(key: &str, figure: Option<&Figure>, field: Field) -> Result<(), String> {
     let Some(figure) = figure else { return Ok(()) };
-    between(key, figure.value, low, high)?;
+    between(key, figure.value, field)?;
     let half = figure.half_width.unwrap_or(0.0);
     if half >= 0.0 && half.is_finite() { Ok(()) } else { Err(format!("the half width of `{key}` is {half}")) }
 }
 
-fn between(key: &str, value: f64, low: f64, high: f64) -> Result<(), String> {
-    if (low..=high).contains(&value) {
-        Ok(())
-    } else {
-        Err(format!("`{key}` is {value}; it must lie between {low} and {high}"))
-    }
+fn between(key: &str, value: f64, field: Field) -> Result<(), String> {
+    let range = field.row().range_in_words();
+    field.within(value).map(drop).map_err(|_| format!("`{key}` is {value}; it must lie {range}"))
 }

@@ -17,7 +17,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("audio", &["signal", "take", "card", "units"]),
     ("session", &["analysis", "audio", "calibration", "card", "fingerprint", "signal", "stats", "take", "units"]),
     ("judgement", &["analysis", "calibration", "card", "session", "signal", "stats", "take", "units"]),
-    ("stock", &["analysis", "calibration", "judgement", "session", "signal", "stats", "units"]),
+    ("stock", &["analysis", "asked", "calibration", "judgement", "session", "signal", "stats", "units"]),
     ("asked", &["calibration", "card", "session", "signal", "stats", "units"]),
     (
         "report",

@@ -37,10 +37,10 @@ pub struct Desk {
     #[arg(long, value_name = "N", value_parser = channel)]
     pub loopback: Option<u16>,
     /// Rate of both cards, Hz.
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = whole(Field::Rate))]
     pub rate: Option<u32>,
     /// Rate of the capture card where it differs, Hz.
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = whole(Field::Rate))]
     pub capture_rate: Option<u32>,
     /// Frames asked for per callback.
     #[arg(long, value_name = "FRAMES", value_parser = whole(Field::Block))]
@@ -73,7 +73,7 @@ pub struct Desk {
     #[arg(long, conflicts_with_all = ["offset", "confirm_offset"])]
     pub forget_offset: bool,
     /// Keep volts and source impedance although card, output or volume changed: the volts at full scale, typed again.
-    #[arg(long, value_name = "V")]
+    #[arg(long, value_name = "V", value_parser = number(Field::SheetVolts))]
     pub confirm_volts: Option<f64>,
     /// Leave out volts and impedances that were taken on another output, headphone or input.
     #[arg(long, conflicts_with = "confirm_volts")]

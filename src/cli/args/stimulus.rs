@@ -1,6 +1,6 @@
 //! `stimulus` as typed, and sounds and text tables wherever one is asked for.
 
-use super::typed::{chosen, number, sound};
+use super::typed::{chosen, number, sound, whole};
 use crate::asked::{Field, choice};
 use crate::calibration::curve::{Decimal, FrequencyUnit};
 use crate::signal::{Kind, Per};
@@ -48,7 +48,7 @@ pub struct StimulusFile {
     #[arg(long, short, value_name = "FILE")]
     pub out: PathBuf,
     /// Rate, Hz.
-    #[arg(long, value_name = "HZ", default_value_t = 48_000)]
+    #[arg(long, value_name = "HZ", default_value_t = 48_000, value_parser = whole(Field::Rate))]
     pub rate: u32,
     /// RMS level, dBFS.
     #[arg(long, value_name = "DBFS", default_value_t = -20.0, allow_hyphen_values = true, value_parser = number(Field::Drive))]

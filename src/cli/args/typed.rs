@@ -1,7 +1,7 @@
 //! Values of options, read by the table of fields ([`crate::asked`]): limits and messages are those of the window.
 
 use crate::asked::choice::Choice;
-use crate::asked::{Field, Wrong, chain, electrical};
+use crate::asked::{Field, Read, Wrong, chain, electrical};
 use crate::session::electrical::MeterReading;
 use crate::signal::{KINDS, Kind};
 use crate::stats::Estimate;
@@ -28,24 +28,24 @@ fn of_table<R: Copy + Send + Sync + 'static>(
 }
 
 /// Reads one number.
-pub(super) fn number(field: Field) -> impl Fn(&str) -> Result<f64, Wrong> + Clone + Send + Sync + 'static {
+pub(super) fn number(field: Field) -> impl Fn(&str) -> Read<f64> + Clone + Send + Sync + 'static {
     move |typed| field.read(typed)
 }
 
 /// Reads a whole number.
-pub(super) fn whole(field: Field) -> impl Fn(&str) -> Result<u32, Wrong> + Clone + Send + Sync + 'static {
+pub(super) fn whole(field: Field) -> impl Fn(&str) -> Read<u32> + Clone + Send + Sync + 'static {
     move |typed| field.read(typed).map(|value| value as u32)
 }
 
 /// Reads a number and half its interval.
-pub(super) fn with_half(field: Field) -> impl Fn(&str) -> Result<Estimate, Wrong> + Clone + Send + Sync + 'static {
+pub(super) fn with_half(field: Field) -> impl Fn(&str) -> Read<Estimate> + Clone + Send + Sync + 'static {
     move |typed| field.read_with_half(&parted(typed))
 }
 
 /// Reads so many numbers, each by its own field.
 pub(super) fn numbers<const N: usize>(
     fields: [Field; N],
-) -> impl Fn(&str) -> Result<[f64; N], Wrong> + Clone + Send + Sync + 'static {
+) -> impl Fn(&str) -> Read<[f64; N]> + Clone + Send + Sync + 'static {
     move |typed| {
         let words = crate::asked::words(&parted(typed));
         let all = fields.iter().zip(&words).map(|(field, word)| field.read(word)).collect::<Result<Vec<_>, _>>()?;
@@ -55,12 +55,12 @@ pub(super) fn numbers<const N: usize>(
 }
 
 /// Reads two readings of a voltmeter.
-pub(super) fn readings(typed: &str) -> Result<[MeterReading; 2], Wrong> {
+pub(super) fn readings(typed: &str) -> Read<[MeterReading; 2]> {
     electrical::readings(&parted(typed))
 }
 
 /// Reads a name.
-pub(super) fn name(field: Field) -> impl Fn(&str) -> Result<String, Wrong> + Clone + Send + Sync + 'static {
+pub(super) fn name(field: Field) -> impl Fn(&str) -> Read<String> + Clone + Send + Sync + 'static {
     move |typed| chain::name(field, typed)
 }
 
@@ -68,12 +68,12 @@ pub(super) fn name(field: Field) -> impl Fn(&str) -> Result<String, Wrong> + Clo
 pub type Channels = Vec<u16>;
 
 /// Reads channels that are counted from 1.
-pub(super) fn channels(typed: &str) -> Result<Channels, Wrong> {
+pub(super) fn channels(typed: &str) -> Read<Channels> {
     chain::channels(Field::PlaybackChannels, typed, None)
 }
 
 /// Reads one channel.
-pub(super) fn channel(typed: &str) -> Result<u16, Wrong> {
+pub(super) fn channel(typed: &str) -> Read<u16> {
     chain::channel(Field::CaptureChannels, typed, None)
 }
 

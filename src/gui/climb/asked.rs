@@ -30,9 +30,9 @@ pub fn fields(desk: &mut Desk, ui: &mut Ui) {
     parts::heading(ui, "What is asked");
     let busy = desk.view.phase.is_busy();
     ui.add_enabled_ui(!busy, |ui| {
-        parts::field(ui, desk, Some(Field::Output), "Output", |d| &mut d.form.output);
-        parts::field(ui, desk, None, "Volume note", |d| &mut d.form.volume);
-        parts::field(ui, desk, Some(Field::Headphone), "Headphone", |d| &mut d.form.headphone);
+        parts::field(ui, desk, Some(Field::Output), "Output", |d| &mut d.form.chain.output);
+        parts::field(ui, desk, None, "Volume note", |d| &mut d.form.chain.volume);
+        parts::field(ui, desk, Some(Field::Headphone), "Headphone", |d| &mut d.form.chain.headphone);
         parts::number(ui, desk, Field::Listening, "Listening, dB SPL");
         let weightings = [
             ((Weighting::Z, None), "Z"),

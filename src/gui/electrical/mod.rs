@@ -8,7 +8,7 @@ pub use page::show;
 use super::app::{Desk, Page};
 use super::form::sentence;
 use super::view::Phase;
-use crate::asked::{Field, Typed, Wrong, electrical};
+use crate::asked::{Field, Read, Typed, Wrong, electrical};
 use crate::calibration::electrical::{METER_LIMIT_PERCENT, Meter, Resistor};
 use crate::card::InputRole;
 use crate::session::chain::Chain;
@@ -122,17 +122,14 @@ impl Default for Guide {
 }
 
 impl Guide {
-    fn stated_meter(&self) -> Result<StatedMeter, Wrong> {
+    fn stated_meter(&self) -> Read<StatedMeter> {
         let frequency_hz = self.typed.optional(Field::ToneFrequency)?;
         let seconds = self.typed.number(Field::ToneSeconds)?;
         Ok(electrical::meter(self.meter, frequency_hz, seconds, self.typed.number(Field::MeterAccuracy)?))
     }
 
     /// What is stated, as a procedure.
-    ///
-    /// # Errors
-    /// The field and its message.
-    pub fn stated(&self, kind: Kind) -> Result<ElectricalProcedure, Wrong> {
+    pub fn stated(&self, kind: Kind) -> Read<ElectricalProcedure> {
         let typed = &self.typed;
         match kind {
             Kind::Volts => Ok(ElectricalProcedure::Volts { meter: self.stated_meter()?, loaded: self.loaded }),
@@ -154,18 +151,18 @@ impl Guide {
         }
     }
 
-    fn resistors(&self, known: Field, second: Field) -> Result<(Resistor, Option<Resistor>), Wrong> {
+    fn resistors(&self, known: Field, second: Field) -> Read<(Resistor, Option<Resistor>)> {
         let tolerance_percent = self.typed.number(Field::Tolerance)?;
         let resistor = |ohm| Resistor { ohm, tolerance_percent };
         Ok((resistor(self.typed.number(known)?), self.typed.optional(second)?.map(resistor)))
     }
 
-    fn input(&self) -> Result<Option<Resistor>, Wrong> {
+    fn input(&self) -> Read<Option<Resistor>> {
         Ok(self.typed.optional(Field::InputResistance)?.map(electrical::input))
     }
 
     /// The drive, and whether one above what an uncalibrated output may be given was typed twice.
-    fn stated_drive(&self) -> Result<(Dbfs, bool), Wrong> {
+    fn stated_drive(&self) -> Read<(Dbfs, bool)> {
         let again = Field::Drive.read(self.typed.text(Field::DriveAgain)).ok();
         electrical::drive(self.typed.number(Field::Drive)?, again)
     }

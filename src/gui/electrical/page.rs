@@ -123,7 +123,7 @@ fn now(desk: &mut Desk, ui: &mut Ui) {
     let ctx = ui.ctx().clone();
     let playing = desk.view.phase == Phase::Electrical;
     let idle = desk.view.phase == Phase::Idle;
-    let simulated = desk.form.playback == CardId::simulated();
+    let simulated = desk.form.chain.routing.playback == CardId::simulated();
     let Some(way) = &desk.guide.on_its_way else {
         for caution in CAUTIONS {
             parts::quiet(ui, caution);

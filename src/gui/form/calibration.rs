@@ -1,7 +1,7 @@
 //! The calibration box of page Chain: a sound calibrator, a microphone's sensitivity, or an offset as typed.
 
 use super::{Form, Messages, keep};
-use crate::asked::{Field, Wrong, calibration};
+use crate::asked::{Field, Read, calibration};
 use crate::calibration::{Acoustic, Calibrator, SENSITIVITY_HALF_WIDTH_DB};
 
 impl Form {
@@ -16,18 +16,12 @@ impl Form {
     }
 
     /// The typed offset, taken at `now`.
-    ///
-    /// # Errors
-    /// The field and its message.
-    pub fn typed_offset(&self, now: &str) -> Result<Acoustic, Wrong> {
+    pub fn typed_offset(&self, now: &str) -> Read<Acoustic> {
         calibration::offset(self.typed.number(Field::Offset)?, self.typed.number(Field::OffsetHalfWidth)?, now)
     }
 
     /// The sound calibrator as stated.
-    ///
-    /// # Errors
-    /// The field and its message.
-    pub fn calibrator(&self) -> Result<Calibrator, Wrong> {
+    pub fn calibrator(&self) -> Read<Calibrator> {
         let number = |field| self.typed.number(field);
         Ok(calibration::calibrator(
             number(Field::CalibratorLevel)?,
@@ -38,10 +32,7 @@ impl Form {
     }
 
     /// The offset from the microphone's sensitivity, taken at `now`.
-    ///
-    /// # Errors
-    /// The field and its message.
-    pub fn sensitivity_offset(&self, now: &str) -> Result<Acoustic, Wrong> {
+    pub fn sensitivity_offset(&self, now: &str) -> Read<Acoustic> {
         let (mv_per_pa, volts) = (self.typed.number(Field::Sensitivity)?, self.typed.number(Field::InputVolts)?);
         calibration::from_sensitivity(mv_per_pa, volts, SENSITIVITY_HALF_WIDTH_DB, now)
     }

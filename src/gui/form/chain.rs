@@ -1,11 +1,9 @@
 //! The chain of page Chain: cards, names, volts and impedances, and which offsets belong to its inputs.
 
 use super::{Form, Messages, keep, sentence};
-use crate::asked::{Field, Wrong, chain};
+use crate::asked::{Field, Read, Wrong, chain};
 use crate::calibration::Acoustic;
-use crate::card::{
-    CaptureChannel, CardDescription, CardId, Direction, InputRole, Routing, SimulatedDevices, known_name,
-};
+use crate::card::{CaptureChannel, CardDescription, CardId, Direction, InputRole, SimulatedDevices, known_name};
 use crate::session::chain::{Chain, ChainCeilings, ElectricalPart};
 use crate::units::{DbSpl, Dbfs};
 use std::collections::BTreeMap;
@@ -20,18 +18,15 @@ pub(super) fn electrical_not_used(chain: &mut Chain) -> Vec<String> {
 }
 
 impl Form {
-    /// An offset belongs to one input as it was set: on another it would turn into a wrong number.
+    /// An offset belongs to one input as it was set: on another it would turn into a wrong number. It stays in the form's
+    /// chain, and is in force again once the input is set as it was.
     pub(super) fn settle_offsets(&mut self, chain: &mut Chain) {
-        chain.acoustic.extend(std::mem::take(&mut self.suspended));
-        chain.taken_on = self.taken_on.clone();
         let new: Vec<InputRole> =
             chain.acoustic.keys().filter(|role| !chain.taken_on.contains_key(role)).copied().collect();
         chain.offsets_belong_here(new);
-        self.taken_on = chain.taken_on.clone();
-        let all = chain.acoustic.clone();
+        self.chain.taken_on = chain.taken_on.clone();
         let changed = chain.drop_changed_offsets();
         self.acoustic = chain.acoustic.clone();
-        self.suspended = all.into_iter().filter(|(role, _)| changed.iter().any(|c| c.role == *role)).collect();
         self.not_used = changed.first().map(|offset| {
             let ear = offset.role.in_words();
             format!(
@@ -43,50 +38,35 @@ impl Form {
 
     /// The offsets that are not used hold for the inputs as they are now.
     pub fn offsets_still_hold(&mut self) {
-        for role in self.suspended.keys() {
-            self.taken_on.remove(role);
-        }
+        let used = &self.acoustic;
+        self.chain.taken_on.retain(|role, _| used.contains_key(role));
     }
 
     /// Takes an offset into force.
     pub fn take_offset(&mut self, role: InputRole, acoustic: Acoustic) {
-        self.acoustic.insert(role, acoustic);
-        self.suspended.remove(&role);
-        self.taken_on.remove(&role);
+        self.chain.acoustic.insert(role, acoustic);
+        self.chain.taken_on.remove(&role);
     }
 
     pub(super) fn read_chain(&self, cards: &[CardDescription], wrong: &mut Messages) -> Option<Chain> {
-        let output = keep(wrong, chain::name(Field::Output, &self.output));
-        let headphone = keep(wrong, chain::name(Field::Headphone, &self.headphone));
-        let microphone_max_db_spl = keep(wrong, self.typed.optional(Field::MicrophoneMax)).flatten();
+        let mut chain = self.chain.clone();
+        chain.name = chain.name.trim().into();
+        chain.volume = chain.volume.trim().into();
+        chain.output = keep(wrong, chain::name(Field::Output, &chain.output)).unwrap_or_default();
+        chain.headphone = keep(wrong, chain::name(Field::Headphone, &chain.headphone)).unwrap_or_default();
+        let number = |field, wrong: &mut Messages| keep(wrong, self.typed.optional(field)).flatten();
+        chain.microphone_max_db_spl = number(Field::MicrophoneMax, wrong);
+        chain.card_distortion_db = number(Field::CardDistortion, wrong);
+        let routing = &mut chain.routing;
         let most = |id: &CardId, way| cards.iter().find(|c| c.id == *id && c.direction == way).map(|c| c.channels);
-        let playback = self.typed.text(Field::PlaybackChannels);
-        let most_played = most(&self.playback, Direction::Playback);
-        let playback_channels = keep(wrong, chain::channels(Field::PlaybackChannels, playback, most_played));
-        let capture_channels = keep(wrong, self.capture_channels(most(&self.capture, Direction::Capture)));
-        if let Some(message) = missing_card(cards, &self.playback, &self.capture) {
+        let driven = self.typed.text(Field::PlaybackChannels);
+        let driven = chain::channels(Field::PlaybackChannels, driven, most(&routing.playback, Direction::Playback));
+        let captured = self.capture_channels(most(&routing.capture, Direction::Capture));
+        let (driven, captured) = (keep(wrong, driven), keep(wrong, captured));
+        if let Some(message) = missing_card(cards, &routing.playback, &routing.capture) {
             wrong.insert(Field::Cards, message);
         }
-        let mut chain = Chain {
-            name: self.chain_name.trim().into(),
-            routing: Routing {
-                playback: self.playback.clone(),
-                playback_channels: playback_channels?,
-                playback_rate: self.playback_rate,
-                capture: self.capture.clone(),
-                capture_channels: capture_channels?,
-                capture_rate: self.capture_rate,
-                block_frames: self.kept.routing.block_frames,
-            },
-            output: output.unwrap_or_default(),
-            volume: self.volume.trim().into(),
-            headphone: headphone.unwrap_or_default(),
-            coupler: self.coupler,
-            acoustic: self.acoustic.clone(),
-            microphone_max_db_spl,
-            ..self.kept.clone()
-        };
-        chain.card_distortion_db = keep(wrong, self.typed.optional(Field::CardDistortion)).flatten();
+        (routing.playback_channels, routing.capture_channels) = (driven?, captured?);
         self.read_ages(&mut chain, wrong);
         self.particulars.read_into(&mut chain, wrong);
         self.read_electrical(&mut chain, wrong);
@@ -128,7 +108,7 @@ impl Form {
 
     /// Takes over what an electrical calibration found on `chain`.
     pub fn take_electrical(&mut self, part: ElectricalPart, chain: &Chain) {
-        let (kept, found) = (&mut self.kept.output_side, chain.output_side.clone());
+        let (kept, found) = (&mut self.chain.output_side, chain.output_side.clone());
         match part {
             ElectricalPart::Volts => {
                 self.typed.show_with_half(Field::Volts, found.volts_per_full_scale.as_ref());
@@ -146,13 +126,13 @@ impl Form {
                 (kept.load, kept.load_taken_on) = (found.load, found.load_taken_on);
             }
             ElectricalPart::Input(role) => {
-                self.kept.input_volts.extend(chain.input_volts.get(&role).map(|volts| (role, volts.clone())));
-                self.kept.inputs_taken_on.extend(chain.inputs_taken_on.get(&role).map(|on| (role, on.clone())));
+                self.chain.input_volts.extend(chain.input_volts.get(&role).map(|volts| (role, volts.clone())));
+                self.chain.inputs_taken_on.extend(chain.inputs_taken_on.get(&role).map(|on| (role, on.clone())));
             }
         }
     }
 
-    fn capture_channels(&self, most: Option<u16>) -> Result<Vec<CaptureChannel>, Wrong> {
+    fn capture_channels(&self, most: Option<u16>) -> Read<Vec<CaptureChannel>> {
         let one = |row: &super::InputRow| {
             let channel = chain::channel(Field::CaptureChannels, &row.channel, most)?;
             Ok(CaptureChannel { channel, role: row.role })
@@ -165,8 +145,10 @@ impl Form {
 
     /// Where a name is none of those that the simulated bench knows: which of them it takes.
     pub(super) fn stand_ins(&self, devices: &SimulatedDevices) -> BTreeMap<Field, String> {
-        let fields =
-            [(Field::Output, &self.output, &devices.outputs), (Field::Headphone, &self.headphone, &devices.headphones)];
+        let fields = [
+            (Field::Output, &self.chain.output, &devices.outputs),
+            (Field::Headphone, &self.chain.headphone, &devices.headphones),
+        ];
         fields.into_iter().filter_map(|(field, name, all)| Some((field, stands_in(name.trim(), all)?))).collect()
     }
 }

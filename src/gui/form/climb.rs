@@ -24,7 +24,8 @@ impl Form {
 
     /// The sounds that can be chosen, and those that a plan brought along.
     pub fn sounds(&self) -> Vec<Stimulus> {
-        let usual: Vec<Stimulus> = KINDS[1..].iter().map(|kind| (kind.make)(self.playback_rate)).collect();
+        let usual: Vec<Stimulus> =
+            KINDS[1..].iter().map(|kind| (kind.make)(self.chain.routing.playback_rate)).collect();
         let brought = self.beside.iter().filter(|s| !usual.contains(s)).cloned().collect::<Vec<_>>();
         usual.into_iter().chain(brought).collect()
     }
@@ -38,7 +39,7 @@ impl Form {
     }
 
     pub(super) fn read_plan(&self, wrong: &mut Messages) -> Option<Plan> {
-        let (rate, typed, calibrated) = (self.playback_rate, &self.typed, self.is_calibrated());
+        let (rate, typed, calibrated) = (self.chain.routing.playback_rate, &self.typed, self.is_calibrated());
         let usual = match self.extent {
             Extent::Session => Plan::session(rate),
             Extent::QuickLook => Plan::quick_look(rate),

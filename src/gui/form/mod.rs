@@ -10,10 +10,10 @@ pub use crate::asked::{Field, sentence};
 
 use super::StartState;
 use super::particulars::Particulars;
-use crate::asked::{Typed, Wrong, plan};
+use crate::asked::{Read, Typed, plan};
 use crate::calibration::{Acoustic, CLASS_1_HALF_WIDTH_DB, Field as SoundField};
-use crate::card::{CaptureChannel, CardDescription, CardId, Direction, InputRole, SimulatedDevices};
-use crate::session::chain::{Chain, Coupler, InputSetting};
+use crate::card::{CaptureChannel, CardDescription, Direction, InputRole, SimulatedDevices};
+use crate::session::chain::Chain;
 use crate::session::plan::{Extent, Plan, UNCALIBRATED_CEILING, Weighting};
 use crate::session::protocol::SessionRequest;
 use crate::signal::Stimulus;
@@ -40,7 +40,7 @@ const CALIBRATION_BOX: [Field; 8] = [
 type Messages = BTreeMap<Field, String>;
 
 /// Keeps the message of what was typed wrong.
-fn keep<T>(wrong: &mut Messages, read: Result<T, Wrong>) -> Option<T> {
+fn keep<T>(wrong: &mut Messages, read: Read<T>) -> Option<T> {
     read.map_err(|w| wrong.insert(w.field, w.to_string())).ok()
 }
 
@@ -58,40 +58,22 @@ pub struct InputRow {
 pub struct Form {
     /// Every number as typed.
     pub typed: Typed,
-    /// Name of the chain.
-    pub chain_name: String,
-    /// Output under test.
-    pub output: String,
-    /// Volume positions.
-    pub volume: String,
-    /// Headphone.
-    pub headphone: String,
+    /// The chain as it was read, with what is edited as it stands. Offsets of inputs that were set otherwise stay in it.
+    pub chain: Chain,
     /// Weighting of the listening level, and the field it is related to.
     pub weighting: (Weighting, Option<SoundField>),
     /// Other sounds beside the noise.
     pub beside: Vec<Stimulus>,
     /// Quick look or session.
     pub extent: Extent,
-    /// Card that plays.
-    pub playback: CardId,
-    /// Card that records.
-    pub capture: CardId,
-    /// Its channels.
+    /// Channels of the capture card.
     pub inputs: Vec<InputRow>,
-    /// Playback rate.
-    pub playback_rate: SampleRate,
-    /// Capture rate.
-    pub capture_rate: SampleRate,
-    /// What the headphone sits on.
-    pub coupler: Coupler,
     /// Ear whose calibration is shown.
     pub ear: InputRole,
     /// Offsets in force.
     pub acoustic: BTreeMap<InputRole, Acoustic>,
     /// Dates and curves.
     pub particulars: Particulars,
-    /// The chain as it was read; what is edited as it stands is edited here.
-    pub(super) kept: Chain,
     base: Plan,
     sessions: PathBuf,
     /// Messages, beside their fields.
@@ -100,11 +82,7 @@ pub struct Form {
     pub stands_in: Messages,
     ready: Option<(Plan, Chain)>,
     full_drive: Option<(SampleRate, f64)>,
-    /// The input that each offset was taken on.
-    taken_on: BTreeMap<InputRole, InputSetting>,
-    /// Offsets that were taken on another input than stands here now: not used, and in force again once it does.
-    suspended: BTreeMap<InputRole, Acoustic>,
-    /// Why they are not used.
+    /// Why an offset of the chain is not used.
     pub not_used: Option<String>,
     /// What of the electrical figures is not used, and why.
     pub electrical_dropped: Vec<String>,
@@ -146,7 +124,6 @@ impl Form {
     /// As the program starts.
     pub fn new(start: StartState) -> Form {
         let StartState { chain, plan, sessions, .. } = start;
-        let kept = chain.clone();
         let row = |c: &CaptureChannel| InputRow { channel: (c.channel + 1).to_string(), role: c.role };
         let ear = chain.ears().next().map_or(InputRole::LeftEar, |(_, role)| role);
         let mut form = Form {
@@ -157,25 +134,14 @@ impl Form {
             inputs: chain.routing.capture_channels.iter().map(row).collect(),
             ear,
             particulars: Particulars::of(&chain),
-            chain_name: chain.name,
-            output: chain.output,
-            volume: chain.volume,
-            headphone: chain.headphone,
-            playback: chain.routing.playback,
-            capture: chain.routing.capture,
-            playback_rate: chain.routing.playback_rate,
-            capture_rate: chain.routing.capture_rate,
-            coupler: chain.coupler,
-            acoustic: chain.acoustic,
-            kept,
+            acoustic: chain.acoustic.clone(),
+            chain,
             base: plan,
             sessions,
             wrong: Messages::new(),
             stands_in: Messages::new(),
             ready: None,
             full_drive: None,
-            taken_on: chain.taken_on,
-            suspended: BTreeMap::new(),
             not_used: None,
             electrical_dropped: Vec::new(),
         };
@@ -223,11 +189,11 @@ impl Form {
     /// Drive at which the noise reaches full scale, at the playback rate (kept: it costs a spectrum).
     pub fn full_drive(&mut self) -> f64 {
         match self.full_drive {
-            Some((rate, full)) if rate == self.playback_rate => full,
+            Some((rate, full)) if rate == self.chain.routing.playback_rate => full,
             _ => {
-                let stimulus = Stimulus::pink(self.playback_rate);
-                let full = stimulus.period(self.playback_rate).full_drive().map_or(0.0, Dbfs::db);
-                self.full_drive = Some((self.playback_rate, full));
+                let stimulus = Stimulus::pink(self.chain.routing.playback_rate);
+                let full = stimulus.period(self.chain.routing.playback_rate).full_drive().map_or(0.0, Dbfs::db);
+                self.full_drive = Some((self.chain.routing.playback_rate, full));
                 full
             }
         }
@@ -250,7 +216,7 @@ impl Form {
 
     /// What the chosen playback card can simulate; `None` for a real card.
     pub fn simulated<'a>(&self, cards: &'a [CardDescription]) -> Option<&'a SimulatedDevices> {
-        let card = cards.iter().find(|c| c.id == self.playback && c.direction == Direction::Playback)?;
+        let card = cards.iter().find(|c| c.id == self.chain.routing.playback && c.direction == Direction::Playback)?;
         card.simulates.as_ref()
     }
 }
