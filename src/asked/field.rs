@@ -3,12 +3,11 @@
 //! text alone stands here. A new field is one line.
 
 use super::number::shown;
-use crate::calibration::electrical::{HIGHEST_ACCURACY_PERCENT, READING_V};
+use crate::calibration::electrical::{HIGHEST_ACCURACY_PERCENT, READING_V, limits as electrical};
 use crate::calibration::{
     CERTIFICATE_MONTHS, MICROPHONE_INPUT_VOLTS, MV_PER_PA, OFFSET_DB, OFFSET_HALF_WIDTH_DB, OFFSET_HOURS,
 };
 use crate::session::chain::limits as chain;
-use crate::session::electrical::limits as electrical;
 use crate::session::plan::PlanValue;
 use crate::units::RATES_HZ;
 
@@ -206,9 +205,9 @@ fields! {
     Output: Words, Plain, NONE, "output under test", "console phones socket", "the answer holds for it";
     Headphone: Words, Plain, NONE, "headphone", "closed 80 Ω", "the answer holds for it";
     Listening: Number, DbSpl, PlanValue::Listening.limits(), "listening level", "70", "quieter is silence, louder hurts";
-    Wanted: Number, Db, PlanValue::Wanted.limits(), "wanted headroom", "20", "no music has peaks further over its mean";
-    Ample: Number, Db, PlanValue::Ample.limits(), "headroom that counts as ample", "20", "it is headroom";
-    Borderline: Number, Db, PlanValue::Borderline.limits(), "headroom that counts as borderline", "15", "it is headroom";
+    Wanted: Number, Db, PlanValue::Wanted.limits(), "wanted headroom", "20", "peaks of music stand less than 60 dB over its mean";
+    Ample: Number, Db, PlanValue::Ample.limits(), "headroom that counts as ample", "20", "peaks of music stand less than 60 dB over its mean";
+    Borderline: Number, Db, PlanValue::Borderline.limits(), "headroom that counts as borderline", "15", "peaks of music stand less than 60 dB over its mean";
     CeilingSpl: Number, DbSpl, PlanValue::CeilingSpl.limits(), "ceiling", "110", "lower leaves nothing to measure, higher destroys";
     CeilingDrive: Number, Dbfs, PlanValue::CeilingDrive.limits(), "ceiling of the drive", "−20", "0 dBFS is full scale";
     CeilingVolts: Number, Volts, PlanValue::CeilingVolts.limits(), "ceiling in volts", "2", "no headphone output reaches further";
@@ -240,14 +239,14 @@ fields! {
     Volts: WithHalf, Volts, chain::OUTPUT_VOLTS, "output's RMS volts at 0 dBFS", "1.41 0.02", "no headphone output reaches further";
     Source: WithHalf, Ohms, chain::SOURCE_OHM, "source impedance", "10 0.5", "it is not negative";
     Load: WithHalf, Ohms, chain::LOAD_OHM, "impedance of the headphone", "80 8", "no headphone has another";
-    CurveHalfWidth: Number, Db, HALF_WIDTH_DB, "half width of the curve's interval", "0.2", "a wider one corrects nothing";
+    CurveHalfWidth: Number, Db, HALF_WIDTH_DB, "half width of the curve's interval", "0.2", "a wider one is of no use";
 
     // The calibration offset.
     Offset: Number, Db, OFFSET_DB, "calibration offset, the dB SPL that 0 dBFS stands for,", "120", "no microphone and input have another";
-    OffsetHalfWidth: Number, Db, OFFSET_HALF_WIDTH_DB, "half width of the offset's 95 % interval", "0.4", "a wider one says nothing";
+    OffsetHalfWidth: Number, Db, OFFSET_HALF_WIDTH_DB, "half width of the offset's 95 % interval", "0.4", "a wider one is of no use";
     CalibratorLevel: Number, DbSpl, (60.0, 140.0), "level of the sound calibrator", "94", "calibrators give 94 or 114, pistonphones 124";
     CalibratorFrequency: Number, Hertz, AUDIBLE_HZ, "frequency of the sound calibrator", "1000", "calibrators give 1000 or 250";
-    CalibratorHalfWidth: Number, Db, HALF_WIDTH_DB, "half width of the calibrator's 95 % interval", "0.4", "a wider one calibrates nothing";
+    CalibratorHalfWidth: Number, Db, HALF_WIDTH_DB, "half width of the calibrator's 95 % interval", "0.4", "a wider one is of no use";
     LevelCorrection: Number, Db, (-10.0, 10.0), "correction of the calibrator's level", "0.2", "pressure and adapters change no more";
     Sensitivity: Number, MillivoltsPerPascal, MV_PER_PA, "microphone's sensitivity", "12.5", "no microphone has another";
     InputVolts: Number, Volts, MICROPHONE_INPUT_VOLTS, "RMS volts of a full-scale sine at the input", "1.2", "no input takes others";
@@ -257,11 +256,11 @@ fields! {
     DriveAgain: Number, Db, NONE, "raised drive a second time", "−10", "it must be the same number";
     ToneFrequency: Number, Hertz, electrical::TONE_HZ, "frequency of the tone", "50", "headphone outputs pass no other";
     ToneSeconds: Number, Seconds, electrical::TONE_S, "length of the tone", "15", "a meter must settle, and a take must end";
-    MeterAccuracy: Number, Percent, (0.0, HIGHEST_ACCURACY_PERCENT), "meter's accuracy", "1.5", "a worse meter tells nothing";
+    MeterAccuracy: Number, Percent, (0.0, HIGHEST_ACCURACY_PERCENT), "meter's accuracy", "1.5", "a worse meter is of no use";
     Reading: Number, Volts, READING_V, "RMS volts that the meter shows", "0.452", "no meter reads others there";
     Readings: Two, Volts, READING_V, "RMS volts open (or on the lighter resistor) and on the known one", "2.000 1.500", "no meter reads others there";
-    LastDigit: Number, Volts, (0.0, 1.0), "worth of the meter's last digit", "0.001", "a coarser meter tells nothing";
-    StraightWithin: Number, Percent, (0.0, 10.0), "deviation of the meter from straight", "0.1", "a worse meter tells nothing";
+    LastDigit: Number, Volts, (0.0, 1.0), "worth of the meter's last digit", "0.001", "a coarser meter is of no use";
+    StraightWithin: Number, Percent, (0.0, 10.0), "deviation of the meter from straight", "0.1", "a worse meter is of no use";
     Divider: WithHalf, Plain, electrical::DIVIDER, "factor of the divider", "10 0.1", "a divider does not amplify";
     DividerResistor: Number, Ohms, (0.1, 1e8), "resistor of the divider", "90000", "no probe has another";
     Resistor: Number, Ohms, electrical::LOAD_OHM, "known resistor", "33", "less is a short circuit, more loads nothing";
@@ -286,7 +285,7 @@ fields! {
     SheetPowerInto: Number, Ohms, (1.0, 1e5), "resistance of the highest power", "32", "no headphone has another";
     HeadphoneSensitivity: Number, DbSpl, (40.0, 160.0), "sensitivity of the headphone", "96", "no headphone has another";
     SensitivityFrequency: Number, Hertz, AUDIBLE_HZ, "frequency of the sensitivity", "1000", "it must be audible";
-    SensitivityHalfWidth: Number, Db, OFFSET_HALF_WIDTH_DB, "half width of the sensitivity's 95 % interval", "3", "a wider one says nothing";
+    SensitivityHalfWidth: Number, Db, OFFSET_HALF_WIDTH_DB, "half width of the sensitivity's 95 % interval", "3", "a wider one is of no use";
     HeadphoneImpedance: Number, Ohms, (1.0, 1e5), "impedance of the headphone", "80", "no headphone has another";
     Isolation: Number, Db, (-20.0, 80.0), "isolation of the headphone", "12", "no headphone keeps out more";
 }

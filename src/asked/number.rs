@@ -6,7 +6,13 @@ use super::wrong::{Read, Why, Wrong};
 
 /// A value as it is shown in a field: no more places than a person would type.
 pub fn shown(value: f64) -> String {
-    format!("{}", (value * 1e6).round() / 1e6).replace('-', "−")
+    let exact = value.to_string();
+    let words = match exact.len() {
+        ..=12 => exact,
+        _ if value.abs() < 1e9 => ((value * 1e6).round() / 1e6).to_string(),
+        _ => format!("{value:e}"),
+    };
+    words.replace('-', "−")
 }
 
 /// The pieces of a list: parted by blanks, `;` or `±`. A unit with a blank before it stays with its number.

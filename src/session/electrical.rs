@@ -5,7 +5,7 @@ use super::chain::{Chain, ElectricalPart};
 use super::protocol::{ElectricalHeard, ElectricalSound};
 use crate::calibration::electrical::{
     self, Impedance, ImpedanceFrom, ImpedancePoint, InputVolts, LoadSetup, Loading, Meter, OutputVolts, Resistor,
-    SourceRefused, VoltsRefused,
+    SourceRefused, VoltsRefused, limits,
 };
 use crate::card::{Hookup, InputRole, PluggedLoad};
 use crate::stats::Estimate;
@@ -23,20 +23,6 @@ pub const INPUT_TOLERANCE_PERCENT: f64 = 5.0;
 pub const MAINS_TONE_HZ: f64 = 50.0;
 /// The same for one that reads audio frequencies.
 pub const AUDIO_TONE_HZ: f64 = 1000.0;
-
-/// Lowest and highest of what is stated of a procedure.
-pub mod limits {
-    /// Frequency of the tone, Hz.
-    pub const TONE_HZ: (f64, f64) = (20.0, 20_000.0);
-    /// Its length, seconds.
-    pub const TONE_S: (f64, f64) = (2.0, 100.0);
-    /// Factor of a divider.
-    pub const DIVIDER: (f64, f64) = (1.0, 10_000.0);
-    /// A resistor that loads an output, ohm.
-    pub const LOAD_OHM: (f64, f64) = (0.1, 1e6);
-    /// A resistor in series with a headphone, or in its place, ohm.
-    pub const SERIES_OHM: (f64, f64) = (0.1, 1e5);
-}
 
 /// A voltmeter, and the tone that is played for it.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -413,7 +399,7 @@ fn input_volts(
 }
 
 fn source(mut chain: Chain, told: Estimate, curve: Impedance) -> ElectricalResult {
-    let words = impedance_words("source impedance", &told, &curve);
+    let words = electrical::impedance_words("source impedance", &told, &curve);
     let json = serde_json::json!({ "at_1_khz_ohm": told, "impedance": curve });
     chain.output_side.source_impedance_ohm = Some(told);
     chain.output_side.source = Some(curve);
@@ -439,7 +425,7 @@ fn load(
     }
     let from = ImpedanceFrom::SeriesResistor { series: setup.series };
     let curve = Impedance { from, plane: plane.into(), taken_at, points };
-    let words = impedance_words(&format!("impedance of {}", chain.headphone), &told, &curve);
+    let words = electrical::impedance_words(&format!("impedance of {}", chain.headphone), &told, &curve);
     let json = serde_json::json!({ "at_1_khz_ohm": told, "check_ohm": check_ohm, "impedance": curve });
     chain.output_side.load_impedance_ohm = Some(told);
     chain.output_side.load = Some(curve);
@@ -464,21 +450,6 @@ fn checked(
 
 fn at_1_khz(points: &[ImpedancePoint]) -> Result<Estimate, ElectricalRefused> {
     electrical::at_1_khz(points).ok_or(ElectricalRefused::NothingAt1Khz)
-}
-
-fn impedance_words(what: &str, told: &Estimate, curve: &Impedance) -> Vec<String> {
-    let mut words =
-        vec![format!("{what}: {} at 1 kHz, at the {} ({})", electrical::ohms_words(told), curve.plane, curve.from)];
-    let octaves = [20.0, 50.0, 100.0, 200.0, 500.0, 1_000.0, 2_000.0, 5_000.0, 10_000.0, 20_000.0];
-    for f_hz in octaves {
-        let away = |p: &ImpedancePoint| (p.frequency_hz / f_hz).ln().abs();
-        let near = curve.points.iter().min_by(|a, b| away(a).total_cmp(&away(b)));
-        words.extend(near.filter(|p| away(p) < 0.1).map(|p| {
-            let degrees = p.z().arg().to_degrees();
-            format!("  {:7.0} Hz  {}  {degrees:+.1}°", p.frequency_hz, electrical::ohms_words(&p.magnitude))
-        }));
-    }
-    words
 }
 
 #[cfg(test)]

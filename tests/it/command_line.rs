@@ -248,7 +248,10 @@ fn the_stock_predicts_from_sessions_and_typed_figures_and_names_what_is_wrong() 
     ]);
     assert!(player.status.success() && closed.status.success(), "{} {}", said(&player), said(&closed));
     assert!(said(&kept(&["keep-output", "pocket player"])).contains("--replace"));
-    assert!(said(&kept(&["keep-headphone", "x", "--sensitivity", "960", "--per", "v"])).contains("sensitivity.level"));
+    assert!(
+        said(&kept(&["keep-headphone", "x", "--sensitivity", "960", "--per", "v"]))
+            .contains("sensitivity of the headphone is 960 dB SPL")
+    );
 
     let json = loudenough(home.path(), &["stock", "--json"]);
     let matrix: Value = serde_json::from_slice(&json.stdout).unwrap();

@@ -15,7 +15,8 @@ use loudenough::session::plan::{AskedLevel, Plan};
 use loudenough::stats::Estimate;
 
 /// What can be typed that no field takes.
-const HOSTILE: [&str; 16] = [
+const HOSTILE: [&str; 17] = [
+    "1e308",
     " ",
     "NaN",
     "inf",

@@ -24,7 +24,7 @@ pub use volts::{
     HIGHEST_ACCURACY_PERCENT, InputVolts, METER_LIMIT_PERCENT, Meter, OutputVolts, READING_V, VoltsRefused,
     divider_factor, input_volts, output_volts, usable,
 };
-pub use words::{level_words, ohms_words, power_words, volts_words};
+pub use words::{impedance_words, level_words, ohms_words, power_words, volts_words};
 
 use crate::stats::Draws;
 use serde::{Deserialize, Serialize};
@@ -37,6 +37,20 @@ pub const CONTACT_LIMIT_OHM: f64 = 0.01;
 /// What an input's gain and an output's level may move between two takes some seconds apart, dB, as a limit (common
 /// practice, no source).
 pub const MOVES_DB: f64 = 0.001;
+
+/// Lowest and highest of what is stated of a procedure.
+pub mod limits {
+    /// Frequency of the tone, Hz.
+    pub const TONE_HZ: (f64, f64) = (20.0, 20_000.0);
+    /// Its length, seconds.
+    pub const TONE_S: (f64, f64) = (2.0, 100.0);
+    /// Factor of a divider.
+    pub const DIVIDER: (f64, f64) = (1.0, 10_000.0);
+    /// A resistor that loads an output, ohm.
+    pub const LOAD_OHM: (f64, f64) = (0.1, 1e6);
+    /// A resistor in series with a headphone, or in its place, ohm.
+    pub const SERIES_OHM: (f64, f64) = (0.1, 1e5);
+}
 
 /// A resistor as stated.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]

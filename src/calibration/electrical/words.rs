@@ -1,6 +1,6 @@
 //! Volts, ohms and milliwatts as people read them: as many digits as the interval deserves.
 
-use super::AtLoad;
+use super::{AtLoad, Impedance, ImpedancePoint};
 use crate::stats::Estimate;
 use crate::units::{dbu, dbv};
 use std::fmt;
@@ -33,6 +33,21 @@ pub fn level_words(volts: &Estimate) -> String {
 /// Ohms with their interval.
 pub fn ohms_words(ohms: &Estimate) -> String {
     with_interval(ohms, "Ω")
+}
+
+/// An impedance at 1 kHz and, over frequency, at the octaves, a line each.
+pub fn impedance_words(what: &str, told: &Estimate, curve: &Impedance) -> Vec<String> {
+    let mut words = vec![format!("{what}: {} at 1 kHz, at the {} ({})", ohms_words(told), curve.plane, curve.from)];
+    let octaves = [20.0, 50.0, 100.0, 200.0, 500.0, 1_000.0, 2_000.0, 5_000.0, 10_000.0, 20_000.0];
+    for f_hz in octaves {
+        let away = |p: &ImpedancePoint| (p.frequency_hz / f_hz).ln().abs();
+        let near = curve.points.iter().min_by(|a, b| away(a).total_cmp(&away(b)));
+        words.extend(near.filter(|p| away(p) < 0.1).map(|p| {
+            let degrees = p.z().arg().to_degrees();
+            format!("  {:7.0} Hz  {}  {degrees:+.1}°", p.frequency_hz, ohms_words(&p.magnitude))
+        }));
+    }
+    words
 }
 
 /// Milliwatts with their interval.
