@@ -19,7 +19,7 @@ mod typed;
 mod wrong;
 
 pub use field::{Field, Row, Takes, Unit};
-pub use number::{shown, words};
+pub use number::{could_be_thousands, shown, words};
 pub use typed::Typed;
 pub use wrong::{Read, Why, Wrong, sentence};
 

@@ -58,7 +58,7 @@ pub(super) fn digits(field: Field, typed: &str) -> Read<Digits> {
 }
 
 /// `1,000` is a thousand to some and one to others; `0,500`, `1,5` and `1.000` are clear.
-fn could_be_thousands(number: &str) -> bool {
+pub fn could_be_thousands(number: &str) -> bool {
     let Some((before, after)) = number.trim_start_matches(['+', '-']).split_once(',') else { return false };
     let digits = |s: &str| s.chars().all(|c| c.is_ascii_digit());
     (1..=3).contains(&before.len()) && !before.starts_with('0') && digits(before) && after.len() == 3 && digits(after)

@@ -433,3 +433,36 @@ fn hostile_text_is_refused_by_both_and_nothing_panics() {
         }
     }
 }
+
+/// A whole chain: every option of `chain new`, and every field of the page with the same text.
+#[test]
+fn a_chain_typed_on_the_command_line_is_the_chain_typed_in_the_window() {
+    let home = tempfile::tempdir().unwrap();
+    let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_loudenough"));
+    command.env("LOUDENOUGH_HOME", home.path());
+    command.args(["chain", "new", "x", "--json", "--playback", "a", "--capture", "b", "--output", "one"]);
+    command.args(["--headphone", "two", "--left-ear", "1"]);
+    let chain = Chain { output: "one".into(), headphone: "two".into(), ..Chain::fresh("a", "b") };
+    let mut form = Form::new(StartState { chain, ..StartState::simulated("/nowhere".into()) });
+    let of_desk = [Field::MicrophoneMax, Field::CardDistortion, Field::PlaybackChannels];
+    for row in rows().iter().filter(|row| row.2 == NEW || of_desk.contains(&row.0)) {
+        command.arg(format!("--{}={}", row.1.replace('_', "-"), with_commas(row)));
+        form.typed.set(row.0, row.0.row().example);
+    }
+    form.check(&[]);
+    let output = command.output().unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let on_line: Chain = serde_json::from_value(told["chain"].clone()).unwrap();
+    let shown = &form.ready().unwrap_or_else(|| panic!("{:?}", form.wrong)).1;
+    assert_eq!(Chain { name: shown.name.clone(), ..on_line }, *shown);
+}
+
+#[test]
+fn a_comma_is_never_taken_for_one_that_parts_thousands() {
+    for (field, option, typed) in [(Field::Volts, "--volts", "10,000"), (Field::Cable, "--cable", "1,000")] {
+        let row = rows().into_iter().find(|row| row.0 == field).unwrap();
+        let refused = on_the_command_line(&row, typed).unwrap_err();
+        assert!(refused.contains(option) && refused.contains("and half its 95 % interval"), "{refused}");
+    }
+}

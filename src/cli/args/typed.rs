@@ -1,7 +1,7 @@
 //! Values of options, read by the table of fields ([`crate::asked`]): limits and messages are those of the window.
 
 use crate::asked::choice::Choice;
-use crate::asked::{Field, Read, Wrong, chain, electrical};
+use crate::asked::{Field, Read, Wrong, chain, could_be_thousands, electrical};
 use crate::session::electrical::MeterReading;
 use crate::signal::{KINDS, Kind};
 use crate::stats::Estimate;
@@ -39,7 +39,7 @@ pub(super) fn whole(field: Field) -> impl Fn(&str) -> Read<u32> + Clone + Send +
 
 /// Reads a number and half its interval.
 pub(super) fn with_half(field: Field) -> impl Fn(&str) -> Read<Estimate> + Clone + Send + Sync + 'static {
-    move |typed| field.read_with_half(&parted(typed))
+    move |typed| field.read_with_half(&two_parted(typed))
 }
 
 /// Reads so many numbers, each by its own field.
@@ -56,7 +56,7 @@ pub(super) fn numbers<const N: usize>(
 
 /// Reads two readings of a voltmeter.
 pub(super) fn readings(typed: &str) -> Read<[MeterReading; 2]> {
-    electrical::readings(&parted(typed))
+    electrical::readings(&two_parted(typed))
 }
 
 /// Reads a name.
@@ -75,6 +75,11 @@ pub(super) fn channels(typed: &str) -> Read<Channels> {
 /// Reads one channel.
 pub(super) fn channel(typed: &str) -> Read<u16> {
     chain::channel(Field::CaptureChannels, typed, None)
+}
+
+/// The same of two numbers that belong together: `10,000` is not ten and nothing.
+fn two_parted(typed: &str) -> String {
+    if could_be_thousands(typed.trim()) { typed.into() } else { parted(typed) }
 }
 
 /// Several numbers of one option: commas part them here, unless something else does.
