@@ -1,29 +1,26 @@
 //! The desk: news in (`logic`), pictures out (`ui`), actions between them.
 
-use super::digest::{Digest, Picture};
+use super::digest::Picture;
 use super::electrical::Guide;
 use super::form::{self, Form};
 use super::keys::{self, Action};
 use super::link::{self, BenchLink, News, ReadLive};
 use super::music::MusicList;
-use super::parts;
 use super::report::{self, Writing};
 use super::side_by_side::{self, SideBySide};
 use super::stock_page::{self, StockView};
-use super::theme::{self, STEP};
 use super::view::{Phase, View};
 use super::{StartState, chain_page, climb};
-use crate::card::{CardId, known_name};
+use crate::card::CardId;
 use crate::session::chain_file;
 use crate::session::plan::Plan;
-use crate::session::protocol::{Command, Event, Failure, SessionRequest};
-use crate::session::record::{Record, SessionHead};
-use crate::session::storage::{Glance, unfinished};
+use crate::session::protocol::{Command, Event, Failure};
+use crate::session::record::Record;
+use crate::session::storage::Glance;
 use crate::session::waiting::Waiting;
 use crossbeam_channel::{Receiver, Sender, TrySendError};
-use eframe::egui::{self, Context, Panel, RichText, ScrollArea, Theme, Ui};
+use eframe::egui::{self, Context, Panel, Theme, Ui};
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 /// Pages there are.
@@ -130,7 +127,7 @@ pub struct Desk {
     pub(super) held: climb::Held,
     pub(super) wants_focus: Option<egui::Id>,
     /// A session is being taken up: the form is to show what that one was asked.
-    goes_on: bool,
+    pub(super) goes_on: bool,
     /// What is heard of the calibrator is a further fit.
     pub(super) another_fit: bool,
     chain_file: Option<PathBuf>,
@@ -446,50 +443,6 @@ impl Desk {
         (self.now)()
     }
 
-    fn ask_next_headphone(&mut self) {
-        if self.view.phase.is_busy() {
-            self.refused =
-                Some("Plug and unplug only while silent: press Esc first, then take the next headphone.".into());
-            return;
-        }
-        self.page = Page::Climb;
-        self.to_go_on = None;
-        self.next_headphone = Some(String::new());
-        self.wants_focus = Some(climb::next_headphone_id());
-    }
-
-    /// Takes over the name that was typed; everything else stays.
-    pub(super) fn take_next_headphone(&mut self) {
-        if let Some(name) = self.next_headphone.take().filter(|n| !n.trim().is_empty()) {
-            let cards = self.view.cards.as_ref().map_or(&[][..], |c| &c.found);
-            let simulated = self.form.simulated(cards).map_or(&[][..], |devices| &devices.headphones);
-            let known = known_name(&name, simulated.iter().map(String::as_str)).unwrap_or(name.trim());
-            self.form.chain.headphone = known.into();
-            self.view.digest = None;
-            self.view.folder = None;
-            self.pinned = None;
-            self.changed();
-        }
-    }
-
-    /// Another seat of the session shown: noise is held until the same key says that the headphone sits.
-    fn seat(&mut self) {
-        match self.view.phase {
-            Phase::Seating | Phase::Turning | Phase::Matching => (self.ready)(),
-            Phase::Idle => {
-                let Some(folder) = self.view.folder.clone().filter(|_| self.can_add()) else {
-                    self.refused = Some("A further seat is added to a finished session; run one first.".into());
-                    return;
-                };
-                self.view.failure = None;
-                self.view.phase = Phase::Seating;
-                self.page = Page::Climb;
-                self.send(Command::Seat { folder, hold: true });
-            }
-            _ => self.refused = Some(self.busy_because()),
-        }
-    }
-
     /// Judges these files on the session shown.
     pub(super) fn judge_music(&mut self, files: Vec<PathBuf>, ctx: &Context) {
         if files.is_empty() {
@@ -503,94 +456,6 @@ impl Desk {
         for file in files {
             self.music.add(file, &digest, ctx);
         }
-    }
-
-    /// Holds noise while the output's volume control is turned, for the session shown.
-    pub(super) fn turn(&mut self) {
-        let Some(folder) = self.view.folder.clone().filter(|_| self.view.phase == Phase::Idle) else { return };
-        self.view.failure = None;
-        self.view.phase = Phase::Turning;
-        self.send(Command::Positions { folder });
-    }
-
-    /// Listens to an outside source for the session shown.
-    pub(super) fn listen(&mut self, covered: bool) {
-        let Some(folder) = self.view.folder.clone().filter(|_| self.view.phase == Phase::Idle) else { return };
-        self.view.failure = None;
-        self.view.phase = Phase::Opening;
-        self.send(Command::Listen { folder, covered });
-    }
-
-    /// True where the session shown can have a further seat, or an outside source.
-    pub fn can_add(&self) -> bool {
-        let finished = |d: &Arc<Digest>| d.finished && !d.record.can_go_on() && d.record.judgeable();
-        self.view.folder.is_some() && self.view.digest.as_ref().is_some_and(finished)
-    }
-
-    fn ask_session_to_go_on(&mut self) {
-        if self.view.phase != Phase::Idle {
-            self.refused = Some(self.busy_because());
-            return;
-        }
-        self.page = Page::Climb;
-        self.next_headphone = None;
-        let found = unfinished(self.form.sessions());
-        let name = found.first().map_or_else(String::new, |latest| latest.name.clone());
-        self.to_go_on = Some(ToGoOn { name, found });
-        self.wants_focus = Some(climb::to_go_on_id());
-    }
-
-    /// Takes up the session that was named.
-    pub(super) fn go_on(&mut self) {
-        let Some(asked) = self.to_go_on.take().filter(|s| !s.name.trim().is_empty()) else { return };
-        let folder = self.form.sessions().join(asked.name.trim());
-        self.view.failure = None;
-        self.view.phase = Phase::Opening;
-        self.pinned = None;
-        self.goes_on = true;
-        self.send(Command::Continue { folder, confirmed: None });
-    }
-
-    /// What is asked is what the session that was taken up had been asked.
-    fn show_as_asked(&mut self, head: &SessionHead) {
-        self.goes_on = false;
-        let (chain, plan, sessions) = (head.chain.clone(), head.plan.clone(), self.form.sessions().to_path_buf());
-        self.form = Form::new(StartState { chain, plan, sessions, chain_file: None, problem: None });
-        self.changed();
-    }
-
-    fn other_extent(&mut self) {
-        use crate::session::plan::Extent;
-        if self.view.phase.is_busy() {
-            self.refused = Some(self.busy_because());
-            return;
-        }
-        self.form.extent = match self.form.extent {
-            Extent::QuickLook => Extent::Session,
-            Extent::Session | Extent::PathCheck => Extent::QuickLook,
-        };
-        self.changed();
-    }
-
-    /// Plays the path check on the chain as it stands in the form.
-    fn check_path(&mut self) {
-        self.page = Page::Chain;
-        self.view.path_failure = None;
-        if self.view.phase != Phase::Idle {
-            self.view.path_failure = Some(self.busy_because());
-            return;
-        }
-        let Some((asked, chain)) = self.form.ready() else {
-            self.view.path_failure = Some(self.not_ready_because());
-            return;
-        };
-        let check = Plan::path_check(chain.routing.playback_rate);
-        let plan = Plan { listening: asked.listening, ceilings: asked.ceilings, ..check };
-        let (chain, sessions) = (chain.clone(), self.form.sessions().to_path_buf());
-        self.view.path = None;
-        self.view.path_is_news = true;
-        self.view.phase = Phase::Checking;
-        self.send(Command::Run(Box::new(SessionRequest { plan, chain, sessions, id: None })));
     }
 
     /// Says that it is right now.
@@ -607,70 +472,6 @@ impl Desk {
         self.view.phase = Phase::Idle;
         self.view.failure = Some(Failure { message: message.into(), kept: None });
     }
-
-    fn top(&mut self, ui: &mut Ui) {
-        let narrow = ui.available_width() < climb::WIDE;
-        ui.add_space(STEP / 2.0);
-        ui.horizontal(|ui| {
-            // Where there is little room Stop comes before what may be cut off.
-            if narrow {
-                parts::start_stop(self, ui);
-                ui.separator();
-            }
-            for (page, action) in [
-                (Page::Chain, Action::Chain),
-                (Page::Climb, Action::Climb),
-                (Page::SideBySide, Action::SideBySide),
-                (Page::Stock, Action::Stock),
-            ] {
-                if parts::choice(ui, self.page == page, &action.button()).clicked() {
-                    self.act(action, &ui.ctx().clone());
-                }
-            }
-            ui.separator();
-            if !narrow && self.page != Page::Climb {
-                parts::start_stop(self, ui);
-                ui.separator();
-            }
-            ScrollArea::horizontal().id_salt("top-words").show(ui, |ui| {
-                ui.horizontal(|ui| {
-                    let ctx = ui.ctx().clone();
-                    for action in [Action::Cautions, Action::Theme, Action::Report] {
-                        if ui.button(action.button()).clicked() {
-                            self.act(action, &ctx);
-                        }
-                    }
-                    ui.label(RichText::new(self.chain_in_words()).color(theme::tokens(ui).quiet));
-                });
-            });
-        });
-        ui.add_space(STEP / 2.0);
-        if self.cautions_open {
-            parts::cautions(ui);
-        }
-        if let Some(refused) = &self.refused {
-            parts::wrong(ui, refused);
-        }
-        if self.writing.is_under_way() {
-            parts::quiet(ui, "A report is being written.");
-        }
-        match &self.writing.said {
-            None => {}
-            Some(Ok(words)) => {
-                parts::quiet(ui, words.clone());
-            }
-            Some(Err(why)) => parts::wrong(ui, why),
-        }
-    }
-
-    fn chain_in_words(&self) -> String {
-        let calibration = self.form.deciding_ear().and_then(|ear| self.form.acoustic.get(&ear));
-        let offset = calibration.map_or("not calibrated: levels are in dBFS".into(), |a| {
-            format!("offset {} dB, taken {}", super::text::db(a.offset.value), parts::moment(&a.taken_at))
-        });
-        let name = if self.form.chain.name.is_empty() { "chain" } else { &self.form.chain.name };
-        format!("{name} · {offset}")
-    }
 }
 
 fn empty_picture(form: &mut Form, last: Option<&Picture>) -> Picture {
@@ -678,11 +479,7 @@ fn empty_picture(form: &mut Form, last: Option<&Picture>) -> Picture {
     match (form.ready(), last) {
         (Some((plan, chain)), _) => Picture::empty(plan, chain, full),
         (None, Some(last)) => last.clone(),
-        (None, None) => {
-            let rate = form.chain.routing.playback_rate;
-            let plan = crate::session::plan::Plan::session(rate);
-            Picture::uncalibrated(&plan, full)
-        }
+        (None, None) => Picture::uncalibrated(&Plan::session(form.chain.routing.playback_rate), full),
     }
 }
 

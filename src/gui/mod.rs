@@ -23,6 +23,7 @@ mod start;
 mod stock_page;
 mod text;
 pub mod theme;
+mod top;
 pub mod view;
 mod work;
 

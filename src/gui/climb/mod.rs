@@ -3,6 +3,7 @@
 
 mod answer;
 mod asked;
+mod next;
 mod now;
 mod picture;
 mod tables;
