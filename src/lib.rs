@@ -11,17 +11,18 @@
 //!
 //! Start reading at [`take`], then [`units`], [`analysis`], `session`.
 
+pub mod account;
 pub mod analysis;
 pub mod audio;
 pub mod calibration;
 pub mod card;
 pub mod cli;
+pub mod figure;
 pub mod fingerprint;
 #[cfg(feature = "gui")]
 pub mod gui;
 pub mod judgement;
 pub mod palette;
-pub mod report;
 pub mod session;
 pub mod signal;
 pub mod stats;

@@ -5,9 +5,9 @@ use super::args::{
     TypedWiring,
 };
 use super::{Surroundings, request};
+use crate::account;
 use crate::calibration::Curve;
 use crate::calibration::curve::Column;
-use crate::report;
 use crate::session::chain::{
     Chain, ChainCeilings, Curves, Driven, ElectricalPart, Fitted, Instrument, OutputSide, Point, Supply, Wiring,
 };
@@ -82,7 +82,7 @@ fn show(chain: &Chain, path: &Path, json: bool, now: &str, out: &mut dyn Write) 
         return Ok(());
     }
     writeln!(out, "{} ({})", chain.name, path.display())?;
-    for (name, words) in report::chain::rows(chain) {
+    for (name, words) in account::chain::rows(chain) {
         writeln!(out, "{name:18} {words}")?;
     }
     for sentence in wrong {

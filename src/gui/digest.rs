@@ -1,7 +1,10 @@
 //! A record as it is drawn: judged, and turned into points, bars and table rows once, not once per picture.
 
 use super::text;
+use crate::account::document::{Section, Table};
+use crate::account::session;
 use crate::analysis::PinkFinding;
+use crate::figure::{Figure, NOT_DETERMINED};
 use crate::judgement::path::{PathReport, path_report};
 use crate::judgement::{Judgement, Threshold, ThresholdTold, Whose, judge};
 use crate::session::chain::{Chain, pink_spectrum};
@@ -14,9 +17,7 @@ use crate::units::Dbfs;
 use std::sync::Arc;
 
 mod details;
-mod sounds;
-pub use details::{Bands, Curve, Response, Row, exposure};
-pub use sounds::{Sound, SweepCurves};
+pub use details::{Bands, Curve, Response, SweepCurves};
 
 /// One session, ready to draw.
 #[derive(Debug)]
@@ -29,8 +30,10 @@ pub struct Digest {
     pub finished: bool,
     /// Level and distortion against drive.
     pub picture: Picture,
+    /// What follows the sentence.
+    pub answer: Vec<Section>,
     /// The step table.
-    pub rows: Vec<Row>,
+    pub steps: Option<Table>,
     /// The clipping curve of the step that decides, or of the last one that has one.
     pub curve: Option<Curve>,
     /// Response of the quiet reference, of the last clean step and of the last sweep.
@@ -38,10 +41,10 @@ pub struct Digest {
     /// Distortion by band of the last step.
     pub bands: Option<Bands>,
     /// Sines and other sounds played beside the noise.
-    pub sounds: Vec<Sound>,
+    pub sounds: Option<Section>,
     /// Harmonics of the last sweep.
     pub sweep: Option<SweepCurves>,
-    /// Latest clock, `+12.304 ppm ±0.002`.
+    /// Latest clock, `12.304 ±0.002 ppm`.
     pub clock: Option<String>,
     /// What a path check found.
     pub path: Option<Arc<PathReport>>,
@@ -186,12 +189,13 @@ impl Digest {
         Digest {
             finished: record.stop().is_some(),
             picture: Picture::of(record, &judgement),
-            rows: details::rows(record),
+            answer: session::answer(record, &judgement),
+            steps: session::steps(record),
             curve: details::curve(record, &judgement),
             responses: details::responses(record),
             bands: details::bands(record),
-            sounds: sounds::sounds(record),
-            sweep: sounds::sweep(record),
+            sounds: session::sounds(record),
+            sweep: details::sweep(record),
             clock: clock(record),
             path: (record.head.plan.extent == Extent::PathCheck).then(|| Arc::new(path_report(record))),
             judgement,
@@ -204,7 +208,7 @@ fn clock(record: &Record) -> Option<String> {
     let takes = record.steps.iter().flat_map(|s| &s.takes).rev();
     let input = record.head.chain.deciding_input();
     let ppm = takes.filter_map(|t| t.inputs.get(input)?.finding.common().clock.own_ppm).next()?;
-    Some(format!("{}{} ppm", if ppm.value > 0.0 { "+" } else { "" }, text::fixed(ppm.value, 3)))
+    Some(Figure::new(ppm, 3).in_unit("ppm"))
 }
 
 /// Range rounded outwards to tens.
@@ -329,12 +333,12 @@ impl Picture {
                 bend_word(&record.steps, step, chain).map_or(String::new(), |word| format!(": {word}"))
             ),
             format!("drive {} dBFS RMS, peak {} dB re full scale", text::db(drive), text::db(drive - self.full_drive)),
-            format!("level {} {}", text::with_interval(level), self.unit.word()),
+            format!("level {} {}", Figure::new(level, 2).words(), self.unit.word()),
         ];
         lines.extend(chain.at_load(Dbfs(drive), &pink_spectrum()).map(|at| at.to_string()));
         lines.extend([
-            format!("even-order at the ear {}", text::reading(&pink.even)),
-            format!("odd-order at the ear {}", text::reading(&pink.odd)),
+            format!("even-order at the ear {}", Figure::new(&pink.even, 1).in_unit("dB")),
+            format!("odd-order at the ear {}", Figure::new(&pink.odd, 1).in_unit("dB")),
         ]);
         if let Some(over) = pink.over_noise_db {
             lines.push(format!("noise {} dB", text::db(-over)));
@@ -399,9 +403,9 @@ fn peaks(told: &ThresholdTold) -> String {
     match (shown(&told.positive), shown(&told.negative)) {
         (Some(p), Some(n)) if p == n => format!("{p} dB re full scale"),
         (Some(p), Some(n)) => format!("positive {p}, negative {n} dB re full scale"),
-        (Some(p), None) => format!("positive {p} dB re full scale, negative not told"),
-        (None, Some(n)) => format!("negative {n} dB re full scale, positive not told"),
-        (None, None) => "not told".into(),
+        (Some(p), None) => format!("positive {p} dB re full scale, negative not determined"),
+        (None, Some(n)) => format!("negative {n} dB re full scale, positive not determined"),
+        (None, None) => NOT_DETERMINED.into(),
     }
 }
 
@@ -412,7 +416,7 @@ fn marker(threshold: &Threshold, picture: &Picture) -> Option<Marker> {
     let whose = format!("{} clips from here{which}", told.whose.subject());
     let soft = if told.soft { ", soft: equivalent hard limit" } else { "" };
     let peak = peaks(told);
-    let mut flag = vec![whose, format!("peak {peak}{soft}"), format!("pink {} dBFS", text::with_interval(&pink))];
+    let mut flag = vec![whose, format!("peak {peak}{soft}"), format!("pink {} dBFS", Figure::new(pink, 2).words())];
     let mut label = format!("clipping threshold {peak}, pink {} dBFS", text::db(pink.value));
     if let (LevelUnit::Spl { offset, .. }, Some(gain)) = (&picture.unit, picture.gain) {
         flag.push(format!("= {} dB SPL at offset {} dB", text::db(pink.value + gain), text::db(*offset)));

@@ -1,13 +1,15 @@
 //! What stands under the picture: the steps, the clipping curve, the responses, distortion by band.
 
 use super::picture::{glyph, still_plot};
+use crate::account::write::columns::{Room, blocks};
+use crate::gui::account;
 use crate::gui::app::{Desk, Table};
-use crate::gui::digest::{Bands, Curve, Digest, Response, Row, Sound, SweepCurves};
+use crate::gui::digest::{Bands, Curve, Digest, Response, SweepCurves};
 use crate::gui::music;
 use crate::gui::parts;
 use crate::gui::text;
 use crate::gui::theme::{self, SMALL, STEP};
-use eframe::egui::{Button, Label, RichText, ScrollArea, TextWrapMode, Ui, pos2};
+use eframe::egui::{Button, RichText, ScrollArea, TextWrapMode, Ui, pos2};
 use egui_plot::{GridInput, GridMark, Line, LineStyle, PlotBounds, PlotPoint, PlotPoints};
 
 /// Nominal mid-band frequencies of the one-third octaves from band −17 (20 Hz) on, IEC 61260-1.
@@ -36,8 +38,13 @@ pub fn show(desk: &mut Desk, ui: &mut Ui, height: f32) {
             Some(b) => bands(ui, b, height),
             None => nothing(ui, "Distortion by band comes with the quiet reference."),
         },
-        Table::Sounds if digest.sounds.is_empty() => nothing(ui, NO_SOUNDS),
-        Table::Sounds => sounds(ui, &digest.sounds, height),
+        Table::Sounds => match &digest.sounds {
+            Some(section) => {
+                let down = ScrollArea::vertical().id_salt("sounds-down").max_height(height).auto_shrink(false);
+                down.show(ui, |ui| account::section(ui, section));
+            }
+            None => nothing(ui, NO_SOUNDS),
+        },
         Table::Music => {
             let asked = music::show(&mut desk.music, ui, height);
             desk.judge_music(asked, &ui.ctx().clone());
@@ -60,41 +67,35 @@ fn nothing(ui: &mut Ui, why: &str) {
 const NO_SOUNDS: &str =
     "No sine and no other sound was played yet: choose them under \u{201c}Beside the noise\u{201d}.";
 
-/// Purpose, and what is remarkable, in fixed widths.
-const PURPOSE_WIDTH: usize = 16;
-
+/// A row for each step, which pins its values.
 fn steps(desk: &mut Desk, ui: &mut Ui, digest: &Digest, height: f32) {
-    let t = theme::tokens(ui);
-    let unit = digest.picture.unit.word();
-    let words = format!(
-        "drive dBFS RMS · level {unit} · gain change; even, odd, noise re the stimulus; input room: dB · clock: ppm · a row pins its values"
-    );
+    let Some(table) = &digest.steps else { return };
     let top = ui.cursor().top();
-    parts::quiet(ui, words);
+    parts::quiet(ui, format!("{}; a row pins its values", table.title));
     ScrollArea::horizontal().id_salt("steps-across").auto_shrink(false).show(ui, |ui| {
         ui.spacing_mut().item_spacing.y = 1.0;
-        let head = format!("step  {:<PURPOSE_WIDTH$} {}  remark", "for", Row::HEADS.join(" "));
-        ui.add(Label::new(RichText::new(head).font(theme::figures(SMALL)).color(t.quiet)).extend());
-        let left = (height - (ui.cursor().top() - top)).max(5.0 * STEP);
-        let rows =
-            ScrollArea::vertical().id_salt("steps-down").max_height(left).auto_shrink(false).stick_to_bottom(true);
-        rows.show(ui, |ui| {
-            ui.spacing_mut().interact_size.y = 2.0 * STEP;
-            ui.spacing_mut().button_padding = eframe::egui::vec2(0.0, 1.0);
-            for row in &digest.rows {
-                one_step(desk, ui, row);
-            }
-        });
+        for block in blocks(table, Room { letters: usize::MAX, aside: true }) {
+            account::head(ui, &block);
+            let left = (height - (ui.cursor().top() - top)).max(5.0 * STEP);
+            let rows =
+                ScrollArea::vertical().id_salt("steps-down").max_height(left).auto_shrink(false).stick_to_bottom(true);
+            rows.show(ui, |ui| {
+                ui.spacing_mut().interact_size.y = 2.0 * STEP;
+                ui.spacing_mut().button_padding = eframe::egui::vec2(0.0, 1.0);
+                for (row, lines) in &block.rows {
+                    one_step(desk, ui, digest.record.steps[*row].step.number, &lines.join("\n"));
+                }
+            });
+        }
     });
 }
 
-fn one_step(desk: &mut Desk, ui: &mut Ui, row: &Row) {
-    let pinned = desk.pinned == Some(row.step);
-    let text = format!("{:>4}  {:<PURPOSE_WIDTH$} {}  {}", row.step, row.purpose, row.cells.join(" "), row.remark);
+fn one_step(desk: &mut Desk, ui: &mut Ui, step: usize, words: &str) {
+    let pinned = desk.pinned == Some(step);
     let line =
-        Button::selectable(pinned, RichText::new(text).font(theme::figures(SMALL))).wrap_mode(TextWrapMode::Extend);
+        Button::selectable(pinned, RichText::new(words).font(theme::figures(SMALL))).wrap_mode(TextWrapMode::Extend);
     if ui.add(line).clicked() {
-        desk.pinned = (!pinned).then_some(row.step);
+        desk.pinned = (!pinned).then_some(step);
     }
 }
 
@@ -179,21 +180,6 @@ fn responses(ui: &mut Ui, all: &[Response], height: f32) {
             };
             let points: PlotPoints<'_> = response.points.iter().copied().collect();
             p.line(Line::new(response.name.clone(), points).color(colour).width(1.5).style(style).allow_hover(false));
-        }
-    });
-}
-
-/// Each take's figures under its name.
-fn sounds(ui: &mut Ui, all: &[Sound], height: f32) {
-    ScrollArea::vertical().id_salt("sounds-down").max_height(height).auto_shrink(false).show(ui, |ui| {
-        ui.spacing_mut().item_spacing.y = 2.0;
-        for sound in all {
-            ui.label(RichText::new(&sound.name).strong());
-            ui.horizontal_top(|ui| {
-                ui.add_space(2.0 * STEP);
-                ui.add(Label::new(RichText::new(sound.says.join(" · ")).size(SMALL)).wrap());
-            });
-            ui.add_space(STEP / 2.0);
         }
     });
 }

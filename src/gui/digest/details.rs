@@ -1,9 +1,8 @@
 //! What the tables and small pictures under the climb show.
 
-use crate::analysis::{BandFinding, Finding, ResponsePoint};
-use crate::gui::text;
-use crate::judgement::{EXPOSURE_CAUTION, Judgement, Threshold};
-use crate::session::clean::bend_word;
+use crate::analysis::{BandFinding, Finding, HarmonicPoint, ResponsePoint};
+use crate::figure::Figure;
+use crate::judgement::{Judgement, Threshold};
 use crate::session::climb::Purpose;
 use crate::session::record::{Record, StepResult};
 use crate::stats::Reading;
@@ -12,25 +11,6 @@ use crate::stats::Reading;
 const RESPONSE_POINTS: usize = 480;
 /// Most points drawn of a clipping curve.
 const CURVE_POINTS: usize = 240;
-
-/// One row of the step table, every cell as shown (monospaced, padded).
-#[derive(Clone, Debug, PartialEq)]
-pub struct Row {
-    /// Number of the step.
-    pub step: usize,
-    /// What it is for.
-    pub purpose: String,
-    /// Drive, level, half interval, gain change, even, odd, noise, room, clock.
-    pub cells: [String; 9],
-    /// Clip evidence, void takes, in words.
-    pub remark: String,
-}
-
-impl Row {
-    /// Heads of `cells`, padded alike; the level's unit is shown apart.
-    pub const HEADS: [&'static str; 9] =
-        ["  drive", "  level", "    ±", "  gain", "   even", "    odd", "  noise", "  room", "   clock"];
-}
 
 /// The clipping curve, both axes in units of the played full scale.
 #[derive(Clone, Debug, PartialEq)]
@@ -67,56 +47,17 @@ pub struct Bands {
     pub noise: Vec<[f64; 2]>,
 }
 
-/// How long an ear may hear it, a line each, the caution last; none where no level at an eardrum is known.
-pub fn exposure(judgement: &Judgement) -> Vec<String> {
-    let Some(exposure) = &judgement.exposure else { return Vec::new() };
-    let at = [("the listening level", exposure.listening), ("the highest clean level", exposure.highest_clean)];
-    let told = at.into_iter().filter_map(|(at, exposed)| Some(format!("at {at} {}", exposed?.words())));
-    told.chain([EXPOSURE_CAUTION.into()]).collect()
-}
+/// One harmonic: its order; lg of the exciting frequency in Hz and dB re the fundamental, `true` where only known to be
+/// below.
+pub type Harmonic = (u32, Vec<([f64; 2], bool)>);
 
-pub(super) fn rows(record: &Record) -> Vec<Row> {
-    record.steps.iter().map(|step| row(record, step)).collect()
-}
-
-fn row(record: &Record, step: &StepResult) -> Row {
-    let input = record.head.chain.deciding_input();
-    let pink = step.pink(input);
-    let sound = pink.and_then(|(_, r)| r.sound?.z);
-    let silence = step.silence(input);
-    let silence_level = silence.and_then(|s| {
-        let offset = record.head.chain.ears().next().and_then(|(_, role)| record.head.chain.acoustic(role));
-        Some(s.noise_z?.shifted(offset.map_or(0.0, |a| a.offset.value)))
-    });
-    let level = if record.head.chain.is_calibrated() { sound } else { pink.and_then(|(p, _)| p.level_z) };
-    let level = level.or(silence_level);
-    let common = pink.map(|(p, _)| &p.common).or(silence.map(|s| &s.common));
-    let noise = pink.and_then(|(p, _)| p.over_noise_db).map(|o| -o);
-    let ppm = common.and_then(|c| c.clock.own_ppm);
-    let cells = [
-        text::column(step.step.drive.map(|d| d.db()), 7),
-        text::column(level.map(|l| l.value), 7),
-        text::column(level.map(|l| l.half_width()), 5),
-        pink.and_then(|(_, r)| r.gain_change_db)
-            .map_or("     –".into(), |g| format!("{:>6}", text::fixed(g.value, 2))),
-        text::cell(pink.map(|(p, _)| &p.even), 7),
-        text::cell(pink.map(|(p, _)| &p.odd), 7),
-        text::column(noise, 7),
-        text::column(common.map(|c| c.overload.room_db), 6),
-        ppm.map_or("       –".into(), |p| format!("{:>8}", text::fixed(p.value, 3))),
-    ];
-    Row { step: step.step.number, purpose: step.name(), cells, remark: remark(record, step) }
-}
-
-fn remark(record: &Record, step: &StepResult) -> String {
-    let mut words: Vec<String> =
-        bend_word(&record.steps, step, &record.head.chain).map(String::from).into_iter().collect();
-    match step.takes.iter().filter(|t| t.void.is_some()).count() {
-        0 => {}
-        1 => words.push("1 void take".into()),
-        n => words.push(format!("{n} void takes")),
-    }
-    words.join(", ")
+/// Harmonics of the last sweep against the frequency that made them.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SweepCurves {
+    /// Step it was read from.
+    pub step: usize,
+    /// From the second on.
+    pub orders: Vec<Harmonic>,
 }
 
 pub(super) fn curve(record: &Record, judgement: &Judgement) -> Option<Curve> {
@@ -137,7 +78,7 @@ pub(super) fn curve(record: &Record, judgement: &Judgement) -> Option<Curve> {
     if let Some(told) = told {
         for (reading, sign, word) in [(&told.positive, 1.0, "positive"), (&told.negative, -1.0, "negative")] {
             if let Reading::Told(e) = reading {
-                let says = format!("{word} limit {} dB re full scale", text::with_interval(e));
+                let says = format!("{word} limit {} dB re full scale", Figure::new(e, 2).words());
                 limits.push((sign * 10f64.powf(e.value / 20.0), says));
             }
         }
@@ -203,5 +144,22 @@ pub(super) fn bands(record: &Record) -> Option<Bands> {
         even: share(|b| &b.even),
         odd: share(|b| &b.odd),
         noise: noise.filter(|n| n[1].is_finite()).collect(),
+    })
+}
+
+pub(super) fn sweep(record: &Record) -> Option<SweepCurves> {
+    let input = record.head.chain.deciding_input();
+    record.steps.iter().rev().find_map(|step| {
+        let finding = step.sweep(input)?;
+        let point = |p: &HarmonicPoint| {
+            let (at, below) = match &p.level {
+                Reading::Told(e) => (e.value, false),
+                Reading::Below(at) => (*at, true),
+                _ => return None,
+            };
+            (at.is_finite() && p.frequency_hz > 0.0).then(|| ([p.frequency_hz.log10(), at], below))
+        };
+        let orders = finding.harmonics.iter().map(|h| (h.order, h.points.iter().filter_map(point).collect()));
+        Some(SweepCurves { step: step.step.number, orders: orders.collect() })
     })
 }

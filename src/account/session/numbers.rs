@@ -1,12 +1,14 @@
 //! The numbers of the answer.
 
+use crate::account::document::{Cell, Column, Part, Section, Table};
 use crate::analysis::band;
+use crate::figure::Figure;
 use crate::judgement::{EXPOSURE_CAUTION, InVolts, Judgement, Needed, Threshold, ThresholdTold};
-use crate::report::model::{Cell, Column, Part, Section, Table};
+use crate::session::plan::Extent;
 use crate::session::record::Record;
 use crate::session::seats::Seats;
 use crate::stats::{Estimate, Reading};
-use crate::units::tidy;
+use crate::units::{dbu, dbv, tidy};
 
 /// Places of levels.
 const DB: usize = 2;
@@ -30,6 +32,9 @@ impl Quantities {
 
 /// The key figures; `None` of what has none, as a path check.
 pub fn section(record: &Record, judgement: &Judgement) -> Option<Section> {
+    if record.head.plan.extent == Extent::PathCheck {
+        return None;
+    }
     let columns =
         vec![Column::text("quantity"), Column::readings("value", ""), Column::text("unit"), Column::text("remark")];
     let title = "The figures of the answer; intervals are 95 %";
@@ -42,6 +47,11 @@ pub fn section(record: &Record, judgement: &Judgement) -> Option<Section> {
     }
     let mut section = Section::new("The numbers");
     section.parts.push(Part::Table(quantities.0));
+    let verdict = &judgement.headroom.verdict;
+    section.paragraph(format!("Verdict: {verdict} ({}).", verdict.because));
+    if let Some(stop) = record.stop() {
+        section.paragraph(format!("The climb ended because {stop}."));
+    }
     Some(section)
 }
 
@@ -71,7 +81,7 @@ fn levels(record: &Record, judgement: &Judgement, into: &mut Quantities) {
             &format!("distortion at the ear over {limit} % from"),
             Cell::estimate(Some(level), DB),
             unit,
-            "output or headphone: not told",
+            "output or headphone: not determined",
         );
     }
 }
@@ -145,29 +155,25 @@ fn needed(name: &str, needed: &Needed, into: &mut Quantities) {
 
 fn in_volts(volts: &InVolts, into: &mut Quantities) {
     if let Some(at) = &volts.highest_clean {
-        let bound = if volts.at_least { "at least; " } else { "" };
-        let place = format!("{bound}pink noise, {}", if at.open { "open output" } else { "at the load" });
-        into.row("highest clean drive", significant(&at.volts), "V RMS", &place);
+        let bound = |e: &Estimate| if volts.at_least { Reading::AtLeast(*e) } else { Reading::Told(*e) };
+        let place = if at.open { "open output" } else { "at the load" };
+        into.row("highest clean volts", significant(bound(&at.volts)), "V RMS", &format!("pink noise, {place}"));
+        into.row("highest clean volts", Cell::number(dbv(at.volts.value), 1), "dBV", "");
+        into.row("highest clean volts", Cell::number(dbu(at.volts.value), 1), "dBu", "");
         if let Some(power) = &at.milliwatts {
-            into.row("highest clean drive", significant(power), "mW", &format!("{bound}in the load"));
+            into.row("highest clean power", significant(bound(power)), "mW", "in the load");
         }
     }
     if let Some([positive, negative]) = &volts.clip_peak_v {
         for (name, peak) in [("positive", positive), ("negative", negative)] {
-            let cell = match peak {
-                Reading::Told(e) => significant(e),
-                other => Cell::reading(Some(other), 3),
-            };
-            into.row(&format!("clipping threshold, {name} peak"), cell, "V", "of the output");
+            into.row(&format!("clipping threshold, {name} peak"), significant(peak), "V", "of the output");
         }
     }
 }
 
-/// Volts and milliwatts span many decades: two digits of the half width, or four of the value.
-fn significant(e: &Estimate) -> Cell {
-    let half = e.half_width();
-    let (size, digits) = if half > 0.0 { (half, 1.0) } else { (e.value.abs().max(1e-9), 3.0) };
-    Cell::estimate(Some(*e), (digits - size.log10().floor()).clamp(0.0, 9.0) as usize)
+/// Volts and milliwatts span many decades.
+fn significant(reading: impl Into<Reading>) -> Cell {
+    Cell::Figure(Figure::significant(reading))
 }
 
 /// How long an ear may hear it, with its caution.
@@ -176,9 +182,9 @@ pub fn exposure(judgement: &Judgement) -> Option<Section> {
     let columns = vec![
         Column::text("at"),
         Column::readings("level, A, diffuse-field related", "dB"),
-        Column::readings("a day, NIOSH", "h"),
-        Column::readings("a week, H.870 adults", "h"),
-        Column::readings("a week, H.870 sensitive listeners", "h"),
+        Column::readings("a day, NIOSH", "h").aside(),
+        Column::readings("a week, H.870 adults", "h").aside(),
+        Column::readings("a week, H.870 sensitive listeners", "h").aside(),
         Column::text("in words"),
     ];
     let mut table = Table::new("exposure", "How long steady pink noise of this level may be heard", columns);
@@ -237,11 +243,10 @@ pub fn seats(judgement: &Judgement) -> Option<Section> {
 fn mean(ear: &Seats) -> Option<String> {
     let (level, spread) = (ear.level?, ear.spread_db?);
     Some(format!(
-        "The headphone was taken off and put on again. At the {} the mean of {} seats stands {} ±{} dB over the first; standard deviation {} dB.",
+        "The headphone was taken off and put on again. At the {} the mean of {} seats stands {} dB over the first; standard deviation {} dB.",
         ear.role.in_words(),
         ear.tight(),
-        tidy(level.value, DB),
-        tidy(level.half_width(), DB),
+        Figure::new(level, DB).words(),
         tidy(spread, DB)
     ))
 }

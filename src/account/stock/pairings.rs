@@ -1,9 +1,9 @@
 //! The table of pairings and the sentence over it.
 
 use super::About;
+use crate::account::capital;
+use crate::account::document::{Cell, Column, Part, Section, Table};
 use crate::judgement::{Answer, Threshold};
-use crate::report::capital;
-use crate::report::model::{Cell, Column, Part, Section, Table};
 use crate::stats::Reading;
 use crate::stock::{self, Listener, Matrix, Stock};
 use std::collections::BTreeSet;
@@ -71,7 +71,7 @@ pub fn section(cells: &[&stock::Cell]) -> Section {
         Column::text("output"),
         Column::text("headphone"),
         Column::text("from"),
-        Column::text("session"),
+        Column::text("session").aside(),
         Column::readings("highest clean level", "dB SPL"),
         Column::readings("headroom", "dB"),
         Column::text("verdict"),
@@ -81,14 +81,17 @@ pub fn section(cells: &[&stock::Cell]) -> Section {
         Column::numbers("prediction less measurement", "dB"),
         Column::text("remark"),
     ];
-    let mut table = Table::new("pairings", "Highest clean level of pink noise, most headroom first", columns);
+    let title =
+        "Highest clean level of pink noise, most headroom first; share: of the full drive, at the listening level";
+    let mut table = Table::new("pairings", title, columns);
+    table.keys = 2;
     for cell in cells {
         let best = cell.best();
         let (from, session) = match &cell.measured {
             Some((session, _)) => ("measured", session.as_str()),
             None => ("predicted", ""),
         };
-        let missing = best.missing().map(|why| format!("not told: {why}"));
+        let missing = best.missing().map(|why| format!("not determined: {why}"));
         let remarks: Vec<String> = missing.into_iter().chain(best.remarks.iter().cloned()).collect();
         table.rows.push(vec![
             Cell::text(cell.output.words()),

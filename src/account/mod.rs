@@ -1,35 +1,26 @@
-//! Reports that people read and machines can read back.
+//! One account of every answer: what is said, in which order, with every number as a value and its interval. The command
+//! line, the window and the reports all read it, so that they say the same.
 //!
 //! ```text
-//! Record, Judgement ── session.rs ──► Document (model.rs) ──► html.rs · markdown.rs · csv.rs
-//!                                        └─ Picture (picture.rs) ──► svg.rs ──► png.rs
-//!                                                                      folder.rs writes them all
+//! Record, Judgement ── session.rs ────┐
+//! Comparison ───────── comparison.rs ─┼─► Document (document.rs) ──► write: terminal · html · markdown · csv
+//! Matrix, Map ──────── stock.rs ──────┘    └─ Picture (picture.rs) ──► write: svg · png         folder.rs: all of them
 //! ```
 //!
-//! A builder says what is in a report and knows no format; a writer knows a format and nothing else. Whatever a user
-//! typed or a file held is text to every writer: each has one place that makes text harmless in its format.
+//! A builder says what is in an account and knows no format.
 
 pub mod attribution;
 pub mod chain;
 pub mod comparison;
-mod csv;
-pub mod folder;
-mod html;
-mod markdown;
-pub mod model;
+pub mod document;
 pub mod music;
+pub mod path;
 pub mod picture;
-#[cfg(feature = "pictures")]
-mod png;
 pub mod session;
 pub mod stock;
-mod svg;
+pub mod write;
 
-pub use csv::csv;
-pub use html::html;
-pub use markdown::markdown;
-pub use model::Document;
-pub use svg::{Frame, Look, svg};
+pub use document::Document;
 
 use crate::judgement::capital;
 
@@ -50,7 +41,7 @@ pub struct Added {
     /// Text of the user's own; empty lines part its paragraphs.
     pub text: Option<String>,
     /// What else was asked of the same sessions: [`music::pairings`], [`attribution::section`].
-    pub further: Vec<model::Section>,
+    pub further: Vec<document::Section>,
 }
 
 /// Name and version of the program that writes.
@@ -62,14 +53,14 @@ impl Added {
     }
 
     /// What else was asked, then the user's own text.
-    fn sections(&self) -> Vec<Option<model::Section>> {
+    fn sections(&self) -> Vec<Option<document::Section>> {
         self.further.iter().cloned().map(Some).chain([self.own_words()]).collect()
     }
 
-    fn own_words(&self) -> Option<model::Section> {
+    fn own_words(&self) -> Option<document::Section> {
         let text = self.text.as_ref().map(|text| text.replace("\r\n", "\n"))?;
         let paragraphs = text.split("\n\n").map(str::trim).filter(|p| !p.is_empty());
-        let parts: Vec<model::Part> = paragraphs.map(|p| model::Part::Paragraph(p.into())).collect();
-        (!parts.is_empty()).then(|| model::Section { title: "In the author's words".into(), parts })
+        let parts: Vec<document::Part> = paragraphs.map(|p| document::Part::Paragraph(p.into())).collect();
+        (!parts.is_empty()).then(|| document::Section { title: "In the author's words".into(), parts })
     }
 }

@@ -1,9 +1,9 @@
 //! Markdown that any reader shows, with tables as most of them know. Text is escaped; pictures are the files beside it.
 
 use super::folder::picture_file;
-use super::model::{Cell, Document, Part, Section, Table};
-use super::picture::Picture;
 use super::svg::Frame;
+use crate::account::document::{Cell, Document, Part, Section, Table};
+use crate::account::picture::Picture;
 
 /// The whole report; its pictures lie in `pictures/` beside it.
 pub fn markdown(document: &Document) -> String {
@@ -35,7 +35,7 @@ fn part(part: &Part) -> String {
 
 fn table(table: &Table) -> String {
     let row = |cells: Vec<String>| format!("| {} |", cells.join(" | "));
-    let is_text = |i: usize| table.columns[i].holds == super::model::Holds::Text;
+    let is_text = |i: usize| table.columns[i].holds == crate::account::document::Holds::Text;
     let mut lines = vec![
         format!("{}\n", text(&table.title)),
         row(table.columns.iter().map(|column| text(&column.head())).collect()),

@@ -1,5 +1,5 @@
-//! The report of one session: the answer, its numbers, its pictures, how it was measured, what is wrong or limited, and
-//! enough that another bench can repeat it.
+//! One session: the answer, its numbers, its pictures, how it was measured, what is wrong or limited, and enough that
+//! another bench can repeat it.
 
 mod measured;
 mod numbers;
@@ -8,24 +8,19 @@ mod sounds;
 mod steps;
 
 pub(super) use measured::section as measured;
+pub use measured::uncertainty;
+pub use sounds::section as sounds;
+pub use steps::table as steps;
 
-use super::model::{Cell, Column, Document, Part, Section, Table};
-use super::{Added, CAUTIONS, capital, music};
+use super::document::{Cell, Column, Document, Part, Section, Table};
+use super::{Added, CAUTIONS, capital, music, path};
 use crate::judgement::Judgement;
 use crate::session::record::Record;
 
-/// Of a session as judged.
+/// The whole report of a session as judged.
 pub fn document(record: &Record, judgement: &Judgement, added: &Added) -> Document {
     let chain = &record.head.chain;
-    let found = [
-        numbers::section(record, judgement),
-        numbers::exposure(judgement),
-        music::section(judgement),
-        numbers::seats(judgement),
-        numbers::isolation(judgement),
-        numbers::taper(judgement),
-        pictures::section(record, judgement),
-    ];
+    let found = found(record, judgement).into_iter().chain([pictures::section(record, judgement)]);
     let how = [
         Some(measured(record, "measured", "How it was measured")),
         measured::uncertainty(judgement),
@@ -39,9 +34,33 @@ pub fn document(record: &Record, judgement: &Judgement, added: &Added) -> Docume
         answer: judgement.sentence.clone(),
         verdict: judgement.headroom.verdict.to_string(),
         written: format!("Measured {}, session {}. {}", record.head.started_at, record.head.id, added.written()),
-        sections: found.into_iter().chain(added.sections()).chain(how).flatten().collect(),
+        sections: found.chain(added.sections()).chain(how).flatten().collect(),
         data: steps::data(record, judgement),
     }
+}
+
+/// What was found, without pictures.
+fn found(record: &Record, judgement: &Judgement) -> [Option<Section>; 7] {
+    [
+        path::section(record),
+        numbers::section(record, judgement),
+        numbers::exposure(judgement),
+        music::section(judgement),
+        numbers::seats(judgement),
+        numbers::isolation(judgement),
+        numbers::taper(judgement),
+    ]
+}
+
+/// What follows the sentence where there is little room: what was found, and what its numbers stand on.
+pub fn answer(record: &Record, judgement: &Judgement) -> Vec<Section> {
+    let stands_on = [measured::uncertainty(judgement), Some(flaws(judgement))];
+    found(record, judgement).into_iter().chain(stands_on).flatten().collect()
+}
+
+/// The steps and what else was played, as while it was measured.
+pub fn played(record: &Record) -> Vec<Section> {
+    [steps::section(record), sounds::section(record)].into_iter().flatten().collect()
 }
 
 /// What is wrong or limited, each with its weight.

@@ -8,10 +8,10 @@
 //!   pictures/level-1920x1080-light.svg  level-1920x1080-light.png …
 //! ```
 
-use super::model::{Document, Part, Table};
-use super::picture::Picture;
 use super::svg::{Frame, Look, svg};
 use super::{csv, html, markdown};
+use crate::account::document::{Document, Part, Table};
+use crate::account::picture::Picture;
 use crate::palette::{DARK, LIGHT};
 use std::fs;
 use std::io;

@@ -2,9 +2,9 @@
 
 use super::About;
 use super::pairings::DB;
-use crate::report::capital;
-use crate::report::model::{Figure, Part, Section};
-use crate::report::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Text};
+use crate::account::capital;
+use crate::account::document::{Figure, Part, Section};
+use crate::account::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Text};
 use crate::stats::{Estimate, Reading};
 use crate::stock::{Cell, Listener, Map, OHMS, Stock};
 use crate::units::tidy;

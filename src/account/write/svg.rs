@@ -15,7 +15,7 @@
 mod draw;
 mod text;
 
-use super::picture::{Picture, Role};
+use crate::account::picture::{Picture, Role};
 use crate::palette::Palette;
 use draw::Drawing;
 pub(super) use text::escape;

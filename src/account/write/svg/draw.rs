@@ -2,7 +2,7 @@
 
 use super::Frame;
 use super::text::{escape, width, wrapped};
-use crate::report::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Text, Zone};
+use crate::account::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Text, Zone};
 use crate::units::tidy;
 
 /// Title over other text.

@@ -1,12 +1,14 @@
-//! The report of two outputs side by side, at matched level.
+//! Two outputs side by side, at matched level.
 
-use super::model::{Cell, Column, Document, Part, Section, Table};
+use super::document::{Cell, Column, Document, Part, Section, Table};
 use super::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Zone};
 use super::session::{cautions, measured};
 use super::{Added, capital};
-use crate::analysis::Residue;
 use crate::analysis::band;
-use crate::judgement::comparison::{Comparison, Difference, FinePoint, MatchedOn, Told, sentence};
+use crate::figure::NOT_DETERMINED;
+use crate::judgement::comparison::{
+    Comparison, Difference, Distorted, FinePoint, MatchedOn, Played, Told, Where, sentence,
+};
 use crate::session::record::Record;
 use crate::stats::Reading;
 use crate::units::{tidy, tidy_signed};
@@ -17,12 +19,6 @@ const LEAST_REACH_DB: f64 = 1.0;
 /// Of a comparison; `records` say how both were measured and are left out where nobody is to know which is which.
 pub fn document(comparison: &Comparison, records: Option<[&Record; 2]>, added: &Added) -> Document {
     let (first, second) = &comparison.outputs;
-    let found = [
-        Some(matched(comparison)),
-        Some(response(comparison)),
-        Some(distortion(comparison)),
-        comparison.residue.as_ref().map(|left| subtracted(left, comparison.fit_is_left())),
-    ];
     let how = [
         records.map(|[first, _]| measured(first, "measured-first", "How the first was measured")),
         records.map(|[_, second]| measured(second, "measured-second", "How the second was measured")),
@@ -33,9 +29,21 @@ pub fn document(comparison: &Comparison, records: Option<[&Record; 2]>, added: &
         answer: sentence(comparison),
         verdict: String::new(),
         written: added.written(),
-        sections: found.into_iter().chain(added.sections()).chain(how).flatten().collect(),
+        sections: sections(comparison, true)
+            .into_iter()
+            .map(Some)
+            .chain(added.sections())
+            .chain(how)
+            .flatten()
+            .collect(),
         data: vec![fine(comparison)],
     }
+}
+
+/// What was found; without `all`, of distortion by band only what differs.
+pub fn sections(c: &Comparison, all: bool) -> Vec<Section> {
+    let subtracted = subtracted(c);
+    [matched(c), response(c), distortion(c, all)].into_iter().chain(subtracted).collect()
 }
 
 fn unit(c: &Comparison) -> &'static str {
@@ -55,6 +63,10 @@ fn matched(c: &Comparison) -> Section {
         tidy(c.level_db, 1),
         unit(c)
     ));
+    if let Some((first, second)) = &c.played {
+        let both = [(&c.outputs.0, first), (&c.outputs.1, second)];
+        section.parts.push(Part::List(both.map(|(output, played)| format!("{output}: {}", drive(played))).into()));
+    }
     section.paragraph(match c.seats {
         None => "One seat of the headphone for both: what the fit changes is not in it.".into(),
         Some((first, second)) => {
@@ -62,19 +74,24 @@ fn matched(c: &Comparison) -> Section {
         }
     });
     section.paragraph(format!(
-        "Of each band one of three words: same within {} dB where the whole interval lies inside, differs where it lies outside, else not told. All bands are judged together (Holm): one false word among them in a hundred comparisons.",
+        "Of each band one of three words: same within {} dB where the whole interval lies inside, differs where it lies outside, else not determined. All bands are judged together (Holm): one false word among them in a hundred comparisons.",
         c.within_db
     ));
     section
 }
 
+fn drive(played: &Played) -> String {
+    let volts = played.at_load.as_ref().map_or(String::new(), |at| format!(" = {at}"));
+    format!("drive {} dBFS RMS{volts}, {}", tidy(played.drive_dbfs, 2), played.basis)
+}
+
 fn response(c: &Comparison) -> Section {
     let columns = vec![
         Column::text("band"),
-        Column::numbers("mid-band frequency", "Hz"),
+        Column::numbers("mid-band frequency", "Hz").aside(),
         Column::readings("second less first", "dB"),
-        Column::text("told"),
-        Column::numbers("smallest difference that would have been told", "dB"),
+        Column::text("answer"),
+        Column::numbers("smallest difference that would have been seen", "dB"),
     ];
     let mut table = Table::new("response-difference", "Difference of response per one-third octave", columns);
     for band in &c.bands {
@@ -93,8 +110,8 @@ fn response(c: &Comparison) -> Section {
     section
 }
 
-/// The same at 1/48 octave, for machines.
-fn fine(c: &Comparison) -> Table {
+/// The same at 1/48 octave.
+pub fn fine(c: &Comparison) -> Table {
     let columns = vec![Column::numbers("frequency", "Hz"), Column::readings("second less first", "dB")];
     let mut table = Table::new("response-difference-fine", "Difference of response at 1/48 octave", columns);
     let row = |p: &FinePoint| vec![Cell::number(Some(p.frequency_hz), 2), Cell::estimate(Some(p.difference_db), 3)];
@@ -102,19 +119,20 @@ fn fine(c: &Comparison) -> Table {
     table
 }
 
-fn distortion(c: &Comparison) -> Section {
+fn distortion(c: &Comparison, all: bool) -> Section {
     let columns = vec![
         Column::text("distortion"),
         Column::readings("first", "dB"),
         Column::readings("second", "dB"),
         Column::numbers("noise of the first", "dB"),
         Column::numbers("noise of the second", "dB"),
-        Column::text("told"),
+        Column::text("answer"),
     ];
     let d = &c.distortions;
     let mut table =
         Table::new("distortion-difference", "Distortion at the ear, re the stimulus, at the matched level", columns);
-    for q in &d.quantities {
+    let whole = |q: &Distorted| matches!(q.place, Where::Overall | Where::Sine { .. });
+    for q in d.quantities.iter().filter(|q| all || whole(q) || q.told == Told::Differs) {
         table.rows.push(vec![
             Cell::text(q.name()),
             Cell::reading(Some(&q.of.0), 1),
@@ -133,7 +151,9 @@ fn distortion(c: &Comparison) -> Section {
     section
 }
 
-fn subtracted(left: &Residue, fit: Option<&str>) -> Section {
+/// What the response does and what distortion does, as two numbers.
+fn subtracted(c: &Comparison) -> Option<Section> {
+    let left = c.residue.as_ref()?;
     let columns = vec![Column::text("what is left"), Column::readings("re the second", "dB")];
     let mut table = Table::new("subtracted", "The first take subtracted from the second", columns);
     let polarity = if left.inverted { ", polarity turned" } else { "" };
@@ -148,11 +168,15 @@ fn subtracted(left: &Residue, fit: Option<&str>) -> Section {
     ]);
     let mut section = Section::new("What is left when one is subtracted from the other");
     section.paragraph("What the filter takes away is response; what stays is distortion and noise.");
-    if let Some(words) = fit {
+    if let Some((first, second)) = &c.played {
+        let (first, second) = (first.nearest, second.nearest);
+        section.paragraph(format!("Step {first} of the first is subtracted from step {second} of the second."));
+    }
+    if let Some(words) = c.fit_is_left() {
         section.paragraph(format!("{}.", capital(words)));
     }
     section.parts.push(Part::Table(table));
-    section
+    Some(section)
 }
 
 /// The line at 1/48 octave behind the bands.
@@ -197,7 +221,7 @@ fn picture(c: &Comparison) -> Picture {
             fine_line(c),
             series(format!("same within {} dB", c.within_db), Role::First, Mark::Dot, Told::Same),
             series("differs".into(), Role::Second, Mark::Square, Told::Differs),
-            series("not told".into(), Role::Quiet, Mark::Hollow, Told::NotTold),
+            series(NOT_DETERMINED.into(), Role::Quiet, Mark::Hollow, Told::NotTold),
         ],
         rules: vec![Rule {
             along: Along::Y,

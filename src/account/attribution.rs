@@ -1,7 +1,7 @@
 //! Whose distortion it is, as a section.
 
 use super::capital;
-use super::model::{Cell, Column, Part, Section, Table};
+use super::document::{Cell, Column, Part, Section, Table};
 use crate::judgement::attribution::Attribution;
 use crate::session::record::Record;
 

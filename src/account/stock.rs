@@ -1,12 +1,17 @@
-//! The report of many pairings: the whole stock, one output across headphones, or one headphone across outputs.
+//! Many pairings: the whole stock, one output across headphones, or one headphone across outputs; and the map of an output.
 
+mod map;
 mod pairings;
 mod pictures;
 
-use super::model::{Cell, Column, Document, Part, Section, Table};
+pub use map::sections as map;
+
+use super::document::{Cell, Column, Document, Part, Section, Table};
 use super::session::cautions;
 use super::{Added, capital};
-use crate::stock::{Listener, Matrix, OutputName, Stock};
+use crate::analysis::band;
+use crate::stats::Estimate;
+use crate::stock::{KnownHeadphone, Listener, Matrix, Ohms, OutputName, Stock, response_change};
 
 /// What a report is about.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -66,28 +71,63 @@ pub fn document(stock: &Stock, listener: &Listener, about: &About, added: &Added
     }
 }
 
+/// What the pairings are, without what they stand on; `None` where there is none.
+pub fn sections(matrix: &Matrix, listener: &Listener) -> Option<Vec<Section>> {
+    let cells = pairings::ranked(matrix, &About::All);
+    (!cells.is_empty()).then(|| vec![pairings::section(&cells), judged(listener)])
+}
+
 /// What each output and headphone is known to do, and from where.
 fn known(stock: &Stock, about: &About) -> Section {
+    let outputs = stock.output_names().into_iter().filter(|o| !matches!(about, About::Output(one) if one != o));
+    let headphones =
+        stock.headphone_names().into_iter().filter(|h| !matches!(about, About::Headphone(one) if one != h));
+    let outputs = outputs.map(|output| (output.words(), stock.output(&output, |_| true).lines()));
+    let headphones = headphones.map(|headphone| {
+        let lines = stock.headphone(&headphone, |_| true).lines();
+        (headphone, lines)
+    });
+    let mut section = Section::new("What is known");
+    section.parts.push(Part::Table(lines_of(outputs.chain(headphones))));
+    section
+}
+
+/// The same of one device.
+pub fn known_of(device: &str, lines: Vec<(&'static str, String)>) -> Section {
+    let mut section = Section::new(device);
+    let mut table = lines_of([(String::new(), lines)].into_iter());
+    table.title.clear();
+    section.parts.push(Part::Table(table));
+    section
+}
+
+fn lines_of(devices: impl Iterator<Item = (String, Vec<(&'static str, String)>)>) -> Table {
     let columns = vec![Column::text("device"), Column::text("what"), Column::text("as known")];
     let mut table = Table::new("known", "Outputs and headphones, and where each figure comes from", columns);
-    let mut add = |device: &str, lines: Vec<(&'static str, String)>| {
+    for (device, lines) in devices {
         let mut above = "";
         for (name, words) in lines {
             above = if name.is_empty() { above } else { name };
-            table.rows.push([device, above, &words].into_iter().map(Cell::text).collect());
+            table.rows.push([device.as_str(), above, &words].into_iter().map(Cell::text).collect());
         }
-    };
-    let outputs = stock.output_names();
-    for output in outputs.iter().filter(|o| !matches!(about, About::Output(one) if one != *o)) {
-        add(&output.words(), stock.output(output, |_| true).lines());
     }
-    let headphones = stock.headphone_names();
-    for headphone in headphones.iter().filter(|h| !matches!(about, About::Headphone(one) if one != *h)) {
-        add(headphone, stock.headphone(headphone, |_| true).lines());
+    table
+}
+
+/// What a source of so many ohms does to a headphone's response; `None` where its impedance over frequency is not known.
+pub fn change_by_source(headphone: &KnownHeadphone, ohm: f64) -> Option<Section> {
+    let load = headphone.load.as_ref().filter(|load| load.curve.is_some())?;
+    let source = Ohms { told: Estimate::exact(ohm), curve: None };
+    let columns = vec![Column::text("band"), Column::numbers("change", "dB")];
+    let mut table = Table::new("response-change", "", columns);
+    let bands: Vec<i32> = band::BANDS.collect();
+    let at: Vec<f64> = bands.iter().map(|x| band::centre_hz(*x)).collect();
+    for (x, (_, db)) in bands.iter().zip(response_change(&source, load, &at)) {
+        table.rows.push(vec![Cell::text(band::label(*x)), Cell::number(Some(db), 2)]);
     }
-    let mut section = Section::new("What is known");
+    let mut section = Section::new(format!("Response change by a source of {ohm} Ω, the level at 1 kHz held"));
     section.parts.push(Part::Table(table));
-    section
+    Some(section)
 }
 
 fn judged(listener: &Listener) -> Section {

@@ -3,6 +3,7 @@
 use crate::calibration::Curve;
 use crate::calibration::curve::Column;
 use crate::calibration::electrical::{Impedance, level_words, ohms_words};
+use crate::figure::Figure;
 use crate::session::chain::{Chain, Driven, OutputSide, Supply, Wiring};
 use crate::stats::Estimate;
 
@@ -44,11 +45,7 @@ pub fn rows(chain: &Chain) -> Vec<(&'static str, String)> {
             rows.push(("  microphone", joined([microphone.words("microphone"), certificate.unwrap_or_default()])));
         }
         if let Some(acoustic) = chain.acoustic(input.role) {
-            let offset = acoustic.offset;
-            rows.push((
-                "  offset",
-                format!("0 dBFS = {:.2} dB SPL ±{:.2}, taken {}", offset.value, offset.half_width(), acoustic.taken_at),
-            ));
+            rows.push(("  offset", format!("{}{}", offset_words(&acoustic.offset), taken(&acoustic.taken_at))));
         }
         if let Some(volts) = chain.input_volts.get(&input.role) {
             rows.push(("  full scale", level_words(&volts.volts_per_full_scale) + &taken(&volts.taken_at)));
@@ -129,6 +126,11 @@ fn impedance_rows(
         format!("{range}; {}, at the {}{}", curve.from, curve.plane, taken(&curve.taken_at))
     });
     Some((name, format!("{} at 1 kHz{how}", ohms_words(told))))
+}
+
+/// What 0 dBFS at an input stands for.
+pub fn offset_words(offset: &Estimate) -> String {
+    format!("0 dBFS = {} dB SPL", Figure::new(offset, 2).words())
 }
 
 fn taken(at: &str) -> String {

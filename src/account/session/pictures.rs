@@ -1,9 +1,9 @@
 //! The pictures of a session as data.
 
+use crate::account::document::{Part, Section};
+use crate::account::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Zone};
 use crate::analysis::{ClipFinding, Finding, ResponsePoint};
 use crate::judgement::{Judgement, Threshold, ThresholdTold, loudest_clean};
-use crate::report::model::{Part, Section};
-use crate::report::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Zone};
 use crate::session::climb::{Purpose, spl_ceiling};
 use crate::session::record::{Record, StepResult};
 use crate::stats::Reading;
@@ -167,7 +167,7 @@ fn peaks(told: &ThresholdTold) -> String {
         (Some(p), Some(n)) if p == n => p,
         (Some(p), Some(n)) => format!("+ {p} / − {n}"),
         (Some(one), None) | (None, Some(one)) => one,
-        (None, None) => "not told".into(),
+        (None, None) => "not determined".into(),
     }
 }
 
@@ -345,7 +345,7 @@ fn clipping_curve(record: &Record, judgement: &Judgement) -> Option<Picture> {
         told.into_iter().filter_map(one).collect()
     });
     let said: Vec<&str> = limits.iter().map(|(_, says)| says.as_str()).collect();
-    let said = if said.is_empty() { "No limit is told.".into() } else { format!("Fitted: {}.", said.join(", ")) };
+    let said = if said.is_empty() { "No limit was found.".into() } else { format!("Fitted: {}.", said.join(", ")) };
     Some(Picture {
         name: "clipping-curve".into(),
         title: format!("Clipping curve of {}, step {step}", record.head.chain.output),

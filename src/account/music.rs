@@ -1,6 +1,6 @@
 //! The listener's own music, as sections.
 
-use super::model::{Cell, Column, Part, Section, Table};
+use super::document::{Cell, Column, Part, Section, Table};
 use crate::judgement::Judgement;
 use crate::judgement::music::{Needs, PieceJudged};
 use crate::session::record::Record;
@@ -11,14 +11,19 @@ const DB: usize = 1;
 
 /// Every piece on one pairing; `None` without music.
 pub fn section(judgement: &Judgement) -> Option<Section> {
-    if judgement.music.is_empty() {
+    of(&judgement.music)
+}
+
+/// The same of these pieces.
+pub fn of(pieces: &[PieceJudged]) -> Option<Section> {
+    if pieces.is_empty() {
         return None;
     }
     let mut section = Section::new("The listener's own music");
     section.paragraph("Each piece as loud as the listener has it: its level at the point, through the response measured here, is the listening level. The room is what is left between its highest peak and the limit of the output; negative: missing. Nothing of the music was stored.");
-    section.parts.push(Part::Table(needs(&judgement.music)));
-    section.parts.push(Part::Table(of_time(&judgement.music)));
-    let why: Vec<String> = judgement.music.iter().filter_map(remark).collect();
+    section.parts.push(Part::Table(needs(pieces)));
+    section.parts.push(Part::Table(of_time(pieces)));
+    let why: Vec<String> = pieces.iter().filter_map(remark).collect();
     if !why.is_empty() {
         section.parts.push(Part::List(why));
     }
@@ -64,7 +69,7 @@ fn of_time(pieces: &[PieceJudged]) -> Table {
         Column::text("exceeded for"),
         Column::numbers("short-term level at the ear, re average", "dB"),
         Column::numbers("peaks at the output, re full scale", "dB"),
-        Column::text("hash of the file"),
+        Column::text("hash of the file").aside(),
     ];
     let mut table =
         Table::new("music-over-time", "Short-term levels (0.4 s) and peaks (of 0.2 s each) over time", columns);
@@ -86,7 +91,7 @@ fn of_time(pieces: &[PieceJudged]) -> Table {
 /// What a piece needs said.
 fn remark(piece: &PieceJudged) -> Option<String> {
     let why = match (&piece.needs, &piece.room_db) {
-        (Needs::NotTold(why), _) => Some(format!("{}: drive not told: {why}.", piece.file)),
+        (Needs::NotTold(why), _) => Some(format!("{}: drive not determined: {why}.", piece.file)),
         (_, Reading::NotTold(_)) => Some(format!("{}: {}.", piece.file, piece.because)),
         _ => None,
     };

@@ -1,8 +1,8 @@
-//! CSV as of RFC 4180, UTF-8: one file a table. A column of readings becomes four (value, low, high, what is told), so
+//! CSV as of RFC 4180, UTF-8: one file a table. A column of readings becomes four (value, low, high, what kind of statement it is), so
 //! that a number is never mixed with words. Text that a spreadsheet would run as a formula gets an apostrophe in front;
 //! numbers are left alone.
 
-use super::model::{Cell, Holds, Table};
+use crate::account::document::{Cell, Holds, Table};
 
 /// First characters by which a spreadsheet takes a text for a formula.
 const FORMULA: [char; 11] = ['=', '+', '-', '@', '\t', '\r', '\n', '＝', '＋', '－', '＠'];
@@ -18,13 +18,13 @@ pub fn csv(table: &Table) -> String {
 }
 
 fn heads(table: &Table) -> Vec<String> {
-    let of = |column: &super::model::Column| {
+    let of = |column: &crate::account::document::Column| {
         let head = column.head();
         match column.holds {
             Holds::Text | Holds::Numbers => vec![head],
             Holds::Readings => {
                 let name = &column.name;
-                vec![head, format!("{name} low"), format!("{name} high"), format!("{name} told")]
+                vec![head, format!("{name} low"), format!("{name} high"), format!("{name} kind")]
             }
         }
     };
@@ -43,7 +43,7 @@ fn cells(holds: Holds, cell: &Cell) -> Vec<String> {
         Cell::Figure(figure) => {
             let [value, low, high] = figure.plain().map(Option::unwrap_or_default);
             match holds {
-                Holds::Readings => vec![value, low, high, figure.told().into()],
+                Holds::Readings => vec![value, low, high, figure.kind().into()],
                 Holds::Text | Holds::Numbers => vec![value],
             }
         }
@@ -63,7 +63,7 @@ fn text(words: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::model::Column;
+    use crate::account::document::Column;
     use crate::stats::{Estimate, Reading};
 
     #[test]
@@ -75,8 +75,8 @@ mod tests {
         table.rows.push(vec![Cell::text("a \"b\", c"), Cell::reading(Some(&Reading::Below(-9.0)), 1), Cell::Empty]);
         assert_eq!(
             csv(&table),
-            "name,\"level, dB\",level low,level high,level told,n\r\n\
-             '=1+1,-1.50,-1.75,-1.25,told,-3\r\n\
+            "name,\"level, dB\",level low,level high,level kind,n\r\n\
+             '=1+1,-1.50,-1.75,-1.25,value,-3\r\n\
              \"a \"\"b\"\", c\",-9.0,,-9.0,below,\r\n"
         );
     }

@@ -1,9 +1,9 @@
 //! One self-contained HTML file: pictures inline, no script, nothing fetched (the page forbids itself to), light and dark,
 //! readable on a narrow screen and on paper (A4, Letter), named for screen readers.
 
-use super::model::{Cell, Column, Document, Holds, Part, Section, Table};
-use super::picture::Picture;
 use super::svg::{Frame, Look, TOKENS, escape, styles, svg, token_of};
+use crate::account::document::{Cell, Column, Document, Holds, Part, Section, Table};
+use crate::account::picture::Picture;
 use crate::palette::{self, Palette};
 
 /// What the page may load: its own styles, nothing else.

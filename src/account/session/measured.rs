@@ -1,10 +1,11 @@
 //! How it was measured: enough that another bench could repeat it.
 
+use crate::account::chain;
+use crate::account::document::{Cell, Column, Part, Section, Table};
 use crate::calibration::Acoustic;
 use crate::card::Granted;
+use crate::figure::Figure;
 use crate::judgement::Judgement;
-use crate::report::chain;
-use crate::report::model::{Cell, Column, Part, Section, Table, with_interval};
 use crate::session::climb::{Purpose, drive_ceiling, spl_ceiling};
 use crate::session::plan::{AskedLevel, Extent, Plan};
 use crate::session::record::{Record, SessionHead};
@@ -92,9 +93,8 @@ fn offset(acoustic: &Acoustic, started_at: &str) -> String {
     let age =
         age_words(&acoustic.taken_at, started_at).map_or(String::new(), |age| format!(", {age} before the session"));
     format!(
-        "0 dBFS = {} dB SPL ±{}; {}; taken {}{age}",
-        tidy(acoustic.offset.value, 2),
-        tidy(acoustic.offset.half_width(), 2),
+        "0 dBFS = {} dB SPL; {}; taken {}{age}",
+        Figure::new(acoustic.offset, 2).words(),
         acoustic.source,
         acoustic.taken_at
     )
@@ -204,7 +204,7 @@ fn clock(record: &Record) -> Option<Row> {
     let input = record.head.chain.deciding_input();
     let takes = record.steps.iter().flat_map(|s| &s.takes).rev();
     let ppm = takes.filter_map(|t| t.inputs.get(input)?.finding.common().clock.own_ppm).next()?;
-    let words = format!("{} ppm, taken out by resampling", with_interval(&ppm, 3));
+    let words = format!("{} ppm, taken out by resampling", Figure::new(ppm, 3).words());
     Some(row("capture clock less playback clock", words))
 }
 

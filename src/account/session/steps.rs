@@ -1,58 +1,69 @@
 //! Every step, and the curves behind the pictures as tables for machines.
 
 use super::pictures::deciding_curve;
+use crate::account::document::{Cell, Column, Part, Section, Table};
 use crate::analysis::{PinkFinding, band};
+use crate::card::InputRole;
+use crate::figure::Figure;
 use crate::judgement::{Judgement, loudest_clean};
-use crate::report::model::{Cell, Column, Part, Section, Table};
-use crate::session::chain::pink_spectrum;
+use crate::session::chain::{Chain, pink_spectrum};
 use crate::session::clean::bend_word;
 use crate::session::climb::Purpose;
 use crate::session::record::{Record, StepResult};
+use crate::stats::Estimate;
+use crate::units::{Dbfs, dbu, dbv};
 
-/// The step table.
+/// The step table under its heading.
 pub fn section(record: &Record) -> Option<Section> {
+    let mut section = Section::new("Steps");
+    section.parts.push(Part::Table(table(record)?));
+    let chain = &record.head.chain;
+    section.parts.extend(
+        chain
+            .at_load(Dbfs(0.0), &pink_spectrum())
+            .map(|at| Part::Paragraph(format!("0 dBFS of pink noise: {at}; every drive is as far off as that."))),
+    );
+    Some(section)
+}
+
+/// What each step says; `None` of a plan without drive.
+pub fn table(record: &Record) -> Option<Table> {
     let chain = &record.head.chain;
     let unit = if chain.is_calibrated() { "dB SPL" } else { "dBFS at the input" };
     let full = record.head.plan.pink.period(record.head.playback.rate).full_drive()?;
-    let in_volts = chain.output_side.volts_per_full_scale.is_some();
-    let mut columns = vec![
+    let place = if chain.at_load(Dbfs(0.0), &pink_spectrum()).is_some_and(|at| at.open) { "open" } else { "at load" };
+    let columns = vec![
         Column::numbers("step", ""),
         Column::text("for"),
         Column::numbers("drive", "dBFS"),
-        Column::numbers("its peak", "dB re full scale"),
+        Column::numbers("its peak", "dB re full scale").aside(),
         Column::readings("level, Z", unit),
         Column::readings("even-order", "dB"),
         Column::readings("odd-order", "dB"),
         Column::numbers("noise", "dB"),
         Column::readings("gain re reference", "dB"),
+        Column::numbers("input room", "dB").aside(),
+        Column::readings("clock", "ppm").aside(),
         Column::text("remark"),
+        Column::readings(&format!("pink noise {place}"), "V RMS"),
+        Column::numbers(&format!("pink noise {place}"), "dBV"),
+        Column::numbers(&format!("pink noise {place}"), "dBu"),
+        Column::readings("power", "mW"),
+        Column::readings("seen by the witness", "V RMS"),
     ];
-    if in_volts {
-        columns.push(Column::readings("pink noise", "V RMS"));
-        columns.push(Column::readings("power", "mW"));
-    }
     let title = "Steps in the order played; distortion and noise at the ear, re the stimulus";
     let mut table = Table::new("steps", title, columns);
-    for step in &record.steps {
-        let mut cells = row(record, step, full.db());
-        if in_volts {
-            let at = step.step.drive.and_then(|drive| chain.at_load(drive, &pink_spectrum()));
-            cells.push(Cell::estimate(at.map(|at| at.volts), 5));
-            cells.push(Cell::estimate(at.and_then(|at| at.milliwatts), 5));
-        }
-        table.rows.push(cells);
-    }
-    let mut section = Section::new("Steps");
-    section.parts.push(Part::Table(table));
-    Some(section)
+    table.rows = record.steps.iter().map(|step| row(record, step, full.db())).collect();
+    Some(table)
 }
 
 fn row(record: &Record, step: &StepResult, full: f64) -> Vec<Cell> {
     let chain = &record.head.chain;
     let input = chain.deciding_input();
     let pink = step.pink(input);
+    let silence = step.silence(input);
     let sound = pink.and_then(|(_, result)| record.sound(result)?.z);
-    let silent = step.silence(input).and_then(|silence| {
+    let silent = silence.and_then(|silence| {
         let offset = chain.ears().next().and_then(|(_, role)| chain.acoustic(role));
         Some(silence.noise_z?.shifted(offset.map_or(0.0, |a| a.offset.value)))
     });
@@ -60,6 +71,9 @@ fn row(record: &Record, step: &StepResult, full: f64) -> Vec<Cell> {
     let drive = step.step.drive.map(|d| d.db());
     let finding = pink.map(|(finding, _)| finding);
     let noise = finding.and_then(|f| f.over_noise_db).map(|over| -over);
+    let common = finding.map(|f| &f.common).or(silence.map(|s| &s.common));
+    let at = step.step.drive.and_then(|drive| chain.at_load(drive, &pink_spectrum()));
+    let significant = |e: Option<Estimate>| e.map_or(Cell::Empty, |e| Cell::Figure(Figure::significant(e)));
     vec![
         Cell::number(Some(step.step.number as f64), 0),
         Cell::text(step.name()),
@@ -70,16 +84,30 @@ fn row(record: &Record, step: &StepResult, full: f64) -> Vec<Cell> {
         Cell::reading(finding.map(|f| &f.odd), 1),
         Cell::number(noise, 1),
         Cell::estimate(pink.and_then(|(_, result)| result.gain_change_db), 2),
+        Cell::number(common.map(|c| c.overload.room_db).filter(|room| room.is_finite()), 1),
+        Cell::estimate(common.and_then(|c| c.clock.own_ppm), 3),
         Cell::text(remark(record, step)),
+        significant(at.map(|at| at.volts)),
+        Cell::number(at.and_then(|at| dbv(at.volts.value)), 1),
+        Cell::number(at.and_then(|at| dbu(at.volts.value)), 1),
+        significant(at.and_then(|at| at.milliwatts)),
+        significant(witnessed(chain, step)),
     ]
 }
 
+/// Volts of pink noise that an electrical witness saw, where its full scale is known.
+fn witnessed(chain: &Chain, step: &StepResult) -> Option<Estimate> {
+    let input = chain.routing.capture_channels.iter().position(|c| c.role == InputRole::Witness)?;
+    chain.input_volts_of(InputRole::Witness, &step.pink(input)?.0.level_z?)
+}
+
 fn remark(record: &Record, step: &StepResult) -> String {
-    let void = step.takes.iter().filter(|take| take.void.is_some()).count();
     let mut words: Vec<String> =
         bend_word(&record.steps, step, &record.head.chain).map(String::from).into_iter().collect();
-    if void > 0 {
-        words.push(format!("void takes: {void}"));
+    match step.takes.iter().filter(|take| take.void.is_some()).count() {
+        0 => {}
+        1 => words.push("1 void take".into()),
+        n => words.push(format!("{n} void takes")),
     }
     words.join(", ")
 }
@@ -104,7 +132,7 @@ fn response(record: &Record) -> Option<Table> {
     ];
     let mut table = Table::new("response", "Frequency response of the quiet reference", columns);
     for p in &pink.response {
-        let gain = crate::stats::Estimate::symmetric(p.gain_db, p.half_width_db);
+        let gain = Estimate::symmetric(p.gain_db, p.half_width_db);
         table.rows.push(vec![
             Cell::number(Some(p.frequency_hz), 2),
             Cell::estimate(Some(gain), 3),

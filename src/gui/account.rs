@@ -1,0 +1,69 @@
+//! Parts of an account in the window: its words and digits, laid out anew.
+
+use super::parts;
+use super::theme::{self, SMALL, STEP};
+use crate::account::document::{Part, Section, Table};
+use crate::account::write::columns::{Block, Room, blocks};
+use eframe::egui::{Label, RichText, Role, ScrollArea, Ui, WidgetInfo};
+
+/// Letters that a table has at least; a narrower place scrolls.
+const LEAST: usize = 72;
+
+/// Sections under each other.
+pub fn sections(ui: &mut Ui, sections: &[Section]) {
+    for section in sections {
+        self::section(ui, section);
+    }
+}
+
+/// A section under its heading; its pictures are drawn elsewhere.
+pub fn section(ui: &mut Ui, section: &Section) {
+    ui.add_space(STEP);
+    parts::heading(ui, &section.title);
+    for part in &section.parts {
+        match part {
+            Part::Paragraph(words) => {
+                parts::quiet(ui, words);
+            }
+            Part::Caution(words) => parts::wrong(ui, words),
+            Part::List(items) => items.iter().for_each(|item| {
+                parts::quiet(ui, item);
+            }),
+            Part::Table(table) => self::table(ui, table),
+            Part::Picture(_) => {}
+        }
+    }
+}
+
+/// A table under its title.
+pub fn table(ui: &mut Ui, table: &Table) {
+    if !table.title.is_empty() {
+        parts::quiet(ui, &table.title);
+    }
+    let letter = ui.fonts_mut(|fonts| fonts.glyph_width(&theme::figures(SMALL), '0'));
+    let letters = ((ui.available_width() / letter.max(1.0)) as usize).max(LEAST);
+    ScrollArea::horizontal().id_salt(&table.name).show(ui, |ui| {
+        ui.spacing_mut().item_spacing.y = 1.0;
+        for (i, block) in blocks(table, Room { letters, aside: false }).iter().enumerate() {
+            head(ui, block);
+            for (number, lines) in &block.rows {
+                let row = line(ui, &lines.join("\n"), false);
+                // The columns of several lines cannot be followed by ear; in further blocks they would be said twice.
+                if i == 0 {
+                    row.widget_info(|| WidgetInfo::labeled(Role::Label, true, table.row_words(&table.rows[*number])));
+                }
+            }
+        }
+    });
+}
+
+/// The heads of some columns.
+pub fn head(ui: &mut Ui, block: &Block) {
+    line(ui, &block.head.join("\n"), true);
+}
+
+fn line(ui: &mut Ui, text: &str, quiet: bool) -> eframe::egui::Response {
+    let t = theme::tokens(ui);
+    let colour = if quiet { t.quiet } else { t.text };
+    ui.add(Label::new(RichText::new(text).font(theme::figures(SMALL)).color(colour)).extend())
+}
