@@ -90,6 +90,12 @@ impl Figure {
         }
     }
 
+    /// The interval alone: `±0.2`, `20.1 to 31.0`; `None` where there is none.
+    pub fn interval(&self) -> Option<String> {
+        let (Reading::Told(e) | Reading::AtLeast(e)) = &self.reading else { return None };
+        interval(e, self.places).map(|(Written::Beside(words) | Written::Ends(words) | Written::Bound(words))| words)
+    }
+
     /// What kind of statement it is, as machines read it.
     pub fn kind(&self) -> &'static str {
         match &self.reading {
@@ -117,32 +123,50 @@ const ROUNDING: f64 = 1e-6;
 /// Both ends are written where one is so much nearer than the other.
 const LOPSIDED: f64 = 0.8;
 
-/// Value and half width, or both ends where one is much nearer. A narrow half width has one place more than its value, and is
-/// rounded up where it needs more.
 fn with_interval(e: &Estimate, places: usize) -> String {
     let value = if e.value.is_finite() { tidy(e.value, places) } else { infinite(e.value).into() };
+    match interval(e, places) {
+        None => value,
+        Some(Written::Beside(words)) => format!("{value} {words}"),
+        Some(Written::Ends(words)) => format!("{value} ({words})"),
+        Some(Written::Bound(words)) => format!("{value}, {words}"),
+    }
+}
+
+/// An interval in words, and how it stands with its value.
+enum Written {
+    Beside(String),
+    Ends(String),
+    Bound(String),
+}
+
+/// Half width, or both ends where one is much nearer. A narrow half width has one place more than its value, and is rounded
+/// up where it needs more. `None` of an exact value.
+fn interval(e: &Estimate, places: usize) -> Option<Written> {
     let (low, high) = (e.interval.low, e.interval.high);
     let half_width = e.half_width();
     if half_width <= 0.0 || half_width.is_nan() {
-        return value;
+        return None;
     }
     // Of a sum of powers whose lower end is nothing: that end has no decibels.
     match (low.is_finite(), high.is_finite()) {
         (true, true) => {}
-        (false, true) => return format!("{value}, at most {}", tidy(high, places)),
-        (true, false) => return format!("{value}, at least {}", tidy(low, places)),
-        (false, false) => return format!("{value}, interval without ends"),
+        (false, true) => return Some(Written::Bound(format!("at most {}", tidy(high, places)))),
+        (true, false) => return Some(Written::Bound(format!("at least {}", tidy(low, places)))),
+        (false, false) => return Some(Written::Bound("interval without ends".into())),
     }
     let (below, above) = (e.value - low, high - e.value);
-    if below.min(above) < LOPSIDED * below.max(above) && half_width > 0.5 * 10f64.powi(-(places as i32)) {
-        return format!("{value} ({} to {})", tidy(low, places), tidy(high, places));
+    let narrow = half_width < 0.5 * 10f64.powi(-(places as i32));
+    if below.min(above) < LOPSIDED * below.max(above) && !narrow {
+        return Some(Written::Ends(format!("{} to {}", tidy(low, places), tidy(high, places))));
     }
     // "±0.00" would claim exactness.
-    if half_width < 0.5 * 10f64.powi(-(places as i32)) {
+    Some(Written::Beside(if narrow {
         let fine = 10f64.powi(places as i32 + 1);
-        return format!("{value} ±{:.*}", places + 1, (half_width * fine - ROUNDING).ceil().max(1.0) / fine);
-    }
-    format!("{value} ±{half_width:.places$}")
+        format!("±{:.*}", places + 1, (half_width * fine - ROUNDING).ceil().max(1.0) / fine)
+    } else {
+        format!("±{half_width:.places$}")
+    }))
 }
 
 fn infinite(value: f64) -> &'static str {

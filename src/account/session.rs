@@ -69,10 +69,12 @@ fn flaws(judgement: &Judgement) -> Section {
     section.paragraph(
         "A note is a limit of validity: the verdict stays firm. A doubt widens a number or makes it one-sided, and the verdict follows.",
     );
-    let columns = vec![Column::text("weight"), Column::text("what"), Column::text("so")];
+    let columns =
+        vec![Column::text("weight"), Column::text("about"), Column::text("code").aside(), Column::text("what")];
     let mut table = Table::new("flaws", "Flaws, heaviest first", columns);
     for flaw in &judgement.flaws {
-        let cells = [flaw.weight.in_words(), flaw.code.as_str(), flaw.text.as_str()];
+        let about = flaw.about.to_string();
+        let cells = [flaw.weight.in_words(), about.as_str(), flaw.code.as_str(), flaw.text.as_str()];
         table.rows.push(cells.into_iter().map(Cell::text).collect());
     }
     section.parts.push(match table.rows.is_empty() {

@@ -362,7 +362,7 @@ fn without_listening_level_or_calibration_the_drive_is_not_told_and_the_rest_is(
     let piece = &uncalibrated.music[0];
     assert!(matches!(&piece.needs, Needs::NotTold(why) if why.contains("calibration")), "{:?}", piece.needs);
     assert!(matches!(piece.headroom_needed_db, Reading::Told(_)), "it takes no calibration");
-    assert!(uncalibrated.sentence.contains("not told"), "{}", uncalibrated.sentence);
+    assert!(uncalibrated.sentence.contains("not determined"), "{}", uncalibrated.sentence);
 }
 
 /// A report has the figures of every piece, on one pairing and on several.

@@ -182,9 +182,9 @@ pub fn exposure(judgement: &Judgement) -> Option<Section> {
     let columns = vec![
         Column::text("at"),
         Column::readings("level, A, diffuse-field related", "dB"),
-        Column::readings("a day, NIOSH", "h").aside(),
-        Column::readings("a week, H.870 adults", "h").aside(),
-        Column::readings("a week, H.870 sensitive listeners", "h").aside(),
+        Column::readings("a day, NIOSH", "h"),
+        Column::readings("a week, H.870 adults", "h"),
+        Column::readings("a week, H.870 sensitive listeners", "h"),
         Column::text("in words"),
     ];
     let mut table = Table::new("exposure", "How long steady pink noise of this level may be heard", columns);

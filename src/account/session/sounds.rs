@@ -143,6 +143,7 @@ fn sine(f: &SineFinding) -> Vec<Line> {
         line("THD, R form".into(), &f.thd_r),
         line("THD+N, R form, 20 Hz to 20 kHz".into(), &f.thd_n),
     ];
+    lines.extend(f.thd_n_with_hum.as_ref().map(|with| line("THD+N with hum, R form, 20 Hz to 20 kHz".into(), with)));
     let harmonics = f.harmonics.iter().filter(|h| h.order <= HIGHEST_ORDER);
     lines.extend(harmonics.map(|h| line(format!("harmonic {}", h.order), &h.level)));
     lines

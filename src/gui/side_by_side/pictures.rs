@@ -86,12 +86,12 @@ pub(super) fn response(c: &Comparison, ui: &mut Ui, height: f32) {
     sheet.text(
         frame.right_top() + vec2(-STEP, 2.0),
         Align2::RIGHT_TOP,
-        "square: differs · ring: same · cross: not told · thin line: 1/48 octave",
+        "square: differs · ring: same · cross: not determined · thin line: 1/48 octave",
         t.quiet,
     );
     let count = |told| c.bands.iter().filter(|b| b.told == told).count();
     let words = format!(
-        "difference of the responses by one-third octave: {} differ, {} the same, {} not told",
+        "difference of the responses by one-third octave: {} differ, {} the same, {} not determined",
         count(Told::Differs),
         count(Told::Same),
         count(Told::NotTold)

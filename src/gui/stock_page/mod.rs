@@ -158,7 +158,7 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
 fn head(desk: &mut Desk, listener: &Listener, ui: &mut Ui) {
     let ctx = ui.ctx().clone();
     ui.horizontal_wrapped(|ui| {
-        let level = listener.level.map_or("no listening level stated: headroom is not told".into(), |l| {
+        let level = listener.level.map_or("no listening level stated: headroom is not determined".into(), |l| {
             format!(
                 "listening level {l}, ample from {} dB, borderline from {} dB (common practice, no source)",
                 listener.rule.ample_db, listener.rule.borderline_db

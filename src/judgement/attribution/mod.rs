@@ -100,7 +100,7 @@ impl fmt::Display for Owner {
             Owner::Output => "the output's",
             Owner::Headphone => "the headphone's",
             Owner::Input => "the input's",
-            Owner::NotTold => "not told",
+            Owner::NotTold => "not determined",
         })
     }
 }
