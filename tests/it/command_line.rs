@@ -270,7 +270,7 @@ fn the_stock_predicts_from_sessions_and_typed_figures_and_names_what_is_wrong() 
     assert!((predicted.as_f64().unwrap() - expected).abs() < 0.2, "{predicted} for {expected}");
 
     let map = in_a_line(&said(&loudenough(home.path(), &["stock", "map", "pocket player", "--listening", "75"])));
-    assert!(map.contains("closed 250 Ω") && map.contains("digital full scale"), "{map}");
+    assert!(map.contains("closed 250 Ω") && map.contains("digital full"), "{map}");
     refused(
         home.path(),
         &["stock", "map", "pocket plaier"],

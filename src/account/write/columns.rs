@@ -83,12 +83,16 @@ fn total(part: &[Width]) -> usize {
 fn block(table: &Table, part: Vec<Width>, most: usize) -> Block {
     let mut widths: Vec<usize> = part.iter().map(|width| width.least).collect();
     let mut left = most.saturating_sub(total(&part));
-    // All grow alike; who has enough leaves the rest to the others.
-    while left > 0 && widths.iter().zip(&part).any(|(width, wanted)| *width < wanted.most) {
-        for (width, wanted) in widths.iter_mut().zip(&part).filter(|(width, wanted)| **width < wanted.most) {
-            let more = left.min(1).min(wanted.most - *width);
-            *width += more;
-            left -= more;
+    // Figures before text. All of a kind grow alike; who has enough leaves the rest to the others.
+    for text in [false, true] {
+        let grows = |(width, wanted): &(&mut usize, &Width)| {
+            **width < wanted.most && (table.columns[wanted.column].holds == Holds::Text) == text
+        };
+        while left > 0 && widths.iter_mut().zip(&part).any(|pair| grows(&pair)) {
+            for (width, _) in widths.iter_mut().zip(&part).filter(grows).take(left) {
+                *width += 1;
+                left -= 1;
+            }
         }
     }
     let line_up = |cells: Vec<Vec<String>>| {
