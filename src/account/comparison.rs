@@ -7,7 +7,7 @@ use super::{Added, capital};
 use crate::analysis::band;
 use crate::figure::NOT_DETERMINED;
 use crate::judgement::comparison::{
-    Comparison, Difference, Distorted, FinePoint, MatchedOn, Played, Told, Where, sentence,
+    Comparison, Difference, Distorted, FinePoint, MatchedOn, Played, Product, Told, Where, sentence,
 };
 use crate::session::record::Record;
 use crate::stats::Reading;
@@ -143,6 +143,7 @@ fn distortion(c: &Comparison, all: bool) -> Section {
         ]);
     }
     let mut section = Section::new("Distortion");
+    section.parts.extend(distortion_picture(c).map(|picture| Part::Picture(Box::new(picture))));
     section.paragraph(format!(
         "Even and odd order of the noise, overall and per one-third octave, THD and harmonics where sines or sweeps were played; the same three words within {} dB.",
         d.within_db
@@ -233,4 +234,46 @@ fn picture(c: &Comparison) -> Picture {
         }],
         texts: Vec::new(),
     }
+}
+
+/// Even and odd order of both by band.
+fn distortion_picture(c: &Comparison) -> Option<Picture> {
+    let (first, second) = &c.outputs;
+    let mut series = Vec::new();
+    for (product, word, mark) in
+        [(Product::Even, "even-order", Mark::Square), (Product::Odd, "odd-order", Mark::Triangle)]
+    {
+        for (output, role, line) in [(first, Role::First, Line::Solid), (second, Role::Second, Line::Dashed)] {
+            let is_first = role == Role::First;
+            let at = |q: &Distorted| {
+                let Where::Band { x } = q.place else { return None };
+                let (y, below) = match if is_first { &q.of.0 } else { &q.of.1 } {
+                    Reading::Told(e) => (e.value, false),
+                    Reading::Below(most) => (*most, true),
+                    Reading::AtLeast(_) | Reading::NotTold(_) => return None,
+                };
+                (q.product == product && y.is_finite()).then_some((Point::at(band::centre_hz(x), y), below))
+            };
+            let points: Vec<(Point, bool)> = c.distortions.quantities.iter().filter_map(at).collect();
+            let only = |below: bool| points.iter().filter(|p| p.1 == below).map(|p| p.0).collect();
+            let of = |name: String, line, mark, points| Series { name, role, line, mark, points };
+            let all = points.iter().map(|p| p.0).collect();
+            series.push(of(String::new(), Some(line), None, all));
+            series.push(of(format!("{output}, {word}"), None, Some(mark), only(false)));
+            series.push(of(String::new(), None, Some(Mark::Hollow), only(true)));
+        }
+    }
+    let values = || series.iter().flat_map(|s| &s.points).map(|p| p.y);
+    let (low, high) = (values().reduce(f64::min)?, values().reduce(f64::max)?);
+    Some(Picture {
+        name: "distortion-by-band".into(),
+        title: format!("Distortion by band of {first} (solid) and {second} (dashed)"),
+        says: "At the ear, re the stimulus lines of each one-third octave, at the matched level; open circles: only known to be below.".into(),
+        x: Axis::frequency(),
+        y: Axis::linear("distortion at the ear, dB", ((low - 3.0) / 10.0).floor() * 10.0, ((high + 3.0) / 10.0).ceil() * 10.0),
+        zones: Vec::new(),
+        series,
+        rules: Vec::new(),
+        texts: Vec::new(),
+    })
 }

@@ -5,11 +5,14 @@ mod measured;
 mod numbers;
 mod pictures;
 mod sounds;
+mod spectra;
 mod steps;
 
 pub(super) use measured::section as measured;
 pub use measured::uncertainty;
+pub use pictures::clipping_curve;
 pub use sounds::section as sounds;
+pub use spectra::{bands, response, sweep};
 pub use steps::table as steps;
 
 use super::document::{Cell, Column, Document, Part, Section, Table};

@@ -5,6 +5,7 @@ mod pairings;
 mod pictures;
 
 pub use map::sections as map;
+pub use pictures::map as map_picture;
 
 use super::document::{Cell, Column, Document, Part, Section, Table};
 use super::session::cautions;

@@ -2,7 +2,7 @@
 
 use super::text;
 use crate::account::document::{Section, Table};
-use crate::account::session;
+use crate::account::{picture as account, session};
 use crate::analysis::PinkFinding;
 use crate::figure::{Figure, NOT_DETERMINED};
 use crate::judgement::path::{PathReport, path_report};
@@ -15,9 +15,6 @@ use crate::session::record::{Record, StepResult, TakeResult};
 use crate::stats::{Estimate, Reading};
 use crate::units::Dbfs;
 use std::sync::Arc;
-
-mod details;
-pub use details::{Bands, Curve, Response, SweepCurves};
 
 /// One session, ready to draw.
 #[derive(Debug)]
@@ -34,16 +31,16 @@ pub struct Digest {
     pub answer: Vec<Section>,
     /// The step table.
     pub steps: Option<Table>,
-    /// The clipping curve of the step that decides, or of the last one that has one.
-    pub curve: Option<Curve>,
-    /// Response of the quiet reference, of the last clean step and of the last sweep.
-    pub responses: Vec<Response>,
-    /// Distortion by band of the last step.
-    pub bands: Option<Bands>,
     /// Sines and other sounds played beside the noise.
     pub sounds: Option<Section>,
+    /// The clipping curve of the step that decides, or of the last one that has one.
+    pub curve: Option<account::Picture>,
+    /// Response of the quiet reference, of the loudest clean step and of the last sweep.
+    pub response: Option<account::Picture>,
+    /// Distortion by band of the loudest clean step.
+    pub bands: Option<account::Picture>,
     /// Harmonics of the last sweep.
-    pub sweep: Option<SweepCurves>,
+    pub sweep: Option<account::Picture>,
     /// Latest clock, `12.304 ±0.002 ppm`.
     pub clock: Option<String>,
     /// What a path check found.
@@ -191,11 +188,11 @@ impl Digest {
             picture: Picture::of(record, &judgement),
             answer: session::answer(record, &judgement),
             steps: session::steps(record),
-            curve: details::curve(record, &judgement),
-            responses: details::responses(record),
-            bands: details::bands(record),
+            curve: session::clipping_curve(record, &judgement),
+            response: session::response(record),
+            bands: session::bands(record),
             sounds: session::sounds(record),
-            sweep: details::sweep(record),
+            sweep: session::sweep(record),
             clock: clock(record),
             path: (record.head.plan.extent == Extent::PathCheck).then(|| Arc::new(path_report(record))),
             judgement,

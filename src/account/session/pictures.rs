@@ -1,16 +1,16 @@
 //! The pictures of a session as data.
 
+use super::spectra;
 use crate::account::document::{Part, Section};
 use crate::account::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Zone};
-use crate::analysis::{ClipFinding, Finding, ResponsePoint};
+use crate::analysis::ClipFinding;
+use crate::figure::Figure;
 use crate::judgement::{Judgement, Threshold, ThresholdTold, loudest_clean};
 use crate::session::climb::{Purpose, spl_ceiling};
 use crate::session::record::{Record, StepResult};
 use crate::stats::Reading;
 use crate::units::{amplitude_from_db, tidy};
 
-/// Most points drawn of one response.
-const RESPONSE_POINTS: usize = 480;
 /// Room beside the outermost points, dB.
 const ROOM_DB: f64 = 3.0;
 /// Lowest distortion drawn, dB.
@@ -18,14 +18,20 @@ const FLOOR_DB: f64 = -140.0;
 
 /// All of them; `None` where there is nothing to draw.
 pub fn section(record: &Record, judgement: &Judgement) -> Option<Section> {
-    let all =
-        [level(record, judgement), distortion(record, judgement), response(record), clipping_curve(record, judgement)];
+    let all = [
+        level(record, judgement),
+        distortion(record, judgement),
+        spectra::response(record),
+        spectra::bands(record),
+        spectra::sweep(record),
+        clipping_curve(record, judgement),
+    ];
     let parts: Vec<Part> = all.into_iter().flatten().map(|picture| Part::Picture(Box::new(picture))).collect();
     (!parts.is_empty()).then(|| Section { title: "Pictures".into(), parts })
 }
 
 /// Range rounded outwards to tens.
-fn tens(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
+pub(super) fn tens(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
     let ends = values.filter(|v| v.is_finite()).fold((f64::MAX, f64::MIN), |(a, b), v| (a.min(v), b.max(v)));
     (ends.0 <= ends.1).then(|| (((ends.0 - ROOM_DB) / 10.0).floor() * 10.0, ((ends.1 + ROOM_DB) / 10.0).ceil() * 10.0))
 }
@@ -156,7 +162,7 @@ fn threshold(threshold: &Threshold, text_low: bool) -> Option<Rule> {
     let text = vec![
         whose,
         format!("peak {} dB re full scale", peaks(told)),
-        format!("pink {} ±{} dBFS", tidy(pink.value, 1), tidy(pink.half_width(), 2)),
+        format!("pink {} dBFS", Figure::new(pink, 2).words()),
     ];
     Some(Rule { along: Along::X, at: pink.value, role: Role::Threshold, line: Line::Solid, text, text_low })
 }
@@ -239,81 +245,6 @@ fn distortion(record: &Record, judgement: &Judgement) -> Option<Picture> {
     })
 }
 
-/// Frequency response re 1 kHz: of the quiet reference, of the loudest clean step and of the last sweep.
-fn response(record: &Record) -> Option<Picture> {
-    let chain = &record.head.chain;
-    let input = chain.deciding_input();
-    let of = |step: &StepResult| Some(relative(&step.pink(input)?.0.response)).filter(|points| !points.is_empty());
-    let named = |word: &str, step: &StepResult| {
-        let drive = step.step.drive.map_or(String::new(), |d| format!(", {d}"));
-        format!("{word}, step {}{drive}", step.step.number)
-    };
-    let swept = record.steps.iter().rev().find_map(|step| {
-        let points = step.others(input).find_map(|(_, result)| match &result.finding {
-            Finding::Sweep(f) => Some(relative(&f.response)),
-            _ => None,
-        })?;
-        (!points.is_empty()).then(|| (named("sweep", step), points))
-    });
-    let reference = record.last(Purpose::Reference).and_then(|step| Some((named("quiet reference", step), of(step)?)));
-    let loud = loudest_clean(record).filter(|s| s.step.purpose != Purpose::Reference);
-    let loud = loud.and_then(|step| Some((named("loudest clean", step), of(step)?)));
-    let styles = [(Role::Level, Line::Solid), (Role::Threshold, Line::Dashed), (Role::Listening, Line::Dotted)];
-    let series: Vec<Series> = [reference, loud, swept]
-        .into_iter()
-        .zip(styles)
-        .filter_map(|(told, (role, line))| {
-            let (name, points) = told?;
-            Some(Series { name, role, line: Some(line), mark: None, points })
-        })
-        .collect();
-    let audible = |p: &&Point| (20.0..=20_000.0).contains(&p.x);
-    let (low, high) = tens(series.iter().flat_map(|s| &s.points).filter(audible).map(|p| p.y))?;
-    let ends = series.first().map(|s| {
-        let heard = || s.points.iter().filter(audible);
-        let highest = heard().max_by(|a, b| a.y.total_cmp(&b.y));
-        let lowest = heard().min_by(|a, b| a.y.total_cmp(&b.y));
-        highest.zip(lowest).map_or(String::new(), |(high, low)| {
-            format!(
-                " Highest {} dB at {:.0} Hz, lowest {} dB at {:.0} Hz.",
-                tidy(high.y, 1),
-                high.x,
-                tidy(low.y, 1),
-                low.x
-            )
-        })
-    });
-    Some(Picture {
-        name: "response".into(),
-        title: format!("Frequency response at the {}: {}", chain.point(), chain.headphone),
-        says: format!(
-            "Captured over played, relative to 1 kHz, at 1/48 octave or the line spacing, whichever is coarser.{}",
-            ends.unwrap_or_default()
-        ),
-        x: Axis::frequency(),
-        y: Axis::linear("dB re 1 kHz", low, high),
-        zones: Vec::new(),
-        series,
-        rules: Vec::new(),
-        texts: Vec::new(),
-    })
-}
-
-/// Relative to 1 kHz, at most [`RESPONSE_POINTS`], each the mean of its neighbours on the way.
-fn relative(response: &[ResponsePoint]) -> Vec<Point> {
-    let at_1k = response
-        .iter()
-        .min_by(|a, b| (a.frequency_hz - 1000.0).abs().total_cmp(&(b.frequency_hz - 1000.0).abs()))
-        .map_or(0.0, |p| p.gain_db);
-    let keep = response.len().div_ceil(RESPONSE_POINTS).max(1);
-    let mean = |chunk: &[ResponsePoint]| {
-        let n = chunk.len() as f64;
-        let hz = (chunk.iter().map(|p| p.frequency_hz.ln()).sum::<f64>() / n).exp();
-        Point::at(hz, chunk.iter().map(|p| p.gain_db).sum::<f64>() / n - at_1k)
-    };
-    response.chunks(keep).map(mean).filter(|p| p.x.is_finite() && p.y.is_finite()).collect()
-}
-
 /// The clipping curve of the step that decides, or of the last one that has one.
 pub fn deciding_curve<'a>(record: &'a Record, judgement: &Judgement) -> Option<(usize, &'a ClipFinding)> {
     let input = record.head.chain.deciding_input();
@@ -327,7 +258,8 @@ pub fn deciding_curve<'a>(record: &'a Record, judgement: &Judgement) -> Option<(
     })
 }
 
-fn clipping_curve(record: &Record, judgement: &Judgement) -> Option<Picture> {
+/// What came back against what was played.
+pub fn clipping_curve(record: &Record, judgement: &Judgement) -> Option<Picture> {
     let (step, clip) = deciding_curve(record, judgement)?;
     let points: Vec<Point> = clip.curve.iter().map(|p| Point::at(p.played, p.came_back)).collect();
     let reach = points.iter().flat_map(|p| [p.x.abs(), p.y.abs()]).filter(|v| v.is_finite()).fold(0.0, f64::max);

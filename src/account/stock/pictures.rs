@@ -139,7 +139,8 @@ pub fn maps(stock: &Stock, about: &About, listener: &Listener) -> Option<Section
     (pictures > 0 || !missing.is_empty()).then_some(section)
 }
 
-fn map(number: usize, map: &Map) -> Option<Picture> {
+/// The map of an output; `None` where nothing of it is known.
+pub fn map(number: usize, map: &Map) -> Option<Picture> {
     let styles = [
         ("ample", Role::Level, Line::Solid),
         ("borderline", Role::Listening, Line::Dashed),
@@ -170,7 +171,8 @@ fn map(number: usize, map: &Map) -> Option<Picture> {
         .points
         .iter()
         .map(|p| {
-            format!("{}: {} Ω, {} dB SPL for 1 V", p.headphone, tidy(p.ohm.value, 1), tidy(p.per_volt_db.value, 1))
+            let [ohm, level] = [Figure::significant(p.ohm), Figure::new(p.per_volt_db, DB)].map(|f| f.words());
+            format!("{}: {ohm} Ω, {level} dB SPL for 1 V, {}", p.headphone, p.says.verdict)
         })
         .collect();
     let said = if said.is_empty() { "No headphone of the stock has both figures.".into() } else { said.join("; ") };
@@ -181,7 +183,11 @@ fn map(number: usize, map: &Map) -> Option<Picture> {
         mark: None,
         points,
     });
-    let texts = map.points.iter().map(|p| Text { x: p.ohm.value, y: p.per_volt_db.value, words: p.headphone.clone() });
+    let texts = map.points.iter().map(|p| Text {
+        x: p.ohm.value,
+        y: p.per_volt_db.value,
+        words: format!("{}: {}", p.headphone, p.says.verdict),
+    });
     let dots =
         Series { name: "headphone".into(), role: Role::First, line: None, mark: Some(Mark::Dot), points: headphones };
     Some(Picture {

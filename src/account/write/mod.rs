@@ -14,4 +14,6 @@ pub mod terminal;
 pub use csv::csv;
 pub use html::html;
 pub use markdown::markdown;
+#[cfg(feature = "pictures")]
+pub use png::pixels;
 pub use svg::{Frame, Look, svg};

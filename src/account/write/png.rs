@@ -21,12 +21,25 @@ static FONTS: LazyLock<Arc<fontdb::Database>> = LazyLock::new(|| {
 /// # Errors
 /// What could not be drawn, in words.
 pub fn png(svg: &str) -> Result<Vec<u8>, String> {
+    drawn(svg)?.encode_png().map_err(|error| error.to_string())
+}
+
+/// Width, height and pixels (red, green, blue, alpha; premultiplied) of an SVG in its own size.
+///
+/// # Errors
+/// What could not be drawn, in words.
+pub fn pixels(svg: &str) -> Result<([usize; 2], Vec<u8>), String> {
+    let pixels = drawn(svg)?;
+    Ok(([pixels.width() as usize, pixels.height() as usize], pixels.take()))
+}
+
+fn drawn(svg: &str) -> Result<Pixmap, String> {
     let options = Options { font_family: FACE.into(), fontdb: FONTS.clone(), ..Options::default() };
     let tree = Tree::from_str(svg, &options).map_err(|error| error.to_string())?;
     let size = tree.size().to_int_size();
     let mut pixels = Pixmap::new(size.width(), size.height()).ok_or("the picture has no size")?;
     resvg::render(&tree, Transform::default(), &mut pixels.as_mut());
-    pixels.encode_png().map_err(|error| error.to_string())
+    Ok(pixels)
 }
 
 #[cfg(test)]

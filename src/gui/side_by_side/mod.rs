@@ -3,7 +3,6 @@
 
 mod answer;
 mod asked;
-mod pictures;
 
 use super::app::Desk;
 use super::keys::Action;
@@ -238,9 +237,6 @@ fn said(desk: &mut Desk, ui: &mut Ui) {
 /// Pictures and tables under it.
 fn drawn(desk: &Desk, ui: &mut Ui) {
     let Some(Ok(drawn)) = &desk.side.answer else { return };
-    let height = (0.5 * ui.available_height()).clamp(22.0 * STEP, 44.0 * STEP);
-    pictures::response(&drawn.comparison, ui, height);
-    pictures::distortion(&drawn.comparison, ui, 0.8 * height);
     account::sections(ui, &drawn.sections);
 }
 
