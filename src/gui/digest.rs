@@ -2,7 +2,7 @@
 
 use super::text;
 use crate::account::document::{Section, Table};
-use crate::account::{picture as account, session};
+use crate::account::{picture, session};
 use crate::analysis::PinkFinding;
 use crate::figure::{Figure, NOT_DETERMINED};
 use crate::judgement::path::{PathReport, path_report};
@@ -34,13 +34,13 @@ pub struct Digest {
     /// Sines and other sounds played beside the noise.
     pub sounds: Option<Section>,
     /// The clipping curve of the step that decides, or of the last one that has one.
-    pub curve: Option<account::Picture>,
+    pub curve: Option<picture::Picture>,
     /// Response of the quiet reference, of the loudest clean step and of the last sweep.
-    pub response: Option<account::Picture>,
+    pub response: Option<picture::Picture>,
     /// Distortion by band of the loudest clean step.
-    pub bands: Option<account::Picture>,
+    pub bands: Option<picture::Picture>,
     /// Harmonics of the last sweep.
-    pub sweep: Option<account::Picture>,
+    pub sweep: Option<picture::Picture>,
     /// Latest clock, `12.304 ±0.002 ppm`.
     pub clock: Option<String>,
     /// What a path check found.

@@ -161,8 +161,8 @@ fn the_same_everywhere(read: &Read, calibrated: bool) -> Vec<String> {
         .collect()
 }
 
-/// Every flaw, word for word.
-fn every_flaw(read: &Read) -> usize {
+/// Every flaw, word for word; returns how many have this code.
+fn every_flaw(read: &Read, code: &str) -> usize {
     let flaws = read.judged["flaws"].as_array().unwrap();
     let one_line = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
     let flat = one_line(&read.terminal);
@@ -175,7 +175,7 @@ fn every_flaw(read: &Read) -> usize {
         let escaped = text.replace('&', "&amp;").replace('<', "&lt;").replace('\'', "&#39;");
         assert!(read.html.contains(&escaped), "HTML, {text}");
     }
-    flaws.iter().filter(|flaw| flaw["code"] == "route-can-resample").count()
+    flaws.iter().filter(|flaw| flaw["code"] == code).count()
 }
 
 #[test]
@@ -201,6 +201,14 @@ fn every_figure_reads_the_same_in_terminal_window_page_and_file() {
                     sound["z"]["interval"]["high"] = json!(high + 10.0);
                 }
             });
+            // The same flaw of both ears.
+            for take in step["takes"].as_array_mut().unwrap() {
+                for (number, input) in take["inputs"].as_array_mut().unwrap().iter_mut().enumerate() {
+                    let flaws = input["finding"]["common"]["flaws"].as_array_mut().unwrap();
+                    let text = format!("Planted at input {}.", number + 1);
+                    flaws.push(json!({ "weight": "note", "code": "planted", "text": text }));
+                }
+            }
             each(step, "even", &|even| {
                 if even.get("below").is_some() {
                     *even = json!({ "told": { "value": -60.0, "interval": { "low": -75.0, "high": -57.0 } } });
@@ -212,7 +220,8 @@ fn every_figure_reads_the_same_in_terminal_window_page_and_file() {
     let figures = the_same_everywhere(&seen, true);
     assert!(figures[2].contains(" to "), "headroom is lopsided: {figures:?}");
     assert!(seen.judged["left_less_right"].is_object(), "two ears");
-    assert_eq!(every_flaw(&seen), 2, "of two cards that may resample both are named");
+    assert_eq!(every_flaw(&seen, "route-can-resample"), 2, "of two cards that may resample both are named");
+    assert_eq!(every_flaw(&seen, "planted"), 2, "of one flaw at two ears both are named");
     let (value, ends) = ("−60.0", "(−75.0 to −57.0)");
     assert!(seen.buttons.iter().any(|row| row.contains(&format!("{value} {ends}"))), "{:?}", seen.buttons);
     assert!(seen.terminal.contains(value) && seen.terminal.contains(ends), "{}", seen.terminal);
@@ -226,5 +235,5 @@ fn every_figure_reads_the_same_in_terminal_window_page_and_file() {
     // Nothing is calibrated: neither level nor headroom.
     let seen = read(home, &session(home, "uncalibrated", &[]));
     assert_eq!(the_same_everywhere(&seen, false)[1..], ["not determined", "not determined"]);
-    every_flaw(&seen);
+    every_flaw(&seen, "");
 }

@@ -333,7 +333,7 @@ fn flaws(desk: &mut Desk, ui: &mut Ui) {
         return;
     };
     for flaw in &digest.judgement.flaws {
-        let text = format!("{}: {}", flaw.weight.in_words(), flaw.text);
+        let text = format!("{}, {}: {}", flaw.weight.in_words(), flaw.about, flaw.text);
         if flaw.weight == Weight::Note {
             ui.add(Label::new(text).wrap());
         } else {

@@ -5,6 +5,18 @@ use crate::analysis::band;
 use crate::figure::Figure;
 use crate::stats::Reading;
 use crate::units::tidy;
+use std::fmt;
+
+impl fmt::Display for Owner {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Owner::Output => "the output's",
+            Owner::Headphone => "the headphone's",
+            Owner::Input => "the input's",
+            Owner::NotTold => "not determined",
+        })
+    }
+}
 
 impl Attribution {
     /// What is asked, with the level at which it was looked at.
