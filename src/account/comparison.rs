@@ -269,7 +269,7 @@ fn distortion_picture(c: &Comparison) -> Option<Picture> {
         name: "distortion-by-band".into(),
         title: format!("Distortion by band of {first} (solid) and {second} (dashed)"),
         says: "At the ear, re the stimulus lines of each one-third octave, at the matched level; open circles: only known to be below.".into(),
-        x: Axis::frequency(),
+        x: Axis::bands(),
         y: Axis::linear("distortion at the ear, dB", ((low - 3.0) / 10.0).floor() * 10.0, ((high + 3.0) / 10.0).ceil() * 10.0),
         zones: Vec::new(),
         series,

@@ -55,6 +55,11 @@ impl Axis {
         Axis::log("frequency, Hz", 20.0, 20_000.0)
     }
 
+    /// One-third octaves from 20 Hz to 20 kHz, with room beside the outermost.
+    pub fn bands() -> Axis {
+        Axis::log("frequency, Hz", 18.0, 22_500.0)
+    }
+
     /// Names under each other, the first one at the top.
     pub fn names(names: Vec<String>) -> Axis {
         let last = names.len() as f64 - 1.0;

@@ -94,6 +94,7 @@ fn machine(reading: &Value, places: usize) -> String {
 }
 
 /// Everything that people and machines read of a session.
+#[derive(Clone)]
 struct Read {
     terminal: String,
     labels: Vec<String>,
@@ -161,6 +162,22 @@ fn the_same_everywhere(read: &Read, calibrated: bool) -> Vec<String> {
         .collect()
 }
 
+/// The check above fails where one of the places says something else.
+fn a_wrong_digit_is_noticed(read: &Read, headroom: &str) {
+    let wrong = headroom.replace('.', ",");
+    let spoilt = |spoil: &dyn Fn(&mut Read)| {
+        let mut other = read.clone();
+        spoil(&mut other);
+        let checked = std::panic::catch_unwind(|| the_same_everywhere(&other, true));
+        assert!(checked.is_err(), "{wrong} for {headroom} went unnoticed");
+    };
+    spoilt(&|read| read.terminal = read.terminal.replace(headroom, &wrong));
+    spoilt(&|read| read.labels.iter_mut().for_each(|label| *label = label.replace(headroom, &wrong)));
+    spoilt(&|read| read.html = read.html.replace(headroom, &wrong));
+    spoilt(&|read| read.markdown = read.markdown.replace(headroom, &wrong));
+    spoilt(&|read| read.numbers = read.numbers.replace("headroom,", "headroom,0"));
+}
+
 /// Every flaw, word for word; returns how many have this code.
 fn every_flaw(read: &Read, code: &str) -> usize {
     let flaws = read.judged["flaws"].as_array().unwrap();
@@ -218,6 +235,7 @@ fn every_figure_reads_the_same_in_terminal_window_page_and_file() {
     }
     let seen = read(home, &lopsided);
     let figures = the_same_everywhere(&seen, true);
+    a_wrong_digit_is_noticed(&seen, &figures[2]);
     assert!(figures[2].contains(" to "), "headroom is lopsided: {figures:?}");
     assert!(seen.judged["left_less_right"].is_object(), "two ears");
     assert_eq!(every_flaw(&seen, "route-can-resample"), 2, "of two cards that may resample both are named");

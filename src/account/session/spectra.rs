@@ -130,7 +130,7 @@ pub fn bands(record: &Record) -> Option<Picture> {
         name: "distortion-by-band".into(),
         title: format!("Distortion by band, step {}: {}", step.step.number, record.head.chain.headphone),
         says: "Even-order and odd-order distortion and noise of each one-third octave at the ear, re the stimulus lines in it. A bar that points down stands for a distortion that is only known to be below it.".into(),
-        x: Axis::frequency(),
+        x: Axis::bands(),
         y: Axis::linear("dB re the band", low, high.min(20.0)),
         zones: Vec::new(),
         series,
@@ -152,7 +152,7 @@ pub fn sweep(record: &Record) -> Option<Picture> {
     Some(Picture {
         name: "harmonics".into(),
         title: format!("Harmonics of the sweep, step {}: {}", step.step.number, record.head.chain.headphone),
-        says: "Each harmonic at the ear re the fundamental, against the frequency that made it; open circles: only known to be below.".into(),
+        says: "Each harmonic at the ear re the fundamental, against the frequency that made it. A bar that points down stands for a second or third harmonic that is only known to be below it.".into(),
         x: Axis::log("frequency that made it, Hz", 20.0, highest),
         y: Axis::linear("dB re the fundamental", low, high),
         zones: Vec::new(),
@@ -162,7 +162,7 @@ pub fn sweep(record: &Record) -> Option<Picture> {
     })
 }
 
-/// The line in as many pieces as it is known in, then what is only known to be below.
+/// The line in as many pieces as it is known in; of the second and third also what is only known to be below.
 fn harmonic(curve: &HarmonicCurve, role: Role, line: Line) -> Vec<Series> {
     let points: Vec<(Point, bool)> = curve.points.iter().filter_map(|p| point(p.frequency_hz, &p.level)).collect();
     let plain = |points: &[(Point, bool)]| points.iter().map(|(p, _)| Point::at(p.x, p.y)).collect::<Vec<_>>();
@@ -175,7 +175,8 @@ fn harmonic(curve: &HarmonicCurve, role: Role, line: Line) -> Vec<Series> {
         mark: None,
         points,
     });
-    let below: Vec<(Point, bool)> = points.iter().filter(|(_, below)| *below).copied().collect();
-    let below = Series { name: String::new(), role, line: None, mark: Some(Mark::Hollow), points: plain(&below) };
+    let below: Vec<(Point, bool)> = points.iter().filter(|(_, below)| *below && curve.order <= 3).copied().collect();
+    let below =
+        Series { name: format!("{name}, below"), role, line: None, mark: Some(Mark::Below), points: plain(&below) };
     named.chain([below]).filter(|series| !series.points.is_empty()).collect()
 }

@@ -60,6 +60,8 @@ struct Width {
     least: usize,
     /// Where no cell is broken.
     most: usize,
+    /// Where the head is low.
+    head: usize,
     /// In the first block, which has every row.
     first: bool,
 }
@@ -72,7 +74,9 @@ impl Width {
         let cells: Vec<Vec<String>> = table.rows.iter().map(|row| words(&row[column], *holds)).collect();
         let least = cells.iter().map(|words| longest(words)).max().unwrap_or(0).max(head);
         let most = cells.iter().map(|words| letters(&words.join(" "))).max().unwrap_or(0).max(least);
-        Width { column, least, most, first: false }
+        // A name in two lines at most.
+        let head = head.max(letters(name).div_ceil(2) + 1).max(letters(unit));
+        Width { column, least, most, head, first: false }
     }
 }
 
@@ -83,11 +87,15 @@ fn total(part: &[Width]) -> usize {
 fn block(table: &Table, part: Vec<Width>, most: usize) -> Block {
     let mut widths: Vec<usize> = part.iter().map(|width| width.least).collect();
     let mut left = most.saturating_sub(total(&part));
-    // Figures before text. All of a kind grow alike; who has enough leaves the rest to the others.
-    for text in [false, true] {
-        let grows = |(width, wanted): &(&mut usize, &Width)| {
-            **width < wanted.most && (table.columns[wanted.column].holds == Holds::Text) == text
-        };
+    // Figures before text, heads last. All of a kind grow alike; who has enough leaves the rest to the others.
+    let is_text = |wanted: &Width| table.columns[wanted.column].holds == Holds::Text;
+    let wants: [&dyn Fn(&Width) -> usize; 3] = [
+        &|wanted| if is_text(wanted) { 0 } else { wanted.most },
+        &|wanted| if is_text(wanted) { wanted.most } else { 0 },
+        &|wanted| wanted.head,
+    ];
+    for most in wants {
+        let grows = |(width, wanted): &(&mut usize, &Width)| **width < most(wanted);
         while left > 0 && widths.iter_mut().zip(&part).any(|pair| grows(&pair)) {
             for (width, _) in widths.iter_mut().zip(&part).filter(grows).take(left) {
                 *width += 1;
