@@ -32,6 +32,8 @@ fn session(home: &Path, id: &str, more: &[&str]) -> PathBuf {
 fn edit(path: &Path, change: impl Fn(&mut Value)) {
     let mut stored: Value = serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap();
     change(&mut stored);
+    // As an earlier program wrote it, whose files bear no seal.
+    stored.as_object_mut().unwrap().remove("seal");
     std::fs::write(path, serde_json::to_string(&stored).unwrap()).unwrap();
 }
 
@@ -65,7 +67,7 @@ fn written(reading: &Value, places: usize) -> String {
         let (value, low, high) = (of("/value"), of("/interval/low"), of("/interval/high"));
         let (nearer, farther) = ((value - low).min(high - value), (value - low).max(high - value));
         match farther {
-            f if f == 0.0 => number(value),
+            0.0 => number(value),
             _ if nearer < 0.8 * farther => format!("{} ({} to {})", number(value), number(low), number(high)),
             _ => format!("{} ±{:.places$}", number(value), 0.5 * (high - low)),
         }

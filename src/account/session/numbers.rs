@@ -146,7 +146,7 @@ fn needed(name: &str, needed: &Needed, into: &mut Quantities) {
     }
     if let Some(at) = &needed.at_load {
         let place = if at.open { "open output" } else { "at the load" };
-        into.row(&what, significant(&at.volts), "V RMS", place);
+        into.row(&what, significant(at.volts), "V RMS", place);
         if let Some(power) = &at.milliwatts {
             into.row(&what, significant(power), "mW", "in the load");
         }
