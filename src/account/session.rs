@@ -9,8 +9,8 @@ mod spectra;
 mod steps;
 
 pub(super) use measured::section as measured;
-pub use measured::uncertainty;
-pub use pictures::clipping_curve;
+pub use measured::{clock_ppm, uncertainty};
+pub use pictures::{clipping_curve, clipping_words, peaks, straight_line};
 pub use sounds::section as sounds;
 pub use spectra::{bands, response, sweep};
 pub use steps::table as steps;

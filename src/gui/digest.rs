@@ -4,9 +4,9 @@ use super::text;
 use crate::account::document::{Section, Table};
 use crate::account::{picture, session};
 use crate::analysis::PinkFinding;
-use crate::figure::{Figure, NOT_DETERMINED};
+use crate::figure::Figure;
 use crate::judgement::path::{PathReport, path_report};
-use crate::judgement::{Judgement, Threshold, ThresholdTold, Whose, judge};
+use crate::judgement::{Judgement, Threshold, judge};
 use crate::session::chain::{Chain, pink_spectrum};
 use crate::session::clean::bend_word;
 use crate::session::climb::{Purpose, drive_ceiling, spl_ceiling};
@@ -193,19 +193,12 @@ impl Digest {
             bands: session::bands(record),
             sounds: session::sounds(record),
             sweep: session::sweep(record),
-            clock: clock(record),
+            clock: session::clock_ppm(record).map(|ppm| ppm.in_unit("ppm")),
             path: (record.head.plan.extent == Extent::PathCheck).then(|| Arc::new(path_report(record))),
             judgement,
             record: Arc::clone(record),
         }
     }
-}
-
-fn clock(record: &Record) -> Option<String> {
-    let takes = record.steps.iter().flat_map(|s| &s.takes).rev();
-    let input = record.head.chain.deciding_input();
-    let ppm = takes.filter_map(|t| t.inputs.get(input)?.finding.common().clock.own_ppm).next()?;
-    Some(Figure::new(ppm, 3).in_unit("ppm"))
 }
 
 /// Range rounded outwards to tens.
@@ -366,19 +359,15 @@ impl Picture {
 
 /// Level less drive, dB: as the judgement used it, else from the last step that has a level.
 fn straight_line(record: &Record, judgement: &Judgement, calibrated: bool) -> Option<f64> {
-    let clean = &judgement.highest_clean;
-    let level = if calibrated { &clean.level_spl } else { &clean.level_dbfs };
-    if let (Some(level), Some(drive)) = (level.estimate(), clean.drive.estimate()) {
-        // The points are the first seat's, the judged level is the mean seat's.
-        let fit = judgement.seats.first().and_then(|seats| seats.level).map_or(0.0, |fit| fit.value);
-        return Some(level.value - drive.value - fit);
-    }
     let input = record.head.chain.deciding_input();
-    record.climbed().rev().find_map(|s| {
-        let (pink, result) = s.pink(input)?;
-        let level = if calibrated { result.sound?.z? } else { pink.level_z? };
-        Some(level.value - s.step.drive?.db())
-    })
+    let last = || {
+        record.climbed().rev().find_map(|s| {
+            let (pink, result) = s.pink(input)?;
+            let level = if calibrated { result.sound?.z? } else { pink.level_z? };
+            Some(level.value - s.step.drive?.db())
+        })
+    };
+    session::straight_line(record, judgement).or_else(last)
 }
 
 fn share(drive: f64, reading: &Reading) -> Option<Share> {
@@ -394,27 +383,11 @@ fn share(drive: f64, reading: &Reading) -> Option<Share> {
     }
 }
 
-/// Both limits in words, dB re full scale; one figure where they read the same.
-fn peaks(told: &ThresholdTold) -> String {
-    let shown = |r: &Reading| r.told().map(|e| text::db(e.value));
-    match (shown(&told.positive), shown(&told.negative)) {
-        (Some(p), Some(n)) if p == n => format!("{p} dB re full scale"),
-        (Some(p), Some(n)) => format!("positive {p}, negative {n} dB re full scale"),
-        (Some(p), None) => format!("positive {p} dB re full scale, negative not determined"),
-        (None, Some(n)) => format!("negative {n} dB re full scale, positive not determined"),
-        (None, None) => NOT_DETERMINED.into(),
-    }
-}
-
 fn marker(threshold: &Threshold, picture: &Picture) -> Option<Marker> {
     let Threshold::Told(told) = threshold else { return None };
     let pink = told.pink_drive;
-    let which = if told.whose == Whose::Output { "" } else { " (which: not determined)" };
-    let whose = format!("{} clips from here{which}", told.whose.subject());
-    let soft = if told.soft { ", soft: equivalent hard limit" } else { "" };
-    let peak = peaks(told);
-    let mut flag = vec![whose, format!("peak {peak}{soft}"), format!("pink {} dBFS", Figure::new(pink, 2).words())];
-    let mut label = format!("clipping threshold {peak}, pink {} dBFS", text::db(pink.value));
+    let mut flag = Vec::from(session::clipping_words(told));
+    let mut label = format!("clipping threshold {}, pink {} dBFS", session::peaks(told), text::db(pink.value));
     if let (LevelUnit::Spl { offset, .. }, Some(gain)) = (&picture.unit, picture.gain) {
         flag.push(format!("= {} dB SPL at offset {} dB", text::db(pink.value + gain), text::db(*offset)));
         label.push_str(&format!(

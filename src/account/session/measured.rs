@@ -200,11 +200,16 @@ fn floor(record: &Record) -> Option<Row> {
     Some(row("silence", if both.is_empty() { "digital zero".into() } else { both.join(", ") }))
 }
 
-fn clock(record: &Record) -> Option<Row> {
+/// Capture clock less playback clock as found last, ppm.
+pub fn clock_ppm(record: &Record) -> Option<Figure> {
     let input = record.head.chain.deciding_input();
     let takes = record.steps.iter().flat_map(|s| &s.takes).rev();
     let ppm = takes.filter_map(|t| t.inputs.get(input)?.finding.common().clock.own_ppm).next()?;
-    let words = format!("{} ppm, taken out by resampling", Figure::new(ppm, 3).words());
+    Some(Figure::new(ppm, 3))
+}
+
+fn clock(record: &Record) -> Option<Row> {
+    let words = format!("{} ppm, taken out by resampling", clock_ppm(record)?.words());
     Some(row("capture clock less playback clock", words))
 }
 

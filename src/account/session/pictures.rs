@@ -4,8 +4,8 @@ use super::spectra;
 use crate::account::document::{Part, Section};
 use crate::account::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Zone};
 use crate::analysis::ClipFinding;
-use crate::figure::Figure;
-use crate::judgement::{Judgement, Threshold, ThresholdTold, loudest_clean};
+use crate::figure::{Figure, NOT_DETERMINED};
+use crate::judgement::{Judgement, Threshold, ThresholdTold, Whose, loudest_clean};
 use crate::session::climb::{Purpose, spl_ceiling};
 use crate::session::record::{Record, StepResult};
 use crate::stats::Reading;
@@ -141,7 +141,7 @@ fn last(points: &[Point]) -> String {
 }
 
 /// Level less drive of the first seat, dB: as the judgement used it.
-fn straight_line(record: &Record, judgement: &Judgement) -> Option<f64> {
+pub fn straight_line(record: &Record, judgement: &Judgement) -> Option<f64> {
     let clean = &judgement.highest_clean;
     let level = if record.head.chain.is_calibrated() { &clean.level_spl } else { &clean.level_dbfs };
     let fit = judgement.seats.first().and_then(|seats| seats.level).map_or(0.0, |fit| fit.value);
@@ -154,27 +154,34 @@ fn full_scale(record: &Record, text_low: bool) -> Rule {
     Rule { along: Along::X, at, role: Role::Quiet, line: Line::Dotted, text, text_low }
 }
 
+/// What clips, where as a peak, and where as pink noise: a line each.
+pub fn clipping_words(told: &ThresholdTold) -> [String; 3] {
+    let which = if told.whose == Whose::Output { "" } else { " (which: not determined)" };
+    let soft = if told.soft { ", soft: equivalent hard limit" } else { "" };
+    [
+        format!("{} clips from here{which}", told.whose.subject()),
+        format!("peak {}{soft}", peaks(told)),
+        format!("pink {} dBFS", Figure::new(told.pink_drive, 2).words()),
+    ]
+}
+
+/// Both limits; one figure where they read the same.
+pub fn peaks(told: &ThresholdTold) -> String {
+    let shown = |r: &Reading| r.told().map(|e| tidy(e.value, 1));
+    match (shown(&told.positive), shown(&told.negative)) {
+        (Some(p), Some(n)) if p == n => format!("{p} dB re full scale"),
+        (Some(p), Some(n)) => format!("positive {p}, negative {n} dB re full scale"),
+        (Some(p), None) => format!("positive {p} dB re full scale, negative {NOT_DETERMINED}"),
+        (None, Some(n)) => format!("negative {n} dB re full scale, positive {NOT_DETERMINED}"),
+        (None, None) => NOT_DETERMINED.into(),
+    }
+}
+
 /// The clipping threshold as a rule of the drive axis.
 fn threshold(threshold: &Threshold, text_low: bool) -> Option<Rule> {
     let Threshold::Told(told) = threshold else { return None };
-    let whose = format!("{} clips from here", told.whose.subject());
-    let pink = told.pink_drive;
-    let text = vec![
-        whose,
-        format!("peak {} dB re full scale", peaks(told)),
-        format!("pink {} dBFS", Figure::new(pink, 2).words()),
-    ];
-    Some(Rule { along: Along::X, at: pink.value, role: Role::Threshold, line: Line::Solid, text, text_low })
-}
-
-fn peaks(told: &ThresholdTold) -> String {
-    let shown = |r: &Reading| r.told().map(|e| tidy(e.value, 1));
-    match (shown(&told.positive), shown(&told.negative)) {
-        (Some(p), Some(n)) if p == n => p,
-        (Some(p), Some(n)) => format!("+ {p} / − {n}"),
-        (Some(one), None) | (None, Some(one)) => one,
-        (None, None) => "not determined".into(),
-    }
+    let (at, text) = (told.pink_drive.value, clipping_words(told).into());
+    Some(Rule { along: Along::X, at, role: Role::Threshold, line: Line::Solid, text, text_low })
 }
 
 /// Distortion and noise at the ear against drive.
