@@ -465,7 +465,7 @@ fn a_typed_offset_comes_into_force_and_another_channel_drops_it() {
     retype(&mut window, "Offset, dB", "118.5");
     window.get_by_label("Use typed offset").click();
     window.run_steps(2);
-    assert!(says(&window, "left ear: 0 dBFS = 118.50 ±0.40 dB SPL, typed, 2026-03-01 10:00"));
+    assert!(says(&window, "left ear: offset 118.50 ±0.40 dB, typed, 2026-03-01 10:00"));
     retype(&mut window, "Input 1, channel", "2");
     assert!(says(&window, "is not used: the channel was 1, now 2"));
     assert!(!window.state().form.is_calibrated());
@@ -667,7 +667,7 @@ fn the_calibrator_is_heard_in_large_type_until_it_is_steady() {
     );
     bench.events.send(Event::Calibrated { role: InputRole::LeftEar, acoustic: acoustic.unwrap() }).unwrap();
     window.run_steps(2);
-    assert!(says(&window, "left ear: 0 dBFS = 120.04 ±0.40 dB SPL, sound calibrator 94.00 dB at 1000 Hz"));
+    assert!(says(&window, "left ear: offset 120.04 ±0.40 dB, sound calibrator 94.00 dB at 1000 Hz"));
     assert!(!says(&window, "steady for"));
 }
 

@@ -10,7 +10,6 @@ use super::particulars;
 use super::parts;
 use super::theme::{self, STEP};
 use super::view::{Listening, Phase};
-use crate::account::chain::offset_words;
 use crate::calibration::electrical::{Impedance, level_words, ohms_words, power_words, volts_words};
 use crate::calibration::{Acoustic, STEADY_S};
 use crate::card::{CardDescription, CardId, Direction, InputRole};
@@ -239,9 +238,13 @@ fn coupler_known(desk: &Desk) -> Vec<String> {
     let mut lines = vec![coupler.words().to_string(), format!("level stands for the {}", coupler.point())];
     for ear in desk.form.ears() {
         lines.push(match desk.form.acoustic.get(&ear) {
-            Some(a) => {
-                format!("{}: {}, {}, {}", ear.in_words(), offset_words(&a.offset), a.source, parts::moment(&a.taken_at))
-            }
+            Some(a) => format!(
+                "{}: offset {} dB, {}, {}",
+                ear.in_words(),
+                crate::figure::Figure::new(a.offset, 2).words(),
+                a.source,
+                parts::moment(&a.taken_at)
+            ),
             None => format!("{}: no offset, so no dB SPL", ear.in_words()),
         });
     }
