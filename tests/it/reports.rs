@@ -331,5 +331,5 @@ fn two_outputs_side_by_side_are_reported_with_every_band() {
         page.split("<caption ").skip(1).filter_map(|rest| rest.split("</caption>").next()).collect();
     let names: BTreeSet<&str> = captions.iter().filter_map(|caption| Some(caption.split_once('>')?.1)).collect();
     assert_eq!(names.len(), captions.len(), "two tables have one name");
-    assert_eq!(pictures(&document).count(), 1);
+    assert_eq!(pictures(&document).count(), 2);
 }
