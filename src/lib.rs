@@ -6,7 +6,7 @@
 //!                                 │
 //!                    ═══════════ Take ═══════════               (the narrow waist)
 //!                                 │
-//!   analysis: Finding → session::evaluate: StepResult → session::record: Record → judgement: Verdict → cli, gui
+//!   analysis: Finding → session::evaluate: StepResult → session::record: Record → judgement: Verdict → account → cli, gui
 //! ```
 //!
 //! Start reading at [`take`], then [`units`], [`analysis`], `session`.
