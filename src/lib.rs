@@ -7,23 +7,24 @@
 //!                                 │
 //!                    ═══════════ Take ═══════════               (the narrow waist)
 //!                                 │
-//!   analysis: Finding → session::evaluate: StepResult → session::record: Record → judgement: Verdict → cli, gui
+//!   analysis: Finding → session::evaluate: StepResult → session::record: Record → judgement: Verdict → account → cli, gui
 //! ```
 //!
 //! Start reading at [`take`], then [`units`], [`analysis`], `session`.
 
+pub mod account;
 pub mod analysis;
 pub mod asked;
 pub mod audio;
 pub mod calibration;
 pub mod card;
 pub mod cli;
+pub mod figure;
 pub mod fingerprint;
 #[cfg(feature = "gui")]
 pub mod gui;
 pub mod judgement;
 pub mod palette;
-pub mod report;
 pub mod session;
 pub mod signal;
 pub mod stats;

@@ -8,6 +8,8 @@
 mod asked;
 #[path = "window/electrical.rs"]
 mod electrical;
+#[path = "window/one_account.rs"]
+mod one_account;
 #[path = "window/real.rs"]
 mod real;
 #[path = "window/records.rs"]
@@ -465,7 +467,7 @@ fn a_typed_offset_comes_into_force_and_another_channel_drops_it() {
     retype(&mut window, "Offset, dB", "118.5");
     window.get_by_label("Use typed offset").click();
     window.run_steps(2);
-    assert!(says(&window, "left ear: offset 118.5 ±0.4 dB, typed, 2026-03-01 10:00"));
+    assert!(says(&window, "left ear: offset 118.50 ±0.40 dB, typed, 2026-03-01 10:00"));
     retype(&mut window, "Input 1, channel", "2");
     assert!(says(&window, "is not used: the channel was 1, now 2"));
     assert!(!window.state().form.is_calibrated());
@@ -667,7 +669,7 @@ fn the_calibrator_is_heard_in_large_type_until_it_is_steady() {
     );
     bench.events.send(Event::Calibrated { role: InputRole::LeftEar, acoustic: acoustic.unwrap() }).unwrap();
     window.run_steps(2);
-    assert!(says(&window, "left ear: offset 120.0 ±0.4 dB, sound calibrator 94.00 dB at 1000 Hz"));
+    assert!(says(&window, "left ear: offset 120.04 ±0.40 dB, sound calibrator 94.00 dB at 1000 Hz"));
     assert!(!says(&window, "steady for"));
 }
 
@@ -684,23 +686,23 @@ fn results_of_other_sounds_are_read_under_the_picture() {
     window.run_steps(2);
     let step = record.steps.iter().rev().find(|s| s.others(0).count() > 0).unwrap().step.number;
     for part in [
-        &format!("step {step} · sine 997 Hz · "),
-        "THD −61.3 ±0.5 dB, R form −61.4 ±0.5 dB, to harmonic 10",
-        "THD+N −55.2 ±0.5 dB",
+        "Sine 997 Hz, at the ear",
+        &format!("step {step}; drive "),
+        "THD, F form, to harmonic 10 −61.30 ±0.50 dB; THD, R form −61.40 ±0.50 dB",
+        "THD+N, R form, 20 Hz to 20 kHz −55.20 ±0.50 dB",
         "60 Hz + 7 kHz 4:1",
-        "2nd order −71.2 ±0.5 dB",
-        "3rd order below −84.0 dB",
-        "arithmetic sum over the 7 kHz tone",
-        "at 1000 Hz H2 −68.4 ±0.5 dB",
+        "2nd order −71.20 ±0.50 dB; 3rd order below −84.00 dB",
+        "Arithmetic sum over the 7 kHz tone",
+        "harmonic 2 of 1000 Hz −68.40 ±0.50 dB",
     ] {
         assert!(says(&window, part), "{part}");
     }
     press(&mut window, Key::F8);
     assert_eq!(window.state().table, Table::Sweep);
-    assert!(says(&window, &format!("step {step}; H2 solid, H3 solid, H4 dashed, H5 dashed")));
+    assert!(says(&window, &format!("Harmonics of the sweep, step {step}")));
     window.state_mut().table = Table::Response;
     window.run_steps(2);
-    assert!(says(&window, &format!("dotted: step {step}, sweep")));
+    assert!(says(&window, "Frequency response at the eardrum"));
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! What one input of one take says, in full-scale terms. Plain data, stored with the step.
 
 use super::band;
+pub use super::flaw::{About, Flaw, Weight};
 use crate::stats::{Estimate, Reading};
 use crate::units::{Dbfs, PeakDb};
 use serde::{Deserialize, Serialize};
@@ -225,7 +226,7 @@ impl ActsOn {
         match self {
             ActsOn::Samples => "acts on samples",
             ActsOn::Waveform => "acts on the waveform between samples",
-            ActsOn::NotTold => "on samples or on the waveform, not told",
+            ActsOn::NotTold => "on samples or on the waveform, not determined",
         }
     }
 }
@@ -467,56 +468,5 @@ impl SilenceFinding {
         let hum: f64 = self.common.hum.iter().map(|hum| hum.level.rms().powi(2)).sum();
         let noise = self.noise_z.map_or(0.0, |noise| Dbfs(noise.value).rms().powi(2));
         Dbfs::from_rms((noise + hum).sqrt()).map(Dbfs::db)
-    }
-}
-
-/// How much a flaw matters (method 7).
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Weight {
-    /// A limit of validity; the verdict stays firm.
-    Note,
-    /// The number is widened or one-sided, and the verdict follows.
-    Doubt,
-    /// The take is repeated or left out.
-    Void,
-}
-
-impl Weight {
-    /// In words.
-    pub fn in_words(self) -> &'static str {
-        match self {
-            Weight::Note => "note",
-            Weight::Doubt => "doubt",
-            Weight::Void => "void",
-        }
-    }
-}
-
-/// Measured, but. Not an error (could not measure) and not a verdict (about the device).
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Flaw {
-    /// How much it matters.
-    pub weight: Weight,
-    /// Stable word for machines, e.g. `clock-drift`.
-    pub code: String,
-    /// What, so what, what to try: one or two plain sentences.
-    pub text: String,
-}
-
-impl Flaw {
-    /// A limit of validity.
-    pub fn note(code: &str, text: impl Into<String>) -> Flaw {
-        Flaw { weight: Weight::Note, code: code.into(), text: text.into() }
-    }
-
-    /// Widens a number.
-    pub fn doubt(code: &str, text: impl Into<String>) -> Flaw {
-        Flaw { weight: Weight::Doubt, code: code.into(), text: text.into() }
-    }
-
-    /// The take must not be used.
-    pub fn void(code: &str, text: impl Into<String>) -> Flaw {
-        Flaw { weight: Weight::Void, code: code.into(), text: text.into() }
     }
 }

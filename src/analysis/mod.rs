@@ -18,6 +18,7 @@ mod continuity;
 pub mod correction;
 pub mod fft;
 pub mod finding;
+mod flaw;
 pub mod hum;
 mod intermodulation;
 mod level;

@@ -2,9 +2,9 @@
 
 use super::args::{ChainCommand, NewChain, TypedOutputSide};
 use super::{Surroundings, request};
+use crate::account;
 use crate::asked::chain::type_electrical;
 use crate::calibration::Curve;
-use crate::report;
 use crate::session::chain::{Chain, ChainCeilings, Curves, ElectricalPart, Instrument, OutputSide};
 use crate::session::chain_file::{self, Kept};
 use crate::session::plain_file;
@@ -76,7 +76,7 @@ fn show(chain: &Chain, path: &Path, json: bool, now: &str, out: &mut dyn Write) 
         return Ok(());
     }
     writeln!(out, "{} ({})", chain.name, path.display())?;
-    for (name, words) in report::chain::rows(chain) {
+    for (name, words) in account::chain::rows(chain) {
         writeln!(out, "{name:18} {words}")?;
     }
     for sentence in wrong {

@@ -8,6 +8,7 @@ use crate::session::record::Record;
 use crate::session::runner::{Bench, Stop};
 use crate::session::waiting::Waiting;
 use crate::session::{positions, seats};
+use crate::units::tidy_signed;
 use anyhow::{Result, bail};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::io::Write;
@@ -212,7 +213,7 @@ pub fn session(bench: &Bench, keep: &Shown, out: &mut dyn Write) -> Result<(Reco
         match event {
             Event::Turning { positions } => bar.set_message(positions::heard(&positions)),
             Event::Matching { off_db } => bar.set_message(match off_db {
-                Some(off) => format!("turn until 0.0: {} dB", show::tidy_signed(off, 1)),
+                Some(off) => format!("turn until 0.0: {} dB", tidy_signed(off, 1)),
                 None => "turn until 0.0: listening".into(),
             }),
             Event::Seating { seat, ears } => bar.set_message(seats::how_it_sits(seat, &ears)),

@@ -1,7 +1,8 @@
 //! `judge`: stored sessions for another listening level, by another rule, for the listener's own music.
 
 use super::args::{Judge, Listener};
-use super::{Surroundings, attribution, music, request, show};
+use super::{Surroundings, request, show};
+use crate::account;
 use crate::judgement::attribution::{Attribution, attribution as attribute};
 use crate::judgement::music::{Way, add_music};
 use crate::judgement::{self, Judgement};
@@ -36,12 +37,9 @@ pub(super) fn judge(wanted: &Judge, surroundings: &mut Surroundings) -> Result<(
     for (record, judgement) in &sessions {
         show::judgement(record, judgement, out)?;
     }
-    if sessions.len() > 1 && !wanted.music.is_empty() {
-        music::pairings(&sessions, out)?;
-    }
-    if let Some(whose) = &whose {
-        attribution::told(whose, out)?;
-    }
+    let pairings = (sessions.len() > 1).then(|| account::music::pairings(&sessions)).flatten();
+    let whose = whose.map(|whose| account::attribution::section(&whose, &records));
+    show::sections(&pairings.into_iter().chain(whose).collect::<Vec<_>>(), out)?;
     Ok(())
 }
 

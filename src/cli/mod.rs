@@ -1,7 +1,6 @@
 //! The command line: typed → wanted → done.
 
 mod args;
-mod attribution;
 mod calibrate;
 mod cards;
 mod chain;
@@ -10,7 +9,6 @@ mod electrical;
 mod follow;
 mod hold;
 mod judge;
-mod music;
 mod path;
 mod printable;
 mod reanalyse;

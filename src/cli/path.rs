@@ -1,9 +1,9 @@
 //! `chain check`: the path check, played, kept like a session, and told finding by finding.
 
 use super::args::{CheckChain, Keep};
-use super::{Surroundings, follow, request};
-use crate::card::InputRole;
-use crate::judgement::path::{PathFinding, PathReport, path_report};
+use super::{Surroundings, follow, request, show};
+use crate::account;
+use crate::judgement::path::path_report;
 use crate::session::climb::StopReason;
 use crate::session::plan::Plan;
 use crate::session::protocol::{Command, SessionRequest};
@@ -34,7 +34,7 @@ fn tell(record: &Record, folder: &Path, keep: &Keep, out: &mut dyn Write) -> Res
         let all = serde_json::json!({ "folder": folder, "report": report, "record": record });
         writeln!(out, "{}", serde_json::to_string_pretty(&all)?)?;
     } else {
-        findings(&report, out)?;
+        show::sections(&[account::path::of(&report)], out)?;
         writeln!(out, "\nEverything is kept in {}", folder.display())?;
     }
     let doubts = report.doubts().count();
@@ -44,14 +44,4 @@ fn tell(record: &Record, folder: &Path, keep: &Keep, out: &mut dyn Write) -> Res
         Some(reason) => bail!("the path check did not finish: {reason}"),
         None => bail!("the path check did not finish"),
     }
-}
-
-/// One line a finding, the sentence last.
-pub(super) fn findings(report: &PathReport, out: &mut dyn Write) -> std::io::Result<()> {
-    writeln!(out)?;
-    for PathFinding { what, at, answer, text, .. } in &report.findings {
-        let at = at.map_or("", InputRole::in_words);
-        writeln!(out, "{:9} {:18} {at:10} {text}", answer.to_string(), what.to_string())?;
-    }
-    writeln!(out, "\n{}", report.sentence)
 }

@@ -2,11 +2,12 @@
 
 use super::args::Report;
 use super::{Surroundings, judge, stock};
+use crate::account::document::Section;
+use crate::account::stock::About;
+use crate::account::write::{folder, terminal};
+use crate::account::{self, Added, Document};
 use crate::judgement::Judgement;
 use crate::judgement::attribution::attribution;
-use crate::report::model::Section;
-use crate::report::stock::About;
-use crate::report::{self, Added, Document, folder};
 use crate::session::plain_file;
 use crate::session::record::Record;
 use crate::stock::{Stock, learn};
@@ -42,7 +43,7 @@ pub(super) fn write(
 ) -> Result<()> {
     let to = to.map_or_else(|| folder::free_name(otherwise_in, "report"), Path::to_path_buf);
     let written = folder::write(document, &to)?;
-    writeln!(surroundings.out, "{}", document.answer)?;
+    write!(surroundings.out, "{}", terminal::text(&document.answer))?;
     writeln!(surroundings.out, "{}", written.words())?;
     Ok(())
 }
@@ -54,7 +55,7 @@ fn text(path: &Path) -> Result<String> {
 fn of_session(session: &Path, wanted: &Report, added: &Added) -> Result<Document> {
     let judged = judge::judged(&[session.into()], &wanted.listener, &wanted.music)?;
     let (record, judgement) = judged.first().context("no session")?;
-    Ok(report::session::document(record, judgement, added))
+    Ok(account::session::document(record, judgement, added))
 }
 
 fn of_many(
@@ -80,14 +81,14 @@ fn of_many(
         (None, None) => About::of(&stock),
     };
     let listener = stock::listener(&wanted.listener, &stock)?;
-    Ok(report::stock::document(&stock, &listener, &about, &added))
+    Ok(account::stock::document(&stock, &listener, &about, &added))
 }
 
 /// What the same sessions tell of the listener's music and of whose the first one's distortion is.
 fn further(judged: &[(Record, Judgement)]) -> Vec<Section> {
     let records: Vec<&Record> = judged.iter().map(|(record, _)| record).collect();
-    let whose = attribution(&records).ok().map(|whose| report::attribution::section(&whose, &records));
-    report::music::pairings(judged).into_iter().chain(whose).collect()
+    let whose = attribution(&records).ok().map(|whose| account::attribution::section(&whose, &records));
+    account::music::pairings(judged).into_iter().chain(whose).collect()
 }
 
 /// What these sessions teach, and nothing else.

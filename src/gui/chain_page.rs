@@ -9,7 +9,6 @@ use super::form::{Field, InputRow, RATES};
 use super::keys::Action;
 use super::particulars;
 use super::parts;
-use super::text;
 use super::theme::{self, STEP};
 use super::view::Phase;
 use crate::calibration::electrical::{Impedance, level_words, ohms_words, power_words, volts_words};
@@ -243,7 +242,7 @@ fn coupler_known(desk: &Desk) -> Vec<String> {
             Some(a) => format!(
                 "{}: offset {} dB, {}, {}",
                 ear.in_words(),
-                text::with_interval(&a.offset),
+                crate::figure::Figure::new(a.offset, 2).words(),
                 a.source,
                 parts::moment(&a.taken_at)
             ),

@@ -1,9 +1,12 @@
 //! A record as it is drawn: judged, and turned into points, bars and table rows once, not once per picture.
 
 use super::text;
+use crate::account::document::{Section, Table};
+use crate::account::{picture, session};
 use crate::analysis::PinkFinding;
+use crate::figure::Figure;
 use crate::judgement::path::{PathReport, path_report};
-use crate::judgement::{Judgement, Threshold, ThresholdTold, Whose, judge};
+use crate::judgement::{Judgement, Threshold, judge};
 use crate::session::chain::{Chain, pink_spectrum};
 use crate::session::clean::bend_word;
 use crate::session::climb::{Purpose, drive_ceiling, spl_ceiling};
@@ -12,11 +15,6 @@ use crate::session::record::{Record, StepResult, TakeResult};
 use crate::stats::{Estimate, Reading};
 use crate::units::Dbfs;
 use std::sync::Arc;
-
-mod details;
-mod sounds;
-pub use details::{Bands, Curve, Response, Row, exposure};
-pub use sounds::{Sound, SweepCurves};
 
 /// One session, ready to draw.
 #[derive(Debug)]
@@ -29,19 +27,21 @@ pub struct Digest {
     pub finished: bool,
     /// Level and distortion against drive.
     pub picture: Picture,
+    /// What follows the sentence.
+    pub answer: Vec<Section>,
     /// The step table.
-    pub rows: Vec<Row>,
-    /// The clipping curve of the step that decides, or of the last one that has one.
-    pub curve: Option<Curve>,
-    /// Response of the quiet reference, of the last clean step and of the last sweep.
-    pub responses: Vec<Response>,
-    /// Distortion by band of the last step.
-    pub bands: Option<Bands>,
+    pub steps: Option<Table>,
     /// Sines and other sounds played beside the noise.
-    pub sounds: Vec<Sound>,
+    pub sounds: Option<Section>,
+    /// The clipping curve of the step that decides, or of the last one that has one.
+    pub curve: Option<picture::Picture>,
+    /// Response of the quiet reference, of the loudest clean step and of the last sweep.
+    pub response: Option<picture::Picture>,
+    /// Distortion by band of the loudest clean step.
+    pub bands: Option<picture::Picture>,
     /// Harmonics of the last sweep.
-    pub sweep: Option<SweepCurves>,
-    /// Latest clock, `+12.304 ppm ±0.002`.
+    pub sweep: Option<picture::Picture>,
+    /// Latest clock, `12.304 ±0.002 ppm`.
     pub clock: Option<String>,
     /// What a path check found.
     pub path: Option<Arc<PathReport>>,
@@ -186,25 +186,19 @@ impl Digest {
         Digest {
             finished: record.stop().is_some(),
             picture: Picture::of(record, &judgement),
-            rows: details::rows(record),
-            curve: details::curve(record, &judgement),
-            responses: details::responses(record),
-            bands: details::bands(record),
-            sounds: sounds::sounds(record),
-            sweep: sounds::sweep(record),
-            clock: clock(record),
+            answer: session::answer(record, &judgement),
+            steps: session::steps(record),
+            curve: session::clipping_curve(record, &judgement),
+            response: session::response(record),
+            bands: session::bands(record),
+            sounds: session::sounds(record),
+            sweep: session::sweep(record),
+            clock: session::clock_ppm(record).map(|ppm| ppm.in_unit("ppm")),
             path: (record.head.plan.extent == Extent::PathCheck).then(|| Arc::new(path_report(record))),
             judgement,
             record: Arc::clone(record),
         }
     }
-}
-
-fn clock(record: &Record) -> Option<String> {
-    let takes = record.steps.iter().flat_map(|s| &s.takes).rev();
-    let input = record.head.chain.deciding_input();
-    let ppm = takes.filter_map(|t| t.inputs.get(input)?.finding.common().clock.own_ppm).next()?;
-    Some(format!("{}{} ppm", if ppm.value > 0.0 { "+" } else { "" }, text::fixed(ppm.value, 3)))
 }
 
 /// Range rounded outwards to tens.
@@ -329,12 +323,12 @@ impl Picture {
                 bend_word(&record.steps, step, chain).map_or(String::new(), |word| format!(": {word}"))
             ),
             format!("drive {} dBFS RMS, peak {} dB re full scale", text::db(drive), text::db(drive - self.full_drive)),
-            format!("level {} {}", text::with_interval(level), self.unit.word()),
+            format!("level {} {}", Figure::new(level, 2).words(), self.unit.word()),
         ];
         lines.extend(chain.at_load(Dbfs(drive), &pink_spectrum()).map(|at| at.to_string()));
         lines.extend([
-            format!("even-order at the ear {}", text::reading(&pink.even)),
-            format!("odd-order at the ear {}", text::reading(&pink.odd)),
+            format!("even-order at the ear {}", Figure::new(&pink.even, 1).in_unit("dB")),
+            format!("odd-order at the ear {}", Figure::new(&pink.odd, 1).in_unit("dB")),
         ]);
         if let Some(over) = pink.over_noise_db {
             lines.push(format!("noise {} dB", text::db(-over)));
@@ -365,19 +359,15 @@ impl Picture {
 
 /// Level less drive, dB: as the judgement used it, else from the last step that has a level.
 fn straight_line(record: &Record, judgement: &Judgement, calibrated: bool) -> Option<f64> {
-    let clean = &judgement.highest_clean;
-    let level = if calibrated { &clean.level_spl } else { &clean.level_dbfs };
-    if let (Some(level), Some(drive)) = (level.estimate(), clean.drive.estimate()) {
-        // The points are the first seat's, the judged level is the mean seat's.
-        let fit = judgement.seats.first().and_then(|seats| seats.level).map_or(0.0, |fit| fit.value);
-        return Some(level.value - drive.value - fit);
-    }
     let input = record.head.chain.deciding_input();
-    record.climbed().rev().find_map(|s| {
-        let (pink, result) = s.pink(input)?;
-        let level = if calibrated { result.sound?.z? } else { pink.level_z? };
-        Some(level.value - s.step.drive?.db())
-    })
+    let last = || {
+        record.climbed().rev().find_map(|s| {
+            let (pink, result) = s.pink(input)?;
+            let level = if calibrated { result.sound?.z? } else { pink.level_z? };
+            Some(level.value - s.step.drive?.db())
+        })
+    };
+    session::straight_line(record, judgement).or_else(last)
 }
 
 fn share(drive: f64, reading: &Reading) -> Option<Share> {
@@ -393,27 +383,11 @@ fn share(drive: f64, reading: &Reading) -> Option<Share> {
     }
 }
 
-/// Both limits in words, dB re full scale; one figure where they read the same.
-fn peaks(told: &ThresholdTold) -> String {
-    let shown = |r: &Reading| r.told().map(|e| text::db(e.value));
-    match (shown(&told.positive), shown(&told.negative)) {
-        (Some(p), Some(n)) if p == n => format!("{p} dB re full scale"),
-        (Some(p), Some(n)) => format!("positive {p}, negative {n} dB re full scale"),
-        (Some(p), None) => format!("positive {p} dB re full scale, negative not told"),
-        (None, Some(n)) => format!("negative {n} dB re full scale, positive not told"),
-        (None, None) => "not told".into(),
-    }
-}
-
 fn marker(threshold: &Threshold, picture: &Picture) -> Option<Marker> {
     let Threshold::Told(told) = threshold else { return None };
     let pink = told.pink_drive;
-    let which = if told.whose == Whose::Output { "" } else { " (which: not determined)" };
-    let whose = format!("{} clips from here{which}", told.whose.subject());
-    let soft = if told.soft { ", soft: equivalent hard limit" } else { "" };
-    let peak = peaks(told);
-    let mut flag = vec![whose, format!("peak {peak}{soft}"), format!("pink {} dBFS", text::with_interval(&pink))];
-    let mut label = format!("clipping threshold {peak}, pink {} dBFS", text::db(pink.value));
+    let mut flag = Vec::from(session::clipping_words(told));
+    let mut label = format!("clipping threshold {}, pink {} dBFS", session::peaks(told), text::db(pink.value));
     if let (LevelUnit::Spl { offset, .. }, Some(gain)) = (&picture.unit, picture.gain) {
         flag.push(format!("= {} dB SPL at offset {} dB", text::db(pink.value + gain), text::db(*offset)));
         label.push_str(&format!(

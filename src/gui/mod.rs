@@ -4,6 +4,7 @@
 //! [`link`] reaches the bench · [`view`] is what the window knows · [`form`] is what the user typed · [`digest`] is a
 //! record ready to draw · [`keys`] names the actions · [`app`] puts them together · one file per page.
 
+mod account;
 pub mod app;
 mod calibration_box;
 mod chain_page;

@@ -1,15 +1,14 @@
 //! The listener's own music in the window: files by path or dropped on it, measured beside the window by a thread of their
 //! own, judged on the session shown.
 
+use super::account;
 use super::digest::Digest;
 use super::parts;
-use super::text;
-use super::theme::{self, SMALL, STEP};
-use crate::judgement::music::{Needs, PieceJudged, Way, judge_piece, lead};
+use super::theme::STEP;
+use crate::judgement::music::{PieceJudged, Way, judge_piece, lead};
 use crate::session::music::measure;
-use crate::stats::Reading;
 use crossbeam_channel::{Receiver, Sender, unbounded};
-use eframe::egui::{Context, Id, Key, Label, RichText, ScrollArea, TextEdit, Ui};
+use eframe::egui::{Context, Id, Key, ScrollArea, TextEdit, Ui};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -135,52 +134,10 @@ pub fn show(list: &mut MusicList, ui: &mut Ui, height: f32) -> Vec<PathBuf> {
             for wrong in &list.wrong {
                 parts::wrong(ui, wrong);
             }
-            if !list.pieces.is_empty() {
-                rows(&list.pieces, ui);
+            if let Some(section) = crate::account::music::of(&list.pieces) {
+                account::section(ui, &section);
             }
         },
     );
     asked
-}
-
-/// Titles over [`row`].
-const HEADS: &str = "peak/avg  average     peak   V peak  headroom   near %     room";
-
-fn rows(pieces: &[PieceJudged], ui: &mut Ui) {
-    let t = theme::tokens(ui);
-    let line = |ui: &mut Ui, words: String, colour| {
-        ui.add(Label::new(RichText::new(words).font(theme::figures(SMALL)).color(colour)).extend());
-    };
-    line(ui, HEADS.into(), t.quiet);
-    for piece in pieces {
-        line(ui, row(piece), t.text);
-        line(ui, format!("         {}", piece.over_time()), t.quiet);
-    }
-    parts::quiet(
-        ui,
-        "dB, dBFS, dB re full scale: drive at the listening level · headroom: of pink noise, needed · near: share of the time within 3 dB of the limit · room: left under the limit, ≥ at least",
-    );
-}
-
-fn row(piece: &PieceJudged) -> String {
-    let blank = || "·".to_string();
-    let needed = piece.needed();
-    let cell = |value: Option<f64>, places: usize| value.map_or_else(blank, |value| text::fixed(value, places));
-    let average = needed.map_or_else(blank, |n| text::db(n.average_dbfs.value));
-    let peak = needed.map_or_else(blank, |n| text::db(n.highest_db().value));
-    let volts = cell(needed.and_then(|n| n.highest_v()).map(|v| v.value), 3);
-    let near = cell(needed.and_then(|n| n.near_limit).map(|share| 100.0 * share), 1);
-    let mislabelled = piece.mislabelled.as_ref().map_or(String::new(), |m| format!(" ({m})"));
-    let why = match (&piece.needs, &piece.room_db) {
-        (Needs::NotTold(why), _) | (_, Reading::NotTold(why)) => format!(": {why}"),
-        _ => String::new(),
-    };
-    format!(
-        "{:>8} {average:>8} {peak:>8} {volts:>8} {} {near:>8} {}  {}: {}{why}{mislabelled}",
-        text::db(piece.peak_over_average_db),
-        text::cell(Some(&piece.headroom_needed_db), 9),
-        text::cell(Some(&piece.room_db), 8),
-        piece.file,
-        piece.answer()
-    )
 }

@@ -17,7 +17,7 @@ pub const CAUTION: &str = "nobody wears the headphones while this runs";
 
 /// All cautions, wrapped.
 pub fn cautions(ui: &mut Ui) {
-    for caution in crate::report::CAUTIONS {
+    for caution in crate::account::CAUTIONS {
         ui.horizontal_top(|ui| {
             bar(ui, theme::tokens(ui).threshold);
             ui.add(Label::new(caution).wrap());

@@ -2,12 +2,12 @@
 
 use super::digest::Digest;
 use super::work::{Lost, Work};
-use crate::judgement::attribution::Attribution;
+use crate::account::document::Section;
+use crate::account::stock::About;
+use crate::account::write::folder::{self, ReportError, Written};
+use crate::account::{Added, Document, comparison, session, stock};
 use crate::judgement::comparison::Comparison;
 use crate::judgement::music::{PieceJudged, lead};
-use crate::report::folder::{self, ReportError, Written};
-use crate::report::stock::About;
-use crate::report::{Added, Document, attribution, comparison, session, stock};
 use crate::session::record::Record;
 use crate::stock::{Listener, Stock};
 use eframe::egui::Context;
@@ -62,12 +62,11 @@ pub fn of_session(digest: &Digest, music: &[PieceJudged], now: String) -> impl F
 pub fn of_comparison(
     compared: Comparison,
     records: Option<[Record; 2]>,
-    whose: Option<(Attribution, Vec<Record>)>,
+    whose: Option<Section>,
     now: String,
 ) -> impl FnOnce() -> Document + Send + 'static {
     move || {
-        let told = whose.map(|(whose, of)| attribution::section(&whose, &of.iter().collect::<Vec<_>>()));
-        let added = Added { now, further: told.into_iter().collect(), ..Added::default() };
+        let added = Added { now, further: whose.into_iter().collect(), ..Added::default() };
         comparison::document(&compared, records.as_ref().map(|[first, second]| [first, second]), &added)
     }
 }

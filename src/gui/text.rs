@@ -1,6 +1,5 @@
 //! How are figures written? One decimal, a true minus, a fixed width, and words where there is no figure.
 
-use crate::stats::{Estimate, Reading};
 use crate::units::tidy;
 
 /// What stands where nothing was measured.
@@ -22,34 +21,6 @@ pub fn db(value: f64) -> String {
 /// One decimal in `width` characters, right-aligned, so that figures under each other keep their decimal point.
 pub fn column(value: Option<f64>, width: usize) -> String {
     let shown = value.filter(|v| v.is_finite()).map_or("–".into(), db);
-    format!("{shown:>width$}")
-}
-
-/// Value with half its interval's width, `94.8 ±0.6`.
-pub fn with_interval(e: &Estimate) -> String {
-    // A narrow interval keeps a figure of its own: "±0.0" would claim exactness.
-    let places = if e.half_width() > 0.0 && e.half_width() < 0.095 { 2 } else { 1 };
-    format!("{} ±{}", db(e.value), fixed(e.half_width(), places))
-}
-
-/// A reading in words, in dB.
-pub fn reading(r: &Reading) -> String {
-    match r {
-        Reading::Told(e) => format!("{} dB", with_interval(e)),
-        Reading::Below(at) => format!("below {} dB", db(*at)),
-        Reading::AtLeast(e) => format!("at least {} dB", db(e.value)),
-        Reading::NotTold(why) => format!("not told: {why}"),
-    }
-}
-
-/// A reading for a table: `−62.1`, `<−78.0`, `–`.
-pub fn cell(r: Option<&Reading>, width: usize) -> String {
-    let shown = match r {
-        Some(Reading::Told(e)) => db(e.value),
-        Some(Reading::Below(at)) => format!("<{}", db(*at)),
-        Some(Reading::AtLeast(e)) => format!("≥{}", db(e.value)),
-        Some(Reading::NotTold(_)) | None => "–".into(),
-    };
     format!("{shown:>width$}")
 }
 
@@ -82,8 +53,6 @@ mod tests {
         assert_eq!(column(Some(-12.36), 8), "   −12.4");
         assert_eq!(column(None, 3), "  –");
         assert_eq!(column(Some(f64::NAN), 3), "  –");
-        assert_eq!(with_interval(&Estimate::symmetric(-12.46, 0.04)), "−12.5 ±0.04");
-        assert_eq!(with_interval(&Estimate::symmetric(94.76, 0.6)), "94.8 ±0.6");
         assert_eq!(seconds(18.4), "18 s");
         assert_eq!(seconds(131.0), "2 min 11 s");
     }

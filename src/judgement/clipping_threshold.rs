@@ -147,7 +147,9 @@ fn at_input(record: &Record, input: usize, period: &Period) -> Threshold {
             },
             None => {
                 reason.get_or_insert(
-                    clip.level_not_told.clone().unwrap_or_else(|| "a bend is visible, its level is not told".into()),
+                    clip.level_not_told
+                        .clone()
+                        .unwrap_or_else(|| "a bend is visible, its level is not determined".into()),
                 );
             }
         }

@@ -68,13 +68,6 @@ impl Exposed {
             a_week(self.sensitive_week_h.value)
         )
     }
-
-    /// Level and times.
-    pub fn words(&self) -> String {
-        let half_width = self.level.half_width();
-        let interval = if half_width > 0.0 { format!(" ±{half_width:.1}") } else { String::new() };
-        format!("{:.1} dB(A){interval}, diffuse-field related: {}", self.level.value, self.times())
-    }
 }
 
 /// Hours a day, NIOSH 98-126: half as long for each 3 dB.

@@ -32,7 +32,7 @@ impl fmt::Display for Answer {
             Answer::Borderline => "borderline",
             Answer::Short => "short",
             Answer::DoesNotReach => "does not reach the listening level clean",
-            Answer::NotTold => "not told",
+            Answer::NotTold => "not determined",
         })
     }
 }

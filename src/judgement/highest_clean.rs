@@ -70,7 +70,7 @@ fn drive(record: &Record, threshold: &Threshold) -> (Reading, String) {
         && record.steps.iter().any(|s| clip_evident(&record.steps, s, chain))
     {
         // A bend was seen whose level, and so whose maker, is not told: up to here it was clean, more is not known.
-        let why = "the last step before a bend whose level is not told".into();
+        let why = "the last step before a bend whose level is not determined".into();
         return (Reading::AtLeast(Estimate::exact(highest)), why);
     }
     match (lowest_unclean, record.stop()) {
@@ -133,7 +133,7 @@ pub(super) struct Gain<'a> {
 /// The straight line: clean gain times drive, so that the level at the threshold is not the clipped one.
 fn level(record: &Record, input: usize, drive: &Reading, which: impl Fn(&Gain<'_>) -> Option<Estimate>) -> Reading {
     let Some(gain) = straight_line_at(record, input) else {
-        return Reading::NotTold("the gain of the chain was not told".into());
+        return Reading::NotTold("the gain of the chain was not determined".into());
     };
     let Some(gain) = which(&gain) else {
         return Reading::NotTold("the chain has no calibration offset for this ear".into());

@@ -26,12 +26,13 @@ pub use isolation::{Isolation, isolation};
 pub use sentence::capital;
 pub use taper::{ListeningAt, Taper};
 
-use crate::analysis::{ClipFinding, Flaw, Weight};
+use crate::analysis::{About, ClipFinding, Flaw, Weight};
 use crate::session::plan::{Extent, HeadroomRule, ListeningLevel};
 use crate::session::record::{Record, StepResult};
 use crate::session::seats::{Seats, left_less_right, seats};
 use crate::stats::{Estimate, Reading};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 
 /// A take so much under the drive of its step was lowered, dB.
 const LOWERED_DB: f64 = 0.05;
@@ -167,9 +168,9 @@ fn of_path_check(record: &Record, rule: HeadroomRule) -> Judgement {
     }
 }
 
-/// The session's flaws, doubts before notes: each of the session as a whole (two cards may resample, three levels may not
-/// have been played), and of those of steps each code once. Flaws of the probes and of void takes do not count: no number
-/// of theirs is used.
+/// The session's flaws, doubts before notes, each once for each thing that it is about (two cards may resample, three levels
+/// may not have been played, two ears may hear hum). Flaws of the probes and of void takes do not count: no number of theirs
+/// is used.
 fn session_flaws(record: &Record, listening: Option<ListeningLevel>) -> Vec<Flaw> {
     use crate::session::climb::Purpose;
     let mut flaws: Vec<Flaw> = vec![record.head.chain.coupler.note()];
@@ -181,14 +182,25 @@ fn session_flaws(record: &Record, listening: Option<ListeningLevel>) -> Vec<Flaw
     flaws.extend(record.head.chain.ears().filter_map(|(input, role)| restless(record, input, role)));
     flaws.extend(related_to_a_field(record, listening));
     let steps = record.steps.iter().filter(|s| s.step.purpose != Purpose::Probe);
-    let mut of_steps: Vec<Flaw> = steps.flat_map(|s| s.flaws()).cloned().collect();
-    let order = |a: &Flaw, b: &Flaw| b.weight.cmp(&a.weight).then(a.code.cmp(&b.code));
+    let mut of_steps: Vec<Flaw> =
+        steps.flat_map(StepResult::flaws).map(|(role, flaw)| flaw.clone().about(About::Input(role))).collect();
+    let order =
+        |a: &Flaw, b: &Flaw| b.weight.cmp(&a.weight).then(a.code.cmp(&b.code)).then_with(|| a.about.cmp(&b.about));
     of_steps.sort_by(order);
-    of_steps.dedup_by(|a, b| a.code == b.code);
+    let mut seen = BTreeSet::new();
+    of_steps.retain(|flaw| seen.insert((flaw.code.clone(), flaw.about.clone())));
     flaws.extend(of_steps);
     flaws.sort_by(order);
-    flaws.dedup_by(|a, b| (&a.code, &a.text) == (&b.code, &b.text));
-    flaws
+    let mut all: Vec<Flaw> = Vec::new();
+    for flaw in flaws {
+        match all.iter_mut().find(|other| (&other.code, &other.text) == (&flaw.code, &flaw.text)) {
+            // The same words of two things are about what holds both.
+            Some(other) if other.about != flaw.about => other.about = About::Session,
+            Some(_) => {}
+            None => all.push(flaw),
+        }
+    }
+    all
 }
 
 /// Numbers that somebody else than this program wrote.

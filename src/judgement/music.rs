@@ -26,7 +26,7 @@ use crate::session::plan::{ListeningLevel, Weighting};
 use crate::session::record::Record;
 use crate::signal::Peaks;
 use crate::stats::{Estimate, Reading};
-use crate::units::{DbSpl, db_from_amplitude, db_from_power, power_from_db, tidy, tidy_signed};
+use crate::units::{DbSpl, db_from_amplitude, db_from_power, power_from_db};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -107,7 +107,7 @@ impl fmt::Display for Plays {
             Plays::Clean => "plays it clean",
             Plays::CleanOrNot => "plays it clean or just not",
             Plays::NotClean => "does not play it clean",
-            Plays::NotTold => "not told",
+            Plays::NotTold => "not determined",
         })
     }
 }
@@ -218,19 +218,6 @@ impl PieceJudged {
     pub fn answer(&self) -> String {
         format!("{}{}", self.plays, if self.firm { "" } else { ", in doubt" })
     }
-
-    /// Levels and peaks over time in words.
-    pub fn over_time(&self) -> String {
-        let of_time = |levels: &[Option<f64>; 4], written: fn(f64, usize) -> String| {
-            levels.map(|level| level.map_or("silent".into(), |level| written(level, 1))).join(" / ")
-        };
-        let heard = of_time(&self.short_term_db, tidy_signed);
-        let rest = match &self.needs {
-            Needs::Told(needed) => format!("peaks: {} dB re FS", of_time(&needed.peaks_db, tidy)),
-            Needs::NotTold(why) => format!("drive not told: {why}"),
-        };
-        format!("short-term level exceeded 1 / 10 / 50 / 90 % of the time: {heard} dB re average; {rest}")
-    }
 }
 
 /// Adds what these pieces need; the sentence about them then leads. `way` and its place as for [`judge_piece`].
@@ -307,7 +294,7 @@ fn gain(
 ) -> Result<Estimate, String> {
     let listening = listening.ok_or("no listening level was stated")?;
     let through = through(way, loudness)?;
-    let line = straight_line(record).ok_or("the gain of the chain was not told")?;
+    let line = straight_line(record).ok_or("the gain of the chain was not determined")?;
     let spl = line.spl.ok_or("the chain has no calibration offset for this ear")?;
     // From dBFS at the input to dB SPL, at the mean seat.
     let seat = seat_shift(record, &judgement.seats);
@@ -333,7 +320,7 @@ fn headroom_needed(
 ) -> Reading {
     let told = || -> Result<f64, String> {
         let through = through(way, loudness)?;
-        let line = straight_line(record).ok_or("the gain of the chain was not told")?;
+        let line = straight_line(record).ok_or("the gain of the chain was not determined")?;
         let input = record.head.chain.deciding_input();
         let spectra = record.climbed().rev().filter_map(|s| Some(s.pink(input)?.0));
         let flat = ListeningLevel { level: DbSpl(0.0), weighting: Weighting::Z, field: None };

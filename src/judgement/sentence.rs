@@ -4,6 +4,7 @@ use super::clipping_threshold::{Threshold, Whose};
 use super::headroom::Headroom;
 use super::highest_clean::HighestClean;
 use super::music::{Needs, PieceJudged, Plays};
+use crate::figure::Figure;
 use crate::session::plan::ListeningLevel;
 use crate::session::record::Record;
 use crate::session::seats::Seats;
@@ -16,7 +17,8 @@ fn db(value: f64) -> String {
 }
 
 fn level(e: &Estimate, unit: &str, inside: &str) -> String {
-    format!("{} {unit} ({inside}, ±{})", db(e.value), db(e.half_width()))
+    let interval = Figure::new(*e, 1).interval().map_or(String::new(), |interval| format!(", {interval}"));
+    format!("{} {unit} ({inside}{interval})", db(e.value))
 }
 
 pub(super) fn sentence(
@@ -42,9 +44,9 @@ pub(super) fn sentence(
         (_, Reading::Told(e)) => (e, "", "dBFS at the input", "pink noise, not calibrated".into()),
         (_, Reading::AtLeast(e)) => (e, "at least ", "dBFS at the input", "pink noise, not calibrated".into()),
         (_, Reading::NotTold(why)) => {
-            return format!("How loud {who} drives {} clean is not told: {why}.", chain.headphone);
+            return format!("How loud {who} drives {} clean is not determined: {why}.", chain.headphone);
         }
-        (_, Reading::Below(_)) => return format!("How loud {who} drives {} clean is not told.", chain.headphone),
+        (_, Reading::Below(_)) => return format!("How loud {who} drives {} clean is not determined.", chain.headphone),
     };
     let end = match threshold {
         Threshold::Told(told) => {
@@ -59,7 +61,7 @@ pub(super) fn sentence(
         Threshold::NoneUpTo { full_scale: true, .. } => ", with no clipping up to full scale".to_string(),
         Threshold::NoneUpTo { .. } if record.stop().is_none() => " clean, so far".to_string(),
         Threshold::NoneUpTo { .. } => format!(" clean; the climb ended because {}", stop(record)),
-        Threshold::NotTold { because } => format!(" clean; where it clips is not told: {because}"),
+        Threshold::NotTold { because } => format!(" clean; where it clips is not determined: {because}"),
     };
     let first = format!("{who} drives {} to {at_least}{}{end}.", chain.headphone, level(e, unit, &inside));
     let first = capital(&first);
@@ -83,8 +85,8 @@ pub(super) fn sentence(
             db(p.value),
             headroom.verdict
         ),
-        (Reading::NotTold(why), _) => format!("{first} Headroom over {listens} is not told: {why}."),
-        _ => format!("{first} Headroom over {listens} is not told."),
+        (Reading::NotTold(why), _) => format!("{first} Headroom over {listens} is not determined: {why}."),
+        _ => format!("{first} Headroom over {listens} is not determined."),
     }
 }
 
@@ -134,7 +136,7 @@ pub(super) fn of_music(record: &Record, pieces: &[PieceJudged], listening: Optio
     let (Needs::Told(needed), Some(left)) = (&hardest.needs, hardest.room_db.estimate()) else {
         let because = &hardest.because;
         return Some(format!(
-            "{count}Whether {output} plays {} clean on {headphone} at {at} is not told: {because}.",
+            "{count}Whether {output} plays {} clean on {headphone} at {at} is not determined: {because}.",
             hardest.file
         ));
     };

@@ -42,7 +42,7 @@ impl fmt::Display for ListeningAt {
             ListeningAt::Percent(percent) => write!(f, "at {percent:.0} % of its range"),
             ListeningAt::UnderTheRange => f.write_str("under its quietest position"),
             ListeningAt::OverTheRange => f.write_str("over its loudest position"),
-            ListeningAt::NotTold => f.write_str("not told (no listening level or no calibration)"),
+            ListeningAt::NotTold => f.write_str("not determined (no listening level or no calibration)"),
         }
     }
 }

@@ -6,7 +6,7 @@ use super::climb::{Climb, NotAsAsked, Purpose};
 use super::plan::{AskedLevel, Ceilings};
 use super::record::{InputResult, Record, SessionHead, SoundLevels, StepResult};
 use crate::analysis::band::band_of;
-use crate::analysis::{Finding, Flaw, PinkFinding, Reference};
+use crate::analysis::{About, Finding, Flaw, PinkFinding, Reference};
 use crate::card::{InputRole, known_name, pair_in_words};
 use crate::stats::Estimate;
 use crate::units::{db_from_power, power_from_db};
@@ -89,12 +89,14 @@ fn ages(record: &Record) -> impl Iterator<Item = Flaw> {
 pub fn chain_flaws(record: &Record) -> Vec<Flaw> {
     let mut flaws = Vec::new();
     let head = &record.head;
-    for granted in [&head.playback, &head.capture] {
+    for (way, granted) in [("playback", &head.playback), ("capture", &head.capture)] {
         if let Some(why) = &granted.may_resample {
-            flaws.push(Flaw::note(
-                "route-can-resample",
-                format!("The route through {} can resample ({why}); nothing showed that it did. A direct route of the card excludes it.", granted.id),
-            ));
+            let text = format!(
+                "The route through {} can resample ({why}); nothing showed that it did. A direct route of the card excludes it.",
+                granted.id
+            );
+            let about = About::Card(format!("{way}, {}", granted.id));
+            flaws.push(Flaw::note("route-can-resample", text).about(about));
         }
     }
     flaws.extend(head.playback.simulates.as_ref().map(|devices| simulated(devices, &head.chain)));
@@ -136,14 +138,14 @@ fn implausible(record: &Record) -> Vec<Flaw> {
             flaws.push(Flaw::doubt(
                 "offset-too-low",
                 format!("Silence at the {ear} reads {level:.0} dB SPL, which is quieter than any microphone: the offset is too low, and all levels with it, or the input is gated. Calibrate again."),
-            ));
+            ).about(About::Input(role)));
         }
         let gain = record.last(Purpose::Reference).and_then(|step| step.pink(input)?.0.gain_db);
         if let Some(level) = gain.map(|gain| gain.value + offset).filter(|level| *level > LOUDEST_DB) {
             flaws.push(Flaw::doubt(
                 "offset-too-high",
                 format!("Full scale would be {level:.0} dB SPL at the {ear}, which no output and headphone give: the offset is too high. Calibrate again."),
-            ));
+            ).about(About::Input(role)));
         }
     }
     let level =
@@ -177,7 +179,7 @@ fn not_as_asked(record: &Record) -> Vec<Flaw> {
         let wanted = n.wanted.filter(|_| matches!(n.level, AskedLevel::Spl(_)));
         let wanted = wanted.map_or(String::new(), |d| format!(", a drive of {d},"));
         let because = &n.because;
-        match n.played {
+        let flaw = match n.played {
             Some(played) => Flaw::note(
                 "asked-held-back",
                 format!(
@@ -187,10 +189,11 @@ fn not_as_asked(record: &Record) -> Vec<Flaw> {
             None => Flaw::note(
                 "asked-not-played",
                 format!(
-                    "{asked}{wanted} was asked for and not played, because {because}. Nothing is told of it; ask for less."
+                    "{asked}{wanted} was asked for and not played, because {because}. Nothing is known of it; ask for less."
                 ),
             ),
-        }
+        };
+        flaw.about(About::Level(asked))
     };
     climb.not_as_asked().into_iter().map(words).collect()
 }
@@ -208,7 +211,8 @@ fn quieter_sounds(record: &Record) -> Vec<Flaw> {
                 "In step {} {sound} was played at {played} instead of {wanted}, because it reaches full scale there: its peaks stand higher over its RMS.",
                 step.step.number
             ),
-        ))
+        )
+        .about(About::Step(step.step.number)))
     };
     record.steps.iter().filter_map(quieter).collect()
 }
@@ -228,7 +232,7 @@ fn simulated(devices: &str, chain: &Chain) -> Flaw {
 fn calibration_drifted(record: &Record, role: InputRole) -> Option<Flaw> {
     let drift = record.calibration_drift_db(role)?;
     let words = role.in_words();
-    Some(if drift.abs() > LARGEST_DRIFT_DB {
+    let flaw = if drift.abs() > LARGEST_DRIFT_DB {
         Flaw::doubt(
             "calibration-drift",
             format!(
@@ -242,7 +246,8 @@ fn calibration_drifted(record: &Record, role: InputRole) -> Option<Flaw> {
                 "Checked after the session: the calibration of the {words} has moved by {drift:+.2} dB, which its levels' intervals include."
             ),
         )
-    })
+    };
+    Some(flaw.about(About::Input(role)))
 }
 
 /// The reference played again at the end shows whether seat, gain or chain moved.

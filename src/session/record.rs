@@ -222,13 +222,10 @@ impl StepResult {
         last.void.as_ref()
     }
 
-    /// Flaws of all usable takes and inputs.
-    pub fn flaws(&self) -> impl Iterator<Item = &Flaw> {
-        self.takes
-            .iter()
-            .filter(|take| take.void.is_none())
-            .flat_map(|take| take.inputs.iter())
-            .flat_map(|input| input.finding.common().flaws.iter())
+    /// Flaws of all usable takes, with the input that each is about.
+    pub fn flaws(&self) -> impl Iterator<Item = (InputRole, &Flaw)> {
+        let usable = self.takes.iter().filter(|take| take.void.is_none()).flat_map(|take| take.inputs.iter());
+        usable.flat_map(|input| input.finding.common().flaws.iter().map(move |flaw| (input.role, flaw)))
     }
 }
 

@@ -10,7 +10,7 @@
 
 use super::climb::Purpose;
 use super::record::{InputResult, Record};
-use crate::analysis::{Finding, Flaw};
+use crate::analysis::{About, Finding, Flaw};
 use crate::card::InputRole;
 use crate::stats::{Estimate, mean_of, standard_deviation, student_t_95};
 use crate::units::{db_from_power, power_from_db};
@@ -183,7 +183,7 @@ fn leak(seats: &Seats) -> Option<Flaw> {
     let worst = seats.leaks.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
     let (ear, (seat, under)) = (seats.role.in_words(), worst);
     let what = format!("Seat {seat} leaks at the {ear}: its 20–100 Hz stand {under:.1} dB under the best seat's.");
-    Some(if seats.leaks_at(1) {
+    let flaw = if seats.leaks_at(1) {
         let text = format!(
             "{what} Seat 1, on which the climb ran, is among the seats that leak: its bass and what is read of it hold for a leak. Refit and run again."
         );
@@ -195,7 +195,8 @@ fn leak(seats: &Seats) -> Option<Flaw> {
         )
     } else {
         Flaw::note("leak-left-out", format!("{what} It is left out; the other {} count.", seats.tight()))
-    })
+    };
+    Some(flaw.about(About::Input(seats.role)))
 }
 
 #[cfg(test)]

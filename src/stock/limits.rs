@@ -70,7 +70,7 @@ impl StoppedBy {
         match self {
             StoppedBy::Volts => "its volts",
             StoppedBy::Amperes => "its milliamperes",
-            StoppedBy::VoltsOrAmperes => "its volts or milliamperes, not told which",
+            StoppedBy::VoltsOrAmperes => "its volts or milliamperes, not determined which",
             StoppedBy::FullScale => "digital full scale",
         }
     }
@@ -123,12 +123,18 @@ impl Limits {
 
     /// Highest peak in volts where every explanation says the same.
     pub fn volts_db(&self) -> Reading {
-        self.common(|e| &e.volts_db, "whether volts or milliamperes limit it is not told: measure it on another load")
+        self.common(
+            |e| &e.volts_db,
+            "whether volts or milliamperes limit it is not determined: measure it on another load",
+        )
     }
 
     /// Highest peak in amperes, likewise.
     pub fn amperes_db(&self) -> Reading {
-        self.common(|e| &e.amperes_db, "whether volts or milliamperes limit it is not told: measure it on another load")
+        self.common(
+            |e| &e.amperes_db,
+            "whether volts or milliamperes limit it is not determined: measure it on another load",
+        )
     }
 
     fn common(&self, of: fn(&Explained) -> &Reading, otherwise: &str) -> Reading {

@@ -133,7 +133,7 @@ fn predicted(
         remarks.push("the fit of the headphone is not included".into());
     }
     if !output.gain_by_load.is_empty() {
-        remarks.push("its gain changes with the load: what drive it takes is not told".into());
+        remarks.push("its gain changes with the load: what drive it takes is not determined".into());
     }
     Ok(pairing(level_spl, listening, listener.rule, 0, share_of_full, stopped_by, remarks))
 }

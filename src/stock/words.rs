@@ -5,22 +5,16 @@ use super::limits::Limits;
 use super::predict::Pairing;
 use super::{Cell, Ohms};
 use crate::calibration::electrical::{ohms_words, volts_words};
+use crate::figure::{Figure, NOT_DETERMINED};
 use crate::stats::{Estimate, Reading};
 use crate::units::{amplitude_from_db, tidy, tidy_signed};
 
-/// `94.9 ±0.1`, `at least 115.0 ±0.4`, `below 98.2`, `not told`.
-pub fn reading_words(reading: &Reading) -> String {
-    match reading {
-        Reading::Told(e) => with_interval(e),
-        Reading::AtLeast(e) if e.half_width() < 0.05 => format!("at least {}", tidy(e.value, 1)),
-        Reading::AtLeast(e) => format!("at least {}", with_interval(e)),
-        Reading::Below(high) => format!("below {}", tidy(*high, 1)),
-        Reading::NotTold(_) => "not told".into(),
-    }
-}
+/// Places of levels.
+const DB: usize = 1;
 
-fn with_interval(e: &Estimate) -> String {
-    format!("{} ±{}", tidy(e.value, 1), tidy(e.half_width(), 1))
+/// A level as people read it: `94.9 ±0.1`, `at least 115.0 ±0.4`, `below 98.2`, `not determined`.
+pub fn reading_words(reading: &Reading) -> String {
+    Figure::new(reading, DB).words()
 }
 
 impl Pairing {
@@ -77,9 +71,9 @@ impl KnownHeadphone {
     /// What is known, a line each: name and words.
     pub fn lines(&self) -> Vec<(&'static str, String)> {
         let loudness = match &self.loudness {
-            Err(why) => format!("not told: {why}"),
-            Ok(_) => self.per_volt_db().map_or("not told".into(), |e| {
-                format!("{} ±{} dB SPL, pink noise of 1 V RMS at the plug", tidy(e.value, 1), tidy(e.half_width(), 1))
+            Err(why) => format!("{NOT_DETERMINED}: {why}"),
+            Ok(_) => self.per_volt_db().map_or(NOT_DETERMINED.into(), |e| {
+                format!("{} dB SPL, pink noise of 1 V RMS at the plug", Figure::new(e, DB).words())
             }),
         };
         let mut lines = vec![("loudness", loudness), ("impedance", ohms(self.load.as_ref(), "calibrate load"))];
@@ -119,16 +113,7 @@ impl Limits {
 
 /// dB re 1 V or A as a number with its unit.
 fn limit(reading: &Reading, unit: &str, scale: f64) -> String {
-    let plain = |db: f64| {
-        let value = scale * amplitude_from_db(db);
-        tidy(value, if value < 10.0 { 2 } else { 1 })
-    };
-    match reading {
-        Reading::Told(e) => format!("{} {unit} (±{} dB)", plain(e.value), tidy(e.half_width(), 2)),
-        Reading::AtLeast(e) => format!("at least {} {unit}", plain(e.value)),
-        Reading::Below(high) => format!("below {} {unit}", plain(*high)),
-        Reading::NotTold(why) => format!("not told: {why}"),
-    }
+    Figure::significant(reading.rescaled(|db| scale * amplitude_from_db(db))).in_unit(unit)
 }
 
 fn volts(db: &Estimate) -> String {

@@ -5,11 +5,11 @@
 
 use crate::common::sessions::{chain, frozen, plan, run};
 use crate::common::truth::steady_period;
+use loudenough::account::document::{Cell, Part};
 use loudenough::analysis::{self, Context, Reference};
 use loudenough::audio::simulated::{BenchSpec, Bend, CAPTURE_CHANNELS, Device, DriverDistortion, SimulatedCardSpec};
 use loudenough::card::{CardId, Granted, InputRole};
 use loudenough::judgement::attribution::{Attribution, Changed, Owner, Product, attribution};
-use loudenough::report::model::{Cell, Part};
 use loudenough::session::chain::Chain;
 use loudenough::session::climb::{Purpose, Step};
 use loudenough::session::evaluate::evaluate;
@@ -328,7 +328,7 @@ fn products_of_sweeps_and_two_tones_are_put_down_too() {
 
 /// A report has each product with its owner and its proofs, as the terminal tells them.
 fn reported(told: &Attribution, sessions: &[&Record]) {
-    let section = loudenough::report::attribution::section(told, sessions);
+    let section = loudenough::account::attribution::section(told, sessions);
     let table = section.parts.iter().find_map(|part| if let Part::Table(table) = part { Some(table) } else { None });
     let table = table.unwrap();
     assert_eq!(table.rows.len(), told.rows().len());

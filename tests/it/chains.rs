@@ -297,7 +297,7 @@ fn chains_are_made_listed_shown_and_used_by_name() {
     assert!(said.contains("broken") && said.contains("cannot be used") && said.contains("desk"), "{said}");
 
     done(at, &["calibrate", "level", "--chain", "desk", "--typed", "130", "--half-width", "0.3"]);
-    assert!(done(at, &["chain", "show", "desk"]).contains("0 dBFS = 130.00 dB SPL ±0.30"));
+    assert!(done(at, &["chain", "show", "desk"]).contains("0 dBFS = 130.00 ±0.30 dB SPL"));
     let run = |rest: &[&'static str]| {
         [&["run", "--chain", "desk", "--quick", "--listening", "60", "--json", "--no-progress"][..], rest].concat()
     };

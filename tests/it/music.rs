@@ -3,12 +3,12 @@
 
 use crate::common::sessions::{chain, plan, run};
 use crate::common::truth::{pascal_per_volt, steady_period, true_clip_peak};
+use loudenough::account::document::{Cell, Part, Table};
+use loudenough::account::{self, Added, write};
 use loudenough::audio::simulated::{BenchSpec, SimulatedCardSpec};
 use loudenough::calibration::Field;
 use loudenough::judgement::music::{Needed, Needs, PieceJudged, Plays, Way, add_music};
 use loudenough::judgement::{Judgement, Threshold, judge_for};
-use loudenough::report::model::{Cell, Part, Table};
-use loudenough::report::{self, Added};
 use loudenough::session::music::{Music, measure};
 use loudenough::session::plan::{HeadroomRule, ListeningLevel, Weighting};
 use loudenough::session::record::Record;
@@ -362,7 +362,7 @@ fn without_listening_level_or_calibration_the_drive_is_not_told_and_the_rest_is(
     let piece = &uncalibrated.music[0];
     assert!(matches!(&piece.needs, Needs::NotTold(why) if why.contains("calibration")), "{:?}", piece.needs);
     assert!(matches!(piece.headroom_needed_db, Reading::Told(_)), "it takes no calibration");
-    assert!(uncalibrated.sentence.contains("not told"), "{}", uncalibrated.sentence);
+    assert!(uncalibrated.sentence.contains("not determined"), "{}", uncalibrated.sentence);
 }
 
 /// A report has the figures of every piece, on one pairing and on several.
@@ -376,8 +376,8 @@ fn a_report_tells_what_every_piece_needs_and_on_which_pairing_it_has_it() {
     let judgement = judged(&record, at(70.0), &[file]);
     let piece = &judgement.music[0];
     let added = Added { now: "2026-03-01T10:00:00+01:00".into(), ..Added::default() };
-    let document = report::session::document(&record, &judgement, &added);
-    let all: Vec<&Table> = report::folder::tables(&document).collect();
+    let document = account::session::document(&record, &judgement, &added);
+    let all: Vec<&Table> = write::folder::tables(&document).collect();
     let table = |name: &str| *all.iter().find(|table| table.name == name).unwrap();
     let row = &table("music").rows[0];
     assert_eq!(row[3], Cell::estimate(Some(needed(piece).average_dbfs), 1));
@@ -386,11 +386,11 @@ fn a_report_tells_what_every_piece_needs_and_on_which_pairing_it_has_it() {
     let over_time = &table("music-over-time").rows;
     let levels: Vec<&Cell> = over_time.iter().map(|row| &row[2]).collect();
     assert_eq!(levels, piece.short_term_db.map(|db| Cell::number(db, 1)).iter().collect::<Vec<_>>());
-    let page = report::html(&document);
+    let page = write::html(&document);
     assert!(page.contains("=a &lt;b&gt;piece.wav") && page.contains(&piece.hash));
     let two = [(record.clone(), judgement.clone()), (record, judgement.clone())];
-    let section = report::music::pairings(&two).unwrap();
+    let section = account::music::pairings(&two).unwrap();
     let Part::Table(both) = &section.parts[0] else { panic!("no table") };
     assert!(both.rows.len() == 2 && both.rows[1][2] == Cell::reading(Some(&judgement.music[0].room_db), 1));
-    assert!(report::music::pairings(&[]).is_none());
+    assert!(account::music::pairings(&[]).is_none());
 }

@@ -1,12 +1,13 @@
 //! Reports: do they say what was stored, does a hostile name stay text in every format, and is nothing fetched or
 //! overwritten?
 
+use loudenough::account::document::{Cell, Document, Table};
+use loudenough::account::stock::About;
+use loudenough::account::write::folder::{ReportError, free_name, pictures, tables, write};
+use loudenough::account::write::{Frame, Look, csv, html, markdown, svg};
+use loudenough::account::{Added, session};
 use loudenough::judgement::comparison::{Ask, compare};
 use loudenough::judgement::{Judgement, judge};
-use loudenough::report::folder::{ReportError, free_name, pictures, tables, write};
-use loudenough::report::model::{Cell, Document, Table};
-use loudenough::report::stock::About;
-use loudenough::report::{Added, Frame, Look, csv, html, markdown, session, svg};
 use loudenough::session::record::Record;
 use loudenough::session::storage::Storage;
 use loudenough::stats::Reading;
@@ -268,7 +269,7 @@ fn several_sessions_stand_side_by_side() {
     let about = About::of(&stock);
     assert_eq!(about, About::Headphone(records[0].head.chain.headphone.clone()));
     let listener = Listener { level: records[0].head.plan.listening, rule: records[0].head.plan.rule };
-    let document = loudenough::report::stock::document(&stock, &listener, &about, &added(None));
+    let document = loudenough::account::stock::document(&stock, &listener, &about, &added(None));
     let pairings = fields(&csv(tables(&document).find(|table| table.name == "pairings").unwrap()));
     assert_eq!(pairings.len(), 3, "{pairings:?}");
     let judged = judge(&records[0]);
@@ -320,7 +321,7 @@ fn two_outputs_side_by_side_are_reported_with_every_band() {
     let (record, mut other) = (stored(), stored());
     other.head.id = "other".into();
     let comparison = compare(&record, &other, &Ask { same_seat: true, ..Ask::default() }).unwrap();
-    let document = loudenough::report::comparison::document(&comparison, Some([&record, &other]), &added(None));
+    let document = loudenough::account::comparison::document(&comparison, Some([&record, &other]), &added(None));
     let table = fields(&csv(tables(&document).find(|table| table.name == "response-difference").unwrap()));
     assert_eq!(table.len(), comparison.bands.len() + 1);
     let page = html(&document);
@@ -330,5 +331,5 @@ fn two_outputs_side_by_side_are_reported_with_every_band() {
         page.split("<caption ").skip(1).filter_map(|rest| rest.split("</caption>").next()).collect();
     let names: BTreeSet<&str> = captions.iter().filter_map(|caption| Some(caption.split_once('>')?.1)).collect();
     assert_eq!(names.len(), captions.len(), "two tables have one name");
-    assert_eq!(pictures(&document).count(), 1);
+    assert_eq!(pictures(&document).count(), 2);
 }

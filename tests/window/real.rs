@@ -15,8 +15,8 @@ const CALIBRATION: Duration = Duration::from_secs(9);
 const START_LIMIT: Duration = Duration::from_secs(20);
 /// A window that shows anything has more colours than this; an empty one has one or two.
 const LEAST_COLOURS: usize = 20;
-/// What differs between two sessions although nothing else does: the time of day and the name made from it.
-const TIMES: [&str; 6] = ["at", "finished_at", "started_at", "taken_at", "id", "written_at"];
+/// What differs between two sessions although nothing else does: the time of day, the name made from it, and the seal on both.
+const TIMES: [&str; 7] = ["at", "finished_at", "started_at", "taken_at", "id", "written_at", "seal"];
 
 struct Running(Child);
 

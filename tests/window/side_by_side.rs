@@ -72,7 +72,7 @@ fn two_sessions_are_compared_and_their_names_hidden() {
     settle(&mut window);
     let expected = sentence(&compare(&a, &b, &Ask { same_seat: true, ..Ask::default() }).unwrap());
     assert!(says(&window, &expected), "{expected}");
-    assert!(says(&window, "difference of the responses by one-third octave: 0 differ"));
+    assert!(says(&window, "Response of second output less that of first output"));
     assert!(says(&window, "Whose distortion is that of session 1"));
     window.key_press_modifiers(Modifiers::COMMAND, Key::R);
     let page = home.path().join("report/report.html");

@@ -148,14 +148,14 @@ fn tell(
     }
     if let Some(moved) = gain_moved_db(spectra, reference, fit, limiter) {
         return Err(format!(
-            "a bend is visible, level not told: the stimulus came back {moved:+.1} dB off what the quiet reference and this \
+            "a bend is visible, level not determined: the stimulus came back {moved:+.1} dB off what the quiet reference and this \
              limit foretell, so the gain moved in between"
         ));
     }
     let (memory, surely) = memory::share(listening, &fit.weights, &fit.model, &curve.rest, spectra, fit.lowest_limit());
     if surely > MOST_MEMORY {
         return Err(format!(
-            "a bend is visible, level not told: a limit that depends on the momentary value alone leaves {:.0} % of \
+            "a bend is visible, level not determined: a limit that depends on the momentary value alone leaves {:.0} % of \
              what appears around the peaks (a limit with memory: a filter before it, or a load that resonates)",
             100.0 * surely
         ));
@@ -165,7 +165,7 @@ fn tell(
         let apart = other.as_ref().and_then(|other| other.apart_db(fit.limits));
         if let Some(apart) = apart.filter(|apart| *apart > KINDS_AGREE_DB) {
             return Err(format!(
-                "a bend is visible, level not told: a soft limit on samples and one on the waveform explain it alike and lie \
+                "a bend is visible, level not determined: a soft limit on samples and one on the waveform explain it alike and lie \
                  {apart:.2} dB apart"
             ));
         }

@@ -1,30 +1,20 @@
 //! Volts, ohms and milliwatts as people read them: as many digits as the interval deserves.
 
 use super::{AtLoad, Impedance, ImpedancePoint};
-use crate::stats::Estimate;
-use crate::units::{dbu, dbv};
+use crate::figure::Figure;
+use crate::stats::{Estimate, Interval};
+use crate::units::{dbu, dbv, tidy};
 use std::fmt;
-
-/// Value and half width with two digits of the latter.
-fn with_interval(e: &Estimate, unit: &str) -> String {
-    let half_width = e.half_width();
-    if half_width <= 0.0 {
-        return format!("{} {unit}", (e.value * 1e6).round() / 1e6);
-    }
-    // A hair more, so that 0.1 as a difference of ends is not 0.099…
-    let places = (1.0 - (half_width * (1.0 + 1e-9)).log10().floor()).clamp(0.0, 9.0) as usize;
-    format!("{:.places$} ±{half_width:.places$} {unit}", e.value)
-}
 
 /// Volts RMS with their interval.
 pub fn volts_words(volts: &Estimate) -> String {
     let unit = if volts.value < 0.1 { ("mV", 1e3) } else { ("V", 1.0) };
-    with_interval(&scaled(volts, unit.1), unit.0)
+    Figure::significant(scaled(volts, unit.1)).in_unit(unit.0)
 }
 
 /// The same, in dBV and in dBu too.
 pub fn level_words(volts: &Estimate) -> String {
-    let minus = |x: f64| format!("{x:.1}").replace('-', "−");
+    let minus = |x: f64| tidy(x, 1);
     let decibels = dbv(volts.value).zip(dbu(volts.value));
     let decibels = decibels.map_or(String::new(), |(v, u)| format!(" ({} dBV, {} dBu)", minus(v), minus(u)));
     volts_words(volts) + &decibels
@@ -32,7 +22,7 @@ pub fn level_words(volts: &Estimate) -> String {
 
 /// Ohms with their interval.
 pub fn ohms_words(ohms: &Estimate) -> String {
-    with_interval(ohms, "Ω")
+    Figure::significant(*ohms).in_unit("Ω")
 }
 
 /// An impedance at 1 kHz and, over frequency, at the octaves, a line each.
@@ -53,11 +43,12 @@ pub fn impedance_words(what: &str, told: &Estimate, curve: &Impedance) -> Vec<St
 /// Milliwatts with their interval.
 pub fn power_words(milliwatts: &Estimate) -> String {
     let unit = if milliwatts.value < 0.1 { ("µW", 1e3) } else { ("mW", 1.0) };
-    with_interval(&scaled(milliwatts, unit.1), unit.0)
+    Figure::significant(scaled(milliwatts, unit.1)).in_unit(unit.0)
 }
 
 fn scaled(e: &Estimate, by: f64) -> Estimate {
-    Estimate::symmetric(e.value * by, e.half_width() * by)
+    let interval = Interval { low: e.interval.low * by, high: e.interval.high * by };
+    Estimate { value: e.value * by, interval }
 }
 
 /// `0.1414 ±0.0020 V (−17.0 dBV, −14.8 dBu), 0.250 ±0.010 mW at the load`.

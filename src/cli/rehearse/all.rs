@@ -2,11 +2,11 @@
 //! ordinary command, shown as it could be typed.
 
 use super::{Kept, Pairing, session};
+use crate::account::write::folder::free_name;
 use crate::audio::simulated::{HEADPHONES, OUTPUTS};
 use crate::cli::args::{Arguments, Ask, Rehearse, Shown};
 use crate::cli::{Surroundings, carry_out};
 use crate::judgement::judge;
-use crate::report::folder::free_name;
 use crate::session::storage::{default_sessions_dir, name_of_time};
 use crate::stock::reading_words;
 use anyhow::{Context, Result};

@@ -1,14 +1,12 @@
 //! The answer as a sentence, and the status line.
 
+use crate::gui::account;
 use crate::gui::app::Desk;
-use crate::gui::digest::{Digest, exposure};
 use crate::gui::keys::Action;
 use crate::gui::parts::{self, CAUTION};
 use crate::gui::text;
 use crate::gui::theme;
 use crate::gui::view::Phase;
-use crate::judgement::Needed;
-use crate::session::seats::Seats;
 use eframe::egui::accesskit::Live;
 use eframe::egui::{Label, RichText, Ui};
 
@@ -35,87 +33,8 @@ pub fn answer(desk: &Desk, ui: &mut Ui) {
     }
     let sentence = ui.add(Label::new(RichText::new(&digest.judgement.sentence).size(theme::TEXT + 1.5)).wrap());
     ui.ctx().accesskit_node_builder(sentence.id, |node| node.set_live(Live::Polite));
-    if let Some(drive) = drive(digest) {
-        parts::quiet(ui, drive);
-    }
-    if let Some(taper) = taper(digest) {
-        parts::quiet(ui, taper);
-    }
-    if let Some(seats) = seats(digest) {
-        parts::quiet(ui, seats);
-    }
-    if let Some(ended) = ended(digest) {
-        parts::quiet(ui, ended);
-    }
-    for line in exposure(&digest.judgement) {
-        parts::quiet(ui, line);
-    }
+    account::sections(ui, &digest.answer);
     failure(desk, ui);
-}
-
-/// What the listener takes, and with the wanted headroom over it.
-fn drive(digest: &Digest) -> Option<String> {
-    let needed = digest.judgement.drive_needed.as_ref()?;
-    let one = |needed: &Needed| {
-        let volts = needed.at_load.map_or(String::new(), |at| format!(", {at}"));
-        let peak_v = needed.peak_v.map_or(String::new(), |v| format!(" ({} V)", text::fixed(v.value, 3)));
-        let reach = if needed.peak_db.value > 0.0 { ", out of reach" } else { "" };
-        format!(
-            "{} dBFS RMS, peak {} dB re full scale{peak_v}, {} % of full drive{volts}{reach}",
-            text::db(needed.drive.value),
-            text::db(needed.peak_db.value),
-            text::fixed(needed.share_percent.value, 1)
-        )
-    };
-    let over = text::fixed(needed.wanted.level - needed.listening.level, 0);
-    Some(format!("the listening level takes {}; {over} dB over it {}", one(&needed.listening), one(&needed.wanted)))
-}
-
-/// The output's own volume control, where it was turned.
-fn taper(digest: &Digest) -> Option<String> {
-    let taper = digest.judgement.taper.as_ref()?;
-    let levels: Vec<String> = taper.positions.iter().map(|p| text::db(p.change_db.value)).collect();
-    Some(format!(
-        "volume control: {} positions, {} dB re the session's; the listening level of noise that peaks at full scale is {}",
-        taper.positions.len(),
-        levels.join(", "),
-        taper.listening
-    ))
-}
-
-/// What the fit changes, where more than one seat was played.
-fn seats(digest: &Digest) -> Option<String> {
-    let told = |ear: &Seats| {
-        let (level, spread) = (ear.level?, ear.spread_db?);
-        let leaks: Vec<String> = ear.leaks.iter().map(|(seat, _)| seat.to_string()).collect();
-        let leaks = if leaks.is_empty() { String::new() } else { format!(", seat {} leaks", leaks.join(", ")) };
-        Some(format!(
-            "{}: {} seats, mean {} dB re seat 1, spread {} dB{leaks}",
-            ear.role.in_words(),
-            ear.tight(),
-            text::fixed(level.value, 2),
-            text::fixed(spread, 2)
-        ))
-    };
-    let mut words: Vec<String> = digest.judgement.seats.iter().filter_map(told).collect();
-    let sides = digest.judgement.left_less_right;
-    words.extend(
-        sides.map(|d| format!("left less right {} ±{} dB", text::fixed(d.value, 2), text::fixed(d.half_width(), 2))),
-    );
-    let isolation = digest.judgement.isolation.as_ref();
-    words.extend(isolation.map(|i| format!("keeps out {} dB, A, of the source outside", text::reading(&i.a_weighted))));
-    (!words.is_empty()).then(|| words.join(" · "))
-}
-
-fn ended(digest: &Digest) -> Option<String> {
-    let decided = format!("decided by: {}", digest.judgement.highest_clean.decided_by);
-    let stop = digest.record.stop().map(|s| format!("the climb ended because {s} · "));
-    let ear = digest.judgement.ear_limit_from.map(|e| {
-        let unit = digest.picture.unit.word();
-        let limit = digest.record.head.plan.distortion_limit_percent;
-        format!(" · {limit} % at the ear from {} {unit} on; output or headphone: not told", text::db(e.value))
-    });
-    Some(format!("{}{decided}{}", stop.unwrap_or_default(), ear.unwrap_or_default()))
 }
 
 fn failure(desk: &Desk, ui: &mut Ui) {

@@ -10,7 +10,6 @@ mod tables;
 
 pub use asked::{next_headphone_id, to_go_on_id};
 pub use now::Held;
-pub use picture::{glyph, still_plot};
 
 use super::app::{Desk, Table};
 use super::keys::Action;

@@ -333,29 +333,12 @@ fn flaws(desk: &mut Desk, ui: &mut Ui) {
         return;
     };
     for flaw in &digest.judgement.flaws {
-        let text = format!("{}: {}", weight(flaw.weight), flaw.text);
+        let text = format!("{}, {}: {}", flaw.weight.in_words(), flaw.about, flaw.text);
         if flaw.weight == Weight::Note {
             ui.add(Label::new(text).wrap());
         } else {
             parts::wrong(ui, &text);
         }
-    }
-    let Some(budget) = &digest.judgement.budget else { return };
-    parts::quiet(ui, format!("±{:.2} dB of a level come from:", budget.half_width_db));
-    for c in &budget.contributions {
-        let basis = if c.measured { "measured" } else { "stated" };
-        parts::quiet(ui, format!("±{:.2} dB {} ({}, {basis})", c.half_width_db, c.what, c.distribution));
-    }
-    for left_out in &budget.left_out {
-        parts::quiet(ui, format!("not in it: {left_out}"));
-    }
-}
-
-fn weight(w: Weight) -> &'static str {
-    match w {
-        Weight::Note => "note",
-        Weight::Doubt => "doubt",
-        Weight::Void => "void",
     }
 }
 

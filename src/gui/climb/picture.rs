@@ -24,7 +24,7 @@ const TALL: f32 = 270.0;
 const TINT: f32 = 0.16;
 
 /// A plot that keeps still: bounds given, no dragging or zooming.
-pub fn still_plot<'a>(id: &str, height: f32, x_title: &str, y_title: &str, t: &Tokens) -> Plot<'a> {
+fn still_plot<'a>(id: &str, height: f32, x_title: &str, y_title: &str, t: &Tokens) -> Plot<'a> {
     let hints = |h: AxisHints<'a>, title: &str, across: bool| {
         let title = RichText::new(title).size(SMALL).color(t.quiet);
         // Ticks closer than this are left out rather than paled: pale figures cannot be read from afar.
@@ -336,7 +336,7 @@ fn arrow_down(sheet: &Sheet<'_>, at: Pos2, colour: Color32) {
 }
 
 /// A square for even, a triangle for odd; hollow where only known to be below.
-pub fn glyph(at: Pos2, square: bool, filled: bool, colour: Color32) -> Shape {
+fn glyph(at: Pos2, square: bool, filled: bool, colour: Color32) -> Shape {
     let r = DOT - 0.5;
     let corners = if square {
         vec![at + vec2(-r, -r), at + vec2(r, -r), at + vec2(r, r), at + vec2(-r, r)]

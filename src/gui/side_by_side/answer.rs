@@ -1,7 +1,8 @@
 //! What a thread finds out about the chosen sessions.
 
+use crate::account::{self, document::Section};
 use crate::gui::{form, parts};
-use crate::judgement::attribution::{Attribution, attribution};
+use crate::judgement::attribution::attribution;
 use crate::judgement::comparison::{Comparison, sentence, target, whose_labels};
 use crate::session::matching::Target;
 use crate::session::record::Record;
@@ -24,8 +25,10 @@ pub(super) struct Drawn {
     pub(super) sentence: String,
     /// Whose labels they were, where the names are hidden.
     pub(super) key: Option<String>,
-    /// Whose the first session's distortion is, and the sessions that tell; not where the names are hidden.
-    pub(super) whose: Option<(Attribution, Vec<Record>)>,
+    /// What follows the sentence.
+    pub(super) sections: Vec<Section>,
+    /// Whose the first session's distortion is; not where the names are hidden.
+    pub(super) whose: Option<Section>,
     /// How both were measured.
     pub(super) records: [Record; 2],
 }
@@ -51,9 +54,11 @@ pub(super) fn answer(both: [&Path; 2], third: Option<&Path>, wanted: &Wanted, no
     if let Some(third) = third {
         all.push(Storage::open(third).map_err(|e| why(&e))?.1);
     }
-    let told = attribution(&all.iter().collect::<Vec<_>>()).ok();
-    let whose = told.filter(|_| !wanted.hide_labels).map(|told| (told, all));
-    Ok(Drawn { sentence: sentence(&comparison), comparison, key, whose, records: [first, second] })
+    let all: Vec<&Record> = all.iter().collect();
+    let whose = attribution(&all).ok().filter(|_| !wanted.hide_labels);
+    let whose = whose.map(|whose| account::attribution::section(&whose, &all));
+    let sections = account::comparison::sections(&comparison, false).into_iter().chain(whose.clone()).collect();
+    Ok(Drawn { sentence: sentence(&comparison), comparison, key, sections, whose, records: [first, second] })
 }
 
 /// The level of the first session for the output of the second.

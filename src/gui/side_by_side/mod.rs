@@ -3,9 +3,6 @@
 
 mod answer;
 mod asked;
-mod pictures;
-mod table;
-mod whose;
 
 use super::app::Desk;
 use super::keys::Action;
@@ -13,10 +10,10 @@ use super::parts;
 use super::theme::{self, LARGE, STEP};
 use super::view::Phase;
 use super::work::{Lost, Work};
-use super::{climb, report, text};
+use super::{account, climb, report, text};
+use crate::account::Document;
 use crate::asked::Field;
 use crate::judgement::comparison::{Ask, MatchedOn, SAME_WITHIN_DB};
-use crate::report::Document;
 use crate::session::matching::Target;
 use crate::session::protocol::Command;
 use crate::stock::side_by_side::Wanted;
@@ -237,13 +234,7 @@ fn said(desk: &mut Desk, ui: &mut Ui) {
 /// Pictures and tables under it.
 fn drawn(desk: &Desk, ui: &mut Ui) {
     let Some(Ok(drawn)) = &desk.side.answer else { return };
-    let height = (0.5 * ui.available_height()).clamp(22.0 * STEP, 44.0 * STEP);
-    pictures::response(&drawn.comparison, ui, height);
-    pictures::distortion(&drawn.comparison, ui, 0.8 * height);
-    table::show(&drawn.comparison, ui);
-    if let Some((whose, _)) = &drawn.whose {
-        whose::show(whose, ui);
-    }
+    account::sections(ui, &drawn.sections);
 }
 
 /// What to do next.

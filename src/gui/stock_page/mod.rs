@@ -1,17 +1,18 @@
 //! Page Stock: known outputs × headphones, measured solid and predicted outlined; under it the map of the output that is
 //! looked at and what is known of it; then fields for what a data sheet says.
 
-mod map;
 mod matrix;
 mod typed;
 
 pub use typed::Typed;
 
+use super::account;
 use super::app::Desk;
 use super::keys::Action;
 use super::parts;
 use super::theme::STEP;
 use super::work::{Lost, Work};
+use crate::account::stock::map_picture;
 use crate::stock::folder::{self, PassedOver};
 use crate::stock::{Cell, Listener, Map, Matrix, OutputName, Stock};
 use eframe::egui::{CentralPanel, Context, Frame, Margin, ScrollArea, Spinner, Ui};
@@ -19,6 +20,8 @@ use std::path::Path;
 
 /// Impedances of the map's curves.
 const MAP_STEPS: usize = 121;
+/// Height of the map, points.
+const MAP: f32 = 44.0 * STEP;
 /// Narrower than this the map's words stand under it, points.
 const NARROW: f32 = 110.0 * STEP;
 
@@ -158,7 +161,7 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
 fn head(desk: &mut Desk, listener: &Listener, ui: &mut Ui) {
     let ctx = ui.ctx().clone();
     ui.horizontal_wrapped(|ui| {
-        let level = listener.level.map_or("no listening level stated: headroom is not told".into(), |l| {
+        let level = listener.level.map_or("no listening level stated: headroom is not determined".into(), |l| {
             format!(
                 "listening level {l}, ample from {} dB, borderline from {} dB (common practice, no source)",
                 listener.rule.ample_db, listener.rule.borderline_db
@@ -193,7 +196,11 @@ fn below(drawn: &Drawn, ui: &mut Ui) {
         }
     };
     let picture = |ui: &mut Ui| match &drawn.map {
-        Ok(map) => map::show(map, ui),
+        Ok(map) => {
+            if let Some(picture) = map_picture(1, map) {
+                account::picture(ui, &picture, MAP);
+            }
+        }
         Err(why) => {
             parts::quiet(ui, format!("No map: {why}."));
         }

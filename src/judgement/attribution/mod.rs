@@ -20,7 +20,6 @@ use crate::session::climb::Purpose;
 use crate::session::record::{Record, StepResult};
 use crate::stats::{Estimate, Interval, Reading};
 use serde::{Deserialize, Serialize};
-use std::fmt;
 
 /// Half of a power, dB.
 const HALF_DB: f64 = 3.0103;
@@ -92,17 +91,6 @@ pub enum Owner {
     Input,
     /// Not told.
     NotTold,
-}
-
-impl fmt::Display for Owner {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Owner::Output => "the output's",
-            Owner::Headphone => "the headphone's",
-            Owner::Input => "the input's",
-            Owner::NotTold => "not told",
-        })
-    }
 }
 
 /// What a session changes against the first.

@@ -2,8 +2,21 @@
 
 use super::{Attributed, Attribution, Changed, Does, Owner, Product, Proof};
 use crate::analysis::band;
-use crate::stats::{Estimate, Reading};
+use crate::figure::Figure;
+use crate::stats::Reading;
 use crate::units::tidy;
+use std::fmt;
+
+impl fmt::Display for Owner {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Owner::Output => "the output's",
+            Owner::Headphone => "the headphone's",
+            Owner::Input => "the input's",
+            Owner::NotTold => "not determined",
+        })
+    }
+}
 
 impl Attribution {
     /// What is asked, with the level at which it was looked at.
@@ -24,7 +37,7 @@ impl Attribution {
         if self.products.is_empty() {
             return unused.chain(std::iter::once("no product stands above the noise there".to_string())).collect();
         }
-        let next = self.next.iter().map(|next| format!("what is not told would be decided by: {next}"));
+        let next = self.next.iter().map(|next| format!("what is not determined would be decided by: {next}"));
         let mut kinds: Vec<String> =
             self.products.iter().filter(|p| p.product.band().is_some()).map(|p| p.product.kind()).collect();
         kinds.dedup();
@@ -71,12 +84,9 @@ impl Proof {
             Does::Stays => "stays",
             Does::NotTold => "open",
         };
-        let with_interval = |e: &Estimate| format!("{} ±{}", tidy(e.value, 1), tidy(e.half_width(), 1));
         let by = match &self.difference_db {
-            Reading::Told(e) => format!("{} dB", with_interval(e)),
-            Reading::AtLeast(e) => format!("at least {} dB", with_interval(e)),
-            Reading::Below(db) => format!("less than {} dB", tidy(*db, 1)),
             Reading::NotTold(why) => format!("an unknown amount: {why}"),
+            known => Figure::new(known, 1).in_unit("dB"),
         };
         format!("{does} on session {} ({changed}) by {by}", self.session)
     }

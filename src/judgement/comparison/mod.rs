@@ -235,7 +235,7 @@ pub enum NotComparable {
         who: String,
     },
     /// No highest clean level to start from.
-    #[error("the highest clean level of {0} is not told; state the level to match at")]
+    #[error("the highest clean level of {0} is not determined; state the level to match at")]
     NoLevel(String),
     /// Seats.
     #[error(

@@ -35,7 +35,7 @@ fn response(c: &Comparison) -> String {
         Told::NotTold => {
             let same = c.bands.iter().filter(|b| b.told == Told::Same).count();
             format!(
-                "whether the response differs is not told (the same within {} dB in {same} of {} one-third octaves; a difference over {smallest:.2} dB would have been told everywhere).",
+                "whether the response differs is not determined (the same within {} dB in {same} of {} one-third octaves; a difference over {smallest:.2} dB would have been seen everywhere).",
                 c.within_db,
                 c.bands.len()
             )
@@ -70,7 +70,7 @@ fn distortion(d: &Distortions) -> String {
         (Told::Same, _) => {
             format!("Distortion, where it stands over the noise of both, is the same within {} dB.", d.within_db)
         }
-        _ => "Whether distortion differs is not told.".into(),
+        _ => "Whether distortion differs is not determined.".into(),
     }
 }
 
@@ -82,7 +82,7 @@ impl Told {
             (Told::Differs, Reading::Told(d)) => format!("differs by {} dB", tidy_signed(d.value, 2)),
             (Told::Differs, Reading::AtLeast(d)) => format!("differs by at least {} dB", tidy_signed(d.value, 2)),
             (Told::Differs, Reading::Below(most)) => format!("differs by at least {} dB", tidy_signed(*most, 2)),
-            _ => "not told".into(),
+            _ => "not determined".into(),
         }
     }
 }

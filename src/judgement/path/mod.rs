@@ -112,7 +112,7 @@ impl fmt::Display for PathAnswer {
             PathAnswer::Straight => "straight",
             PathAnswer::Note => "note",
             PathAnswer::Doubt => "doubt",
-            PathAnswer::NotTold => "not told",
+            PathAnswer::NotTold => "not determined",
         })
     }
 }
@@ -213,8 +213,8 @@ fn sentence(record: &Record, findings: &[PathFinding], sound_s: f64) -> String {
     let (doubts, untold) = (count(PathAnswer::Doubt), count(PathAnswer::NotTold));
     let untold = match untold {
         0 => String::new(),
-        1 => " One thing is not told.".into(),
-        n => format!(" {n} things are not told."),
+        1 => " One thing is not determined.".into(),
+        n => format!(" {n} things are not determined."),
     };
     let stop = match record.stop() {
         None => " It is not finished.".to_string(),

@@ -19,7 +19,7 @@ const HUM_UNDER_DB: f64 = 6.0;
 /// end counts as well.
 pub(super) fn rate(record: &Record) -> PathFinding {
     let what = PathQuestion::Rate;
-    let flaws = record.steps.iter().flat_map(|step| step.flaws());
+    let flaws = record.steps.iter().flat_map(|step| step.flaws()).map(|(_, flaw)| flaw);
     if let Some(flaw) = flaws.into_iter().find(|f| f.code == "resampled") {
         let why = Reading::NotTold("seen as a cliff in the spectrum".into());
         return PathFinding::new(what, None, PathAnswer::Doubt, why, flaw.text.clone());

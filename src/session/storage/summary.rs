@@ -26,7 +26,7 @@ fn row(result: &StepResult, input: usize, chain: &Chain) -> String {
     let volts = at.map(|at| at.volts.value);
     let pink = result.pink(input).map(|(pink, _)| pink);
     let main = main_result(result, input);
-    let flaws: BTreeSet<&str> = result.flaws().map(|flaw| flaw.code.as_str()).collect();
+    let flaws: BTreeSet<&str> = result.flaws().map(|(_, flaw)| flaw.code.as_str()).collect();
     [
         result.step.number.to_string(),
         result.step.purpose.to_string(),

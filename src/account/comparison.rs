@@ -1,0 +1,279 @@
+//! Two outputs side by side, at matched level.
+
+use super::document::{Cell, Column, Document, Part, Section, Table};
+use super::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Zone};
+use super::session::{cautions, measured};
+use super::{Added, capital};
+use crate::analysis::band;
+use crate::figure::NOT_DETERMINED;
+use crate::judgement::comparison::{
+    Comparison, Difference, Distorted, FinePoint, MatchedOn, Played, Product, Told, Where, sentence,
+};
+use crate::session::record::Record;
+use crate::stats::Reading;
+use crate::units::{tidy, tidy_signed};
+
+/// Least half height of the picture, dB.
+const LEAST_REACH_DB: f64 = 1.0;
+
+/// Of a comparison; `records` say how both were measured and are left out where nobody is to know which is which.
+pub fn document(comparison: &Comparison, records: Option<[&Record; 2]>, added: &Added) -> Document {
+    let (first, second) = &comparison.outputs;
+    let how = [
+        records.map(|[first, _]| measured(first, "measured-first", "How the first was measured")),
+        records.map(|[_, second]| measured(second, "measured-second", "How the second was measured")),
+        Some(cautions()),
+    ];
+    Document {
+        title: capital(&format!("{second} against {first}, {}", comparison.headphone)),
+        answer: sentence(comparison),
+        verdict: String::new(),
+        written: added.written(),
+        sections: sections(comparison, true)
+            .into_iter()
+            .map(Some)
+            .chain(added.sections())
+            .chain(how)
+            .flatten()
+            .collect(),
+        data: vec![fine(comparison)],
+    }
+}
+
+/// What was found; without `all`, of distortion by band only what differs.
+pub fn sections(c: &Comparison, all: bool) -> Vec<Section> {
+    let subtracted = subtracted(c);
+    [matched(c), response(c), distortion(c, all)].into_iter().chain(subtracted).collect()
+}
+
+fn unit(c: &Comparison) -> &'static str {
+    if c.is_spl { "dB SPL" } else { "dBFS at the input" }
+}
+
+/// What stands against what.
+fn matched(c: &Comparison) -> Section {
+    let on = match c.on {
+        MatchedOn::Pink => "all of the pink noise",
+        MatchedOn::OneKilohertz => "the one-third octave at 1 kHz",
+    };
+    let mut section = Section::new("What stands against what");
+    section.paragraph(format!(
+        "{}, matched on {on} at {} {}.",
+        capital(c.role.in_words()),
+        tidy(c.level_db, 1),
+        unit(c)
+    ));
+    if let Some((first, second)) = &c.played {
+        let both = [(&c.outputs.0, first), (&c.outputs.1, second)];
+        section.parts.push(Part::List(both.map(|(output, played)| format!("{output}: {}", drive(played))).into()));
+    }
+    section.paragraph(match c.seats {
+        None => "One seat of the headphone for both: what the fit changes is not in it.".into(),
+        Some((first, second)) => {
+            format!("Means of {first} and {second} seats: what the fit changes is in every interval.")
+        }
+    });
+    section.paragraph(format!(
+        "Of each band one of three words: same within {} dB where the whole interval lies inside, differs where it lies outside, else not determined. All bands are judged together (Holm): one false word among them in a hundred comparisons.",
+        c.within_db
+    ));
+    section
+}
+
+fn drive(played: &Played) -> String {
+    let volts = played.at_load.as_ref().map_or(String::new(), |at| format!(" = {at}"));
+    format!("drive {} dBFS RMS{volts}, {}", tidy(played.drive_dbfs, 2), played.basis)
+}
+
+fn response(c: &Comparison) -> Section {
+    let columns = vec![
+        Column::text("band"),
+        Column::numbers("mid-band frequency", "Hz").aside(),
+        Column::readings("second less first", "dB"),
+        Column::text("answer"),
+        Column::numbers("smallest difference that would have been seen", "dB"),
+    ];
+    let mut table = Table::new("response-difference", "Difference of response per one-third octave", columns);
+    for band in &c.bands {
+        let told = band.told.in_words(c.within_db, &Reading::Told(band.difference_db));
+        table.rows.push(vec![
+            Cell::text(band::label(band.x)),
+            Cell::number(Some(band::centre_hz(band.x)), 2),
+            Cell::estimate(Some(band.difference_db), 2),
+            Cell::text(told),
+            Cell::number(Some(band.smallest_db), 2),
+        ]);
+    }
+    let mut section = Section::new("Response");
+    section.parts.push(Part::Picture(Box::new(picture(c))));
+    section.parts.push(Part::Table(table));
+    section
+}
+
+/// The same at 1/48 octave.
+pub fn fine(c: &Comparison) -> Table {
+    let columns = vec![Column::numbers("frequency", "Hz"), Column::readings("second less first", "dB")];
+    let mut table = Table::new("response-difference-fine", "Difference of response at 1/48 octave", columns);
+    let row = |p: &FinePoint| vec![Cell::number(Some(p.frequency_hz), 2), Cell::estimate(Some(p.difference_db), 3)];
+    table.rows.extend(c.fine.iter().map(row));
+    table
+}
+
+fn distortion(c: &Comparison, all: bool) -> Section {
+    let columns = vec![
+        Column::text("distortion"),
+        Column::readings("first", "dB"),
+        Column::readings("second", "dB"),
+        Column::numbers("noise of the first", "dB"),
+        Column::numbers("noise of the second", "dB"),
+        Column::text("answer"),
+    ];
+    let d = &c.distortions;
+    let mut table =
+        Table::new("distortion-difference", "Distortion at the ear, re the stimulus, at the matched level", columns);
+    let whole = |q: &Distorted| matches!(q.place, Where::Overall | Where::Sine { .. });
+    for q in d.quantities.iter().filter(|q| all || whole(q) || q.told == Told::Differs) {
+        table.rows.push(vec![
+            Cell::text(q.name()),
+            Cell::reading(Some(&q.of.0), 1),
+            Cell::reading(Some(&q.of.1), 1),
+            Cell::number(q.noise_db.0, 1),
+            Cell::number(q.noise_db.1, 1),
+            Cell::text(q.told.in_words(d.within_db, &q.difference_db)),
+        ]);
+    }
+    let mut section = Section::new("Distortion");
+    section.parts.extend(distortion_picture(c).map(|picture| Part::Picture(Box::new(picture))));
+    section.paragraph(format!(
+        "Even and odd order of the noise, overall and per one-third octave, THD and harmonics where sines or sweeps were played; the same three words within {} dB.",
+        d.within_db
+    ));
+    section.parts.push(Part::Table(table));
+    section
+}
+
+/// What the response does and what distortion does, as two numbers.
+fn subtracted(c: &Comparison) -> Option<Section> {
+    let left = c.residue.as_ref()?;
+    let columns = vec![Column::text("what is left"), Column::readings("re the second", "dB")];
+    let mut table = Table::new("subtracted", "The first take subtracted from the second", columns);
+    let polarity = if left.inverted { ", polarity turned" } else { "" };
+    let gain = tidy_signed(left.gain_db, 2);
+    table.rows.push(vec![
+        Cell::text(format!("after clock, delay and gain ({gain} dB{polarity})")),
+        Cell::reading(Some(&left.plain), 1),
+    ]);
+    table.rows.push(vec![
+        Cell::text(format!("after the best linear filter of {} taps too", left.taps)),
+        Cell::reading(Some(&left.filtered), 1),
+    ]);
+    let mut section = Section::new("What is left when one is subtracted from the other");
+    section.paragraph("What the filter takes away is response; what stays is distortion and noise.");
+    if let Some((first, second)) = &c.played {
+        let (first, second) = (first.nearest, second.nearest);
+        section.paragraph(format!("Step {first} of the first is subtracted from step {second} of the second."));
+    }
+    if let Some(words) = c.fit_is_left() {
+        section.paragraph(format!("{}.", capital(words)));
+    }
+    section.parts.push(Part::Table(table));
+    Some(section)
+}
+
+/// The line at 1/48 octave behind the bands.
+fn fine_line(c: &Comparison) -> Series {
+    let point = |p: &FinePoint| Point { x: p.frequency_hz, y: p.difference_db.value, interval: None };
+    Series {
+        name: "at 1/48 octave".into(),
+        role: Role::Quiet,
+        line: Some(Line::Solid),
+        mark: None,
+        points: c.fine.iter().map(point).collect(),
+    }
+}
+
+fn picture(c: &Comparison) -> Picture {
+    let of = |told: Told| -> Vec<Point> {
+        let point = |band: &Difference| {
+            let e = band.difference_db;
+            Point { x: band::centre_hz(band.x), y: e.value, interval: Some((e.interval.low, e.interval.high)) }
+        };
+        c.bands.iter().filter(|band| band.told == told).map(point).collect()
+    };
+    let series = |name: String, role, mark, told| Series { name, role, line: None, mark: Some(mark), points: of(told) };
+    let ends = c.bands.iter().flat_map(|b| [b.difference_db.interval.low, b.difference_db.interval.high]);
+    let reach = ends.filter(|v| v.is_finite()).map(f64::abs).fold(c.within_db.max(LEAST_REACH_DB), f64::max);
+    let reach = (1.1 * reach).ceil();
+    let (first, second) = &c.outputs;
+    Picture {
+        name: "response-difference".into(),
+        title: format!("Response of {second} less that of {first}: {}", c.headphone),
+        says: sentence(c),
+        x: Axis::frequency(),
+        y: Axis::linear("second less first, dB", -reach, reach),
+        zones: vec![Zone {
+            along: Along::Y,
+            from: -c.within_db,
+            to: c.within_db,
+            // The legend says it.
+            text: String::new(),
+        }],
+        series: vec![
+            fine_line(c),
+            series(format!("same within {} dB", c.within_db), Role::First, Mark::Dot, Told::Same),
+            series("differs".into(), Role::Second, Mark::Square, Told::Differs),
+            series(NOT_DETERMINED.into(), Role::Quiet, Mark::Hollow, Told::NotTold),
+        ],
+        rules: vec![Rule {
+            along: Along::Y,
+            at: 0.0,
+            role: Role::Quiet,
+            line: Line::Solid,
+            text: Vec::new(),
+            text_low: false,
+        }],
+        texts: Vec::new(),
+    }
+}
+
+/// Even and odd order of both by band.
+fn distortion_picture(c: &Comparison) -> Option<Picture> {
+    let (first, second) = &c.outputs;
+    let mut series = Vec::new();
+    for (product, word, mark) in
+        [(Product::Even, "even-order", Mark::Square), (Product::Odd, "odd-order", Mark::Triangle)]
+    {
+        for (output, role, line) in [(first, Role::First, Line::Solid), (second, Role::Second, Line::Dashed)] {
+            let is_first = role == Role::First;
+            let at = |q: &Distorted| {
+                let Where::Band { x } = q.place else { return None };
+                let (y, below) = match if is_first { &q.of.0 } else { &q.of.1 } {
+                    Reading::Told(e) => (e.value, false),
+                    Reading::Below(most) => (*most, true),
+                    Reading::AtLeast(_) | Reading::NotTold(_) => return None,
+                };
+                (q.product == product && y.is_finite()).then_some((Point::at(band::centre_hz(x), y), below))
+            };
+            let points: Vec<(Point, bool)> = c.distortions.quantities.iter().filter_map(at).collect();
+            let only = |below: bool| points.iter().filter(|p| p.1 == below).map(|p| p.0).collect();
+            let of = |name: String, line, mark, points| Series { name, role, line, mark, points };
+            let all = points.iter().map(|p| p.0).collect();
+            series.push(of(String::new(), Some(line), None, all));
+            series.push(of(format!("{output}, {word}"), None, Some(mark), only(false)));
+            series.push(of(String::new(), None, Some(Mark::Hollow), only(true)));
+        }
+    }
+    let values = || series.iter().flat_map(|s| &s.points).map(|p| p.y);
+    let (low, high) = (values().reduce(f64::min)?, values().reduce(f64::max)?);
+    Some(Picture {
+        name: "distortion-by-band".into(),
+        title: format!("Distortion by band of {first} (solid) and {second} (dashed)"),
+        says: "At the ear, re the stimulus lines of each one-third octave, at the matched level; open circles: only known to be below.".into(),
+        x: Axis::bands(),
+        y: Axis::linear("distortion at the ear, dB", ((low - 3.0) / 10.0).floor() * 10.0, ((high + 3.0) / 10.0).ceil() * 10.0),
+        zones: Vec::new(),
+        series,
+        rules: Vec::new(),
+        texts: Vec::new(),
+    })
+}

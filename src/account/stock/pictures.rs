@@ -1,0 +1,204 @@
+//! Pairings side by side, and the maps of the outputs.
+
+use super::About;
+use super::pairings::DB;
+use crate::account::capital;
+use crate::account::document::{Figure, Part, Section};
+use crate::account::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Text};
+use crate::stats::{Estimate, Reading};
+use crate::stock::{Cell, Listener, Map, OHMS, Stock};
+use crate::units::tidy;
+
+/// Impedances of a map's borders.
+const COLUMNS: usize = 60;
+
+/// A picture for each output, or one for a headphone; `None` where no level is told.
+pub fn section(cells: &[&Cell], about: &About, listener: &Listener) -> Option<Section> {
+    let mut groups: Vec<(String, Vec<&Cell>)> = Vec::new();
+    for cell in cells {
+        let title = match about {
+            About::Headphone(headphone) => headphone.clone(),
+            About::All | About::Output(_) => cell.output.words(),
+        };
+        match groups.last_mut() {
+            Some((last, group)) if *last == title => group.push(cell),
+            _ => groups.push((title, vec![cell])),
+        }
+    }
+    let pictures =
+        groups.iter().enumerate().filter_map(|(i, (title, group))| levels(i + 1, title, group, about, listener));
+    let parts: Vec<Part> = pictures.map(|picture| Part::Picture(Box::new(picture))).collect();
+    (!parts.is_empty()).then(|| Section { title: "Pictures".into(), parts })
+}
+
+/// Highest clean levels under each other: measured solid, predicted outlined.
+fn levels(number: usize, title: &str, cells: &[&Cell], about: &About, listener: &Listener) -> Option<Picture> {
+    let name = |cell: &Cell| match about {
+        About::Headphone(_) => cell.output.words(),
+        About::All | About::Output(_) => cell.headphone.clone(),
+    };
+    let told: Vec<&&Cell> = cells.iter().filter(|cell| point(0.0, &cell.best().level_spl).is_some()).collect();
+    let point_of = |measured: bool| -> Vec<Point> {
+        told.iter()
+            .enumerate()
+            .filter(|(_, cell)| cell.measured.is_some() == measured)
+            .filter_map(|(i, cell)| point(i as f64, &cell.best().level_spl))
+            .collect()
+    };
+    let (measured, predicted) = (point_of(true), point_of(false));
+    // Only a level that is stated as Z at the point has one place for all headphones.
+    let listening = listener.level.filter(|l| l.field.is_none() && l.weighting == Default::default());
+    let listening = listening.map(|l| l.level.db());
+    let rule = listener.rule;
+    let marked = listening.map(|l| [l, l + rule.borderline_db, l + rule.ample_db]);
+    let values = || {
+        let ends = measured.iter().chain(&predicted).flat_map(|p| {
+            let (low, high) = p.interval.unwrap_or((p.x, p.x));
+            [p.x, low, high]
+        });
+        ends.chain(marked.into_iter().flatten()).filter(|v| v.is_finite())
+    };
+    let low = ((values().reduce(f64::min)? - 3.0) / 10.0).floor() * 10.0;
+    let high = ((values().reduce(f64::max)? + 3.0) / 10.0).ceil() * 10.0;
+    let upright = |at: f64, role, line, words: &str, text_low| Rule {
+        along: Along::X,
+        at,
+        role,
+        line,
+        text: vec![words.into()],
+        text_low,
+    };
+    let rules = marked.map_or(Vec::new(), |[listens, borderline, ample]| {
+        vec![
+            upright(listens, Role::Listening, Line::Dashed, "listening level", true),
+            upright(borderline, Role::Quiet, Line::Dotted, "borderline from here", true),
+            upright(ample, Role::Quiet, Line::Dashed, "ample from here", false),
+        ]
+    });
+    let said: Vec<String> = told
+        .iter()
+        .map(|cell| {
+            let how = if cell.measured.is_some() { "measured" } else { "predicted" };
+            let level = Figure { reading: cell.best().level_spl.clone(), places: DB };
+            format!("{} {} dB SPL ({how})", name(cell), level.words())
+        })
+        .collect();
+    let series = |name: &str, mark, points| Series {
+        name: name.into(),
+        role: Role::Level,
+        line: None,
+        mark: Some(mark),
+        points,
+    };
+    Some(Picture {
+        name: format!("pairings-{number}"),
+        title: format!("Highest clean level: {title}"),
+        says: capital(&format!("{}. A bar that runs off the picture is a bound.", said.join("; "))),
+        x: Axis::linear("pink noise, dB SPL, Z at the point", low, high),
+        y: Axis::names(told.iter().map(|cell| name(cell)).collect()),
+        zones: Vec::new(),
+        series: vec![series("measured", Mark::Dot, measured), series("predicted", Mark::Hollow, predicted)],
+        rules,
+        texts: Vec::new(),
+    })
+}
+
+/// At its value, with its interval; a bound runs off to its open side.
+fn point(y: f64, reading: &Reading) -> Option<Point> {
+    let at = |x: f64, interval| Some(Point { x, y, interval: Some(interval) });
+    match reading {
+        Reading::Told(Estimate { value, interval }) => at(*value, (interval.low, interval.high)),
+        Reading::AtLeast(e) => at(e.value, (e.interval.low, f64::INFINITY)),
+        Reading::Below(high) => at(*high, (f64::NEG_INFINITY, *high)),
+        Reading::NotTold(_) => None,
+    }
+}
+
+/// The maps of the outputs that have one; `None` where none has, or for one headphone.
+pub fn maps(stock: &Stock, about: &About, listener: &Listener) -> Option<Section> {
+    let mut section = Section::new("Maps of the outputs");
+    section.paragraph("On the plane of a headphone's impedance and of what it gives for a volt: above a border the output drives it ample, borderline, or at all. Where a border rises steeply, to the left, milliamperes are what the output lacks; where it is nearly flat, to the right, volts.");
+    let mut missing = Vec::new();
+    let mut pictures = 0;
+    for output in stock.output_names() {
+        if !matches!(about, About::All) && *about != About::Output(output.clone()) {
+            continue;
+        }
+        match stock.map(&output, listener, COLUMNS) {
+            Ok(map) => {
+                let picture = self::map(pictures + 1, &map);
+                pictures += usize::from(picture.is_some());
+                section.parts.extend(picture.map(|picture| Part::Picture(Box::new(picture))));
+            }
+            Err(why) => missing.push(format!("{}: no map: {why}.", capital(&output.words()))),
+        }
+    }
+    if !missing.is_empty() {
+        section.parts.push(Part::List(missing.clone()));
+    }
+    (pictures > 0 || !missing.is_empty()).then_some(section)
+}
+
+/// The map of an output; `None` where nothing of it is known.
+pub fn map(number: usize, map: &Map) -> Option<Picture> {
+    let styles = [
+        ("ample", Role::Level, Line::Solid),
+        ("borderline", Role::Listening, Line::Dashed),
+        ("reaches the listening level", Role::Threshold, Line::Dotted),
+    ];
+    let border = |i: usize| -> Vec<Point> {
+        let at = |reading: &Reading| match reading {
+            Reading::Told(e) | Reading::AtLeast(e) => Some(e.value),
+            Reading::Below(high) => Some(*high),
+            Reading::NotTold(_) => None,
+        };
+        map.columns.iter().filter_map(|c| Some(Point::at(c.ohm, at(&c.borders_db[i])?))).collect()
+    };
+    let borders: Vec<Vec<Point>> = (0..3).map(border).collect();
+    let headphones: Vec<Point> = map
+        .points
+        .iter()
+        .map(|p| Point {
+            x: p.ohm.value,
+            y: p.per_volt_db.value,
+            interval: Some((p.per_volt_db.interval.low, p.per_volt_db.interval.high)),
+        })
+        .collect();
+    let values = || borders.iter().flatten().chain(&headphones).map(|p| p.y).filter(|v| v.is_finite());
+    let low = ((values().reduce(f64::min)? - 3.0) / 10.0).floor() * 10.0;
+    let high = ((values().reduce(f64::max)? + 3.0) / 10.0).ceil() * 10.0;
+    let said: Vec<String> = map
+        .points
+        .iter()
+        .map(|p| {
+            let [ohm, level] = [Figure::significant(p.ohm), Figure::new(p.per_volt_db, DB)].map(|f| f.words());
+            format!("{}: {ohm} Ω, {level} dB SPL for 1 V, {}", p.headphone, p.says.verdict)
+        })
+        .collect();
+    let said = if said.is_empty() { "No headphone of the stock has both figures.".into() } else { said.join("; ") };
+    let lines = borders.into_iter().zip(styles).map(|(points, (name, role, line))| Series {
+        name: name.into(),
+        role,
+        line: Some(line),
+        mark: None,
+        points,
+    });
+    let texts = map.points.iter().map(|p| Text {
+        x: p.ohm.value,
+        y: p.per_volt_db.value,
+        words: format!("{}: {}", p.headphone, p.says.verdict),
+    });
+    let dots =
+        Series { name: "headphone".into(), role: Role::First, line: None, mark: Some(Mark::Dot), points: headphones };
+    Some(Picture {
+        name: format!("map-{number}"),
+        title: format!("Map of {}, listening level {} dB SPL", map.output, tidy(map.listening_z, 1)),
+        says: said,
+        x: Axis::log("impedance of the headphone, Ω", OHMS.0, OHMS.1),
+        y: Axis::linear("dB SPL for 1 V of pink noise at the plug", low, high),
+        zones: Vec::new(),
+        series: lines.chain([dots]).collect(),
+        rules: Vec::new(),
+        texts: texts.collect(),
+    })
+}
