@@ -58,7 +58,7 @@ impl Draw {
     }
 
     fn one_in(&mut self, n: u32) -> bool {
-        self.0.next_u32() % n == 0
+        self.0.next_u32().is_multiple_of(n)
     }
 
     fn of<T: Copy>(&mut self, choices: &[T]) -> T {

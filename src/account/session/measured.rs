@@ -196,8 +196,11 @@ fn floor(record: &Record) -> Option<Row> {
     let raised = |level: f64| tidy(level + offset.map_or(0.0, |a| a.offset.value), 1);
     let z = silence.noise_z.map(|z| format!("{} {unit} Z", raised(z.value)));
     let a = silence.noise_a.map(|a| format!("{} {unit} A", raised(a.value)));
-    let both: Vec<String> = z.into_iter().chain(a).collect();
-    Some(row("silence", if both.is_empty() { "digital zero".into() } else { both.join(", ") }))
+    let hum = (!silence.common.hum.is_empty())
+        .then(|| Some(format!("{} {unit} Z with the hum", raised(silence.everything_dbfs()?))))
+        .flatten();
+    let all: Vec<String> = z.into_iter().chain(a).chain(hum).collect();
+    Some(row("silence", if all.is_empty() { "digital zero".into() } else { all.join(", ") }))
 }
 
 /// Capture clock less playback clock as found last, ppm.

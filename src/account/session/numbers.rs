@@ -241,13 +241,14 @@ pub fn seats(judgement: &Judgement) -> Option<Section> {
 }
 
 fn mean(ear: &Seats) -> Option<String> {
-    let (level, spread) = (ear.level?, ear.spread_db?);
+    let (level, spread, single) = (ear.level?, ear.spread_db?, ear.single_wearing()?);
     Some(format!(
-        "The headphone was taken off and put on again. At the {} the mean of {} seats stands {} dB over the first; standard deviation {} dB.",
+        "The headphone was taken off and put on again. At the {} the mean of {} seats stands {} dB over the first; standard deviation {} dB. A single wearing lies within ±{} dB of the mean (95 %).",
         ear.role.in_words(),
         ear.tight(),
         Figure::new(level, DB).words(),
-        tidy(spread, DB)
+        tidy(spread, DB),
+        tidy(single.half_width(), DB)
     ))
 }
 
