@@ -80,6 +80,9 @@ const HUM_IS_NOTHING_DB: f64 = -60.0;
 const WIDENED: usize = 4096;
 /// An offset under this share of the RMS of what moves changes nothing (−20 dB) …
 const DC_SHARE: f64 = 0.1;
+/// … what is constant is the same in so many stretches of a take within a fifth …
+const DC_STRETCHES: usize = 8;
+const DC_STANDS: f64 = 5.0;
 /// … and over this of full scale is named (−60 dB).
 const DC_NAMED: f64 = 1e-3;
 /// A run of exact zeros of this share of a period means that the input is muted.
@@ -90,7 +93,10 @@ fn take_off_dc(captured: &mut [f64]) -> Option<Flaw> {
     let count = captured.len().max(1) as f64;
     let mean = captured.iter().sum::<f64>() / count;
     let moving = captured.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / count;
-    if mean.powi(2) <= DC_SHARE.powi(2) * moving {
+    // Noise under 20 Hz has a mean, too, but another one in each stretch.
+    let stretches = captured.chunks(captured.len().div_ceil(DC_STRETCHES).max(1));
+    let wanders = stretches.map(|s| (s.iter().sum::<f64>() / s.len() as f64 - mean).abs()).fold(0.0, f64::max);
+    if mean.powi(2) <= DC_SHARE.powi(2) * moving || mean.abs() <= DC_STANDS * wanders {
         return None;
     }
     captured.iter_mut().for_each(|x| *x -= mean);

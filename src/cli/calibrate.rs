@@ -3,6 +3,7 @@
 
 use super::args::{Calibrate, Desk, StatedCalibrator};
 use super::{Surroundings, electrical, follow, request};
+use crate::account;
 use crate::asked::{self, Field, Read};
 use crate::calibration::{CLASS_1_HALF_WIDTH_DB, Calibrator, SENSITIVITY_HALF_WIDTH_DB};
 use crate::card::InputRole;
@@ -89,15 +90,8 @@ fn level(desk: &Desk, given: Given, role: InputRole, json: bool, surroundings: &
     if json {
         writeln!(surroundings.out, "{}", serde_json::to_string_pretty(&acoustic)?)?;
     } else {
-        let (offset, source) = (acoustic.offset, &acoustic.source);
-        writeln!(
-            surroundings.out,
-            "{}: 0 dBFS = {:.2} dB SPL ±{:.2} ({source}), kept in {}",
-            role.in_words(),
-            offset.value,
-            offset.half_width(),
-            path.display()
-        )?;
+        let words = account::chain::offset_words(&acoustic.offset);
+        writeln!(surroundings.out, "{}: {words} ({}), kept in {}", role.in_words(), acoustic.source, path.display())?;
         for offset in chain.changed_offsets() {
             writeln!(surroundings.out, "{}", request::not_used(&offset))?;
         }
