@@ -11,6 +11,7 @@
 
 use crate::signal::Period;
 use crate::units::{Dbfs, SampleRate, power_from_db};
+use std::f64::consts::TAU;
 
 /// What to watch during a take.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -53,6 +54,8 @@ const LOST_DB: f64 = 12.0;
 const CLICK_WINDOWS: usize = 2;
 /// So many steps of the quick window are waited for the beginning of the sound, beyond the delay of the take before.
 const UNHEARD_HOPS: usize = 8;
+/// Corner of the high-pass that leaves a constant offset out, Hz.
+const OFFSET_CORNER_HZ: f64 = 2.0;
 /// Step of the quick window, which spans two of them, seconds.
 const HOP_S: f64 = 0.05;
 
@@ -61,6 +64,8 @@ pub struct GuardWatch {
     watched: Vec<Watched>,
     quick_extra_db: f64,
     quick_lack_db: f64,
+    /// Share of a constant offset that is kept from frame to frame.
+    offset_keep: f64,
     hop: usize,
     period: usize,
     steady: std::ops::Range<usize>,
@@ -68,6 +73,8 @@ pub struct GuardWatch {
 
 struct Watched {
     limits: GuardedInput,
+    /// What is constant in what comes: no sound, and in no prediction.
+    offset: Option<f64>,
     hop_energy: f64,
     hop_frames: usize,
     previous_hop: Option<f64>,
@@ -94,6 +101,7 @@ impl GuardWatch {
     ) -> GuardWatch {
         let watched = guard.inputs.iter().map(|limits| Watched {
             limits: *limits,
+            offset: None,
             hop_energy: 0.0,
             hop_frames: 0,
             previous_hop: None,
@@ -109,6 +117,7 @@ impl GuardWatch {
             watched: watched.collect(),
             quick_extra_db: most_db + QUICK_ALLOWANCE_DB,
             quick_lack_db: LOST_DB - least_db,
+            offset_keep: (-TAU * OFFSET_CORNER_HZ / captured_rate.hz()).exp(),
             hop: captured_rate.frames_in(HOP_S),
             period: (period.seconds() * captured_rate.hz()).round() as usize,
             steady,
@@ -123,12 +132,11 @@ impl GuardWatch {
     /// Takes the next captured frames, the first of which is `first` frames after the opening; what is wrong, if so.
     pub fn feed(&mut self, inputs: &[Vec<f32>], first: usize) -> Option<String> {
         let (hop, period, steady) = (self.hop, self.period, self.steady.clone());
-        let (extra, lack) = (self.quick_extra_db, self.quick_lack_db);
+        let (extra, lack, keep) = (self.quick_extra_db, self.quick_lack_db, self.offset_keep);
         self.watched.iter_mut().find_map(|watched| {
             let samples = inputs.get(watched.limits.input)?;
             samples.iter().enumerate().find_map(|(i, sample)| {
-                // What is no number counts as full scale: it must not hide a level.
-                let energy = if sample.is_finite() { f64::from(*sample).powi(2) } else { 1.0 };
+                let energy = watched.energy(*sample, keep);
                 let is_steady = steady.contains(&(first + i));
                 watched.steady_frames = if is_steady { watched.steady_frames + 1 } else { 0 };
                 let quick = watched.quick(energy, hop, extra, lack);
@@ -140,6 +148,17 @@ impl GuardWatch {
 }
 
 impl Watched {
+    /// Square of what moves. What is no number counts as full scale: it must not hide a level.
+    fn energy(&mut self, sample: f32, keep: f64) -> f64 {
+        if !sample.is_finite() {
+            return 1.0;
+        }
+        let x = f64::from(sample);
+        let offset = self.offset.get_or_insert(x);
+        *offset = keep * *offset + (1.0 - keep) * x;
+        (x - *offset).powi(2)
+    }
+
     fn quick(&mut self, energy: f64, hop: usize, extra_db: f64, lack_db: f64) -> Option<String> {
         self.hop_energy += energy;
         self.hop_frames += 1;
@@ -317,6 +336,19 @@ mod tests {
         let (at_s, what) =
             watch(limits(Some(-40.0), Some(-30.0)), |t| if t < 2.0 { -40.0 } else { -20.0 }, 6.0).unwrap();
         assert!((2.0..2.11).contains(&at_s), "{at_s}: {what}");
+    }
+
+    /// A constant offset of 5 % once read as a level of −23 dBFS where −40 was predicted.
+    #[test]
+    fn a_constant_offset_is_no_level() {
+        let period = Stimulus::pink(RATE).period(RATE);
+        let guard = Guard { inputs: vec![limits(Some(-40.0), Some(-30.0))] };
+        let mut watch = GuardWatch::new(&guard, &period, RATE, 12_000..RATE.frames_in(6.0));
+        let gain = Dbfs(-40.0).rms() / period.rms;
+        for first in (0..RATE.frames_in(6.0)).step_by(480) {
+            let samples = (first..first + 480).map(|n| (0.05 + gain * period.samples[n % period.samples.len()]) as f32);
+            assert_eq!(watch.feed(&[samples.collect()], first), None);
+        }
     }
 
     #[test]
