@@ -118,7 +118,7 @@ DESKS = [
     Desk("sc1", ["-d", "sc1_1425 sc1 20,200,-20,4,3,0"], "4:1 over −20", ["gain"], CLEAN, ends=False),
     Desk("tremolo", ["-d", "ringmod_1188 ringmod_1i1o1l 0.2,5,1,0,0,0"], "a gain that moves at 5 Hz", ["gain that moves"], [], ends=False),
     Desk("comb", [*LIMIT, "-d", "comb_1190 comb 600,0.4"], "c −12.00, then a comb filter", FOUND_12),
-    Desk("delay_1900", [*LIMIT, "-d", "delay_1898 delay_n 2.0,1.9"], "c −12.00, 1.9 s of delay", FOUND_12),
+    Desk("delay_1900", ["-d", "fad_delay_1192 fadDelay 1.9,-70", *LIMIT], "1.9 s of a delay that adds −35 dB of its own, c −12.00", ["in doubt", r"−1[12]\.\d+ ±"]),
     Desk("clock_m500", [*LIMIT, "-s", "rate -v 47976"], "capture clock −500 ppm: a wrong rate", ["ppm apart"], CLEAN + CLIPS, ends=False),
     Desk("rate96", ["-r", "96000", *LIMIT], "96 kHz inside, limit on its samples", ABOUT_12),
     Desk("u8", ["-f", "u8", *LIMIT], "8 bit without dither, c −12.00", ["resolution"], []),

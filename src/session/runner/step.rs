@@ -288,7 +288,9 @@ impl<'a> StepRunner<'a> {
                         self.worker.tell(Event::Repeated { reason });
                     }
                     Some(reason) => {
-                        self.late |= matches!(reason, VoidReason::Disturbed { .. } | VoidReason::ZeroInput);
+                        if matches!(reason, VoidReason::Disturbed { .. } | VoidReason::ZeroInput) {
+                            self.wait_for_what_is_late()?;
+                        }
                         if attempt >= attempts_at(&reason, step.purpose) {
                             break;
                         }
@@ -311,6 +313,26 @@ impl<'a> StepRunner<'a> {
             }
         }
         self.commit(step, takes)
+    }
+
+    /// While the route's delay is not known, a take may have ended before its sound had come: the next ones wait longer, and the
+    /// sound that is still on its way is let pass, or it would be taken for theirs.
+    fn wait_for_what_is_late(&mut self) -> Result<(), StepError> {
+        if Known::pooled(&self.record).1.is_some() {
+            return Ok(());
+        }
+        self.late = true;
+        let Some(engine) = &mut self.engine else { return Ok(()) };
+        for _ in 0..(LONG_DELAY_UNKNOWN_S / POLL.as_secs_f64()) as usize {
+            if self.worker.stop.is_asked() {
+                return Err(StepError::Stopped);
+            }
+            match engine.poll(POLL) {
+                Err(AudioError::Lost(what)) => return Err(StepError::Card(what)),
+                other => other?,
+            };
+        }
+        Ok(())
     }
 
     /// After a trip: does every ear hear the stepped noise as predicted, [`AFTER_TRIP_DB`] lower? Not where nothing was heard
