@@ -172,11 +172,11 @@ impl Watched {
         let is_lost = self.is_lost(both, lack_db);
         self.heard |= !is_lost;
         // A route's delay may be longer than it was in the take before; what was heard and falls silent is lost.
-        let waited = if self.heard { 2 * hop } else { 2 * hop + UNHEARD_HOPS * hop };
-        let lost = self.steady_frames >= waited && is_lost;
+        let waited = 2 + if self.heard { 0 } else { UNHEARD_HOPS };
+        let lost = self.steady_frames >= waited * hop && is_lost;
         self.lost = if lost { self.lost + 1 } else { 0 };
         if self.lost > CLICK_WINDOWS {
-            return self.limits.expected_dbfs.or(self.limits.roughly_dbfs).map(|e| self.not_heard(both, e));
+            return self.must_hear_dbfs().map(|expected| self.not_heard(both, expected));
         }
         let Some(level) = self.level_dbfs(both) else {
             self.off = 0;
@@ -200,9 +200,14 @@ impl Watched {
         self.too_loud(mean, 0.0).or_else(|| self.too_soft(mean))
     }
 
+    /// About the level that must be heard, dBFS.
+    fn must_hear_dbfs(&self) -> Option<f64> {
+        self.limits.expected_dbfs.or(self.limits.roughly_dbfs)
+    }
+
     /// Far under the prediction, and the prediction far over the noise.
     fn is_lost(&self, mean_square: f64, lack_db: f64) -> bool {
-        self.limits.expected_dbfs.or(self.limits.roughly_dbfs).is_some_and(|expected| {
+        self.must_hear_dbfs().is_some_and(|expected| {
             let lowest = Dbfs(expected - lack_db).rms().powi(2);
             lowest > self.noise_power() * power_from_db(OVER_NOISE_DB) && mean_square < lowest
         })

@@ -5,7 +5,7 @@ use super::protocol::Event;
 use std::time::{Duration, Instant};
 
 /// Nothing is silent for longer than this without saying what it waits for.
-pub const PATIENCE: Duration = Duration::from_secs(5);
+const PATIENCE: Duration = Duration::from_secs(5);
 /// So near its end a take counts as recorded, seconds.
 const NEARLY_S: f64 = 0.3;
 
@@ -39,7 +39,7 @@ impl Waiting {
         self.since = now;
     }
 
-    /// What is waited for, once [`PATIENCE`] has passed since the last news.
+    /// What is waited for, once five seconds have passed since the last news.
     pub fn words(&self, now: Instant) -> Option<String> {
         let waited = now.duration_since(self.since);
         (waited >= PATIENCE).then(|| format!("waiting for {}, {} s so far", self.for_what, waited.as_secs()))

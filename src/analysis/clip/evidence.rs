@@ -188,8 +188,10 @@ impl Clearing {
     /// Share of the weighted squares of these lines that it takes out: of all of them, and of the parity that it takes most of.
     pub(super) fn takes(&self, lines: &[Complex<f64>]) -> (f64, f64) {
         let halves = [0, 1].map(|which| {
-            let all = self.halves[which].take(|i| self.roots[i] * lines[i]).square();
-            (all - self.cleared(which, |i| self.roots[i] * lines[i]).square(), all)
+            let mut weighted = self.halves[which].take(|i| self.roots[i] * lines[i]);
+            let all = weighted.square();
+            self.bases[which].clear(&mut weighted);
+            (all - weighted.square(), all)
         });
         let share = |(taken, of): (f64, f64)| if of > 0.0 { taken / of } else { 0.0 };
         let all = (halves[0].0 + halves[1].0, halves[0].1 + halves[1].1);

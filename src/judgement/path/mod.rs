@@ -26,6 +26,7 @@ mod gain;
 mod sides;
 mod way;
 
+use super::sentence::capital;
 use crate::analysis::{MiddleFinding, PinkFinding};
 use crate::card::InputRole;
 use crate::session::climb::{Purpose, StopReason};
@@ -186,10 +187,9 @@ pub fn path_report(record: &Record) -> PathReport {
 /// What a take that stayed void says about the way itself.
 fn voids(record: &Record) -> Vec<PathFinding> {
     if let Some(stop @ StopReason::NotTheSound) = record.stop() {
-        let mut text = stop.to_string();
-        text.replace_range(..1, "W");
         let why = Reading::NotTold("another sound was heard".into());
-        return vec![PathFinding::new(PathQuestion::Suppression, None, PathAnswer::Doubt, why, text + ".")];
+        let text = format!("{}.", capital(&stop.to_string()));
+        return vec![PathFinding::new(PathQuestion::Suppression, None, PathAnswer::Doubt, why, text)];
     }
     let Some(StopReason::TakesVoid { reason }) = record.stop() else { return Vec::new() };
     let (what, seen) = match reason {

@@ -68,16 +68,12 @@ fn seal(bytes: &mut Vec<u8>) {
 /// True where the file is as this program wrote it, or was written before files were sealed.
 pub fn is_as_written(bytes: &[u8]) -> bool {
     let text = bytes.trim_ascii_end();
-    let ends = |at: usize| text.get(at..)?.strip_prefix(SEAL)?.strip_suffix(b"\"}");
-    let mut places = (0..text.len().saturating_sub(SEAL.len())).rev();
-    match places.find(|at| text[*at..].starts_with(SEAL)) {
-        None => !bytes.windows(6).any(|w| w == b"\"seal\""),
-        Some(at) => {
-            let mut before = text[..at].to_vec();
-            before.push(b'}');
-            ends(at).is_some_and(|seal| seal == fingerprint::of(&before).as_bytes())
-        }
-    }
+    let Some(at) = text.windows(SEAL.len()).rposition(|w| w == SEAL) else {
+        return !bytes.windows(6).any(|w| w == b"\"seal\"");
+    };
+    let (before, after) = text.split_at(at);
+    let sealed = [before, b"}"].concat();
+    after[SEAL.len()..].strip_suffix(b"\"}") == Some(fingerprint::of(&sealed).as_bytes())
 }
 
 /// A number that no measurement gives: an interval upside down, a level of thousands of dB, a drive over full scale. The path to
