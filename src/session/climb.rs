@@ -205,6 +205,8 @@ pub enum StopReason {
     MicrophoneLimit,
     /// The path check is complete.
     PathChecked,
+    /// The round of a swap is complete.
+    RoundPlayed,
     /// Nothing was heard up to the highest allowed probe.
     NoSignal,
     /// Something was heard while the noise played, but not the noise.
@@ -224,6 +226,15 @@ pub enum StopReason {
 }
 
 impl StopReason {
+    /// What ends a climb whose last step was given up for this.
+    pub fn given_up(reason: &VoidReason) -> StopReason {
+        match reason {
+            VoidReason::Stopped => StopReason::Stopped,
+            VoidReason::Card { what } => StopReason::Card { what: what.clone() },
+            other => StopReason::TakesVoid { reason: other.clone() },
+        }
+    }
+
     /// True where the climb ended before it could show the output's limit: what it shows is a lower bound.
     pub fn is_lower_bound(&self) -> bool {
         use StopReason::{Bend, ClipEvidence, DistortionJumps, FullScale, GainChange};
@@ -248,6 +259,7 @@ impl fmt::Display for StopReason {
             StopReason::InputOverload => write!(f, "the capture card's input has no room left; lower its gain"),
             StopReason::MicrophoneLimit => write!(f, "the microphone's stated maximum is near"),
             StopReason::PathChecked => write!(f, "the path check is complete"),
+            StopReason::RoundPlayed => write!(f, "the round is complete"),
             StopReason::NoSignal => {
                 write!(
                     f,
@@ -321,18 +333,14 @@ impl Climb<'_> {
         };
         let last = self.results.last().filter(|step| !silenced(step));
         if let Some(reason) = last.and_then(StepResult::given_up) {
-            return Next::Done(match reason {
-                VoidReason::Stopped => StopReason::Stopped,
-                VoidReason::Card { what } => StopReason::Card { what: what.clone() },
-                other => StopReason::TakesVoid { reason: other.clone() },
-            });
+            return Next::Done(StopReason::given_up(reason));
         }
         if self.plan.extent == Extent::PathCheck {
             return path::next(self);
         }
         match self.results.last().map(|r| r.step.purpose) {
             None => self.step(Purpose::Silence, None),
-            Some(Purpose::Silence) => self.step(Purpose::Probe, Some(FIRST_PROBE)),
+            Some(Purpose::Silence) => self.first_probe(),
             Some(Purpose::Probe) => self.after_probe(),
             Some(Purpose::Reference | Purpose::Asked) => self.asked().unwrap_or_else(|| self.first_climb()),
             Some(Purpose::Climb | Purpose::Threshold | Purpose::Bisect) => self.after_climb(),
@@ -364,7 +372,7 @@ impl Climb<'_> {
     fn finish(&self) -> Next {
         match self.plan.extent {
             Extent::Session => self.step(Purpose::ReferenceAgain, self.reference_drive()),
-            Extent::QuickLook | Extent::PathCheck => Next::Done(self.reason()),
+            Extent::QuickLook | Extent::PathCheck | Extent::Swap => Next::Done(self.reason()),
         }
     }
 
@@ -488,7 +496,12 @@ impl Climb<'_> {
         if loudest > quiet + ANOTHER_SOUND_DB { StopReason::NotTheSound } else { StopReason::NoSignal }
     }
 
-    fn after_probe(&self) -> Next {
+    /// The quietest probe.
+    pub(super) fn first_probe(&self) -> Next {
+        self.step(Purpose::Probe, Some(FIRST_PROBE))
+    }
+
+    pub(super) fn after_probe(&self) -> Next {
         let (limit, _) = self.limit();
         let drive = self.last_drive();
         let coarse = |pink: &PinkFinding| is_coarse(pink, Some(drive));
@@ -579,7 +592,7 @@ impl Climb<'_> {
     }
 
     /// A level as RMS drive; `None` while the sound level is not known.
-    fn drive_for(&self, level: &AskedLevel) -> Option<Dbfs> {
+    pub(super) fn drive_for(&self, level: &AskedLevel) -> Option<Dbfs> {
         match level {
             AskedLevel::Drive(drive) => Some(*drive),
             AskedLevel::Spl(spl) => {
@@ -602,7 +615,7 @@ impl Climb<'_> {
         let first = match (self.plan.extent, listening) {
             (Extent::Session, Some(l)) => l - START_BELOW_LISTENING_DB,
             (Extent::Session, None) => START_UNKNOWN,
-            (Extent::QuickLook | Extent::PathCheck, _) => self.quick_look_top() - MIDDLE_BELOW_LAST_DB,
+            (Extent::QuickLook | Extent::PathCheck | Extent::Swap, _) => self.quick_look_top() - MIDDLE_BELOW_LAST_DB,
         };
         let first = first.db().max(self.lowest_telling_drive().db());
         self.step(Purpose::Climb, Some(Dbfs(first.min(limit.db()))))
@@ -652,7 +665,7 @@ impl Climb<'_> {
         }
     }
 
-    fn reference_drive(&self) -> Option<Dbfs> {
+    pub(super) fn reference_drive(&self) -> Option<Dbfs> {
         self.results.iter().find(|r| r.step.purpose == Purpose::Reference).and_then(|r| r.step.drive)
     }
 
@@ -672,7 +685,7 @@ impl Climb<'_> {
         let (limit, _) = self.limit();
         let (limit, step) = match self.plan.extent {
             Extent::Session => (limit, self.plan.step_db),
-            Extent::QuickLook | Extent::PathCheck => (self.quick_look_top(), 2.0 * MIDDLE_BELOW_LAST_DB),
+            Extent::QuickLook | Extent::PathCheck | Extent::Swap => (self.quick_look_top(), 2.0 * MIDDLE_BELOW_LAST_DB),
         };
         // The input is filled as far as it goes: on a wire of unit gain its full scale is the output's.
         let ears = self.chain.ears().filter_map(|(input, _)| self.results.last()?.pink(input));

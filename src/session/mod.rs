@@ -21,6 +21,7 @@ pub mod record;
 pub mod runner;
 pub mod seats;
 pub mod storage;
+pub mod swap;
 pub mod toml_file;
 pub mod waiting;
 pub mod wav;

@@ -2,7 +2,7 @@
 
 use super::chain::Chain;
 use super::climb::{Purpose, Step, StopReason};
-use super::plan::{Extent, Plan};
+use super::plan::Plan;
 use crate::analysis::{Finding, Flaw, IntermodulationFinding, PinkFinding, SilenceFinding, SineFinding, SweepFinding};
 use crate::calibration::Acoustic;
 use crate::card::{Granted, InputRole};
@@ -288,7 +288,7 @@ impl Record {
 
     /// True where the climb heard something that a further seat can be held against.
     pub fn judgeable(&self) -> bool {
-        self.head.plan.extent != Extent::PathCheck && self.last(Purpose::Reference).is_some()
+        self.head.plan.extent.climbs() && self.last(Purpose::Reference).is_some()
     }
 
     /// The last step of one purpose.

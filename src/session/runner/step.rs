@@ -132,7 +132,7 @@ impl Known {
                 correction: &correction,
                 pooled_clock: pooled.0,
                 route_delay_s: pooled.1,
-                reference: self.references.get(&input).filter(|_| uses_reference(purpose)),
+                reference: self.references.get(&input).filter(|_| uses_reference(record.head.plan.extent, purpose)),
                 mains_lines: self.hum.get(&input).map_or(&[], Vec::as_slice),
                 card_distortion_db: chain.card_distortion_db,
             };
@@ -174,9 +174,11 @@ fn attempts_at(reason: &VoidReason, purpose: Purpose) -> usize {
     }
 }
 
-/// Steps up to the reference are measured without one, and so is another seat: the reference is the first seat's.
-fn uses_reference(purpose: Purpose) -> bool {
-    !matches!(purpose, Purpose::Silence | Purpose::Probe | Purpose::Reference) && !purpose.is_added()
+/// Steps up to the reference are measured without one, and so is another seat: the reference is the first seat's. A swap has
+/// one seat.
+fn uses_reference(extent: Extent, purpose: Purpose) -> bool {
+    let on_one_seat = extent == Extent::Swap && purpose == Purpose::Matched;
+    on_one_seat || !matches!(purpose, Purpose::Silence | Purpose::Probe | Purpose::Reference) && !purpose.is_added()
 }
 
 /// A flaw of weight void makes the take void; not where one channel sounds alone and this input does not hear it.
@@ -463,7 +465,7 @@ impl<'a> StepRunner<'a> {
         // A session takes a delay from under the noise as well, which may be too long: its takes may be heard earlier.
         let (unknown, least_s) = match self.record.head.plan.extent {
             Extent::PathCheck => (path::DELAY_ALLOWED_S, delay.map_or(0.0, |d| d - DELAY_MARGIN_S)),
-            Extent::Session | Extent::QuickLook => (DELAY_UNKNOWN_S, 0.0),
+            Extent::Session | Extent::QuickLook | Extent::Swap => (DELAY_UNKNOWN_S, 0.0),
         };
         let unknown = if self.late { LONG_DELAY_UNKNOWN_S } else { unknown };
         Ok(TakeRequest {
