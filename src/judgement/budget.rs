@@ -12,9 +12,9 @@
 //! so that the whole is drawn here. What no data and no statement covers is named as left out, never guessed.
 
 use crate::calibration::{Acoustic, CLASS_1_HALF_WIDTH_DB, OffsetSource};
-use crate::session::climb::Purpose;
 use crate::session::record::{Record, StepResult};
 use crate::session::seats::Seats;
+use crate::session::step::Purpose;
 use crate::stats::{Draws, NORMAL_95, mean_of, student_t_95};
 use serde::{Deserialize, Serialize};
 use std::fmt;

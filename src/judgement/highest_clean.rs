@@ -4,9 +4,9 @@ use super::clipping_threshold::Threshold;
 use crate::analysis::PinkFinding;
 use crate::card::InputRole;
 use crate::session::clean::{Unclean, clip_evident, why_unclean};
-use crate::session::climb::{Purpose, StopReason};
 use crate::session::record::{Record, StepResult};
 use crate::session::seats::Seats;
+use crate::session::step::{Purpose, StopReason};
 use crate::stats::{Estimate, Interval, Reading};
 use serde::{Deserialize, Serialize};
 

@@ -172,7 +172,7 @@ fn of_path_check(record: &Record, rule: HeadroomRule) -> Judgement {
 /// may not have been played, two ears may hear hum). Flaws of the probes and of void takes do not count: no number of theirs
 /// is used.
 fn session_flaws(record: &Record, listening: Option<ListeningLevel>) -> Vec<Flaw> {
-    use crate::session::climb::Purpose;
+    use crate::session::step::Purpose;
     let mut flaws: Vec<Flaw> = vec![record.head.chain.coupler.note()];
     flaws.extend(crate::session::evaluate::chain_flaws(record));
     flaws.extend(changed(record));

@@ -5,8 +5,9 @@
 //! far under 6 dB a dB; a limiter with look-ahead, a slew limit or a coil that hits its stop does not.
 
 use super::chain::Chain;
-use super::climb::{OVER_NOISE_DB, Purpose, over_noise_db};
+use super::climb::{OVER_NOISE_DB, over_noise_db};
 use super::record::StepResult;
+use super::step::Purpose;
 use crate::analysis::{ClipFinding, ClipLevel, MiddleFinding, PinkFinding};
 use crate::stats::Reading;
 use crate::units::{db_from_power, power_from_db};

@@ -8,8 +8,8 @@
 //! looks  1  2   3   4  5
 //! ```
 
-use super::climb::Purpose;
 use super::record::{Record, StepResult};
+use super::step::Purpose;
 use crate::stats::Estimate;
 use crate::units::tidy_signed;
 use serde::{Deserialize, Serialize};

@@ -2,9 +2,9 @@
 //! each take with the clock and delay that its step stored, all other steps on all cores. On one machine and build the
 //! numbers are bit-identical.
 
-use super::climb::Purpose;
 use super::record::{InputResult, Record, StepResult};
 use super::runner::{Known, RunError};
+use super::step::Purpose;
 use super::storage::Storage;
 use crate::card::InputRole;
 use crate::take::{Take, VoidReason};

@@ -8,8 +8,8 @@
 //! seat 4   20–100 Hz −6.2 dB    leaks: left out
 //! ```
 
-use super::climb::Purpose;
 use super::record::{InputResult, Record};
+use super::step::Purpose;
 use crate::analysis::{About, Finding, Flaw};
 use crate::card::InputRole;
 use crate::stats::{Estimate, mean_of, standard_deviation, student_t_95};

@@ -6,8 +6,9 @@ use crate::account::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rul
 use crate::analysis::ClipFinding;
 use crate::figure::{Figure, NOT_DETERMINED};
 use crate::judgement::{Judgement, Threshold, ThresholdTold, Whose, loudest_clean};
-use crate::session::climb::{Purpose, spl_ceiling};
+use crate::session::climb::spl_ceiling;
 use crate::session::record::{Record, StepResult};
+use crate::session::step::Purpose;
 use crate::stats::Reading;
 use crate::units::{amplitude_from_db, tidy};
 

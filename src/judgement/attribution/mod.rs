@@ -16,8 +16,8 @@
 mod words;
 
 use crate::analysis::PinkFinding;
-use crate::session::climb::Purpose;
 use crate::session::record::{Record, StepResult};
+use crate::session::step::Purpose;
 use crate::stats::{Estimate, Interval, Reading};
 use serde::{Deserialize, Serialize};
 

@@ -6,10 +6,10 @@
 //!  (only with a knob)                                    at most four
 //! ```
 
-use super::super::climb::{Purpose, Step};
 use super::super::matching::{MATCHED_DB, Target};
 use super::super::protocol::Event;
 use super::super::record::{Happening, SessionEvent};
+use super::super::step::{Purpose, Step};
 use super::RunError;
 use super::step::{StepError, StepRunner};
 use crate::units::Dbfs;
