@@ -112,13 +112,16 @@ impl Climb<'_> {
         if self.plan.extent == Extent::PathCheck {
             return path::next(self);
         }
-        match self.results.last().map(|r| r.step.purpose) {
-            None => self.step(Purpose::Silence, None),
-            Some(Purpose::Silence) => self.step(Purpose::Probe, Some(FIRST_PROBE)),
-            Some(Purpose::Probe) => self.after_probe(),
-            Some(Purpose::Reference | Purpose::Asked) => self.asked().unwrap_or_else(|| self.first_climb()),
-            Some(Purpose::Climb | Purpose::Threshold | Purpose::Bisect) => self.after_climb(),
-            Some(_) => Next::Done(self.reason()),
+        let Some(last) = self.results.last() else { return self.step(Purpose::Silence, None) };
+        match last.step.purpose {
+            Purpose::Silence => self.step(Purpose::Probe, Some(FIRST_PROBE)),
+            Purpose::Probe => self.after_probe(),
+            Purpose::Reference | Purpose::Asked => self.asked().unwrap_or_else(|| self.first_climb()),
+            Purpose::Climb | Purpose::Threshold | Purpose::Bisect => self.after_climb(last),
+            Purpose::ReferenceAgain | Purpose::LeftAlone | Purpose::RightAlone => Next::Done(self.reason()),
+            Purpose::Seat | Purpose::Matched | Purpose::OpenEar | Purpose::CoveredEar | Purpose::Position => {
+                Next::Done(self.reason())
+            }
         }
     }
 
@@ -138,7 +141,7 @@ impl Climb<'_> {
 
     /// An outside source at the open or the covered ear.
     pub fn outside_step(&self, purpose: Purpose) -> Step {
-        let stimuli = self.stimuli(Purpose::Silence);
+        let stimuli = self.stimuli(purpose);
         Step { number: self.results.len() + 1, purpose, drive: None, stimuli, periods: OUTSIDE_PERIODS }
     }
 
@@ -156,22 +159,22 @@ impl Climb<'_> {
 
     pub(super) fn step(&self, purpose: Purpose, drive: Option<Dbfs>) -> Next {
         let stimuli = self.stimuli(purpose);
-        let periods = match purpose {
-            Purpose::Probe | Purpose::Climb => self.plan.climb_periods,
-            _ => self.plan.careful_periods,
-        };
+        let periods = if purpose.is_short() { self.plan.climb_periods } else { self.plan.careful_periods };
         Next::Step(Step { number: self.results.len() + 1, purpose, drive, stimuli, periods })
     }
 
     /// What a step of this purpose plays.
     pub fn stimuli(&self, purpose: Purpose) -> Vec<Stimulus> {
+        let pink = || vec![self.plan.pink.clone()];
         match purpose {
-            Purpose::Silence => {
+            Purpose::Silence | Purpose::OpenEar | Purpose::CoveredEar => {
                 vec![Stimulus::Silence { doubled: matches!(&self.plan.pink, Stimulus::Pink(p) if p.doubled) }]
             }
             Purpose::Asked | Purpose::Matched => self.with_others(),
             Purpose::Climb | Purpose::Threshold | Purpose::Bisect if self.plan.asked.is_empty() => self.with_others(),
-            _ => vec![self.plan.pink.clone()],
+            Purpose::Climb | Purpose::Threshold | Purpose::Bisect => pink(),
+            Purpose::Probe | Purpose::Reference | Purpose::ReferenceAgain => pink(),
+            Purpose::Seat | Purpose::Position | Purpose::LeftAlone | Purpose::RightAlone => pink(),
         }
     }
 
@@ -267,8 +270,7 @@ impl Climb<'_> {
         }
     }
 
-    fn after_climb(&self) -> Next {
-        let Some(last) = self.results.last() else { return self.step(Purpose::Silence, None) };
+    fn after_climb(&self, last: &StepResult) -> Next {
         if last.step.purpose == Purpose::Threshold {
             return self
                 .soft_again(last)
@@ -332,7 +334,7 @@ impl Climb<'_> {
         let drives = |clean: bool| {
             self.results
                 .iter()
-                .filter(|r| matches!(r.step.purpose, Purpose::Reference | Purpose::Climb | Purpose::Bisect))
+                .filter(|r| r.step.purpose.brackets())
                 .filter(|r| self.chain.limit_inputs().iter().any(|input| r.pink(*input).is_some()))
                 .filter(move |r| self.why_unclean(r).is_none() == clean)
                 .filter_map(|r| r.step.drive)
@@ -364,7 +366,7 @@ impl Climb<'_> {
     }
 
     fn reason(&self) -> StopReason {
-        let climbed = |r: &&StepResult| matches!(r.step.purpose, Purpose::Climb | Purpose::Threshold | Purpose::Bisect);
+        let climbed = |r: &&StepResult| r.step.purpose.climbs();
         let own = || self.results.iter().filter(|r| !r.step.purpose.is_added());
         let words = own().filter_map(|r| clean::bend_word(self.results, r, self.chain));
         match words.min_by_key(|word| *word != "clips") {

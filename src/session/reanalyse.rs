@@ -4,7 +4,6 @@
 
 use super::record::{InputResult, Record, StepResult};
 use super::runner::{Known, RunError};
-use super::step::Purpose;
 use super::storage::Storage;
 use crate::card::InputRole;
 use crate::take::{Take, VoidReason};
@@ -53,7 +52,7 @@ pub fn reanalyse(folder: &Path, write: bool) -> Result<Reanalysed, RunError> {
 
 /// True for steps whose takes later ones are measured with.
 fn teaches(step: &StepResult) -> bool {
-    matches!(step.step.purpose, Purpose::Silence | Purpose::Reference)
+    step.step.purpose.teaches()
 }
 
 type Analysed = Result<(Vec<InputResult>, Option<VoidReason>), RunError>;

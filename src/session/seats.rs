@@ -9,7 +9,6 @@
 //! ```
 
 use super::record::{InputResult, Record};
-use super::step::Purpose;
 use crate::analysis::{About, Finding, Flaw};
 use crate::card::InputRole;
 use crate::stats::{Estimate, mean_of, standard_deviation, student_t_95};
@@ -125,7 +124,7 @@ impl Seats {
 
 /// The fits of one input so far: the quiet reference of the climb, and each seat after it.
 pub fn fits(record: &Record, input: usize) -> Vec<Fit> {
-    let takes = record.steps.iter().filter(|s| matches!(s.step.purpose, Purpose::Reference | Purpose::Seat));
+    let takes = record.steps.iter().filter(|s| s.step.purpose.shows_seat());
     takes.filter_map(|step| Fit::of(step.seat, step.step.drive?.db(), step.pink(input)?.1)).collect()
 }
 

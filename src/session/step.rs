@@ -6,6 +6,8 @@ use crate::units::Dbfs;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
+use Purpose::*;
+
 /// What a step is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -42,36 +44,141 @@ pub enum Purpose {
     RightAlone,
 }
 
+/// What holds for a purpose. Every set names every purpose, so that a new one does not compile before each is answered.
 impl Purpose {
-    /// True for what is added to a session after its climb.
+    /// Added to a session after its climb.
     pub fn is_added(self) -> bool {
-        matches!(self, Purpose::Seat | Purpose::Matched | Purpose::OpenEar | Purpose::CoveredEar | Purpose::Position)
+        match self {
+            Seat | Matched | OpenEar | CoveredEar | Position => true,
+            Silence | Probe | Reference | Asked | Climb | Threshold | Bisect | ReferenceAgain => false,
+            LeftAlone | RightAlone => false,
+        }
     }
 
-    /// True where one channel sounds alone, so that an ear may rightly hear nothing.
+    /// The driven channel that sounds alone, from 0, so that an ear may rightly hear nothing.
+    pub fn channel_alone(self) -> Option<usize> {
+        match self {
+            LeftAlone => Some(0),
+            RightAlone => Some(1),
+            Silence | Probe | Reference | Asked | Climb | Threshold | Bisect | ReferenceAgain => None,
+            Seat | Matched | OpenEar | CoveredEar | Position => None,
+        }
+    }
+
+    /// True where one channel sounds alone.
     pub fn is_alone(self) -> bool {
-        matches!(self, Purpose::LeftAlone | Purpose::RightAlone)
+        self.channel_alone().is_some()
+    }
+
+    /// Comes before any level that somebody wants to know: the gain is not known until its last take.
+    pub fn leads_up(self) -> bool {
+        match self {
+            Silence | Probe | Reference => true,
+            Asked | Climb | Threshold | Bisect | ReferenceAgain | LeftAlone | RightAlone => false,
+            Seat | Matched | OpenEar | CoveredEar | Position => false,
+        }
+    }
+
+    /// Later takes are analysed with what its takes tell (hum, quiet reference).
+    pub fn teaches(self) -> bool {
+        match self {
+            Silence | Reference => true,
+            Probe | Asked | Climb | Threshold | Bisect | ReferenceAgain | LeftAlone | RightAlone => false,
+            Seat | Matched | OpenEar | CoveredEar | Position => false,
+        }
+    }
+
+    /// Analysed against the quiet reference. What leads up to it has none, and it is the first seat's: what is added may sit
+    /// on another.
+    pub fn uses_reference(self) -> bool {
+        match self {
+            Asked | Climb | Threshold | Bisect | ReferenceAgain | LeftAlone | RightAlone => true,
+            Silence | Probe | Reference | Seat | Matched | OpenEar | CoveredEar | Position => false,
+        }
+    }
+
+    /// The quiet reference of a seat, the first one's or another's.
+    pub fn shows_seat(self) -> bool {
+        match self {
+            Reference | Seat => true,
+            Silence | Probe | Asked | Climb | Threshold | Bisect | ReferenceAgain | LeftAlone | RightAlone => false,
+            Matched | OpenEar | CoveredEar | Position => false,
+        }
+    }
+
+    /// Part of the way up to the output's limit and around it.
+    pub fn climbs(self) -> bool {
+        match self {
+            Climb | Threshold | Bisect => true,
+            Silence | Probe | Reference | Asked | ReferenceAgain | LeftAlone | RightAlone => false,
+            Seat | Matched | OpenEar | CoveredEar | Position => false,
+        }
+    }
+
+    /// Tells where clean ends and unclean begins while the gain decides; the threshold step overdrives on purpose.
+    pub fn brackets(self) -> bool {
+        match self {
+            Reference | Climb | Bisect => true,
+            Silence | Probe | Asked | Threshold | ReferenceAgain | LeftAlone | RightAlone => false,
+            Seat | Matched | OpenEar | CoveredEar | Position => false,
+        }
+    }
+
+    /// Its readings count. A probe only looks for the level at which the noise is heard at all.
+    pub fn counts(self) -> bool {
+        match self {
+            Probe => false,
+            Silence | Reference | Asked | Climb | Threshold | Bisect | ReferenceAgain | LeftAlone | RightAlone => true,
+            Seat | Matched | OpenEar | CoveredEar | Position => true,
+        }
+    }
+
+    /// Its readings count as those of a level of its own: the reference again is the reference's.
+    pub fn counts_once(self) -> bool {
+        match self {
+            Probe | ReferenceAgain => false,
+            Silence | Reference | Asked | Climb | Threshold | Bisect | LeftAlone | RightAlone => true,
+            Seat | Matched | OpenEar | CoveredEar | Position => true,
+        }
+    }
+
+    /// One of many, so that each may be short; the others are measured carefully.
+    pub fn is_short(self) -> bool {
+        match self {
+            Probe | Climb => true,
+            Silence | Reference | Asked | Threshold | Bisect | ReferenceAgain | LeftAlone | RightAlone => false,
+            Seat | Matched | OpenEar | CoveredEar | Position => false,
+        }
+    }
+
+    /// How loud it will be nobody knows before it is heard: another seat, another volume position, one channel alone.
+    pub fn is_of_unknown_level(self) -> bool {
+        match self {
+            Seat | Position | LeftAlone | RightAlone => true,
+            Silence | Probe | Reference | Asked | Climb | Threshold | Bisect | ReferenceAgain => false,
+            Matched | OpenEar | CoveredEar => false,
+        }
     }
 }
 
 impl fmt::Display for Purpose {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
-            Purpose::Silence => "silence",
-            Purpose::Probe => "probe",
-            Purpose::Reference => "reference",
-            Purpose::Asked => "asked",
-            Purpose::Climb => "climb",
-            Purpose::Threshold => "threshold",
-            Purpose::Bisect => "bisect",
-            Purpose::ReferenceAgain => "reference again",
-            Purpose::Seat => "seat",
-            Purpose::Matched => "matched",
-            Purpose::OpenEar => "open ear",
-            Purpose::CoveredEar => "covered ear",
-            Purpose::Position => "position",
-            Purpose::LeftAlone => "left alone",
-            Purpose::RightAlone => "right alone",
+            Silence => "silence",
+            Probe => "probe",
+            Reference => "reference",
+            Asked => "asked",
+            Climb => "climb",
+            Threshold => "threshold",
+            Bisect => "bisect",
+            ReferenceAgain => "reference again",
+            Seat => "seat",
+            Matched => "matched",
+            OpenEar => "open ear",
+            CoveredEar => "covered ear",
+            Position => "position",
+            LeftAlone => "left alone",
+            RightAlone => "right alone",
         })
     }
 }

@@ -41,7 +41,7 @@ impl Climb<'_> {
     /// Levels asked for that were not played, or not as asked. Nothing is said of those that may still come.
     pub fn not_as_asked(&self) -> Vec<NotAsAsked> {
         let is_asked = |r: &&StepResult| r.step.purpose == Purpose::Asked;
-        let before = |r: &StepResult| matches!(r.step.purpose, Purpose::Silence | Purpose::Probe | Purpose::Reference);
+        let before = |r: &StepResult| r.step.purpose.leads_up();
         let known = self.results.iter().take_while(|r| before(r)).count();
         let then = Climb { results: &self.results[..known], ..*self };
         let over = self.results.last().is_some_and(|r| !before(r) && r.step.purpose != Purpose::Asked);

@@ -54,7 +54,7 @@ impl Known {
                 correction: &correction,
                 pooled_clock: pooled.0,
                 route_delay_s: pooled.1,
-                reference: self.references.get(&input).filter(|_| uses_reference(purpose)),
+                reference: self.references.get(&input).filter(|_| purpose.uses_reference()),
                 mains_lines: self.hum.get(&input).map_or(&[], Vec::as_slice),
                 card_distortion_db: chain.card_distortion_db,
             };
@@ -83,11 +83,6 @@ impl Known {
 
 fn is_under_noise(finding: &Finding) -> bool {
     matches!(finding, Finding::Pink(pink) if over_noise_db(pink) < OVER_NOISE_DB)
-}
-
-/// Steps up to the reference are measured without one, and so is another seat: the reference is the first seat's.
-fn uses_reference(purpose: Purpose) -> bool {
-    !matches!(purpose, Purpose::Silence | Purpose::Probe | Purpose::Reference) && !purpose.is_added()
 }
 
 /// A flaw of weight void makes the take void; not where one channel sounds alone and this input does not hear it.

@@ -70,9 +70,7 @@ impl StepRunner<'_> {
     /// Gain of what is matched on the seat that is on the coupler, dB: of its quiet reference.
     fn gain_db(&self, target: &Target) -> Result<f64, RunError> {
         let input = self.record.head.chain.deciding_input();
-        let of_seat = |s: &&super::super::record::StepResult| {
-            s.seat == self.seat && matches!(s.step.purpose, Purpose::Reference | Purpose::Seat)
-        };
+        let of_seat = |s: &&super::super::record::StepResult| s.seat == self.seat && s.step.purpose.shows_seat();
         let gain = self.record.steps.iter().rev().find(of_seat).and_then(|step| {
             let level = target.on.level_of(step.pink(input)?.0)?;
             Some(level.value - step.step.drive?.db())

@@ -61,12 +61,7 @@ impl StepRunner<'_> {
 
     /// The one channel that a step of this purpose drives.
     fn only(&self, purpose: Purpose) -> Option<u16> {
-        let channels = &self.record.head.chain.routing.playback_channels;
-        match purpose {
-            Purpose::LeftAlone => channels.first().copied(),
-            Purpose::RightAlone => channels.get(1).copied(),
-            _ => None,
-        }
+        self.record.head.chain.routing.playback_channels.get(purpose.channel_alone()?).copied()
     }
 
     /// What the live picture needs to tell distortion; `None` before the clocks are known.
@@ -89,7 +84,7 @@ impl StepRunner<'_> {
             let noise_dbfs = silence.and_then(|s| s.silence(input)?.everything_dbfs());
             // How loud another seat or volume position is, or what an ear hears of one channel alone, nobody knows; it is quiet, and the
             // ceiling still holds.
-            let unknown = matches!(purpose, Purpose::Seat | Purpose::Position) || purpose.is_alone();
+            let unknown = purpose.is_of_unknown_level();
             let known = matches!(stimulus, Stimulus::Pink(_)) && !unknown;
             let curve_db = self.curve_effect_db(input, role);
             let expected = drive.rms().filter(|_| known).zip(climb.gain_db(input));

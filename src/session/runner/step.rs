@@ -105,7 +105,7 @@ impl<'a> StepRunner<'a> {
         period: Arc<Period>,
     ) -> Result<Self, RunError> {
         let mut known = Known::new();
-        for step in record.steps.iter().filter(|s| matches!(s.step.purpose, Purpose::Silence | Purpose::Reference)) {
+        for step in record.steps.iter().filter(|s| s.step.purpose.teaches()) {
             for take in step.takes.iter().filter(|t| t.void.is_none()) {
                 let loaded = storage.load_take(step.step.number, take, &roles(&record))?;
                 known.analyse(&record, step.step.purpose, &loaded, (take.pooled_ppm, take.route_delay_s))?;
