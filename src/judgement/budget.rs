@@ -12,7 +12,6 @@
 //! so that the whole is drawn here. What no data and no statement covers is named as left out, never guessed.
 
 use crate::calibration::{Acoustic, CLASS_1_HALF_WIDTH_DB, OffsetSource};
-use crate::session::climb::Purpose;
 use crate::session::record::{Record, StepResult};
 use crate::session::seats::Seats;
 use crate::stats::{Draws, NORMAL_95, mean_of, student_t_95};
@@ -91,7 +90,7 @@ pub fn budget(record: &Record, seats: Option<&Seats>) -> Option<Budget> {
     let drive = |s: &StepResult| s.step.drive.map_or(f64::MIN, |d| d.db());
     let loudest = record
         .climbed()
-        .filter(|s| s.step.purpose != Purpose::Probe && s.pink(input).is_some())
+        .filter(|s| s.step.purpose.counts() && s.pink(input).is_some())
         .max_by(|a, b| drive(a).total_cmp(&drive(b)))?;
     let reading = loudest.pink(input)?.0.level_z?;
     contributions.push(Contribution::normal("noise and clock of the loudest step", reading.half_width(), true));

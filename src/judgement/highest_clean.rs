@@ -4,9 +4,9 @@ use super::clipping_threshold::Threshold;
 use crate::analysis::PinkFinding;
 use crate::card::InputRole;
 use crate::session::clean::{Unclean, clip_evident, why_unclean};
-use crate::session::climb::{Purpose, StopReason};
 use crate::session::record::{Record, StepResult};
 use crate::session::seats::Seats;
+use crate::session::step::{Purpose, StopReason};
 use crate::stats::{Estimate, Interval, Reading};
 use serde::{Deserialize, Serialize};
 
@@ -160,7 +160,7 @@ fn moved(level: Reading, by: Option<Estimate>) -> Reading {
 pub fn loudest_clean(record: &Record) -> Option<&StepResult> {
     let input = record.head.chain.deciding_input();
     let clean = |s: &&StepResult| {
-        s.step.purpose != Purpose::Probe && s.step.drive.is_some() && s.pink(input).is_some() && is_clean(record, s)
+        s.step.purpose.counts() && s.step.drive.is_some() && s.pink(input).is_some() && is_clean(record, s)
     };
     let drive = |s: &StepResult| s.step.drive.map_or(f64::MIN, |d| d.db());
     let counted = || record.climbed().filter(|s| s.step.purpose != Purpose::ReferenceAgain);
@@ -192,7 +192,7 @@ pub(super) fn ear_limit_from(record: &Record) -> Option<Estimate> {
     let input = record.deciding_input();
     let limit = (record.head.plan.distortion_limit_percent / 100.0).powi(2);
     let mut read: Vec<(bool, Estimate)> = Vec::new();
-    for step in record.climbed().filter(|s| s.step.purpose != Purpose::Probe) {
+    for step in record.climbed().filter(|s| s.step.purpose.counts()) {
         let Some((pink, result)) = step.pink(input) else { continue };
         let power: f64 =
             [&pink.even, &pink.odd].iter().filter_map(|r| r.told()).map(|e| 10f64.powf(e.value / 10.0)).sum();

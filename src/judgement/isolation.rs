@@ -5,8 +5,8 @@
 //! does not stand clear of it is known as *at least* so much, one in which the open ear does not is not told.
 
 use crate::analysis::SilenceFinding;
-use crate::session::climb::Purpose;
 use crate::session::record::Record;
+use crate::session::step::Purpose;
 use crate::stats::{Estimate, Interval, Reading};
 use crate::units::{db_from_power, power_from_db};
 use serde::{Deserialize, Serialize};

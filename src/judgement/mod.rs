@@ -180,7 +180,6 @@ fn without_climb(record: &Record, rule: HeadroomRule, because: &str, sentence: S
 /// may not have been played, two ears may hear hum). Flaws of the probes and of void takes do not count: no number of theirs
 /// is used.
 fn session_flaws(record: &Record, listening: Option<ListeningLevel>) -> Vec<Flaw> {
-    use crate::session::climb::Purpose;
     let mut flaws: Vec<Flaw> = vec![record.head.chain.coupler.note()];
     flaws.extend(crate::session::evaluate::chain_flaws(record));
     flaws.extend(changed(record));
@@ -189,7 +188,7 @@ fn session_flaws(record: &Record, listening: Option<ListeningLevel>) -> Vec<Flaw
     flaws.extend(coarse(record));
     flaws.extend(record.head.chain.ears().filter_map(|(input, role)| restless(record, input, role)));
     flaws.extend(related_to_a_field(record, listening));
-    let steps = record.steps.iter().filter(|s| s.step.purpose != Purpose::Probe);
+    let steps = record.steps.iter().filter(|s| s.step.purpose.counts());
     let mut of_steps: Vec<Flaw> =
         steps.flat_map(StepResult::flaws).map(|(role, flaw)| flaw.clone().about(About::Input(role))).collect();
     let order =

@@ -5,7 +5,7 @@
 //! far under 6 dB a dB; a limiter with look-ahead, a slew limit or a coil that hits its stop does not.
 
 use super::chain::Chain;
-use super::climb::{OVER_NOISE_DB, Purpose, over_noise_db};
+use super::climb::{OVER_NOISE_DB, over_noise_db};
 use super::record::StepResult;
 use crate::analysis::{ClipFinding, ClipLevel, MiddleFinding, PinkFinding};
 use crate::stats::Reading;
@@ -112,7 +112,7 @@ fn quieter<'a>(
     result: &'a StepResult,
     input: usize,
 ) -> impl Iterator<Item = (f64, &'a MiddleFinding)> + 'a {
-    let others = steps.iter().filter(|s| s.seat == result.seat && s.step.purpose != Purpose::Probe);
+    let others = steps.iter().filter(|s| s.seat == result.seat && s.step.purpose.counts());
     let read = move |s: &'a StepResult| Some((result.step.drive? - s.step.drive?, middle(s, input)?));
     others.filter_map(read).filter(|(below, _)| *below > OTHER_DRIVE_DB)
 }
@@ -135,7 +135,7 @@ fn jumps(steps: &[StepResult], result: &StepResult, input: usize) -> bool {
 /// True where the distortion fell since the next quieter step about as the drive rose, or falls so towards the next louder one.
 fn falls(steps: &[StepResult], result: &StepResult, input: usize) -> bool {
     let Some(now) = middle(result, input) else { return false };
-    let others = steps.iter().filter(|s| s.seat == result.seat && s.step.purpose != Purpose::Probe);
+    let others = steps.iter().filter(|s| s.seat == result.seat && s.step.purpose.counts());
     let read = |s| -> Option<(f64, &MiddleFinding)> {
         let step: &StepResult = s;
         Some((step.step.drive? - result.step.drive?, middle(step, input)?))
@@ -165,7 +165,7 @@ pub fn resolution_dbfs(steps: &[StepResult], input: usize) -> Option<f64> {
         let known = told().next()?.half_width() < STEADY_DB;
         known.then_some((level, m.level.told()?.value + distortion, distortion))
     };
-    let read: Vec<_> = steps.iter().filter(|s| s.step.purpose != Purpose::Probe).filter_map(residue).collect();
+    let read: Vec<_> = steps.iter().filter(|s| s.step.purpose.counts()).filter_map(residue).collect();
     let steady = |a: &&(f64, f64, f64)| {
         read.iter().filter(|b| b.0 > a.0 + OVER_DB && b.2 < a.2).any(|b| (b.1 - a.1).abs() < STEADY_DB)
     };

@@ -8,19 +8,24 @@
 //!          ─► reference again ─► done, because …
 //! ```
 
-use super::chain::{Chain, ChainCeilings};
+mod asked;
+mod limits;
+
+use super::chain::Chain;
 use super::clean::{self, OTHER_DRIVE_DB, Unclean, clip_evident, limit_levels};
 use super::listening::z_less_stated_by;
 use super::path;
-use super::plan::{AskedLevel, Ceilings, Extent, Plan, UNCALIBRATED_CEILING};
+use super::plan::{Extent, Plan};
 use super::record::{InputResult, StepResult};
+pub use super::step::{Purpose, Step, StopReason};
 use crate::analysis::{ClipLevel, PinkFinding};
-use crate::signal::{DriveCeiling, Peaks, Period, Stimulus};
+use crate::signal::{Peaks, Period, Stimulus};
 use crate::stats::Reading;
 use crate::take::VoidReason;
-use crate::units::{DbSpl, Dbfs, PeakDb, db_from_amplitude};
-use serde::{Deserialize, Serialize};
-use std::fmt;
+use crate::units::{DbSpl, Dbfs, PeakDb};
+pub use asked::NotAsAsked;
+use limits::input_room_db;
+pub use limits::{INPUT_ROOM_DB, MICROPHONE_ROOM_DB, drive_ceiling, spl_ceiling};
 
 /// Drive of the first probe.
 pub const FIRST_PROBE: Dbfs = Dbfs(-70.0);
@@ -42,10 +47,6 @@ const QUIET: DbSpl = DbSpl(75.0);
 const AT_HANDS: DbSpl = DbSpl(85.0);
 /// A quick look that no listening level was stated for goes up to here.
 const QUICK_UNASKED: DbSpl = DbSpl(94.0);
-/// Loudest plausible sound of one volt, dB SPL: a sensitive in-ear (common practice, no source).
-const LOUDEST_PER_VOLT_DB: f64 = 130.0;
-/// Loudest plausible output, volts RMS at full scale (common practice, no source).
-const LOUDEST_OUTPUT_V: f64 = 10.0;
 /// Highest drive while a calibrated ear hears nothing and the output's volts are not known.
 const UNHEARD_DRIVE: Dbfs = Dbfs(-40.0);
 /// The climb starts this far under the listening level, dB.
@@ -58,10 +59,6 @@ pub const THRESHOLD_OVERDRIVE_DB: f64 = 1.25;
 const COARSE_DB: f64 = -6.0;
 /// Bisection ends here, dB.
 pub const BISECTION_DB: f64 = 0.25;
-/// The input keeps this much room, dB: enough for what noise adds to a peak, and less than a drive counts as full scale by.
-pub const INPUT_ROOM_DB: f64 = 0.02;
-/// The peak keeps this far from the microphone's stated maximum, dB.
-pub const MICROPHONE_ROOM_DB: f64 = 6.0;
 /// The middle step of a quick look stands this far under its last, dB.
 const MIDDLE_BELOW_LAST_DB: f64 = 10.0;
 /// What a quick look goes beyond the wanted headroom and the calibration's interval for everything else, dB.
@@ -74,210 +71,6 @@ pub(in crate::session) const LOOK_PERIODS: usize = 2;
 const OUTSIDE_PERIODS: usize = 8;
 /// Steps closer than this are the same step, dB.
 const SAME_DB: f64 = 0.05;
-
-/// Drives of one level asked for, predicted before and after steps in between, agree within this, dB.
-const SAME_LEVEL_DB: f64 = 0.2;
-
-/// A level asked for that was not played as asked.
-#[derive(Clone, Debug, PartialEq)]
-pub struct NotAsAsked {
-    /// As asked.
-    pub level: AskedLevel,
-    /// The drive it would have taken; `None` where no sound level is known.
-    pub wanted: Option<Dbfs>,
-    /// The drive played instead; `None`: it was not played.
-    pub played: Option<Dbfs>,
-    /// Why.
-    pub because: String,
-}
-
-/// What a step is for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Purpose {
-    /// Noise floor, hum, ambient level.
-    Silence,
-    /// Finds the level at which the stimulus stands over the noise.
-    Probe,
-    /// The quiet reference.
-    Reference,
-    /// A level that was asked for.
-    Asked,
-    /// A step upward.
-    Climb,
-    /// Just above the fitted clip level.
-    Threshold,
-    /// Between the highest clean and the lowest unclean step.
-    Bisect,
-    /// Has seat, gain or chain moved?
-    ReferenceAgain,
-    /// The quiet reference on another seat of the headphone, after the climb.
-    Seat,
-    /// The level of another session, played on purpose after the climb (`compare`).
-    Matched,
-    /// An outside source at the open ear, after the climb; the bench itself is silent.
-    OpenEar,
-    /// The same with the headphone on.
-    CoveredEar,
-    /// The quiet reference at one position of the output's volume control, after the climb.
-    Position,
-    /// The first driven channel alone (path check).
-    LeftAlone,
-    /// The second one alone.
-    RightAlone,
-}
-
-impl Purpose {
-    /// True for what is added to a session after its climb.
-    pub fn is_added(self) -> bool {
-        matches!(self, Purpose::Seat | Purpose::Matched | Purpose::OpenEar | Purpose::CoveredEar | Purpose::Position)
-    }
-
-    /// True where one channel sounds alone, so that an ear may rightly hear nothing.
-    pub fn is_alone(self) -> bool {
-        matches!(self, Purpose::LeftAlone | Purpose::RightAlone)
-    }
-}
-
-impl fmt::Display for Purpose {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Purpose::Silence => "silence",
-            Purpose::Probe => "probe",
-            Purpose::Reference => "reference",
-            Purpose::Asked => "asked",
-            Purpose::Climb => "climb",
-            Purpose::Threshold => "threshold",
-            Purpose::Bisect => "bisect",
-            Purpose::ReferenceAgain => "reference again",
-            Purpose::Seat => "seat",
-            Purpose::Matched => "matched",
-            Purpose::OpenEar => "open ear",
-            Purpose::CoveredEar => "covered ear",
-            Purpose::Position => "position",
-            Purpose::LeftAlone => "left alone",
-            Purpose::RightAlone => "right alone",
-        })
-    }
-}
-
-/// One step: its stimuli are played one after the other at one RMS drive.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Step {
-    /// From 1.
-    pub number: usize,
-    /// What it is for.
-    pub purpose: Purpose,
-    /// RMS drive; `None` for silence.
-    pub drive: Option<Dbfs>,
-    /// What is played.
-    pub stimuli: Vec<Stimulus>,
-    /// Whole periods analysed.
-    pub periods: usize,
-}
-
-/// Why a climb ended.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(tag = "because", rename_all = "kebab-case")]
-pub enum StopReason {
-    /// The output (or headphone, or input) clips.
-    ClipEvidence,
-    /// A bend was seen that no limit explains.
-    Bend,
-    /// A ceiling.
-    Ceiling {
-        /// Which one.
-        which: String,
-    },
-    /// The stimulus' true peak stands at full scale.
-    FullScale,
-    /// The quick look reached listening level plus wanted headroom.
-    WantedHeadroom,
-    /// Distortion at the ear passed the limit and the plan stops there.
-    DistortionAtEar,
-    /// The gain moved against the reference without clipping.
-    GainChange,
-    /// The distortion rose faster than any smooth bend lets it.
-    DistortionJumps,
-    /// The capture card's own full scale.
-    InputOverload,
-    /// The microphone's stated maximum.
-    MicrophoneLimit,
-    /// The path check is complete.
-    PathChecked,
-    /// The round of a swap is complete.
-    RoundPlayed,
-    /// Nothing was heard up to the highest allowed probe.
-    NoSignal,
-    /// Something was heard while the noise played, but not the noise.
-    NotTheSound,
-    /// A take stayed void after all attempts.
-    TakesVoid {
-        /// Why.
-        reason: VoidReason,
-    },
-    /// The user.
-    Stopped,
-    /// The card failed.
-    Card {
-        /// Plain message.
-        what: String,
-    },
-}
-
-impl StopReason {
-    /// What ends a climb whose last step was given up for this.
-    pub fn given_up(reason: &VoidReason) -> StopReason {
-        match reason {
-            VoidReason::Stopped => StopReason::Stopped,
-            VoidReason::Card { what } => StopReason::Card { what: what.clone() },
-            other => StopReason::TakesVoid { reason: other.clone() },
-        }
-    }
-
-    /// True where the climb ended before it could show the output's limit: what it shows is a lower bound.
-    pub fn is_lower_bound(&self) -> bool {
-        use StopReason::{Bend, ClipEvidence, DistortionJumps, FullScale, GainChange};
-        !matches!(self, Bend | ClipEvidence | GainChange | DistortionJumps | FullScale)
-    }
-}
-
-impl fmt::Display for StopReason {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            StopReason::ClipEvidence => write!(f, "it clips"),
-            StopReason::Bend => write!(f, "a bend was seen that no limit explains"),
-            StopReason::Ceiling { which } => write!(f, "the ceiling of {which} was reached"),
-            StopReason::FullScale => write!(f, "the stimulus reached full scale"),
-            StopReason::WantedHeadroom => write!(f, "the quick look reached the wanted headroom"),
-            StopReason::DistortionAtEar => write!(f, "the distortion at the ear passed its limit"),
-            StopReason::GainChange => write!(f, "the gain moved against the quiet reference"),
-            StopReason::DistortionJumps => write!(
-                f,
-                "the distortion rose faster with the level than any smooth distortion does: a limiter, a slew limit or a gain control is at work"
-            ),
-            StopReason::InputOverload => write!(f, "the capture card's input has no room left; lower its gain"),
-            StopReason::MicrophoneLimit => write!(f, "the microphone's stated maximum is near"),
-            StopReason::PathChecked => write!(f, "the path check is complete"),
-            StopReason::RoundPlayed => write!(f, "the round is complete"),
-            StopReason::NoSignal => {
-                write!(
-                    f,
-                    "nothing was heard up to the highest allowed probe; check routing, volume and the coupler; where the ceiling is low, `loudenough calibrate volts` allows a louder probe"
-                )
-            }
-            StopReason::NotTheSound => {
-                write!(
-                    f,
-                    "while the noise played something was heard, but not that noise: what is on the path makes another sound of it. Look for a speech codec (a wireless headset's call profile), noise suppression, echo cancelling or another program's sound, and switch it off"
-                )
-            }
-            StopReason::TakesVoid { reason } => write!(f, "a take stayed void: {reason}"),
-            StopReason::Stopped => write!(f, "it was stopped"),
-            StopReason::Card { what } => write!(f, "{what}"),
-        }
-    }
-}
 
 /// What to do next.
 #[derive(Clone, Debug, PartialEq)]
@@ -300,29 +93,6 @@ pub struct Climb<'a> {
     pub results: &'a [StepResult],
 }
 
-/// Ceiling at the calibrated point: the lower of the plan's and the chain's own.
-pub fn spl_ceiling(plan: &Plan, chain: &Chain) -> DbSpl {
-    let asked = plan.ceilings.spl;
-    chain.output_side.ceilings.spl.filter(|own| own.db() < asked.db()).unwrap_or(asked)
-}
-
-/// Ceilings of the drive that are known before anything is heard: the plan's and the chain's own, on the drive itself, in
-/// volts and in milliwatts.
-fn drive_ceilings(plan: &Plan, chain: &Chain) -> Vec<DriveCeiling> {
-    let Ceilings { drive, volts, milliwatts, .. } = plan.ceilings;
-    let asked = drive.map(|drive| DriveCeiling { rms: drive, because: format!("{drive} of drive") });
-    let own = chain.output_side.ceilings.drive;
-    let own = own.map(|drive| DriveCeiling { rms: drive, because: format!("{drive} of drive, the chain's own") });
-    let also = ChainCeilings { volts, milliwatts, ..ChainCeilings::default() };
-    let electrical = chain.electrical_ceilings(&also, &plan.sines_hz);
-    asked.into_iter().chain(own).chain(electrical).collect()
-}
-
-/// The lowest of them; `None` where there is none.
-pub fn drive_ceiling(plan: &Plan, chain: &Chain) -> Option<DriveCeiling> {
-    drive_ceilings(plan, chain).into_iter().min_by(|a, b| a.rms.db().total_cmp(&b.rms.db()))
-}
-
 impl Climb<'_> {
     /// The next step, or why there is none.
     pub fn next(&self) -> Next {
@@ -338,13 +108,16 @@ impl Climb<'_> {
         if self.plan.extent == Extent::PathCheck {
             return path::next(self);
         }
-        match self.results.last().map(|r| r.step.purpose) {
-            None => self.step(Purpose::Silence, None),
-            Some(Purpose::Silence) => self.first_probe(),
-            Some(Purpose::Probe) => self.after_probe(),
-            Some(Purpose::Reference | Purpose::Asked) => self.asked().unwrap_or_else(|| self.first_climb()),
-            Some(Purpose::Climb | Purpose::Threshold | Purpose::Bisect) => self.after_climb(),
-            Some(_) => Next::Done(self.reason()),
+        let Some(last) = self.results.last() else { return self.step(Purpose::Silence, None) };
+        match last.step.purpose {
+            Purpose::Silence => self.first_probe(),
+            Purpose::Probe => self.after_probe(),
+            Purpose::Reference | Purpose::Asked => self.asked().unwrap_or_else(|| self.first_climb()),
+            Purpose::Climb | Purpose::Threshold | Purpose::Bisect => self.after_climb(last),
+            Purpose::ReferenceAgain | Purpose::LeftAlone | Purpose::RightAlone => Next::Done(self.reason()),
+            Purpose::Seat | Purpose::Matched | Purpose::OpenEar | Purpose::CoveredEar | Purpose::Position => {
+                Next::Done(self.reason())
+            }
         }
     }
 
@@ -364,7 +137,7 @@ impl Climb<'_> {
 
     /// An outside source at the open or the covered ear.
     pub fn outside_step(&self, purpose: Purpose) -> Step {
-        let stimuli = self.stimuli(Purpose::Silence);
+        let stimuli = self.stimuli(purpose);
         Step { number: self.results.len() + 1, purpose, drive: None, stimuli, periods: OUTSIDE_PERIODS }
     }
 
@@ -376,104 +149,28 @@ impl Climb<'_> {
         }
     }
 
-    /// Ceiling at the calibrated point.
-    pub fn spl_ceiling(&self) -> DbSpl {
-        spl_ceiling(self.plan, self.chain)
-    }
-
-    /// Highest drive allowed now and which limit it is; before the gain is known only the drive's own ceiling holds.
-    pub fn ceiling(&self) -> DriveCeiling {
-        // The chain's own never raises anything.
-        let mut ceilings = drive_ceilings(self.plan, self.chain);
-        match self.highest_spl_per_drive() {
-            Some(offset_plus_gain) => ceilings.push(DriveCeiling {
-                rms: Dbfs(self.spl_ceiling().db() - offset_plus_gain),
-                because: format!("{} at the {}", self.spl_ceiling(), self.chain.point()),
-            }),
-            None if self.chain.ears().any(|(_, role)| self.chain.acoustic(role).is_some()) => {
-                ceilings.push(self.unheard())
-            }
-            None if self.plan.ceilings.drive.is_none() => ceilings.push(DriveCeiling {
-                rms: UNCALIBRATED_CEILING,
-                because: format!("{UNCALIBRATED_CEILING} while no sound level is known"),
-            }),
-            None => {}
-        }
-        let lowest = ceilings.into_iter().min_by(|a, b| a.rms.db().total_cmp(&b.rms.db()));
-        lowest.unwrap_or(DriveCeiling { rms: UNCALIBRATED_CEILING, because: "no sound level is known".into() })
-    }
-
-    /// Calibrated, but nothing is heard yet: the microphone may be dead or on the other side, and the ear that is driven is
-    /// not the one that is watched. The loudest plausible headphone at this output, or at the loudest plausible one where its
-    /// volts are not known, stays under the ceiling.
-    fn unheard(&self) -> DriveCeiling {
-        let volts = self.chain.most_volts();
-        let loudest = LOUDEST_PER_VOLT_DB + db_from_amplitude(volts.unwrap_or(LOUDEST_OUTPUT_V)).unwrap_or(0.0);
-        let most = if volts.is_some() { UNCALIBRATED_CEILING } else { UNHEARD_DRIVE };
-        let rms = Dbfs((self.spl_ceiling().db() - loudest).min(most.db()));
-        DriveCeiling {
-            rms,
-            because: format!("{rms} while nothing is heard; check that the microphone sits at the ear that is driven"),
-        }
-    }
-
-    /// Drive that gives this level at the loudest calibrated ear; `None` while no sound level is known.
-    fn drive_at(&self, level: DbSpl) -> Option<Dbfs> {
-        Some(Dbfs(level.db() - self.highest_spl_per_drive()?))
-    }
-
-    /// Gain of input `input`, captured over played in dB, from the latest step that stood over the noise.
-    pub fn gain_db(&self, input: usize) -> Option<f64> {
-        self.results.iter().rev().find_map(|r| {
-            let pink = r.pink(input)?.0;
-            Some(pink.gain_db?.value).filter(|_| over_noise_db(pink) >= OVER_NOISE_DB && !is_coarse(pink, r.step.drive))
-        })
-    }
-
-    /// dB SPL minus dBFS of drive at the louder calibrated ear.
-    fn highest_spl_per_drive(&self) -> Option<f64> {
-        self.chain
-            .ears()
-            .filter_map(|(input, role)| Some(self.gain_db(input)? + self.chain.acoustic(role)?.offset.value))
-            .reduce(f64::max)
-    }
-
     fn deciding(&self) -> usize {
         self.chain.deciding_input()
     }
 
-    fn full(&self) -> Dbfs {
-        self.period.full_drive().unwrap_or(UNCALIBRATED_CEILING)
-    }
-
-    /// The lower of ceiling and full scale.
-    pub(super) fn limit(&self) -> (Dbfs, StopReason) {
-        let ceiling = self.ceiling();
-        if ceiling.rms.db() < self.full().db() {
-            (ceiling.rms, StopReason::Ceiling { which: ceiling.because })
-        } else {
-            (self.full(), StopReason::FullScale)
-        }
-    }
-
     pub(super) fn step(&self, purpose: Purpose, drive: Option<Dbfs>) -> Next {
         let stimuli = self.stimuli(purpose);
-        let periods = match purpose {
-            Purpose::Probe | Purpose::Climb => self.plan.climb_periods,
-            _ => self.plan.careful_periods,
-        };
+        let periods = if purpose.is_short() { self.plan.climb_periods } else { self.plan.careful_periods };
         Next::Step(Step { number: self.results.len() + 1, purpose, drive, stimuli, periods })
     }
 
     /// What a step of this purpose plays.
     pub fn stimuli(&self, purpose: Purpose) -> Vec<Stimulus> {
+        let pink = || vec![self.plan.pink.clone()];
         match purpose {
-            Purpose::Silence => {
+            Purpose::Silence | Purpose::OpenEar | Purpose::CoveredEar => {
                 vec![Stimulus::Silence { doubled: matches!(&self.plan.pink, Stimulus::Pink(p) if p.doubled) }]
             }
             Purpose::Asked | Purpose::Matched => self.with_others(),
             Purpose::Climb | Purpose::Threshold | Purpose::Bisect if self.plan.asked.is_empty() => self.with_others(),
-            _ => vec![self.plan.pink.clone()],
+            Purpose::Climb | Purpose::Threshold | Purpose::Bisect => pink(),
+            Purpose::Probe | Purpose::Reference | Purpose::ReferenceAgain => pink(),
+            Purpose::Seat | Purpose::Position | Purpose::LeftAlone | Purpose::RightAlone => pink(),
         }
     }
 
@@ -536,73 +233,6 @@ impl Climb<'_> {
         Some(Dbfs(listening.level.db() + z_less_stated - offset - self.gain_db(input)?))
     }
 
-    /// The next level that was asked for, in rising order and never above the limit; `None` after the last, or once the
-    /// one before clipped or left no room: what is louder waits for the climb.
-    fn asked(&self) -> Option<Next> {
-        let done = self.results.iter().filter(|r| r.step.purpose == Purpose::Asked).count();
-        if done > 0 && (self.results.last().is_some_and(|last| self.clips(last)) || self.blocked().is_some()) {
-            return None;
-        }
-        let (limit, _) = self.limit();
-        let mut drives: Vec<f64> =
-            self.plan.asked.iter().filter_map(|level| self.drive_for(level)).map(|d| d.db().min(limit.db())).collect();
-        drives.sort_by(f64::total_cmp);
-        drives.dedup_by(|a, b| (*a - *b).abs() < SAME_DB);
-        drives.get(done).map(|drive| self.step(Purpose::Asked, Some(Dbfs(*drive))))
-    }
-
-    /// Levels asked for that were not played, or not as asked. Nothing is said of those that may still come.
-    pub fn not_as_asked(&self) -> Vec<NotAsAsked> {
-        let is_asked = |r: &&StepResult| r.step.purpose == Purpose::Asked;
-        let before = |r: &StepResult| matches!(r.step.purpose, Purpose::Silence | Purpose::Probe | Purpose::Reference);
-        let known = self.results.iter().take_while(|r| before(r)).count();
-        let then = Climb { results: &self.results[..known], ..*self };
-        let over = self.results.last().is_some_and(|r| !before(r) && r.step.purpose != Purpose::Asked);
-        let (limit, reason) = then.limit();
-        let stopped_at = self.results.iter().rev().find(is_asked);
-        self.plan
-            .asked
-            .iter()
-            .filter_map(|level| {
-                let Some(wanted) = then.drive_for(level) else {
-                    return over.then(|| NotAsAsked {
-                        level: *level,
-                        wanted: None,
-                        played: None,
-                        because: "no sound level is known without a calibration offset".into(),
-                    });
-                };
-                let held = Dbfs(wanted.db().min(limit.db()));
-                let near = |r: &&StepResult| r.step.drive.is_some_and(|d| (d.db() - held.db()).abs() < SAME_LEVEL_DB);
-                let played = self.results.iter().filter(is_asked).find(near).and_then(|r| r.step.drive);
-                let because = match played {
-                    Some(_) if wanted.db() - limit.db() <= SAME_DB => return None,
-                    Some(_) => reason.to_string(),
-                    None if !over => return None,
-                    None if stopped_at.is_some_and(|last| self.clips(last)) => "it clips at a lower one".into(),
-                    None => {
-                        let last = stopped_at.map_or(known, |r| r.step.number);
-                        let then = Climb { results: &self.results[..last.min(self.results.len())], ..*self };
-                        then.blocked().map_or("the session ended before".into(), |why| why.to_string())
-                    }
-                };
-                Some(NotAsAsked { level: *level, wanted: Some(wanted), played, because })
-            })
-            .collect()
-    }
-
-    /// A level as RMS drive; `None` while the sound level is not known.
-    pub(super) fn drive_for(&self, level: &AskedLevel) -> Option<Dbfs> {
-        match level {
-            AskedLevel::Drive(drive) => Some(*drive),
-            AskedLevel::Spl(spl) => {
-                let (_, role) = self.chain.ears().next()?;
-                let offset = self.chain.acoustic(role)?.offset.value;
-                Some(Dbfs(spl.db() - offset - self.gain_db(self.deciding())?))
-            }
-        }
-    }
-
     /// The stepped noise and everything played beside it.
     fn with_others(&self) -> Vec<Stimulus> {
         let sines = self.plan.sines_hz.iter().map(|f| Stimulus::sine(*f));
@@ -641,8 +271,7 @@ impl Climb<'_> {
         }
     }
 
-    fn after_climb(&self) -> Next {
-        let Some(last) = self.results.last() else { return self.step(Purpose::Silence, None) };
+    fn after_climb(&self, last: &StepResult) -> Next {
         if last.step.purpose == Purpose::Threshold {
             return self
                 .soft_again(last)
@@ -693,37 +322,6 @@ impl Climb<'_> {
         (limit.db() - last.db() > SAME_DB).then(|| Dbfs((last.db() + step.min(room)).min(limit.db())))
     }
 
-    /// What forbids one more step upward although ceiling and full scale would allow it.
-    fn blocked(&self) -> Option<StopReason> {
-        let (pink, result) = self.last_pink()?;
-        let ears = self.chain.ears().filter_map(|(input, _)| self.results.last()?.pink(input));
-        let overloads = ears
-            .into_iter()
-            .any(|(pink, _)| pink.common.overload.samples_at_limit > 0 || input_room_db(pink) < SAME_DB);
-        let factor = self.period.true_peak_factor_db().unwrap_or(0.0);
-        if overloads {
-            return Some(StopReason::InputOverload);
-        }
-        if let (Some(max), Some(sound)) = (self.chain.microphone_max_db_spl, result.sound) {
-            let peak = sound.peak.or_else(|| Some(sound.z?.value + factor))?;
-            if peak + self.plan.step_db > max - MICROPHONE_ROOM_DB {
-                return Some(StopReason::MicrophoneLimit);
-            }
-        }
-        if self.plan.stop_at_ear
-            && self.distortion_at_ear_percent(pink).is_some_and(|d| d > self.plan.distortion_limit_percent)
-        {
-            return Some(StopReason::DistortionAtEar);
-        }
-        None
-    }
-
-    fn distortion_at_ear_percent(&self, pink: &PinkFinding) -> Option<f64> {
-        let parts = [pink.even.told(), pink.odd.told()];
-        let power: f64 = parts.iter().flatten().map(|e| 10f64.powf(e.value / 10.0)).sum();
-        (power > 0.0).then(|| 100.0 * power.sqrt())
-    }
-
     fn why_unclean(&self, result: &StepResult) -> Option<Unclean> {
         clean::why_unclean(self.results, result, self.chain, self.plan.distortion_limit_percent)
     }
@@ -737,7 +335,7 @@ impl Climb<'_> {
         let drives = |clean: bool| {
             self.results
                 .iter()
-                .filter(|r| matches!(r.step.purpose, Purpose::Reference | Purpose::Climb | Purpose::Bisect))
+                .filter(|r| r.step.purpose.brackets())
                 .filter(|r| self.chain.limit_inputs().iter().any(|input| r.pink(*input).is_some()))
                 .filter(move |r| self.why_unclean(r).is_none() == clean)
                 .filter_map(|r| r.step.drive)
@@ -769,7 +367,7 @@ impl Climb<'_> {
     }
 
     fn reason(&self) -> StopReason {
-        let climbed = |r: &&StepResult| matches!(r.step.purpose, Purpose::Climb | Purpose::Threshold | Purpose::Bisect);
+        let climbed = |r: &&StepResult| r.step.purpose.climbs();
         let own = || self.results.iter().filter(|r| !r.step.purpose.is_added());
         let words = own().filter_map(|r| clean::bend_word(self.results, r, self.chain));
         match words.min_by_key(|word| *word != "clips") {
@@ -798,11 +396,6 @@ impl Climb<'_> {
 fn is_coarse(pink: &PinkFinding, drive: Option<Dbfs>) -> bool {
     let quiet = drive.is_some_and(|drive| drive.db() < UNHEARD_DRIVE.db() - SAME_DB);
     quiet && pink.odd.told().is_some_and(|odd| odd.value > COARSE_DB)
-}
-
-/// How much louder the sound may become before the capture card's input is full, dB.
-fn input_room_db(pink: &PinkFinding) -> f64 {
-    pink.common.overload.room_db - INPUT_ROOM_DB
 }
 
 /// Stimulus over noise, dB: without end on a digital loop, which has a level and no noise.

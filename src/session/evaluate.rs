@@ -2,9 +2,10 @@
 
 use super::chain::{AgedPart, Chain, ChainCeilings, Coupler};
 use super::clean::GAIN_TOLERANCE_DB;
-use super::climb::{Climb, NotAsAsked, Purpose};
+use super::climb::{Climb, NotAsAsked};
 use super::plan::{AskedLevel, Ceilings};
 use super::record::{InputResult, Record, SessionHead, SoundLevels, StepResult};
+use super::step::Purpose;
 use crate::analysis::band::band_of;
 use crate::analysis::{About, Finding, Flaw, PinkFinding, Reference};
 use crate::card::{InputRole, known_name, pair_in_words};

@@ -20,6 +20,7 @@ pub mod reanalyse;
 pub mod record;
 pub mod runner;
 pub mod seats;
+pub mod step;
 pub mod storage;
 pub mod swap;
 pub mod toml_file;

@@ -7,8 +7,10 @@
 //!
 //! Decided like a climb from plan, chain and finished steps, behind the same ceilings.
 
-use super::climb::{Climb, FIRST_PROBE, Next, OVER_NOISE_DB, Purpose, Step, StopReason, over_noise_db};
+use super::climb::{Climb, FIRST_PROBE, Next, OVER_NOISE_DB, over_noise_db};
+
 use super::record::StepResult;
+use super::step::{Purpose, Step, StopReason};
 use crate::units::Dbfs;
 
 /// The loudest takes stand this far over the noise, where the ceilings allow it, dB: enough for crosstalk of −40 dB.

@@ -8,8 +8,8 @@
 //! looks  1  2   3   4  5
 //! ```
 
-use super::climb::Purpose;
 use super::record::{Record, StepResult};
+use super::step::Purpose;
 use crate::stats::Estimate;
 use crate::units::tidy_signed;
 use serde::{Deserialize, Serialize};
@@ -87,7 +87,7 @@ pub fn positions(record: &Record) -> Vec<Position> {
 fn change_db(record: &Record, step: &StepResult) -> Option<Estimate> {
     let input = record.head.chain.limit_input();
     let gain = |step: &StepResult| Some(step.pink(input)?.0.level_z?.shifted(-step.step.drive?.db()));
-    let at_seat = |s: &&StepResult| matches!(s.step.purpose, Purpose::Seat | Purpose::Reference) && s.seat == step.seat;
+    let at_seat = |s: &&StepResult| s.step.purpose.shows_seat() && s.seat == step.seat;
     let reference = record.steps.iter().rev().find(at_seat)?;
     Some(gain(step)?.plus(&gain(reference)?.negative()))
 }

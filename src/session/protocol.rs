@@ -2,11 +2,11 @@
 //! measurement state.
 
 use super::chain::Chain;
-use super::climb::Step;
 use super::matching::Target;
 use super::plan::Plan;
 use super::record::Record;
 use super::seats::Seats;
+use super::step::Step;
 use crate::analysis::{Flaw, RatioPoint, Tone};
 use crate::calibration::{Acoustic, Calibrator};
 use crate::card::{CardDescription, Granted, Hookup, InputRole};

@@ -2,7 +2,6 @@
 //! each take with the clock and delay that its step stored, all other steps on all cores. On one machine and build the
 //! numbers are bit-identical.
 
-use super::climb::Purpose;
 use super::record::{InputResult, Record, StepResult};
 use super::runner::{Known, RunError};
 use super::storage::Storage;
@@ -53,7 +52,7 @@ pub fn reanalyse(folder: &Path, write: bool) -> Result<Reanalysed, RunError> {
 
 /// True for steps whose takes later ones are measured with.
 fn teaches(step: &StepResult) -> bool {
-    matches!(step.step.purpose, Purpose::Silence | Purpose::Reference)
+    step.step.purpose.teaches()
 }
 
 type Analysed = Result<(Vec<InputResult>, Option<VoidReason>), RunError>;

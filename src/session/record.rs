@@ -1,8 +1,8 @@
 //! Everything that is needed to redo the analysis and to judge again: plan, chain, cards, steps and what ended it.
 
 use super::chain::Chain;
-use super::climb::{Purpose, Step, StopReason};
 use super::plan::Plan;
+use super::step::{Purpose, Step, StopReason};
 use crate::analysis::{Finding, Flaw, IntermodulationFinding, PinkFinding, SilenceFinding, SineFinding, SweepFinding};
 use crate::calibration::Acoustic;
 use crate::card::{Granted, InputRole};

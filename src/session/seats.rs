@@ -8,7 +8,6 @@
 //! seat 4   20–100 Hz −6.2 dB    leaks: left out
 //! ```
 
-use super::climb::Purpose;
 use super::record::{InputResult, Record};
 use crate::analysis::{About, Finding, Flaw};
 use crate::card::InputRole;
@@ -125,7 +124,7 @@ impl Seats {
 
 /// The fits of one input so far: the quiet reference of the climb, and each seat after it.
 pub fn fits(record: &Record, input: usize) -> Vec<Fit> {
-    let takes = record.steps.iter().filter(|s| matches!(s.step.purpose, Purpose::Reference | Purpose::Seat));
+    let takes = record.steps.iter().filter(|s| s.step.purpose.shows_seat());
     takes.filter_map(|step| Fit::of(step.seat, step.step.drive?.db(), step.pink(input)?.1)).collect()
 }
 

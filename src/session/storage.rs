@@ -29,8 +29,8 @@ pub use error::StorageError;
 pub use glance::{Glance, all_sessions, finished, unfinished};
 pub use names::{can_name_a_session as is_plain_name, default_sessions_dir, of_time as name_of_time};
 
-use super::climb::Step;
 use super::record::{Record, SessionEvent, SessionHead, StepResult, TakeResult};
+use super::step::Step;
 use super::wav::Wav;
 use crate::card::InputRole;
 use crate::signal::{Period, Stimulus};

@@ -11,10 +11,11 @@
 //! is, so nothing scatters from seat to seat, and what seat, gain and room have drifted shows between two rounds of one
 //! output.
 
-use super::climb::{Climb, Next, OVER_NOISE_DB, Purpose, Step, StopReason, over_noise_db};
+use super::climb::{Climb, Next, OVER_NOISE_DB, over_noise_db};
 use super::matching::{MatchedOn, Target};
 use super::plan::{AskedLevel, Order, Plan};
 use super::record::{Record, StepResult};
+use super::step::{Purpose, Step, StopReason};
 use crate::units::{DbSpl, Dbfs};
 
 /// Rounds where nothing else is asked: first, second, first again.
@@ -45,7 +46,8 @@ pub fn rounds(record: &Record) -> Vec<Round<'_>> {
     let stretches = record.steps.chunk_by(|_, next| !is_silence(next));
     stretches
         .filter_map(|steps| {
-            let last = |is: fn(Purpose) -> bool| steps.iter().rev().find(|s| is(s.step.purpose) && s.given_up().is_none());
+            let last =
+                |is: fn(Purpose) -> bool| steps.iter().rev().find(|s| is(s.step.purpose) && s.given_up().is_none());
             Some(Round {
                 silence: last(|p| p == Purpose::Silence)?,
                 reference: last(|p| matches!(p, Purpose::Reference | Purpose::ReferenceAgain))?,
@@ -147,10 +149,7 @@ struct Apart {
 fn difference(before: &[(i32, f64)], now: &[(i32, f64)]) -> Apart {
     let of = |x: &i32| before.iter().find(|(other, _)| other == x).map(|(_, gain)| *gain);
     let differences = || now.iter().filter_map(|(x, gain)| Some(gain - of(x)?));
-    Apart {
-        gain_db: differences().next().unwrap_or(0.0),
-        most_db: differences().map(f64::abs).fold(0.0, f64::max),
-    }
+    Apart { gain_db: differences().next().unwrap_or(0.0), most_db: differences().map(f64::abs).fold(0.0, f64::max) }
 }
 
 /// Captured over played: of the whole first, then of every one-third octave that stands over its noise, dB.

@@ -1,5 +1,6 @@
 //! What tests share.
 
+pub mod card;
 pub mod circuit;
 pub mod sessions;
 pub mod takes;

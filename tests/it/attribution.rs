@@ -11,10 +11,10 @@ use loudenough::audio::simulated::{BenchSpec, Bend, CAPTURE_CHANNELS, Device, Dr
 use loudenough::card::{CardId, Granted, InputRole};
 use loudenough::judgement::attribution::{Attribution, Changed, Owner, Product, attribution};
 use loudenough::session::chain::Chain;
-use loudenough::session::climb::{Purpose, Step};
 use loudenough::session::evaluate::evaluate;
 use loudenough::session::plan::{AskedLevel, Plan};
 use loudenough::session::record::{Record, SCHEMA, SessionHead, StepResult, TakeResult};
+use loudenough::session::step::{Purpose, Step};
 use loudenough::signal::{Drive, DriveCeiling, FADE_S, Period, Stimulus, Sweep, TwoTones, raised_cosine};
 use loudenough::stats::Draws;
 use loudenough::take::{Input, Take, TakeHead};

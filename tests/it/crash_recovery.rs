@@ -407,7 +407,7 @@ fn what_an_interrupted_step_left_is_moved_aside_and_not_mixed_with_the_new_takes
     let home = tempfile::tempdir().unwrap();
     let head = stored::head(ID);
     let (step, takes) = stored::script().swap_remove(1);
-    let step = loudenough::session::climb::Step { number: 1, ..step };
+    let step = loudenough::session::step::Step { number: 1, ..step };
     let mut storage = Storage::create(home.path(), &head).unwrap();
     assert_eq!(storage.save_take(&step, &takes[0]).unwrap(), "pink-1.wav");
     assert_eq!(storage.save_take(&step, &takes[0]).unwrap(), "pink-2.wav");

@@ -5,9 +5,9 @@ use crate::common::truth::steady_period;
 use crate::music::{desk, session};
 use loudenough::audio::simulated::{BenchSpec, SimulatedCardSpec, Turn};
 use loudenough::judgement::{ListeningAt, judge};
-use loudenough::session::climb::Purpose;
 use loudenough::session::plan::Plan;
 use loudenough::session::protocol::Command;
+use loudenough::session::step::Purpose;
 use loudenough::units::SampleRate;
 use std::f64::consts::SQRT_2;
 

@@ -2,10 +2,9 @@
 //! of steps that no fade allows? Random sequences of takes, stops, stalls, reports and block sizes on a card that
 //! keeps everything it was given.
 
-use loudenough::audio::{
-    Advance, AudioError, Backend, Callbacks, Engine, FaultKind, Guard, GuardedInput, OpenCards, Progress, TakeRequest,
-};
-use loudenough::card::{CaptureChannel, CardDescription, CardId, Granted, InputRole, Routing};
+use crate::common::card::{Driven, Turn};
+use loudenough::audio::{AudioError, Callbacks, Engine, FaultKind, Guard, GuardedInput, Progress, TakeRequest};
+use loudenough::card::{CaptureChannel, CardId, InputRole, Routing};
 use loudenough::signal::{Drive, DriveCeiling, FADE_S, Period, Stimulus};
 use loudenough::units::{Dbfs, SampleRate};
 use proptest::prelude::*;
@@ -32,60 +31,17 @@ struct Tape {
     reports: Vec<FaultKind>,
 }
 
-struct HostileCard(Arc<Mutex<Tape>>);
-
-struct HostileCards {
+struct HostileCard {
     tape: Arc<Mutex<Tape>>,
-    callbacks: Callbacks,
-    granted: Granted,
     turn: usize,
     frames: u64,
 }
 
-impl Backend for HostileCard {
-    fn name(&self) -> &str {
-        "hostile"
-    }
-
-    fn owns(&self, _: &CardId) -> bool {
-        true
-    }
-
-    fn list(&self) -> Result<Vec<CardDescription>, AudioError> {
-        Ok(Vec::new())
-    }
-
-    fn open(&self, routing: &Routing, callbacks: Callbacks) -> Result<Box<dyn OpenCards>, AudioError> {
-        let granted = Granted {
-            id: routing.playback.clone(),
-            rate: RATE,
-            channels: 1,
-            block_frames: None,
-            format: "f32".into(),
-            may_resample: None,
-            simulates: None,
-        };
-        Ok(Box::new(HostileCards { tape: Arc::clone(&self.0), callbacks, granted, turn: 0, frames: 0 }))
-    }
-}
-
-impl OpenCards for HostileCards {
-    fn playback(&self) -> &Granted {
-        &self.granted
-    }
-
-    fn capture(&self) -> &Granted {
-        &self.granted
-    }
-
-    fn is_caller_driven(&self) -> bool {
-        true
-    }
-
-    fn advance(&mut self) -> Advance {
+impl Turn for HostileCard {
+    fn turn(&mut self, callbacks: &mut Callbacks) -> f64 {
         let mut tape = self.tape.lock().unwrap();
         for kind in tape.reports.drain(..) {
-            self.callbacks.faults.report(kind, || "reported".into());
+            callbacks.faults.report(kind, || "reported".into());
         }
         let frames = tape.blocks[self.turn % tape.blocks.len()];
         self.turn += 1;
@@ -94,15 +50,15 @@ impl OpenCards for HostileCards {
         if tape.stall_playback > 0 {
             tape.stall_playback -= 1;
         } else {
-            self.callbacks.playback.render(&mut block, 1);
+            callbacks.playback.render(&mut block, 1);
             tape.played.extend_from_slice(&block);
         }
         if tape.stall_capture > 0 {
             tape.stall_capture -= 1;
         } else {
-            self.callbacks.capture.accept(&block, 1);
+            callbacks.capture.accept(&block, 1);
         }
-        Advance::Moved { t_s: self.frames as f64 / RATE.hz() }
+        self.frames as f64 / RATE.hz()
     }
 }
 
@@ -172,7 +128,8 @@ fn perform(acts: &[Act], blocks: &[usize]) -> (Vec<f32>, Vec<Begun>, bool) {
         capture_rate: RATE,
         block_frames: 512,
     };
-    let mut engine = Engine::open(&HostileCard(Arc::clone(&tape)), &routing, Box::new(|_| ())).unwrap();
+    let card = || HostileCard { tape: Arc::clone(&tape), turn: 0, frames: 0 };
+    let mut engine = Engine::open(&Driven(card), &routing, Box::new(|_| ())).unwrap();
     let mut takes = Vec::new();
     for act in acts {
         match act {

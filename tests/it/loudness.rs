@@ -16,10 +16,11 @@
 //!
 //! `LOUDENOUGH_LOUDNESS` is the number of cases, `LOUDENOUGH_SEED` the first seed.
 
+use crate::common::card::{Driven, Turn};
 use crate::common::sessions::frozen;
-use loudenough::audio::{Advance, AudioError, Backend, Callbacks, FaultKind, OpenCards};
+use loudenough::audio::{Callbacks, FaultKind};
 use loudenough::calibration::Acoustic;
-use loudenough::card::{CardDescription, CardId, Granted, InputRole, Routing};
+use loudenough::card::InputRole;
 use loudenough::session::chain::{Chain, Coupler};
 use loudenough::session::plan::{AskedLevel, Ceilings, Extent, ListeningLevel, Plan, Weighting};
 use loudenough::session::protocol::{Command, Event, SessionRequest};
@@ -174,18 +175,10 @@ struct Tape {
 /// Stop and Ready of the bench, once it stands.
 type Hands = Arc<Mutex<Option<(Stop, Ready)>>>;
 
-struct Desk {
+struct Card {
     case: Case,
     tape: Arc<Mutex<Tape>>,
     hands: Hands,
-}
-
-struct Cards {
-    case: Case,
-    tape: Arc<Mutex<Tape>>,
-    hands: Hands,
-    callbacks: Callbacks,
-    granted: Granted,
     resonance: Resonance,
     way: std::collections::VecDeque<f64>,
     random: Draw,
@@ -193,42 +186,19 @@ struct Cards {
     unplugged: bool,
 }
 
-impl Backend for Desk {
-    fn name(&self) -> &str {
-        "tape"
-    }
-
-    fn owns(&self, _: &CardId) -> bool {
-        true
-    }
-
-    fn list(&self) -> Result<Vec<CardDescription>, AudioError> {
-        Ok(Vec::new())
-    }
-
-    fn open(&self, routing: &Routing, callbacks: Callbacks) -> Result<Box<dyn OpenCards>, AudioError> {
-        let granted = Granted {
-            id: routing.playback.clone(),
-            rate: RATE,
-            channels: 1,
-            block_frames: None,
-            format: "f32".into(),
-            may_resample: None,
-            simulates: None,
-        };
-        let (hz, db) = self.case.resonance;
-        Ok(Box::new(Cards {
-            case: self.case.clone(),
-            tape: Arc::clone(&self.tape),
-            hands: Arc::clone(&self.hands),
-            callbacks,
-            granted,
+impl Card {
+    fn new(case: &Case, tape: &Arc<Mutex<Tape>>, hands: &Hands) -> Card {
+        let (hz, db) = case.resonance;
+        Card {
+            case: case.clone(),
+            tape: Arc::clone(tape),
+            hands: Arc::clone(hands),
             resonance: Resonance::new(hz, db),
-            way: std::iter::repeat_n(0.0, self.case.delay).collect(),
+            way: std::iter::repeat_n(0.0, case.delay).collect(),
             random: Draw(Pcg32::seed_from_u64(7)),
             stalled_to: 0,
             unplugged: false,
-        }))
+        }
     }
 }
 
@@ -259,22 +229,9 @@ impl Resonance {
     }
 }
 
-impl OpenCards for Cards {
-    fn playback(&self) -> &Granted {
-        &self.granted
-    }
-
-    fn capture(&self) -> &Granted {
-        &self.granted
-    }
-
-    fn is_caller_driven(&self) -> bool {
-        true
-    }
-
-    fn advance(&mut self) -> Advance {
+impl Turn for Card {
+    fn turn(&mut self, callbacks: &mut Callbacks) -> f64 {
         let mut tape = self.tape.lock().unwrap();
-        let moved = |tape: &Tape| Advance::Moved { t_s: tape.frames as f64 / RATE.hz() };
         let mut lost = 0;
         while let Some((at, fault)) = tape.due.last().copied().filter(|(at, _)| *at <= tape.frames) {
             tape.due.pop();
@@ -283,9 +240,9 @@ impl OpenCards for Cards {
                 Fault::Deaf => tape.deaf = true,
                 Fault::Stall(seconds) => self.stalled_to = at + RATE.frames_in(seconds),
                 Fault::Lose(frames) => lost = frames,
-                Fault::Report => self.callbacks.faults.report(FaultKind::Xrun, || "reported".into()),
+                Fault::Report => callbacks.faults.report(FaultKind::Xrun, || "reported".into()),
                 Fault::Unplug => {
-                    self.callbacks.faults.report(FaultKind::Fatal, || "unplugged".into());
+                    callbacks.faults.report(FaultKind::Fatal, || "unplugged".into());
                     self.unplugged = true;
                 }
                 Fault::Stop => {
@@ -308,7 +265,7 @@ impl OpenCards for Cards {
         }
         let mut block = vec![0.0f32; self.case.block];
         if !self.unplugged {
-            self.callbacks.playback.render(&mut block, 1);
+            callbacks.playback.render(&mut block, 1);
         }
         let slot = RATE.frames_in(SLOT_S);
         let gain = 10f64.powf(self.case.gain_db / 20.0);
@@ -330,13 +287,12 @@ impl OpenCards for Cards {
             captured.push((heard + noise * Dbfs(self.case.noise_dbfs).rms()) as f32);
         }
         let done = tape.frames;
-        let is_moved = moved(&tape);
         drop(tape);
         if !self.unplugged && done >= self.stalled_to {
             let from = lost.min(captured.len());
-            self.callbacks.capture.accept(&captured[from..], 1);
+            callbacks.capture.accept(&captured[from..], 1);
         }
-        is_moved
+        done as f64 / RATE.hz()
     }
 }
 
@@ -356,8 +312,11 @@ fn perform(case: &Case) -> Outcome {
     due.sort_by_key(|(at, _)| std::cmp::Reverse(*at));
     let tape = Arc::new(Mutex::new(Tape { due, knob: 1.0, ..Tape::default() }));
     let hands: Hands = Arc::default();
-    let desk = Desk { case: case.clone(), tape: Arc::clone(&tape), hands: Arc::clone(&hands) };
-    let bench = Bench::spawn(vec![Box::new(desk)], frozen);
+    let cards = {
+        let (case, tape, hands) = (case.clone(), Arc::clone(&tape), Arc::clone(&hands));
+        Driven(move || Card::new(&case, &tape, &hands))
+    };
+    let bench = Bench::spawn(vec![Box::new(cards)], frozen);
     *hands.lock().unwrap() = Some((bench.stop.clone(), bench.ready.clone()));
     let mut chain = Chain::fresh("tape:card", "tape:card");
     chain.coupler = Coupler::EarSimulator603184;

@@ -3,9 +3,9 @@
 use crate::common::truth;
 use loudenough::audio::simulated::BenchSpec;
 use loudenough::judgement::{Threshold, judge, judge_for};
-use loudenough::session::climb::StopReason;
 use loudenough::session::plan::{ListeningLevel, Weighting};
 use loudenough::session::record::Record;
+use loudenough::session::step::StopReason;
 use loudenough::session::storage::Storage;
 use loudenough::signal::Stimulus;
 use loudenough::units::{DbSpl, SampleRate};

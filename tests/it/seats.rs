@@ -13,7 +13,7 @@ use loudenough::session::protocol::{Command, Event, SessionRequest};
 use loudenough::session::record::Record;
 use loudenough::session::runner::Bench;
 use loudenough::session::storage::Storage;
-use loudenough::session::{climb::Purpose, reanalyse};
+use loudenough::session::{reanalyse, step::Purpose};
 use loudenough::stats::{mean_of, student_t_95};
 use loudenough::units::SampleRate;
 use std::path::{Path, PathBuf};

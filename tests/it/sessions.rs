@@ -7,9 +7,9 @@ use loudenough::analysis::{Context, Correction, Finding, PinkFinding, Reference,
 use loudenough::audio::simulated::{BenchSpec, Knee, SimulatedCardSpec};
 use loudenough::card::{CaptureChannel, InputRole};
 use loudenough::judgement::{Answer, Judgement, Threshold, ThresholdTold, Whose, judge, verdict};
-use loudenough::session::climb::{Purpose, StopReason};
 use loudenough::session::plan::HeadroomRule;
 use loudenough::session::record::Record;
+use loudenough::session::step::{Purpose, StopReason};
 use loudenough::signal::{LineKind, Period, Stimulus};
 use loudenough::stats::{Estimate, Reading};
 use loudenough::take::VoidReason;

@@ -3,9 +3,9 @@
 use loudenough::analysis::*;
 use loudenough::card::{CaptureChannel, CardId, Granted, InputRole, Routing};
 use loudenough::session::chain::{Chain, Coupler};
-use loudenough::session::climb::{Purpose, Step, StopReason};
 use loudenough::session::plan::Plan;
 use loudenough::session::record::*;
+use loudenough::session::step::{Purpose, Step, StopReason};
 use loudenough::signal::{Drive, DriveCeiling, Period, Stimulus};
 use loudenough::stats::{Estimate, Reading};
 use loudenough::take::{Input, Take, TakeHead, VoidReason};

@@ -6,8 +6,8 @@ use loudenough::audio::simulated::{BenchSpec, Shape};
 use loudenough::judgement::comparison::{Ask, Comparison, NotComparable, Told, compare, sentence};
 use loudenough::session::plan::Order;
 use loudenough::session::protocol::RoundOf;
-use loudenough::session::record::Record;
 use loudenough::session::reanalyse::reanalyse;
+use loudenough::session::record::Record;
 use loudenough::session::swap::rounds;
 use std::path::Path;
 
@@ -29,7 +29,11 @@ fn compared(rounds: &[BenchSpec], sessions: &Path) -> Comparison {
 
 fn seconds_of_sound(records: &[Record]) -> f64 {
     let takes = records.iter().flat_map(|r| &r.steps).flat_map(|s| &s.takes).filter(|t| !t.head.stimulus.is_silent());
-    takes.map(|t| t.head.stimulus.period_frames(t.head.played_rate) as f64 * t.head.periods as f64 / t.head.played_rate.hz()).sum()
+    takes
+        .map(|t| {
+            t.head.stimulus.period_frames(t.head.played_rate) as f64 * t.head.periods as f64 / t.head.played_rate.hz()
+        })
+        .sum()
 }
 
 #[test]
@@ -84,7 +88,8 @@ fn what_drifts_between_the_rounds_is_no_difference() {
 fn turned_round_every_difference_has_the_other_sign() {
     let folder = tempfile::tempdir().unwrap();
     let [first, second] = swap(&[desk(1), desk(2), desk(3)], Some(AT_DB_SPL), folder.path(), "pair").unwrap();
-    let (c, turned) = (compare(&first, &second, &Ask::default()).unwrap(), compare(&second, &first, &Ask::default()).unwrap());
+    let (c, turned) =
+        (compare(&first, &second, &Ask::default()).unwrap(), compare(&second, &first, &Ask::default()).unwrap());
     assert_eq!(turned.outputs, (c.outputs.1.clone(), c.outputs.0.clone()));
     for (a, b) in c.bands.iter().zip(&turned.bands) {
         assert!((a.difference_db.value + b.difference_db.value).abs() < 1e-12);

@@ -6,7 +6,7 @@ use crate::account::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rul
 use crate::analysis::ClipFinding;
 use crate::figure::{Figure, NOT_DETERMINED};
 use crate::judgement::{Judgement, Threshold, ThresholdTold, Whose, loudest_clean};
-use crate::session::climb::{Purpose, spl_ceiling};
+use crate::session::climb::spl_ceiling;
 use crate::session::record::{Record, StepResult};
 use crate::stats::Reading;
 use crate::units::{amplitude_from_db, tidy};
@@ -193,7 +193,7 @@ fn distortion(record: &Record, judgement: &Judgement) -> Option<Picture> {
     let mut told: [Vec<Point>; 2] = [Vec::new(), Vec::new()];
     let mut below: [Vec<Point>; 2] = [Vec::new(), Vec::new()];
     let mut noise = Vec::new();
-    for step in record.climbed().filter(|s| s.step.purpose != Purpose::Probe) {
+    for step in record.climbed().filter(|s| s.step.purpose.counts()) {
         let (Some(drive), Some((pink, _))) = (drive(step), step.pink(input)) else { continue };
         for (i, reading) in [&pink.even, &pink.odd].into_iter().enumerate() {
             match reading {

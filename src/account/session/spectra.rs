@@ -4,8 +4,8 @@ use super::pictures::tens;
 use crate::account::picture::{Axis, Line, Mark, Picture, Point, Role, Series};
 use crate::analysis::{BandFinding, Finding, HarmonicCurve, ResponsePoint, band};
 use crate::judgement::loudest_clean;
-use crate::session::climb::Purpose;
 use crate::session::record::{Record, StepResult};
+use crate::session::step::Purpose;
 use crate::stats::Reading;
 use crate::units::tidy;
 

@@ -8,8 +8,8 @@ use crate::figure::Figure;
 use crate::judgement::{Judgement, loudest_clean};
 use crate::session::chain::{Chain, pink_spectrum};
 use crate::session::clean::bend_word;
-use crate::session::climb::Purpose;
 use crate::session::record::{Record, StepResult};
+use crate::session::step::Purpose;
 use crate::stats::Estimate;
 use crate::units::{Dbfs, dbu, dbv};
 

@@ -1,7 +1,7 @@
 //! What a fitted hard limit leaves, explained by further bends of its curve: is the limit bent, is it soft, and how well does
 //! either kind (on samples, on the waveform) fit with bends?
 
-use super::level::{Fit, REWEIGHTINGS, misfit};
+use super::fit::{Fit, REWEIGHTINGS, misfit};
 use super::limiter::{Limiter, SIDES, Side};
 use super::listening::{Listening, inner};
 use realfft::num_complex::Complex;

@@ -11,12 +11,13 @@
 //! the response of the quiet reference. Lines are weighted by the variance that noise, the reference and whatever else
 //! stays on them leave, so that neither a noisy band nor the headphone's distortion leads the fit.
 //!
-//! Three questions: `evidence` (is there a bend of this very period's shape at all?), `level` with `bends` (which pair of
+//! Three questions: `evidence` (is there a bend of this very period's shape at all?), `level` with `fit` and `bends` (which pair of
 //! limits fits best, on samples or on the waveform, hard or soft?) and `clip_curve.rs` (what does it look like?).
 //! Formulas: weighted linear and Gauss–Newton least squares on complex lines (closed form, no further source).
 
 mod bends;
 mod evidence;
+mod fit;
 mod level;
 mod limiter;
 mod listening;

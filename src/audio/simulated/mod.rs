@@ -2,6 +2,7 @@
 //!
 //! Start reading at [`BenchSpec`]; [`Device`] is the desk at work.
 
+mod backend;
 mod bench;
 mod card;
 mod circuit;
@@ -16,11 +17,12 @@ mod output;
 mod route;
 mod seeded;
 
+pub use backend::SimulatedBackend;
 pub use bench::{
     ActsOn, BenchSpec, Bend, CouplerSpec, Disturbance, DriverDistortion, HeadphoneSpec, HookupSpec, Hum, Knee,
     LinesInSpec, MicrophoneSpec, NoiseSpectrum, OutputSpec, PluggedIn, Resonance, SeatSpec, SoundSource, Turn,
 };
-pub use card::{Blocks, Fault, FaultAction, Format, Pace, SimulatedBackend, SimulatedCardSpec};
+pub use card::{Blocks, Fault, FaultAction, Format, Pace, SimulatedCardSpec};
 pub use demo::{HEADPHONES, OUTPUTS};
 pub use device::{CAPTURE_CHANNELS, Device};
 pub use filters::Shape;

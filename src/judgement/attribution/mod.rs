@@ -16,7 +16,6 @@
 mod words;
 
 use crate::analysis::PinkFinding;
-use crate::session::climb::Purpose;
 use crate::session::record::{Record, StepResult};
 use crate::stats::{Estimate, Interval, Reading};
 use serde::{Deserialize, Serialize};
@@ -265,7 +264,7 @@ impl<'a> Side<'a> {
         let seen = |step: &'a StepResult| {
             let (pink, result) = step.pink(input)?;
             let level_db = record.sound(result).and_then(|s| s.z).or(pink.level_z)?.value;
-            let counts = !matches!(step.step.purpose, Purpose::Probe | Purpose::ReferenceAgain);
+            let counts = step.step.purpose.counts_once();
             counts.then_some(Seen { level_db, drive_db: step.step.drive?.db(), step, pink })
         };
         let mut steps: Vec<Seen<'a>> = record.climbed().filter_map(seen).collect();

@@ -99,7 +99,8 @@ type ReadInNoise = (Read, Option<f64>);
 pub(super) fn distortions(a: &Heard, b: &Heard, scatter: &Scatter) -> Vec<(Distorted, Option<Item>)> {
     let loose_db = SLOPE * a.place().off_db.hypot(b.place().off_db) / NORMAL_95;
     let quantity = |(product, place): (Product, Where)| {
-        let (((one, moved), noise), ((other, moved_too), other_noise)) = (read(a, product, place)?, read(b, product, place)?);
+        let (((one, moved), noise), ((other, moved_too), other_noise)) =
+            (read(a, product, place)?, read(b, product, place)?);
         let fit_db = scatter.ratio_standard_db(match place {
             Where::Overall => None,
             Where::Band { x } | Where::Sweep { x } => Some(x),

@@ -191,7 +191,11 @@ impl Comparison {
         Comparison {
             outputs: swap(self.outputs),
             played: self.played.map(|(a, b)| (b, a)),
-            bands: self.bands.into_iter().map(|d| Difference { difference_db: negative(d.difference_db), ..d }).collect(),
+            bands: self
+                .bands
+                .into_iter()
+                .map(|d| Difference { difference_db: negative(d.difference_db), ..d })
+                .collect(),
             fine: self.fine.into_iter().map(|p| FinePoint { difference_db: negative(p.difference_db), ..p }).collect(),
             largest: self.largest.map(|l| Largest { difference_db: negative(l.difference_db), ..l }),
             noise: self

@@ -7,8 +7,9 @@ use super::{Heard, PathAnswer, PathFinding, PathQuestion, both, db, heard, own_a
 use crate::analysis::band::lines_in;
 use crate::analysis::{PinkFinding, SilenceFinding};
 use crate::card::InputRole;
-use crate::session::climb::{OVER_NOISE_DB, Purpose, over_noise_db};
+use crate::session::climb::{OVER_NOISE_DB, over_noise_db};
 use crate::session::record::Record;
+use crate::session::step::Purpose;
 use crate::stats::{Estimate, NORMAL_95, Reading};
 use crate::units::{amplitude_from_db, power_from_db};
 

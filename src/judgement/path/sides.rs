@@ -3,8 +3,8 @@
 
 use super::{Heard, PathAnswer, PathFinding, PathQuestion, heard, own_and_other, tenth};
 use crate::card::InputRole;
-use crate::session::climb::Purpose;
 use crate::session::record::Record;
+use crate::session::step::Purpose;
 use crate::stats::{Estimate, Interval, Reading};
 
 /// Crosstalk from here on is a doubt, dB: 3 dB under what must be found.

@@ -2,8 +2,9 @@
 
 use super::{Heard, PathAnswer, PathFinding, PathQuestion, both, heard, tenth};
 use crate::card::InputRole;
-use crate::session::climb::{OVER_NOISE_DB, Purpose, START_BELOW_LISTENING_DB, START_UNKNOWN};
+use crate::session::climb::{OVER_NOISE_DB, START_BELOW_LISTENING_DB, START_UNKNOWN};
 use crate::session::record::Record;
+use crate::session::step::Purpose;
 use crate::stats::{Estimate, Reading};
 use crate::units::{Dbfs, db_from_power, power_from_db};
 

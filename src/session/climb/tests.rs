@@ -5,7 +5,7 @@ use crate::analysis::*;
 use crate::calibration::Acoustic;
 use crate::card::{CaptureChannel, CardId, InputRole, Routing};
 use crate::session::chain::{ChainCeilings, Coupler};
-use crate::session::plan::{Ceilings, ListeningLevel};
+use crate::session::plan::{AskedLevel, Ceilings, ListeningLevel};
 use crate::session::record::TakeResult;
 use crate::signal::Sweep;
 use crate::stats::Estimate;

@@ -2,13 +2,16 @@
 //! then the quiet reference is played once. The level of another session (`matched.rs`). An outside source: the bench
 //! listens, at the open or the covered ear.
 
-use super::super::climb::{LOOK_PERIODS, Purpose, Step};
+use super::super::climb::LOOK_PERIODS;
+
 use super::super::matching::Target;
 use super::super::protocol::Event;
 use super::super::record::InputResult;
 use super::super::seats::{Fit, Seats, fits};
+use super::super::step::{Purpose, Step};
 use super::super::storage::Storage;
-use super::step::{Known, StepError, StepRunner};
+use super::known::Known;
+use super::step::{StepError, StepRunner};
 use super::{RunError, Worker, check_stored, with_blocks};
 use crate::card::InputRole;
 use crate::take::VoidReason;

@@ -2,10 +2,10 @@
 //! opened for it and closed after it, so that plugs are changed while nothing sounds.
 
 use super::super::chain::{Chain, ChainCeilings};
-use super::super::climb::Purpose;
 use super::super::plan::{DEFAULT_CEILING, SETTLE_S, UNCALIBRATED_CEILING};
 use super::super::protocol::{ElectricalHeard, ElectricalSound, ElectricalTake, Event};
-use super::step::void_of;
+use super::super::step::Purpose;
+use super::known::void_of;
 use super::{RunError, Worker};
 use crate::analysis::{self, Context, Correction, Finding, Flaw};
 use crate::audio::{Guard, GuardedInput, Progress, TakeRequest};

@@ -8,7 +8,7 @@
 //! The response's phase is left out: it moves energy in time by less than the 100 ms.
 
 use super::super::climb::{Climb, spl_ceiling};
-use super::step::Known;
+use super::known::Known;
 use crate::analysis::{Reference, fft};
 use crate::signal::{DriveCeiling, Period, Stimulus};
 use crate::units::{Dbfs, db_from_power};

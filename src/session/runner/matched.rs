@@ -6,10 +6,10 @@
 //!  (only with a knob)                                    at most four
 //! ```
 
-use super::super::climb::{Purpose, Step};
 use super::super::matching::{MATCHED_DB, MatchedOn, Target};
 use super::super::protocol::Event;
 use super::super::record::{Happening, SessionEvent};
+use super::super::step::{Purpose, Step};
 use super::RunError;
 use super::step::{StepError, StepRunner};
 use crate::units::Dbfs;
@@ -76,9 +76,7 @@ impl StepRunner<'_> {
     /// Gain of what is matched on the seat that is on the coupler, dB: of its quiet reference.
     fn gain_db(&self, target: &Target) -> Result<f64, RunError> {
         let input = self.record.head.chain.deciding_input();
-        let of_seat = |s: &&super::super::record::StepResult| {
-            s.seat == self.seat && matches!(s.step.purpose, Purpose::Reference | Purpose::Seat)
-        };
+        let of_seat = |s: &&super::super::record::StepResult| s.seat == self.seat && s.step.purpose.shows_seat();
         let gain = self.record.steps.iter().rev().find(of_seat).and_then(|step| {
             let level = target.on.level_of(step.pink(input)?.0)?;
             Some(level.value - step.step.drive?.db())

@@ -10,241 +10,43 @@
 mod added;
 mod calibrate;
 mod electrical;
+mod error;
+mod expected;
+mod handles;
+mod known;
 mod loudness;
 mod matched;
 mod positions;
+mod request;
 mod step;
 mod swap;
 
-pub(crate) use step::Known;
+pub use error::RunError;
+pub use handles::{Latest, Ready, Stop};
+pub(crate) use known::Known;
 
 use super::chain::Chain;
-use super::climb::{Climb, FIRST_PROBE, Next, Purpose, START_BELOW_LISTENING_DB, START_UNKNOWN, StopReason};
-use super::plan::{Extent, Plan, PlanError};
+use super::climb::Next;
+use super::plan::Extent;
 use super::protocol::{Command, Event, Failure, SessionRequest};
 use super::record::{Happening, Record, SCHEMA, SessionEvent, SessionHead};
-use super::storage::{Storage, StorageError, name_of_time};
-use crate::analysis::live::{Expected, Live, LiveAnalyser};
-use crate::audio::{AudioError, Backend, Engine, StopHandle};
+use super::step::StopReason;
+use super::storage::{Storage, name_of_time};
+use crate::analysis::live::{Expected, LiveAnalyser};
+use crate::audio::{Backend, Engine};
 use crate::card::Routing;
 use crate::take::VoidReason;
-use crate::units::Dbfs;
 use added::Addition;
 use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
+use expected::expected_steps;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 use step::{Opened, StepError, StepRunner};
 
 /// What plays next may wait so often for a capture thread that hears nothing.
 const EXPECTATIONS_WAITING: usize = 16;
 /// Events that may wait for a slow front end.
 const EVENTS_WAITING: usize = 256;
-
-/// What can go wrong before or between steps.
-#[derive(Debug, thiserror::Error)]
-pub enum RunError {
-    /// The plan.
-    #[error("the plan cannot run: {0}")]
-    Plan(#[from] PlanError),
-    /// The plan as stored.
-    #[error("the stored session cannot be taken up: {0}")]
-    Stored(String),
-    /// Its ceiling was raised.
-    #[error(
-        "the session was begun under a raised ceiling of {ceiling}: such levels destroy hearing and can destroy the headphone. If you mean it, type it again: `loudenough run --continue \"{folder}\" --confirm-ceiling {ceiling}`"
-    )]
-    RaisedCeiling {
-        /// As stored.
-        ceiling: f64,
-        /// Its folder.
-        folder: String,
-    },
-    /// A level.
-    #[error("the step cannot be played: {0}")]
-    Drive(#[from] crate::signal::DriveRefused),
-    /// A card.
-    #[error(transparent)]
-    Audio(#[from] AudioError),
-    /// The session folder.
-    #[error(transparent)]
-    Storage(#[from] StorageError),
-    /// No back end has the card.
-    #[error("no card is called {0}; `loudenough cards` lists what can be asked for")]
-    UnknownCard(String),
-    /// No capture channel.
-    #[error("the chain records no ear; choose a capture channel")]
-    NoEar,
-    /// The calibrator's tone.
-    #[error("the calibration was refused: {0}")]
-    Calibration(#[from] crate::calibration::CalibrationRefused),
-    /// Nothing to check against.
-    #[error(
-        "the session has no calibration offset of the {0} from a sound calibrator; state the calibrator's level and frequency"
-    )]
-    NoCalibrator(&'static str),
-    /// The recording of the calibrator's tone was void.
-    #[error("the calibrator could not be recorded: {0}; try again")]
-    CalibratorNotHeard(crate::take::VoidReason),
-    /// An electrical input is missing.
-    #[error("the chain has no {0}; name its capture channel, or choose it on page Chain")]
-    NoInput(&'static str),
-    /// An electrical take was void.
-    #[error("the take cannot be used: {0}")]
-    TakeVoid(crate::take::VoidReason),
-    /// An electrical input was overloaded.
-    #[error("the {0} is overloaded; lower its gain or the drive, or take a divider that divides more")]
-    Overloaded(&'static str),
-    /// The analysis.
-    #[error(transparent)]
-    Analysis(#[from] crate::analysis::AnalysisError),
-    /// Simulated and real cards cannot be mixed.
-    #[error("{0} and {1} belong to different kinds of card; choose both from one")]
-    MixedBackends(String, String),
-    /// A seat or an outside source before the climb is over.
-    #[error("seats and outside sources are added to a finished session; this one is not finished, or heard nothing")]
-    AddedTooEarly,
-    /// A seat without a reference.
-    #[error("the session has no quiet reference to hold a seat against")]
-    NoReference,
-    /// Nobody said that the headphone sits, or that the knob is right.
-    #[error(
-        "the noise was held for ten minutes and nobody said that it is right now; it is silent again, and nothing was added"
-    )]
-    HeldTooLong,
-    /// Protection closed the gain while noise was held: it would trip again at the same level.
-    #[error(
-        "the sound was faded out: {0}. Nothing was added. Turn the output or the input gain back to where the session was \
-         measured, then begin again"
-    )]
-    TooLoudToHold(String),
-    /// Half of a swap.
-    #[error("{0} is one output of a swap; go on with it by `loudenough swap --continue \"{0}\"`")]
-    OneOfASwap(String),
-    /// A round of something else.
-    #[error("{0} is no output of a swap; begin one with `loudenough swap`")]
-    NoSwap(String),
-    /// The wrong output.
-    #[error(
-        "this sounds as the other output did, and {by} dB from how {wanted} sounded before: plug {wanted} in and go on"
-    )]
-    NotSwapped {
-        /// The output that was expected.
-        wanted: String,
-        /// How far off it is, with its sign.
-        by: String,
-    },
-    /// A round ended before its level.
-    #[error("the round ended before its level was played: {0}")]
-    RoundEnded(StopReason),
-    /// The level of another session cannot be played.
-    #[error(
-        "the level of the other session takes a drive of {wanted}, but {because} at {limit}; match at a lower level"
-    )]
-    MatchOutOfReach {
-        /// Drive it takes.
-        wanted: Dbfs,
-        /// Highest allowed.
-        limit: Dbfs,
-        /// What limits it.
-        because: String,
-    },
-    /// The level does not follow the drive.
-    #[error(
-        "the level stays {0:.2} dB off that of the other session; check that nothing changes the volume while the bench plays"
-    )]
-    NotMatched(f64),
-    /// A card was lost.
-    #[error("the card failed: {0}; nothing was added to the session")]
-    CardFailed(String),
-    /// Stopped by the user.
-    #[error("stopped")]
-    Stopped,
-}
-
-/// The newest live picture; a slow reader misses some, never waits.
-#[derive(Clone, Default)]
-pub struct Latest(Arc<Mutex<Option<Arc<Live>>>>);
-
-impl Latest {
-    /// The newest, if there is one.
-    pub fn get(&self) -> Option<Arc<Live>> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).clone()
-    }
-
-    /// Nothing is heard any more.
-    fn clear(&self) {
-        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = None;
-    }
-
-    fn set(&self, picture: Live) {
-        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Some(Arc::new(picture));
-    }
-}
-
-/// Stops whatever sounds, from any thread, at once.
-#[derive(Clone, Default)]
-pub struct Stop(Arc<Mutex<StopState>>);
-
-#[derive(Default)]
-struct StopState {
-    handle: Option<StopHandle>,
-    asked: bool,
-}
-
-impl Stop {
-    /// Fades out; the running take becomes void, finished steps are kept.
-    pub fn now(&self) {
-        let mut state = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        state.asked = true;
-        if let Some(handle) = &state.handle {
-            handle.stop();
-        }
-    }
-
-    /// True once asked, until the next session begins.
-    pub fn is_asked(&self) -> bool {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).asked
-    }
-
-    /// A command begins: what was asked of an earlier one is forgotten.
-    fn begin(&self) {
-        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = StopState::default();
-    }
-
-    /// The cards are open; a stop asked for while they were being opened acts now.
-    fn arm(&self, handle: StopHandle) {
-        let mut state = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if state.asked {
-            handle.stop();
-        }
-        state.handle = Some(handle);
-    }
-
-    fn disarm(&self) {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).handle = None;
-    }
-}
-
-/// Says that the headphone sits, from any thread.
-#[derive(Clone, Default)]
-pub struct Ready(Arc<AtomicBool>);
-
-impl Ready {
-    /// It sits.
-    pub fn now(&self) {
-        self.0.store(true, Ordering::Relaxed);
-    }
-
-    fn is_asked(&self) -> bool {
-        self.0.load(Ordering::Relaxed)
-    }
-
-    fn forget(&self) {
-        self.0.store(false, Ordering::Relaxed);
-    }
-}
-
 /// The bench as a front end sees it.
 pub struct Bench {
     /// Ask.
@@ -521,59 +323,4 @@ fn check_stored(record: &Record) -> Result<(), RunError> {
 /// The same cards with blocks so many times as long.
 fn with_blocks(routing: &Routing, times: u32) -> Routing {
     Routing { block_frames: routing.block_frames.saturating_mul(times), ..routing.clone() }
-}
-
-/// Steps of a round, as far as is known before it.
-fn swap_steps(record: &Record) -> usize {
-    if record.last(Purpose::Reference).is_some() { 3 } else { 6 }
-}
-
-/// Steps in all, as far as the plan tells: an estimate for the status line.
-fn expected_steps(record: &Record, next: &super::climb::Step) -> usize {
-    let plan = &record.head.plan;
-    let after = match (plan.extent, next.purpose) {
-        (_, Purpose::Asked) => climb_steps(plan) + 3,
-        (Extent::QuickLook, Purpose::Silence | Purpose::Probe) => plan.asked.len() + 3,
-        (Extent::QuickLook, Purpose::Reference) => 2,
-        (Extent::QuickLook, _) => usize::from(next.number < 6),
-        (Extent::Session, Purpose::Silence | Purpose::Probe | Purpose::Reference) => {
-            plan.asked.len() + climb_steps(plan) + 3
-        }
-        (Extent::PathCheck, Purpose::Silence) => 5,
-        (Extent::PathCheck, Purpose::Probe) if record.last(Purpose::Reference).is_none() => 3,
-        (Extent::PathCheck, Purpose::Probe) => 2,
-        (Extent::PathCheck, Purpose::Reference) => {
-            if next.number < 4 {
-                3
-            } else {
-                2
-            }
-        }
-        (Extent::PathCheck, _) => usize::from(next.purpose == Purpose::LeftAlone),
-        (Extent::Swap, Purpose::Silence) => swap_steps(record) - 1,
-        (Extent::Swap, Purpose::Probe) => 2,
-        (Extent::Swap, Purpose::Reference | Purpose::ReferenceAgain) => 1,
-        (Extent::Swap, _) => 0,
-        (Extent::Session, Purpose::Climb) => steps_to_limit(record, next) + 1,
-        (Extent::Session, Purpose::Threshold | Purpose::Bisect) => 1,
-        (Extent::Session, _) => 0,
-    };
-    next.number + after
-}
-
-fn climb_steps(plan: &Plan) -> usize {
-    let range = match plan.listening {
-        Some(l) => plan.ceilings.spl.db() - l.level.db() + START_BELOW_LISTENING_DB,
-        None => -super::plan::UNCALIBRATED_CEILING.db().min(0.0) - (FIRST_PROBE.db() - START_UNKNOWN.db()).abs() + 8.0,
-    };
-    (range / plan.step_db).ceil().clamp(1.0, 60.0) as usize
-}
-
-fn steps_to_limit(record: &Record, next: &super::climb::Step) -> usize {
-    let plan = &record.head.plan;
-    let period = plan.pink.period(record.head.chain.routing.playback_rate);
-    let climb = Climb { plan, chain: &record.head.chain, period: &period, results: &record.steps };
-    let (Some(drive), Some(full)) = (next.drive, period.full_drive()) else { return 0 };
-    let limit = climb.ceiling().rms.db().min(full.db());
-    (((limit - drive.db()) / plan.step_db).ceil().max(0.0) as usize).min(60)
 }

@@ -1,10 +1,11 @@
 //! Quiet noise is held while somebody turns the output's own volume control step by step; each position is kept as a step.
 
-use super::super::climb::{Purpose, Step};
 use super::super::positions::{Look, Turning};
 use super::super::protocol::Event;
+use super::super::step::{Purpose, Step};
 use super::RunError;
-use super::step::{Known, StepError, StepRunner};
+use super::known::Known;
+use super::step::{StepError, StepRunner};
 use crate::analysis::Finding;
 use crate::take::VoidReason;
 use std::sync::Arc;

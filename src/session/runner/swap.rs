@@ -1,9 +1,9 @@
 //! Plays one round of a swap: its quiet takes, a look at whether the right output is plugged in, and the level.
 
-use super::super::climb::StopReason;
 use super::super::plan::{Extent, Order, Swap};
 use super::super::protocol::{Event, RoundOf, RoundRequest};
 use super::super::record::{Happening, Record, SessionEvent};
+use super::super::step::StopReason;
 use super::super::storage::Storage;
 use super::super::swap::{self, Sounds, sounds};
 use super::step::{StepError, StepRunner};
@@ -66,7 +66,8 @@ impl StepRunner<'_> {
                 self.level_at(swap.on, drive.db())?
             }
             (None, Order::Second) => {
-                let target = other.and_then(|other| swap::target(other, swap.on, by_hand)).ok_or(RunError::NoReference)?;
+                let target =
+                    other.and_then(|other| swap::target(other, swap.on, by_hand)).ok_or(RunError::NoReference)?;
                 return self.match_level(&target);
             }
         };
@@ -80,10 +81,9 @@ impl StepRunner<'_> {
         let (own, other) = (reference(&self.record), other.and_then(reference));
         let input = self.record.head.chain.deciding_input();
         match sounds(now, own.as_ref(), other.as_ref(), input) {
-            Sounds::AsTheOther { off_db } => Err(RunError::NotSwapped {
-                wanted: self.record.head.chain.output.clone(),
-                by: tidy_signed(off_db, 1),
-            }),
+            Sounds::AsTheOther { off_db } => {
+                Err(RunError::NotSwapped { wanted: self.record.head.chain.output.clone(), by: tidy_signed(off_db, 1) })
+            }
             Sounds::Right | Sounds::Alike | Sounds::Louder { .. } => Ok(()),
         }
     }
