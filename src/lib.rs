@@ -31,3 +31,4 @@ pub mod stats;
 pub mod stock;
 pub mod take;
 pub mod units;
+pub mod words;

@@ -11,15 +11,19 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("fingerprint", &[]),
     ("figure", &["stats", "units"]),
     ("palette", &[]),
+    ("words", &[]),
     ("signal", &["units"]),
     ("take", &["card", "signal", "units"]),
     ("analysis", &["signal", "take", "stats", "units", "card"]),
     ("calibration", &["units", "stats", "analysis", "figure", "fingerprint"]),
     ("audio", &["signal", "take", "card", "units"]),
     ("session", &["analysis", "audio", "calibration", "card", "fingerprint", "signal", "stats", "take", "units"]),
-    ("judgement", &["analysis", "calibration", "card", "figure", "session", "signal", "stats", "take", "units"]),
+    (
+        "judgement",
+        &["analysis", "calibration", "card", "figure", "session", "signal", "stats", "take", "units", "words"],
+    ),
     ("stock", &["analysis", "asked", "calibration", "figure", "judgement", "session", "signal", "stats", "units"]),
-    ("asked", &["calibration", "card", "session", "signal", "stats", "units"]),
+    ("asked", &["calibration", "card", "session", "signal", "stats", "units", "words"]),
     (
         "account",
         &[
@@ -35,6 +39,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "stock",
             "take",
             "units",
+            "words",
         ],
     ),
     (
