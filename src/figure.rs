@@ -82,6 +82,12 @@ impl Figure {
         }
     }
 
+    /// The same of a difference, with its sign: `+0.21 ±0.05`.
+    pub fn signed(&self) -> String {
+        let plus = self.reading.told().is_some_and(|e| !tidy(e.value, self.places).starts_with('−'));
+        format!("{}{}", if plus { "+" } else { "" }, self.words())
+    }
+
     /// The same with its unit, or with the reason why there is none.
     pub fn in_unit(&self, unit: &str) -> String {
         match &self.reading {

@@ -101,7 +101,7 @@ fn response(c: &Comparison) -> Section {
             Cell::number(Some(band::centre_hz(band.x)), 2),
             Cell::estimate(Some(band.difference_db), 2),
             Cell::text(told),
-            Cell::number(Some(band.smallest_db), 2),
+            Cell::number(band.smallest_db, 2),
         ]);
     }
     let mut section = Section::new("Response");

@@ -87,8 +87,19 @@ pub fn judge(record: &Record) -> Judgement {
 
 /// Judges for another listening level or by another rule.
 pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: HeadroomRule) -> Judgement {
-    if record.head.plan.extent == Extent::PathCheck {
-        return of_path_check(record, rule);
+    match record.head.plan.extent {
+        Extent::PathCheck => {
+            let told = path::path_report(record).sentence;
+            let sentence = format!(
+                "This is a path check: it tells whether the way to the ear is straight, not how loud the output plays. {told}"
+            );
+            return without_climb(record, rule, "this is a path check; run a session for it", sentence);
+        }
+        Extent::Swap => {
+            let sentence = "This is one output of a swap: held against the other one it tells what differs, not how loud it plays (`loudenough compare`).";
+            return without_climb(record, rule, "this is one output of a swap; run a session for it", sentence.into());
+        }
+        Extent::Session | Extent::QuickLook => {}
     }
     let threshold = clipping_threshold(record);
     let seats = seats(record);
@@ -132,9 +143,9 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
     }
 }
 
-/// A path check has climbed nothing: it says so, and gives no headroom.
-fn of_path_check(record: &Record, rule: HeadroomRule) -> Judgement {
-    let because = "this is a path check; run a session for it".to_string();
+/// What has climbed nothing says so, and gives no headroom.
+fn without_climb(record: &Record, rule: HeadroomRule, because: &str, sentence: String) -> Judgement {
+    let because = because.to_string();
     let not_told = || Reading::NotTold(because.clone());
     let verdict = Verdict { answer: Answer::NotTold, or: None, at_least: false, firm: false, because: because.clone() };
     Judgement {
@@ -160,10 +171,7 @@ fn of_path_check(record: &Record, rule: HeadroomRule) -> Judgement {
         drive_needed: None,
         taper: None,
         music: Vec::new(),
-        sentence: format!(
-            "This is a path check: it tells whether the way to the ear is straight, not how loud the output plays. {}",
-            path::path_report(record).sentence
-        ),
+        sentence,
     }
 }
 

@@ -103,18 +103,14 @@ impl Climb<'_> {
         };
         let last = self.results.last().filter(|step| !silenced(step));
         if let Some(reason) = last.and_then(StepResult::given_up) {
-            return Next::Done(match reason {
-                VoidReason::Stopped => StopReason::Stopped,
-                VoidReason::Card { what } => StopReason::Card { what: what.clone() },
-                other => StopReason::TakesVoid { reason: other.clone() },
-            });
+            return Next::Done(StopReason::given_up(reason));
         }
         if self.plan.extent == Extent::PathCheck {
             return path::next(self);
         }
         let Some(last) = self.results.last() else { return self.step(Purpose::Silence, None) };
         match last.step.purpose {
-            Purpose::Silence => self.step(Purpose::Probe, Some(FIRST_PROBE)),
+            Purpose::Silence => self.first_probe(),
             Purpose::Probe => self.after_probe(),
             Purpose::Reference | Purpose::Asked => self.asked().unwrap_or_else(|| self.first_climb()),
             Purpose::Climb | Purpose::Threshold | Purpose::Bisect => self.after_climb(last),
@@ -149,7 +145,7 @@ impl Climb<'_> {
     fn finish(&self) -> Next {
         match self.plan.extent {
             Extent::Session => self.step(Purpose::ReferenceAgain, self.reference_drive()),
-            Extent::QuickLook | Extent::PathCheck => Next::Done(self.reason()),
+            Extent::QuickLook | Extent::PathCheck | Extent::Swap => Next::Done(self.reason()),
         }
     }
 
@@ -197,7 +193,12 @@ impl Climb<'_> {
         if loudest > quiet + ANOTHER_SOUND_DB { StopReason::NotTheSound } else { StopReason::NoSignal }
     }
 
-    fn after_probe(&self) -> Next {
+    /// The quietest probe.
+    pub(super) fn first_probe(&self) -> Next {
+        self.step(Purpose::Probe, Some(FIRST_PROBE))
+    }
+
+    pub(super) fn after_probe(&self) -> Next {
         let (limit, _) = self.limit();
         let drive = self.last_drive();
         let coarse = |pink: &PinkFinding| is_coarse(pink, Some(drive));
@@ -244,7 +245,7 @@ impl Climb<'_> {
         let first = match (self.plan.extent, listening) {
             (Extent::Session, Some(l)) => l - START_BELOW_LISTENING_DB,
             (Extent::Session, None) => START_UNKNOWN,
-            (Extent::QuickLook | Extent::PathCheck, _) => self.quick_look_top() - MIDDLE_BELOW_LAST_DB,
+            (Extent::QuickLook | Extent::PathCheck | Extent::Swap, _) => self.quick_look_top() - MIDDLE_BELOW_LAST_DB,
         };
         let first = first.db().max(self.lowest_telling_drive().db());
         self.step(Purpose::Climb, Some(Dbfs(first.min(limit.db()))))
@@ -293,7 +294,7 @@ impl Climb<'_> {
         }
     }
 
-    fn reference_drive(&self) -> Option<Dbfs> {
+    pub(super) fn reference_drive(&self) -> Option<Dbfs> {
         self.results.iter().find(|r| r.step.purpose == Purpose::Reference).and_then(|r| r.step.drive)
     }
 
@@ -313,7 +314,7 @@ impl Climb<'_> {
         let (limit, _) = self.limit();
         let (limit, step) = match self.plan.extent {
             Extent::Session => (limit, self.plan.step_db),
-            Extent::QuickLook | Extent::PathCheck => (self.quick_look_top(), 2.0 * MIDDLE_BELOW_LAST_DB),
+            Extent::QuickLook | Extent::PathCheck | Extent::Swap => (self.quick_look_top(), 2.0 * MIDDLE_BELOW_LAST_DB),
         };
         // The input is filled as far as it goes: on a wire of unit gain its full scale is the output's.
         let ears = self.chain.ears().filter_map(|(input, _)| self.results.last()?.pink(input));

@@ -22,6 +22,7 @@ pub mod runner;
 pub mod seats;
 pub mod step;
 pub mod storage;
+pub mod swap;
 pub mod toml_file;
 pub mod waiting;
 pub mod wav;

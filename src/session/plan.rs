@@ -1,5 +1,6 @@
 //! What is asked of a session. A plan is checked once; a plan that exists is bounded in level and time.
 
+use super::matching::MatchedOn;
 use crate::calibration::Field;
 use crate::signal::Stimulus;
 use crate::units::{DbSpl, Dbfs, SampleRate, tidy};
@@ -31,6 +32,52 @@ pub enum Extent {
     Session,
     /// Is the way to the ear straight? No climb, no headroom (`path.rs`).
     PathCheck,
+    /// One output of two that are swapped on one seat of the headphone. No climb, no headroom (`swap.rs`).
+    Swap,
+}
+
+impl Extent {
+    /// True where levels are climbed, so that headroom can be judged.
+    pub fn climbs(self) -> bool {
+        match self {
+            Extent::QuickLook | Extent::Session => true,
+            Extent::PathCheck | Extent::Swap => false,
+        }
+    }
+}
+
+/// Which of two outputs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Order {
+    /// The one that is heard first, and that the other is held against.
+    First,
+    /// The other one.
+    Second,
+}
+
+impl Order {
+    /// As part of a folder's name, and in words.
+    pub fn word(self) -> &'static str {
+        match self {
+            Order::First => "first",
+            Order::Second => "second",
+        }
+    }
+}
+
+/// One output's part in a comparison of two that are swapped.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Swap {
+    /// The same in both sessions; their folders are named after it.
+    pub pair: String,
+    /// Which of the two.
+    pub order: Order,
+    /// Level that both are held against each other at; `None`: the listening level.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub at: Option<AskedLevel>,
+    /// What is matched.
+    pub on: MatchedOn,
 }
 
 /// Weighting that a stated level has.
@@ -171,6 +218,9 @@ pub struct Plan {
     pub climb_periods: usize,
     /// Periods of silence, reference, threshold and bisection.
     pub careful_periods: usize,
+    /// Which output of a swap it is; only there.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub swap: Option<Swap>,
 }
 
 /// A plan that must not run.
@@ -301,7 +351,13 @@ impl Plan {
             seats: DEFAULT_SEATS,
             climb_periods: 2,
             careful_periods: 4,
+            swap: None,
         }
+    }
+
+    /// One output of two that are swapped, at `rate`.
+    pub fn swap(rate: SampleRate, swap: Swap) -> Plan {
+        Plan { extent: Extent::Swap, seats: 1, swap: Some(swap), ..Plan::session(rate) }
     }
 
     /// A quick look at `rate`: two periods each.
@@ -346,7 +402,8 @@ impl Plan {
         }
         self.ceilings.volts.map_or(Ok(()), |volts| PlanValue::CeilingVolts.check(volts))?;
         self.ceilings.milliwatts.map_or(Ok(()), |power| PlanValue::CeilingMilliwatts.check(power))?;
-        for level in &self.asked {
+        let swapped_at = self.swap.as_ref().and_then(|swap| swap.at);
+        for level in self.asked.iter().chain(&swapped_at) {
             match level {
                 AskedLevel::Spl(spl) => PlanValue::AskedSpl.check_up_to(self.ceilings.spl.db(), spl.db())?,
                 AskedLevel::Drive(drive) => PlanValue::AskedDrive.check(drive.db())?,

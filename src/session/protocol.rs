@@ -65,6 +65,8 @@ pub enum Command {
         /// The level.
         target: Target,
     },
+    /// Play one round of a swap.
+    Round(Box<RoundRequest>),
     /// Hold quiet noise while the output's own volume control is turned, and add every position to a finished session.
     Positions {
         /// The session's folder.
@@ -143,6 +145,31 @@ pub struct SessionRequest {
     pub sessions: PathBuf,
     /// Name of the session's folder; made from the time where absent.
     pub id: Option<String>,
+}
+
+/// One round of a swap. The cards are open for it alone, so that outputs are swapped in silence.
+#[derive(Clone, Debug)]
+pub struct RoundRequest {
+    /// The session of the output that is plugged in.
+    pub output: RoundOf,
+    /// Folder of the other output's session; `None`: it was not heard yet.
+    pub other: Option<PathBuf>,
+    /// The knob of the second output is turned until its level is that of the first.
+    pub by_hand: bool,
+}
+
+/// The session a round belongs to.
+#[derive(Clone, Debug)]
+pub enum RoundOf {
+    /// Its first one.
+    New(SessionRequest),
+    /// A later one, or one that was interrupted.
+    Again {
+        /// The session's folder.
+        folder: PathBuf,
+        /// The ceiling that was raised over its default, typed again.
+        confirmed: Option<f64>,
+    },
 }
 
 /// What the bench tells. Records are shared, whole and never change once sent.

@@ -1,7 +1,7 @@
 //! Everything that is needed to redo the analysis and to judge again: plan, chain, cards, steps and what ended it.
 
 use super::chain::Chain;
-use super::plan::{Extent, Plan};
+use super::plan::Plan;
 use super::step::{Purpose, Step, StopReason};
 use crate::analysis::{Finding, Flaw, IntermodulationFinding, PinkFinding, SilenceFinding, SineFinding, SweepFinding};
 use crate::calibration::Acoustic;
@@ -288,7 +288,7 @@ impl Record {
 
     /// True where the climb heard something that a further seat can be held against.
     pub fn judgeable(&self) -> bool {
-        self.head.plan.extent != Extent::PathCheck && self.last(Purpose::Reference).is_some()
+        self.head.plan.extent.climbs() && self.last(Purpose::Reference).is_some()
     }
 
     /// The last step of one purpose.

@@ -227,6 +227,8 @@ pub enum StopReason {
     MicrophoneLimit,
     /// The path check is complete.
     PathChecked,
+    /// The round of a swap is complete.
+    RoundPlayed,
     /// Nothing was heard up to the highest allowed probe.
     NoSignal,
     /// Something was heard while the noise played, but not the noise.
@@ -246,6 +248,15 @@ pub enum StopReason {
 }
 
 impl StopReason {
+    /// What ends a climb whose last step was given up for this.
+    pub fn given_up(reason: &VoidReason) -> StopReason {
+        match reason {
+            VoidReason::Stopped => StopReason::Stopped,
+            VoidReason::Card { what } => StopReason::Card { what: what.clone() },
+            other => StopReason::TakesVoid { reason: other.clone() },
+        }
+    }
+
     /// True where the climb ended before it could show the output's limit: what it shows is a lower bound.
     pub fn is_lower_bound(&self) -> bool {
         use StopReason::{Bend, ClipEvidence, DistortionJumps, FullScale, GainChange};
@@ -270,6 +281,7 @@ impl fmt::Display for StopReason {
             StopReason::InputOverload => write!(f, "the capture card's input has no room left; lower its gain"),
             StopReason::MicrophoneLimit => write!(f, "the microphone's stated maximum is near"),
             StopReason::PathChecked => write!(f, "the path check is complete"),
+            StopReason::RoundPlayed => write!(f, "the round is complete"),
             StopReason::NoSignal => {
                 write!(
                     f,

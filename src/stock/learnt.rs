@@ -5,7 +5,7 @@ use super::ohms::{Ohms, band_db, divided_db, lost_db, peaks_db, share_db};
 use crate::calibration::Field;
 use crate::judgement::{Judgement, Threshold, Whose, judge, listening_as_z, loudest_clean};
 use crate::session::chain::{Chain, Coupler};
-use crate::session::plan::{Extent, ListeningLevel, Weighting};
+use crate::session::plan::{ListeningLevel, Weighting};
 use crate::session::record::Record;
 use crate::stats::{Estimate, Reading};
 use crate::units::DbSpl;
@@ -88,9 +88,9 @@ pub struct Learnt {
     pub true_peak_factor_db: f64,
 }
 
-/// From a stored session; `None` where it was a path check or heard nothing.
+/// From a stored session; `None` where it climbed nothing or heard nothing.
 pub fn learn(record: &Record) -> Option<Learnt> {
-    if record.head.plan.extent == Extent::PathCheck {
+    if !record.head.plan.extent.climbs() {
         return None;
     }
     let chain = &record.head.chain;

@@ -4,8 +4,9 @@ use loudenough::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedC
 use loudenough::calibration::Acoustic;
 use loudenough::card::{CardId, InputRole};
 use loudenough::session::chain::{Chain, Coupler};
-use loudenough::session::plan::{ListeningLevel, Plan, Weighting};
-use loudenough::session::protocol::{Command, Event, SessionRequest};
+use loudenough::session::matching::MatchedOn;
+use loudenough::session::plan::{AskedLevel, ListeningLevel, Order, Plan, Swap, Weighting};
+use loudenough::session::protocol::{Command, Event, RoundOf, RoundRequest, SessionRequest};
 use loudenough::session::record::Record;
 use loudenough::session::runner::Bench;
 use loudenough::units::{DbSpl, SampleRate};
@@ -62,4 +63,43 @@ pub fn run(
     let request = SessionRequest { plan, chain, sessions: sessions.into(), id: Some(format!("seed-{}", spec.seed)) };
     bench.commands.send(Command::Run(Box::new(request))).unwrap();
     finish(&bench)
+}
+
+/// One round of a swap on the simulated desk.
+pub fn round(spec: &BenchSpec, output: RoundOf, other: Option<&Path>) -> Result<(Record, PathBuf), String> {
+    let bench = bench(spec, SimulatedCardSpec::default());
+    let request = RoundRequest { output, other: other.map(Path::to_path_buf), by_hand: false };
+    bench.commands.send(Command::Round(Box::new(request))).unwrap();
+    finish(&bench)
+}
+
+/// A new half of a swap.
+pub fn half(chain: Chain, order: Order, at: Option<f64>, sessions: &Path, pair: &str) -> RoundOf {
+    let at = at.map(|db| AskedLevel::Spl(DbSpl(db)));
+    let swap = Swap { pair: pair.into(), order, at, on: MatchedOn::Pink };
+    let plan = Plan::swap(SampleRate::DEFAULT, swap);
+    RoundOf::New(SessionRequest {
+        plan,
+        chain,
+        sessions: sessions.into(),
+        id: Some(format!("{pair}-{}", order.word())),
+    })
+}
+
+/// Rounds A, B, A … of a swap, each on a desk of its own. Both sessions, the first one first.
+pub fn swap(rounds: &[BenchSpec], at: Option<f64>, sessions: &Path, pair: &str) -> Result<[Record; 2], String> {
+    let mut halves: [Option<(Record, PathBuf)>; 2] = [None, None];
+    for (i, spec) in rounds.iter().enumerate() {
+        let order = if i % 2 == 0 { Order::First } else { Order::Second };
+        let mut chain = chain(spec);
+        chain.output = format!("invented output {}", order.word());
+        let output = match &halves[i % 2] {
+            Some((_, folder)) => RoundOf::Again { folder: folder.clone(), confirmed: None },
+            None => half(chain, order, at, sessions, pair),
+        };
+        let other = halves[1 - i % 2].as_ref().map(|(_, folder)| folder.clone());
+        halves[i % 2] = Some(round(spec, output, other.as_deref())?);
+    }
+    let [Some((first, _)), Some((second, _))] = halves else { return Err("a swap has two outputs".into()) };
+    Ok([first, second])
 }

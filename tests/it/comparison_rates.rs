@@ -109,7 +109,7 @@ fn within_one_seat_the_same_is_the_same_and_what_is_planted_is_found() {
         same += u64::from(alike.overall == Told::Same);
         worst = worst.max(matched_off_db(&alike, 0.0).abs());
         // Planted at x plus twice what more than x this data could have shown.
-        let smallest = alike.bands.iter().find(|band| band.x == PLANTED.0).unwrap().smallest_db;
+        let smallest = alike.bands.iter().find(|band| band.x == PLANTED.0).unwrap().smallest_db.unwrap();
         let wanted = SAME_WITHIN_DB + 2.0 * smallest;
         let mut gain_db = wanted;
         for _ in 0..40 {

@@ -39,3 +39,4 @@ mod standards;
 mod stock;
 mod storage_bad_input;
 mod stored_session;
+mod swap;

@@ -119,6 +119,7 @@ fn asked(record: &Record) -> Vec<Row> {
         Extent::QuickLook => "quick look",
         Extent::Session => "session",
         Extent::PathCheck => "path check",
+        Extent::Swap => "one output of a swap",
     };
     let mut rows = vec![
         row("plan", extent),

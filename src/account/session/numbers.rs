@@ -4,7 +4,6 @@ use crate::account::document::{Cell, Column, Part, Section, Table};
 use crate::analysis::band;
 use crate::figure::Figure;
 use crate::judgement::{EXPOSURE_CAUTION, InVolts, Judgement, Needed, Threshold, ThresholdTold};
-use crate::session::plan::Extent;
 use crate::session::record::Record;
 use crate::session::seats::Seats;
 use crate::stats::{Estimate, Reading};
@@ -30,9 +29,9 @@ impl Quantities {
     }
 }
 
-/// The key figures; `None` of what has none, as a path check.
+/// The key figures; `None` of what climbs nothing, as a path check.
 pub fn section(record: &Record, judgement: &Judgement) -> Option<Section> {
-    if record.head.plan.extent == Extent::PathCheck {
+    if !record.head.plan.extent.climbs() {
         return None;
     }
     let columns =

@@ -120,7 +120,7 @@ impl Desk {
         }
         self.form.extent = match self.form.extent {
             Extent::QuickLook => Extent::Session,
-            Extent::Session | Extent::PathCheck => Extent::QuickLook,
+            Extent::Session | Extent::PathCheck | Extent::Swap => Extent::QuickLook,
         };
         self.changed();
     }

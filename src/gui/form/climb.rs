@@ -41,7 +41,7 @@ impl Form {
     pub(super) fn read_plan(&self, wrong: &mut Messages) -> Option<Plan> {
         let (rate, typed, calibrated) = (self.chain.routing.playback_rate, &self.typed, self.is_calibrated());
         let usual = match self.extent {
-            Extent::Session => Plan::session(rate),
+            Extent::Session | Extent::Swap => Plan::session(rate),
             Extent::QuickLook => Plan::quick_look(rate),
             Extent::PathCheck => Plan::path_check(rate),
         };

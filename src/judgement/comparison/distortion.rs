@@ -3,11 +3,12 @@
 
 use super::Told;
 use super::fit::Scatter;
-use super::side::{Place, Point, Side};
-use super::words::{Item, together, words};
+use super::heard::{Heard, Read};
+use super::side::{Level, Point, Side};
+use super::words::{Family, Item};
 use crate::analysis::SineFinding;
 use crate::analysis::band::{BANDS, band_of};
-use crate::stats::{Estimate, Interval, NORMAL_95, Reading, t_quantile};
+use crate::stats::{Estimate, NORMAL_95, Reading};
 use serde::{Deserialize, Serialize};
 
 /// Harmonics told.
@@ -72,7 +73,7 @@ pub struct Distorted {
     pub of: (Reading, Reading),
     /// Noise it was read in, dB re the same; `None` where nothing is heard of it.
     pub noise_db: (Option<f64>, Option<f64>),
-    /// Second less first, dB, 95 %; a bound where only one of them stands over the noise.
+    /// Second less first, dB; a bound where only one of them stands over the noise.
     pub difference_db: Reading,
     /// What can be said of it.
     pub told: Told,
@@ -91,48 +92,67 @@ pub struct Distortions {
     pub overall: Told,
 }
 
-type At<'a, 'b> = (&'b Side<'a>, &'b Place<'a>);
+/// A reading with what the rounds leave open of it, and the noise beside it.
+type ReadInNoise = (Read, Option<f64>);
 
-/// One reading and the noise beside it.
-type Read = (Reading, Option<f64>);
-
-pub(super) fn distortions(a: At, b: At, scatter: &Scatter, within_db: f64) -> Distortions {
-    let mut quantities: Vec<Distorted> = Vec::new();
-    for (product, place) in wanted(a, b) {
-        let (Some(one), Some(other)) = (read(a, product, place), read(b, product, place)) else { continue };
-        let difference_db = Reading::NotTold("neither stands over its noise".into());
-        quantities.push(Distorted {
+/// All quantities that both have, without a word yet, and what is known of their differences.
+pub(super) fn distortions(a: &Heard, b: &Heard, scatter: &Scatter) -> Vec<(Distorted, Option<Item>)> {
+    let loose_db = SLOPE * a.place().off_db.hypot(b.place().off_db) / NORMAL_95;
+    let quantity = |(product, place): (Product, Where)| {
+        let (((one, moved), noise), ((other, moved_too), other_noise)) =
+            (read(a, product, place)?, read(b, product, place)?);
+        let fit_db = scatter.ratio_standard_db(match place {
+            Where::Overall => None,
+            Where::Band { x } | Where::Sweep { x } => Some(x),
+            Where::Sine { frequency_hz } => Some(band_of(frequency_hz)),
+        });
+        let of = (one, other);
+        let item = item(&of, fit_db.hypot(loose_db)).map(|item| Item { moved: moved + moved_too, ..item });
+        let quantity = Distorted {
             product,
             place,
-            noise_db: (one.1, other.1),
-            of: (one.0, other.0),
-            difference_db,
+            of,
+            noise_db: (noise, other_noise),
+            difference_db: Reading::NotTold("neither stands over its noise".into()),
             told: Told::NotTold,
             smallest_db: None,
-        });
+        };
+        Some((quantity, item))
+    };
+    wanted(a, b).into_iter().filter_map(quantity).collect()
+}
+
+impl Distorted {
+    /// With the word that its difference has among all of its family.
+    pub(super) fn judged(mut self, item: Option<&Item>, family: &Family, within_db: f64) -> Distorted {
+        let Some(item) = item else { return self };
+        let interval = family.interval(item);
+        self.difference_db = match item.is_bound {
+            true if item.value > 0.0 => Reading::AtLeast(Estimate::exact(interval.low)),
+            true => Reading::Below(interval.high),
+            false => Reading::Told(Estimate { value: item.value, interval }),
+        };
+        self.told = family.word(item, within_db);
+        self.smallest_db = family.smallest_db(item, within_db);
+        self
     }
-    let loose_db = SLOPE * a.1.off_db.hypot(b.1.off_db) / NORMAL_95;
-    judge(&mut quantities, scatter, loose_db, within_db);
-    let judged = quantities.iter().filter(|q| q.smallest_db.is_some()).map(|q| q.told);
-    let overall = together(judged);
-    Distortions { within_db, quantities, overall }
 }
 
 /// All quantities that may be there.
-fn wanted(a: At, b: At) -> Vec<(Product, Where)> {
+fn wanted(a: &Heard, b: &Heard) -> Vec<(Product, Where)> {
     let mut wanted = vec![(Product::Even, Where::Overall), (Product::Odd, Where::Overall)];
     wanted.extend(BANDS.flat_map(|x| [(Product::Even, Where::Band { x }), (Product::Odd, Where::Band { x })]));
     let harmonics = || ORDERS.map(|order| Product::Harmonic { order });
-    let input = a.0.input;
-    for sine in a.1.below.step.sines(input) {
+    let (one, other) = (a.place().below.step, b.place().below.step);
+    for sine in one.sines(a.side.input) {
         let also = |s: &SineFinding| is_same_sine(s, sine.frequency_hz);
-        if b.1.below.step.sines(b.0.input).any(also) {
+        if other.sines(b.side.input).any(also) {
             let place = Where::Sine { frequency_hz: sine.frequency_hz };
             wanted.push((Product::Thd, place));
             wanted.extend(harmonics().map(|h| (h, place)));
         }
     }
-    if a.1.below.step.sweep(input).is_some() && b.1.below.step.sweep(b.0.input).is_some() {
+    if one.sweep(a.side.input).is_some() && other.sweep(b.side.input).is_some() {
         wanted.extend(BANDS.flat_map(|x| harmonics().map(move |h| (h, Where::Sweep { x }))));
     }
     wanted
@@ -143,16 +163,18 @@ fn is_same_sine(sine: &SineFinding, frequency_hz: f64) -> bool {
 }
 
 /// A quantity at the matched level; `None` where the session does not have it.
-fn read((side, at): At, product: Product, place: Where) -> Option<Read> {
-    let reading = at.reading(|point| Some(one(side, point, product, place)?.0))?;
-    if let (Reading::NotTold(_), Where::Band { .. } | Where::Sweep { .. }) = (&reading, place) {
+fn read(heard: &Heard, product: Product, place: Where) -> Option<ReadInNoise> {
+    let side = &heard.side;
+    let read = heard.reading(|point| Some(one(side, point, product, place)?.0))?;
+    if let (Reading::NotTold(_), Where::Band { .. } | Where::Sweep { .. }) = (&read.0, place) {
         return None;
     }
-    Some((reading, at.mixed(|point| Some((one(side, point, product, place)?.1?, 0.0))).map(|(noise, _)| noise)))
+    let noise = heard.mixed(|point| Some(Level::new(one(side, point, product, place)?.1?, 0.0)));
+    Some((read, noise.map(|noise| noise.value)))
 }
 
 /// The same of one step.
-fn one(side: &Side, point: &Point, product: Product, place: Where) -> Option<Read> {
+fn one(side: &Side, point: &Point, product: Product, place: Where) -> Option<(Reading, Option<f64>)> {
     let pink = point.pink;
     match (product, place) {
         (Product::Even, Where::Overall) => Some((pink.even.clone(), pink.over_noise_db.map(|over| -over))),
@@ -177,35 +199,6 @@ fn one(side: &Side, point: &Point, product: Product, place: Where) -> Option<Rea
     }
 }
 
-/// One of three words for every quantity of which a difference is known, all judged together.
-fn judge(quantities: &mut [Distorted], scatter: &Scatter, loose_db: f64, within_db: f64) {
-    let mut judged: Vec<usize> = Vec::new();
-    let mut items: Vec<Item> = Vec::new();
-    for (i, quantity) in quantities.iter_mut().enumerate() {
-        let fit_db = scatter.ratio_standard_db(match quantity.place {
-            Where::Overall => None,
-            Where::Band { x } | Where::Sweep { x } => Some(x),
-            Where::Sine { frequency_hz } => Some(band_of(frequency_hz)),
-        });
-        let Some(item) = item(&quantity.of, fit_db.hypot(loose_db)) else { continue };
-        let t = t_quantile(0.975, scatter.dof);
-        quantity.difference_db = match item.is_bound {
-            true if item.value > 0.0 => Reading::AtLeast(Estimate::exact(item.value - t * item.below)),
-            true => Reading::Below(item.value + t * item.above),
-            false => Reading::Told(Estimate {
-                value: item.value,
-                interval: Interval { low: item.value - t * item.below, high: item.value + t * item.above },
-            }),
-        };
-        judged.push(i);
-        items.push(item);
-    }
-    for (i, (told, smallest)) in judged.into_iter().zip(words(&items, within_db, scatter.dof)) {
-        quantities[i].told = told;
-        quantities[i].smallest_db = Some(smallest);
-    }
-}
-
 /// Second less first; `None` where nothing of a difference is known.
 fn item(of: &(Reading, Reading), fit_db: f64) -> Option<Item> {
     let sides = |e: &Estimate| ((e.value - e.interval.low) / NORMAL_95, (e.interval.high - e.value) / NORMAL_95);
@@ -213,6 +206,7 @@ fn item(of: &(Reading, Reading), fit_db: f64) -> Option<Item> {
         (Reading::Told(a), Reading::Told(b)) => {
             let ((a_down, a_up), (b_down, b_up)) = (sides(a), sides(b));
             Some(Item {
+                moved: 0.0,
                 value: b.value - a.value,
                 below: b_down.hypot(a_up).hypot(fit_db),
                 above: b_up.hypot(a_down).hypot(fit_db),

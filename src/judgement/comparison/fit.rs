@@ -13,8 +13,14 @@ use crate::session::record::Record;
 use crate::session::seats::seats;
 use std::collections::BTreeMap;
 
-/// Degrees of freedom that stand for a normal distribution.
-const NORMAL_DOF: f64 = 1e6;
+/// Degrees of freedom of a one-third octave's own noise: of the narrowest, which holds some ten lines over three differences of
+/// four periods; wider ones have more.
+const BAND_DOF: f64 = 30.0;
+/// The same of a cell of the fine grid: one line, over three differences of four periods, and two takes.
+const CELL_DOF: f64 = 12.0;
+/// Seats move all one-third octaves, but hardly more than so many of them independently: the pooled scatter is known with
+/// so many times the degrees of freedom that the seats alone have.
+const INDEPENDENT: f64 = 4.0;
 
 /// A quantity that has a shape: a one-third octave or a cell of the 1/48-octave grid.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -116,7 +122,7 @@ impl Scatter {
     pub(super) fn between(a: &Fits, b: &Fits, same_seat: bool) -> Result<Scatter, NotComparable> {
         if same_seat {
             let own = BTreeMap::new();
-            return Ok(Scatter { own, pooled_band: 0.0, pooled_cell: 0.0, dof: NORMAL_DOF, seats: None });
+            return Ok(Scatter { own, pooled_band: 0.0, pooled_cell: 0.0, dof: BAND_DOF, seats: None });
         }
         let (n_a, n_b) = (a.count(), b.count());
         if n_a == 0 || n_b == 0 || n_a + n_b < 3 {
@@ -134,7 +140,13 @@ impl Scatter {
             sum / n.max(1) as f64
         };
         let (pooled_band, pooled_cell) = (pooled(true), pooled(false));
+        let dof = INDEPENDENT * dof;
         Ok(Scatter { own, pooled_band, pooled_cell, dof, seats: Some((n_a, n_b)) })
+    }
+
+    /// Degrees of freedom of a point of the fine line.
+    pub(super) fn dof_of_a_cell(&self) -> f64 {
+        self.dof.min(CELL_DOF)
     }
 
     /// Standard uncertainty of the difference of one part, dB.

@@ -4,38 +4,46 @@
 //! ```text
 //! session A ─► place of the matched level ─┐             whole interval inside ±x:  same within x
 //!              (matched step, or between   ├─► B − A ──► whole interval outside ±x: differs by …
-//! session B ─►  two clean steps)          ─┘             else:                      not told
+//! session B ─►  two clean steps)          ─┘             else:                      not determined
 //! ```
 //!
-//! `side` finds the matched level in each session, `fit` says what the headphone's seats change, `response` and
-//! `distortion` take the differences, [`words`] says one of three words about each.
+//! `side` finds the matched level in each session, `heard` puts the rounds of a swap together, `fit` says what the
+//! headphone's seats change, `response`, `distortion` and `noise` take the differences, `words` says one of three words
+//! about each.
 
 mod distortion;
 mod fit;
+mod heard;
 mod labels;
+mod noise;
 mod response;
 mod sentence;
 mod side;
-pub mod words;
+mod words;
 
 pub use crate::session::matching::MatchedOn;
 pub use distortion::{Distorted, Distortions, Product, Where};
 pub use labels::{BLUE, WHITE, blue_is_first, compare_hidden, whose_labels};
-pub use response::FinePoint;
+pub use noise::Noise;
+pub use response::{Bound, FinePoint, Largest};
 pub use sentence::sentence;
 
-use crate::analysis::Residue;
+use crate::analysis::{Flaw, Residue};
 use crate::calibration::electrical::AtLoad;
 use crate::card::InputRole;
 use crate::session::chain::pink_spectrum;
 use crate::session::matching::Target;
-use crate::session::plan::Extent;
+use crate::session::plan::{Extent, Order};
 use crate::session::record::Record;
-use crate::stats::Estimate;
-use crate::units::Dbfs;
+use crate::session::swap::{DEFAULT_ROUNDS, Round, Sounds, rounds, sounds};
+use crate::stats::{Estimate, Reading};
+use crate::units::{Dbfs, tidy_signed};
 use fit::Scatter;
+use heard::Heard;
+use response::Response;
 use serde::{Deserialize, Serialize};
 use side::{Place, Side};
+use words::{Family, Share, together};
 
 /// Differences within this are the same where nothing else is asked, dB.
 pub const SAME_WITHIN_DB: f64 = 0.2;
@@ -88,15 +96,15 @@ pub enum Told {
 pub struct Difference {
     /// One-third octave (0 is 1 kHz).
     pub x: i32,
-    /// Second session less first, dB, 95 %.
+    /// Second session less first, dB.
     pub difference_db: Estimate,
     /// What can be said of it.
     pub told: Told,
-    /// Smallest difference that would have been told, dB.
-    pub smallest_db: f64,
+    /// Smallest difference that would have been seen, dB; `None` where it is so large that it says nothing.
+    pub smallest_db: Option<f64>,
 }
 
-/// Two sessions at matched level. Pairs are first session, second session.
+/// Two sessions at matched level. Pairs are first session, second session. All intervals hold together with 95 %.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Comparison {
     /// Names of the outputs.
@@ -117,14 +125,27 @@ pub struct Comparison {
     pub within_db: f64,
     /// Seats that stand behind it; `None`: one seat for both.
     pub seats: Option<(usize, usize)>,
+    /// Rounds of a swap that stand behind it; `None`: two sessions on their own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rounds: Option<usize>,
     /// Response, per one-third octave.
     pub bands: Vec<Difference>,
     /// Response at 1/48 octave (the spacing of the lines where that is coarser).
     pub fine: Vec<FinePoint>,
-    /// All bands together: same where all are, different where one is.
+    /// All of it together: same where all bands are, different where one band or one point of the fine line is.
     pub overall: Told,
+    /// No difference of response is larger than this.
+    pub bound: Option<Bound>,
+    /// The largest difference of response that was found.
+    pub largest: Option<Largest>,
     /// Distortion of both.
     pub distortions: Distortions,
+    /// Noise of both, all of it first; empty where it was not heard with either plugged in by turns.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub noise: Vec<Noise>,
+    /// What is wrong with the data or limits it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub flaws: Vec<Flaw>,
     /// What is left when a take of the first is subtracted from one of the second; `None` unless it was asked for: it takes
     /// the recordings.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -147,6 +168,50 @@ pub struct Played {
 }
 
 impl Comparison {
+    /// The first output against the second.
+    fn turned(self) -> Comparison {
+        let swap = |(a, b): (String, String)| (b, a);
+        let negative = |e: Estimate| e.negative();
+        let reading = |reading: Reading| match reading {
+            Reading::Told(e) => Reading::Told(e.negative()),
+            Reading::AtLeast(e) => Reading::Below(-e.value),
+            Reading::Below(at) => Reading::AtLeast(Estimate::exact(-at)),
+            other => other,
+        };
+        let distorted = |q: Distorted| Distorted {
+            of: (q.of.1, q.of.0),
+            noise_db: (q.noise_db.1, q.noise_db.0),
+            difference_db: reading(q.difference_db),
+            ..q
+        };
+        let distortions = Distortions {
+            quantities: self.distortions.quantities.into_iter().map(distorted).collect(),
+            ..self.distortions
+        };
+        Comparison {
+            outputs: swap(self.outputs),
+            played: self.played.map(|(a, b)| (b, a)),
+            bands: self
+                .bands
+                .into_iter()
+                .map(|d| Difference { difference_db: negative(d.difference_db), ..d })
+                .collect(),
+            fine: self.fine.into_iter().map(|p| FinePoint { difference_db: negative(p.difference_db), ..p }).collect(),
+            largest: self.largest.map(|l| Largest { difference_db: negative(l.difference_db), ..l }),
+            noise: self
+                .noise
+                .into_iter()
+                .map(|n| Noise {
+                    level_db: (n.level_db.1, n.level_db.0),
+                    difference_db: negative(n.difference_db),
+                    ..n
+                })
+                .collect(),
+            distortions,
+            ..self
+        }
+    }
+
     /// What has to be said of the takes that were subtracted; `None` where they share a seat.
     pub fn fit_is_left(&self) -> Option<&'static str> {
         let (a, b) = self.played.as_ref()?;
@@ -192,6 +257,19 @@ pub enum NotComparable {
     /// Not finished.
     #[error("the session {0} is not finished; go on with it first (`loudenough run --continue`)")]
     Unfinished(String),
+    /// One half of a swap against something else.
+    #[error("one output of a swap is held against the other one of the same swap; name both of its folders")]
+    HalfASwap,
+    /// A swap that was left off.
+    #[error(
+        "only {played} of {wanted} rounds were played: the first output again tells what seat, gain and room have drifted; go on with `loudenough swap --continue`"
+    )]
+    RoundsMissing {
+        /// So many.
+        played: usize,
+        /// At least so many.
+        wanted: usize,
+    },
     /// Two noises.
     #[error(
         "the sessions played different noise ({0} and {1}), and other lines tell another response; run one of them again with the noise of the other"
@@ -244,33 +322,123 @@ pub enum NotComparable {
     SeatsUnknown,
 }
 
-/// Compares the second session with the first.
+/// Compares the second session with the first: the two halves of a swap round by round, any others at the level where each
+/// of them has it.
 ///
 /// # Errors
 /// [`NotComparable`], with what to do.
 pub fn compare(first: &Record, second: &Record, ask: &Ask) -> Result<Comparison, NotComparable> {
+    match (&first.head.plan.swap, &second.head.plan.swap) {
+        (Some(one), Some(other)) if one.pair == other.pair => swapped(first, second, ask),
+        (None, None) => stored(first, second, ask),
+        _ => Err(NotComparable::HalfASwap),
+    }
+}
+
+/// Two sessions on their own.
+fn stored(first: &Record, second: &Record, ask: &Ask) -> Result<Comparison, NotComparable> {
     let (a, b) = sides(first, second, ask)?;
     let level_db = level(&a, &b, ask)?;
-    let (at_a, at_b) = (a.place(level_db)?, b.place(level_db)?);
     let scatter = Scatter::between(&a.fits, &b.fits, ask.same_seat)?;
-    let (bands, overall) = response::bands((&a, &at_a), (&b, &at_b), &scatter, ask.within_db);
-    let chains = (&first.head.chain, &second.head.chain);
-    Ok(Comparison {
+    let (at_a, at_b) = (a.place(level_db)?, b.place(level_db)?);
+    Ok(held_against(&Heard::once(a, at_a), &Heard::once(b, at_b), &scatter, (level_db, ask), None))
+}
+
+/// Both halves of a swap.
+fn swapped(first: &Record, second: &Record, ask: &Ask) -> Result<Comparison, NotComparable> {
+    let is_first = |record: &Record| record.head.plan.swap.as_ref().is_some_and(|swap| swap.order == Order::First);
+    if is_first(second) {
+        return Ok(swapped(second, first, ask)?.turned());
+    }
+    let on = first.head.plan.swap.as_ref().map_or(ask.on, |swap| swap.on);
+    let ask = &Ask { on, same_seat: true, ..*ask };
+    let (a, b) = sides(first, second, ask)?;
+    let (mut of_a, mut of_b) = (rounds(first), rounds(second));
+    // Rounds alternate: of a swap that was left off in between, those that do.
+    of_a.truncate(of_b.len() + 1);
+    of_b.truncate(of_a.len());
+    let played = of_a.len() + of_b.len();
+    if played < DEFAULT_ROUNDS {
+        return Err(NotComparable::RoundsMissing { played, wanted: DEFAULT_ROUNDS });
+    }
+    let missing = NotComparable::RoundsMissing { played: 0, wanted: DEFAULT_ROUNDS };
+    let level_db = a.level_in(&of_a[0]).ok_or(missing)?;
+    let flaws = what_moved((&a, &of_a), (&b, &of_b));
+    let (at_a, at_b) = (a.in_rounds(&of_a, level_db), b.in_rounds(&of_b, level_db));
+    let a = Heard::in_rounds(a, at_a, Order::First, played);
+    let b = Heard::in_rounds(b, at_b, Order::Second, played);
+    let scatter = Scatter::between(&a.side.fits, &b.side.fits, true)?;
+    let comparison = held_against(&a, &b, &scatter, (level_db, ask), Some((&of_a, &of_b)));
+    Ok(Comparison { rounds: Some(played), flaws, ..comparison })
+}
+
+fn held_against(
+    a: &Heard,
+    b: &Heard,
+    scatter: &Scatter,
+    (level_db, ask): (f64, &Ask),
+    rounds: Option<(&[Round], &[Round])>,
+) -> Comparison {
+    let chains = (&a.side.record.head.chain, &b.side.record.head.chain);
+    let Response { bands, fine, overall, bound, largest } = response::response(a, b, scatter, ask.within_db);
+    let distorted = distortion::distortions(a, b, scatter);
+    let noises = rounds.map_or(Vec::new(), |(of_a, of_b)| noise::noises((a, of_a), (b, of_b)));
+    let count = distorted.iter().filter(|(_, item)| item.is_some()).count() + noises.len();
+    let family = Family::of(Share::Others, count, scatter.dof);
+    let within_db = ask.distortion_within_db;
+    let quantities: Vec<Distorted> =
+        distorted.into_iter().map(|(quantity, item)| quantity.judged(item.as_ref(), &family, within_db)).collect();
+    let distortions = Distortions {
+        within_db,
+        overall: together(quantities.iter().filter(|q| q.smallest_db.is_some()).map(|q| q.told)),
+        quantities,
+    };
+    Comparison {
         outputs: (chains.0.output.clone(), chains.1.output.clone()),
         headphone: chains.0.headphone.clone(),
-        role: a.role,
+        role: a.side.role,
         level_db,
-        is_spl: a.is_spl,
+        is_spl: a.side.is_spl,
         on: ask.on,
-        played: Some((played(&a, &at_a), played(&b, &at_b))),
+        played: Some((played(&a.side, a.place()), played(&b.side, b.place()))),
         within_db: ask.within_db,
         seats: scatter.seats,
+        rounds: None,
         bands,
-        fine: response::fine((&a, &at_a), (&b, &at_b), &scatter),
+        fine,
         overall,
+        bound,
+        largest,
+        distortions,
+        noise: noises.iter().map(|noise| noise::judged(noise, &family, within_db)).collect(),
         residue: None,
-        distortions: distortion::distortions((&a, &at_a), (&b, &at_b), &scatter, ask.distortion_within_db),
-    })
+        flaws: Vec::new(),
+    }
+}
+
+/// An output whose volume moved between its rounds, and two outputs that sound alike in every way.
+fn what_moved(a: (&Side, &[Round]), b: (&Side, &[Round])) -> Vec<Flaw> {
+    let moved = |(side, of): (&Side, &[Round])| {
+        let by_db = of.iter().skip(1).find_map(|round| {
+            match sounds(round.reference, Some(of[0].reference), None, side.input) {
+                Sounds::Louder { by_db } => Some(by_db),
+                _ => None,
+            }
+        })?;
+        let text = format!(
+            "One output's level was {} dB off in a later round: its volume, the gain or the seat has moved. What that changes is in every interval; play the rounds again and touch nothing but the plug.",
+            tidy_signed(by_db, 1)
+        );
+        Some(Flaw::doubt("volume-moved", &text))
+    };
+    let alike = matches!(sounds(b.1[0].reference, None, Some(a.1[0].reference), b.0.input), Sounds::Alike);
+    let alike = alike.then(|| {
+        Flaw::note(
+            "sound-alike",
+            "Both outputs gave the same level in every one-third octave at the same drive. Where their volumes were not set alike on purpose, look whether the plug was moved.",
+        )
+    });
+    [moved(a), moved(b), alike].into_iter().flatten().collect()
 }
 
 /// What the second session's output is to play so that a step of it has the level of the first: at the asked level, or at
@@ -300,7 +468,7 @@ fn sides<'a>(first: &'a Record, second: &'a Record, ask: &Ask) -> Result<(Side<'
         if record.head.plan.extent == Extent::PathCheck {
             return Err(NotComparable::PathCheck(record.head.id.clone()));
         }
-        if record.can_go_on() {
+        if record.can_go_on() && record.head.plan.extent != Extent::Swap {
             return Err(NotComparable::Unfinished(record.head.id.clone()));
         }
     }

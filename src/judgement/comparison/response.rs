@@ -1,10 +1,13 @@
-//! Differences of response: one-third octaves with a word each, and the 1/48-octave line between them.
+//! Differences of response: one-third octaves and the 1/48-octave line between them, with a word each, and what they come
+//! to as one bound.
 
 use super::fit::{Part, Scatter};
-use super::side::{Level, Place, Side, cell};
-use super::words::{Item, together, words};
+use super::heard::Heard;
+use super::side::{Level, cell};
+use super::words::{Family, Item, Share, together};
 use super::{Difference, Told};
-use crate::stats::{Estimate, NORMAL_95, t_quantile};
+use crate::analysis::band::{BANDS, centre_hz};
+use crate::stats::{Estimate, NORMAL_95};
 use serde::{Deserialize, Serialize};
 
 /// One point of the fine difference.
@@ -12,46 +15,158 @@ use serde::{Deserialize, Serialize};
 pub struct FinePoint {
     /// Hz.
     pub frequency_hz: f64,
-    /// Second session less first, dB, 95 %.
+    /// Second session less first, dB.
     pub difference_db: Estimate,
+    /// What can be said of it.
+    pub told: Told,
 }
 
-type At<'a, 'b> = (&'b Side<'a>, &'b Place<'a>);
+/// No difference of response is larger than this, over a range of one-third octaves without a gap.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Bound {
+    /// Largest end of any of their intervals, either side of zero, dB.
+    pub largest_db: f64,
+    /// First and last of them, 0 is 1 kHz.
+    pub bands: (i32, i32),
+}
 
-/// Per one-third octave that both tell, and all together.
-pub(super) fn bands(a: At, b: At, scatter: &Scatter, within_db: f64) -> (Vec<Difference>, Told) {
-    let of = |x: i32| {
-        let (one, other) = (a.0.band(a.1, x)?, b.0.band(b.1, x)?);
-        Some((x, item(one, other, scatter.standard_db(Part::Band(x)))))
+/// The largest difference that was found, whether or not it is told from none.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Largest {
+    /// Hz.
+    pub frequency_hz: f64,
+    /// True for a one-third octave, false for a point of the fine line.
+    pub is_band: bool,
+    /// Second session less first, dB.
+    pub difference_db: Estimate,
+    /// What can be said of it.
+    pub told: Told,
+}
+
+/// All that is said of the response.
+pub(super) struct Response {
+    pub(super) bands: Vec<Difference>,
+    pub(super) fine: Vec<FinePoint>,
+    pub(super) overall: Told,
+    pub(super) bound: Option<Bound>,
+    pub(super) largest: Option<Largest>,
+}
+
+pub(super) fn response(a: &Heard, b: &Heard, scatter: &Scatter, within_db: f64) -> Response {
+    let bands = bands(a, b, scatter, within_db);
+    let fine = fine(a, b, scatter, within_db);
+    let narrow = fine.iter().any(|point| point.told == Told::Differs);
+    let overall = match together(bands.iter().map(|band| band.told)) {
+        _ if narrow => Told::Differs,
+        other => other,
     };
-    let (xs, items): (Vec<i32>, Vec<Item>) = crate::analysis::band::BANDS.filter_map(of).unzip();
-    let told = words(&items, within_db, scatter.dof);
-    let overall = together(told.iter().map(|(word, _)| *word));
-    let difference = |((x, item), (told, smallest_db)): ((i32, &Item), (Told, f64))| Difference {
-        x,
-        difference_db: estimate(item, scatter),
-        told,
-        smallest_db,
+    Response { bound: bound(&bands, within_db), largest: largest(&bands, &fine), overall, bands, fine }
+}
+
+/// Per one-third octave that both tell.
+fn bands(a: &Heard, b: &Heard, scatter: &Scatter, within_db: f64) -> Vec<Difference> {
+    let of = |x: i32| Some((x, item(a.band(x)?, b.band(x)?, scatter.standard_db(Part::Band(x)))));
+    let items: Vec<(i32, Item)> = BANDS.filter_map(of).collect();
+    let family = Family::of(Share::Response, items.len(), scatter.dof);
+    let difference = |(x, item): &(i32, Item)| Difference {
+        x: *x,
+        difference_db: Estimate { value: item.value, interval: family.interval(item) },
+        told: family.word(item, within_db),
+        smallest_db: family.smallest_db(item, within_db),
     };
-    (xs.into_iter().zip(&items).zip(told).map(difference).collect(), overall)
+    items.iter().map(difference).collect()
 }
 
 /// Per cell of the fine grid that both tell.
-pub(super) fn fine(a: At, b: At, scatter: &Scatter) -> Vec<FinePoint> {
+fn fine(a: &Heard, b: &Heard, scatter: &Scatter, within_db: f64) -> Vec<FinePoint> {
     let of = |point: &crate::analysis::ResponsePoint| {
         let cell = cell(point.frequency_hz);
-        let (one, other) = (a.0.cell(a.1, cell)?, b.0.cell(b.1, cell)?);
-        let item = item(one, other, scatter.standard_db(Part::Cell(cell)));
-        Some(FinePoint { frequency_hz: point.frequency_hz, difference_db: estimate(&item, scatter) })
+        Some((point.frequency_hz, item(a.cell(cell)?, b.cell(cell)?, scatter.standard_db(Part::Cell(cell)))))
     };
-    a.1.below.pink.response.iter().filter_map(of).collect()
+    let items: Vec<(f64, Item)> = a.place().below.pink.response.iter().filter_map(of).collect();
+    let family = Family::of(Share::Fine, items.len(), scatter.dof_of_a_cell());
+    let point = |(frequency_hz, item): &(f64, Item)| FinePoint {
+        frequency_hz: *frequency_hz,
+        difference_db: Estimate { value: item.value, interval: family.interval(item) },
+        told: family.word(item, within_db),
+    };
+    items.iter().map(point).collect()
 }
 
 fn item(one: Level, other: Level, scatter_db: f64) -> Item {
-    Item::symmetric(other.0 - one.0, (one.1.hypot(other.1) / NORMAL_95).hypot(scatter_db))
+    let standard_db = (one.half.hypot(other.half) / NORMAL_95).hypot(scatter_db);
+    Item { moved: one.moved + other.moved, ..Item::symmetric(other.value - one.value, standard_db) }
 }
 
-/// With Student's interval of the seats where they count: wider than needed where the takes' own noise rules.
-fn estimate(item: &Item, scatter: &Scatter) -> Estimate {
-    Estimate::symmetric(item.value, t_quantile(0.975, scatter.dof) * item.above)
+/// Farthest from zero that the interval reaches.
+fn farthest_db(band: &Difference) -> f64 {
+    band.difference_db.interval.high.abs().max(band.difference_db.interval.low.abs())
+}
+
+/// Over the longest range in which all are the same; over all bands where there is none.
+fn bound(bands: &[Difference], within_db: f64) -> Option<Bound> {
+    let same = |band: &Difference| farthest_db(band) <= within_db;
+    let ranges = bands.chunk_by(|one, next| same(one) == same(next) && next.x == one.x + 1);
+    let range = ranges.filter(|range| same(&range[0])).max_by_key(|range| range.len()).unwrap_or(bands);
+    let (first, last) = (range.first()?, range.last()?);
+    let largest_db = range.iter().map(farthest_db).fold(0.0, f64::max);
+    Some(Bound { largest_db, bands: (first.x, last.x) })
+}
+
+/// Of what differs the largest; where nothing does, of the bands.
+fn largest(bands: &[Difference], fine: &[FinePoint]) -> Option<Largest> {
+    let of_band = |b: &Difference| Largest {
+        frequency_hz: centre_hz(b.x),
+        is_band: true,
+        difference_db: b.difference_db,
+        told: b.told,
+    };
+    let of_point = |p: &FinePoint| Largest {
+        frequency_hz: p.frequency_hz,
+        is_band: false,
+        difference_db: p.difference_db,
+        told: p.told,
+    };
+    let size = |l: &Largest| l.difference_db.value.abs();
+    let larger = |a: &Largest, b: &Largest| size(a).total_cmp(&size(b));
+    let differs = |l: &Largest| l.told == Told::Differs;
+    let found = bands.iter().map(of_band).filter(differs).max_by(larger);
+    let narrow = || fine.iter().map(of_point).filter(differs).max_by(larger);
+    found.or_else(narrow).or_else(|| bands.iter().map(of_band).max_by(larger))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn band(x: i32, value: f64, half: f64) -> Difference {
+        let difference_db = Estimate::symmetric(value, half);
+        let inside = value.abs() + half <= 0.2;
+        let told = if inside { Told::Same } else { Told::NotTold };
+        Difference { x, difference_db, told, smallest_db: Some(0.2 + half) }
+    }
+
+    #[test]
+    fn the_bound_is_that_of_the_longest_range_without_a_difference() {
+        let bands: Vec<Difference> = (-4..8)
+            .map(|x| match x {
+                -2 => band(x, 0.5, 0.1),
+                7 => band(x, 0.21, 0.05),
+                _ => band(x, 0.04, 0.05),
+            })
+            .collect();
+        let bound = bound(&bands, 0.2).unwrap();
+        assert_eq!(bound.bands, (-1, 6));
+        assert!((bound.largest_db - 0.09).abs() < 1e-12);
+        let largest = largest(&bands, &[]).unwrap();
+        assert!(largest.is_band && (largest.difference_db.value - 0.5).abs() < 1e-12);
+    }
+
+    #[test]
+    fn without_any_such_range_it_is_that_of_all() {
+        let bands: Vec<Difference> = (0..3).map(|x| band(x, 1.0, f64::from(x))).collect();
+        let bound = bound(&bands, 0.2).unwrap();
+        assert_eq!(bound.bands, (0, 2));
+        assert!((bound.largest_db - 3.0).abs() < 1e-12);
+    }
 }

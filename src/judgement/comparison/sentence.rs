@@ -1,46 +1,80 @@
 //! The answer of a comparison as a sentence; every number in it is a stored one.
 
-use super::{Basis, Comparison, Difference, Distorted, Distortions, Product, Told, Where};
+use super::{Basis, Bound, Comparison, Distorted, Distortions, Product, Told, Where};
 use crate::analysis::band;
+use crate::figure::Figure;
 use crate::stats::Reading;
 use crate::units::{tidy, tidy_signed};
 use std::fmt;
 
-/// What differs between the two, in a sentence or two.
+/// A bound larger than this says nothing, dB.
+const NO_USE_DB: f64 = 3.0;
+
+/// What differs between the two: a bound first, then the largest difference that was found, distortion and noise.
 pub fn sentence(c: &Comparison) -> String {
     let unit = if c.is_spl { "dB SPL" } else { "dBFS at the input" };
     let (first, second) = &c.outputs;
     let level = tidy(c.level_db, 1);
-    format!(
-        "At {level} {unit} on {}, {second} against {first}: {} {}",
-        c.on.in_words(),
-        response(c),
-        distortion(&c.distortions)
-    )
+    let parts = [Some(response(c)), Some(distortion(&c.distortions)), noise(c)];
+    let told = parts.into_iter().flatten().collect::<Vec<_>>().join(" ");
+    format!("At {level} {unit} on {}, {second} against {first}: {told}", c.on.in_words())
 }
 
 fn response(c: &Comparison) -> String {
-    let told: Vec<&Difference> = c.bands.iter().filter(|b| b.told == Told::Differs).collect();
-    let smallest = c.bands.iter().map(|b| b.smallest_db).fold(0.0, f64::max);
-    match c.overall {
-        Told::Same => format!("the response is the same within {} dB in every one-third octave.", c.within_db),
-        Told::Differs => {
-            let size = |b: &&&Difference| b.difference_db.value.abs();
-            let most = told.iter().max_by(|a, b| size(a).total_cmp(&size(b)));
-            let most = most.map_or(String::new(), |b| {
-                format!(", most at {} ({} dB)", band::label(b.x), tidy_signed(b.difference_db.value, 2))
-            });
-            format!("the response differs in {} of {} one-third octaves{most}.", told.len(), c.bands.len())
+    let bound = c.bound.filter(|bound| bound.largest_db <= c.within_db.max(NO_USE_DB));
+    let bound = bound.map(|Bound { largest_db, bands: (low, high) }| {
+        format!(
+            "no difference of response larger than {} dB from {} to {}",
+            tidy(round_up(largest_db), 2),
+            band::label(low),
+            band::label(high)
+        )
+    });
+    let largest = c.largest.map(|l| {
+        let at = match l.is_band {
+            true => band::label(band::band_of(l.frequency_hz)),
+            false => format!("{:.0} Hz, in a narrow band", l.frequency_hz),
+        };
+        format!("the largest found is {} dB at {at}", Figure::new(l.difference_db, 2).signed())
+    });
+    match (c.overall, bound, largest) {
+        (Told::NotTold, None, _) | (_, None, None) => {
+            format!("whether the response differs is not determined. {}", advice(c))
         }
-        Told::NotTold => {
-            let same = c.bands.iter().filter(|b| b.told == Told::Same).count();
-            format!(
-                "whether the response differs is not determined (the same within {} dB in {same} of {} one-third octaves; a difference over {smallest:.2} dB would have been seen everywhere).",
-                c.within_db,
-                c.bands.len()
-            )
+        (Told::NotTold, Some(bound), Some(largest)) => {
+            format!("{bound}; {largest}. Whether more differs is not determined. {}", advice(c))
         }
+        (_, Some(bound), Some(largest)) => format!("{bound}; {largest}."),
+        (_, Some(only), None) | (_, None, Some(only)) => format!("{only}."),
     }
+}
+
+/// What would tell more.
+fn advice(c: &Comparison) -> &'static str {
+    match (c.rounds, c.seats) {
+        (Some(_), _) => "A louder level, or more rounds, would tell it.",
+        (None, Some(_)) => {
+            "The seats of the headphone scatter more than that: both outputs swapped on one seat tell it (`loudenough swap`)."
+        }
+        (None, None) => "Both outputs swapped by turns tell it (`loudenough swap`), or a louder level.",
+    }
+}
+
+/// A bound is never rounded below itself.
+fn round_up(db: f64) -> f64 {
+    (100.0 * db - 1e-9).ceil() / 100.0
+}
+
+fn noise(c: &Comparison) -> Option<String> {
+    let all = c.noise.iter().find(|noise| noise.band.is_none())?;
+    let within_db = c.distortions.within_db;
+    let unit = if c.is_spl { "dB SPL A" } else { "dBFS A" };
+    let levels = format!("{} and {} {unit}", tidy(all.level_db.0, 1), tidy(all.level_db.1, 1));
+    Some(match all.told {
+        Told::Same => format!("Noise is the same within {within_db} dB ({levels})."),
+        Told::Differs => format!("Noise differs: {levels} ({} dB).", Figure::new(all.difference_db, 1).signed()),
+        Told::NotTold => format!("Whether noise differs is not determined ({levels})."),
+    })
 }
 
 fn distortion(d: &Distortions) -> String {

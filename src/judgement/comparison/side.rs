@@ -9,6 +9,7 @@ use crate::judgement::highest_clean::{highest_clean, is_clean};
 use crate::session::climb::Purpose;
 use crate::session::matching::MATCHED_DB;
 use crate::session::record::{Record, StepResult};
+use crate::session::swap::Round;
 use crate::stats::Reading;
 
 /// Cells of the fine grid per octave (method 1).
@@ -27,7 +28,7 @@ pub(super) struct Side<'a> {
     pub(super) is_spl: bool,
     on: MatchedOn,
     /// What dBFS at the input are to be raised by.
-    offset: f64,
+    pub(super) offset: f64,
     /// Of the climb, rising in drive.
     climb: Vec<Point<'a>>,
     /// Played at matched levels on purpose.
@@ -59,8 +60,22 @@ pub(super) struct Place<'a> {
     pub(super) off_db: f64,
 }
 
-/// A level and its half width, dB.
-pub(super) type Level = (f64, f64);
+/// A level.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Level {
+    /// dB.
+    pub(super) value: f64,
+    /// Half width of its 95 % interval, dB.
+    pub(super) half: f64,
+    /// What has moved from round to round adds so much to a difference, dB.
+    pub(super) moved: f64,
+}
+
+impl Level {
+    pub(super) fn new(value: f64, half: f64) -> Level {
+        Level { value, half, moved: 0.0 }
+    }
+}
 
 impl<'a> Side<'a> {
     pub(super) fn of(record: &'a Record, role: InputRole, is_spl: bool, ask: &Ask, is_earlier: bool) -> Side<'a> {
@@ -154,13 +169,27 @@ impl<'a> Side<'a> {
         }
     }
 
+    /// Where the level lies in each round: at the step that was played there on purpose.
+    pub(super) fn in_rounds(&self, rounds: &[Round], level_db: f64) -> Vec<Place<'a>> {
+        rounds.iter().filter_map(|round| Some(Place::straight(*self.point_of(round)?, level_db))).collect()
+    }
+
+    /// The level that a round was played at, in the unit of the comparison.
+    pub(super) fn level_in(&self, round: &Round) -> Option<f64> {
+        Some(self.point_of(round)?.level_db)
+    }
+
+    fn point_of(&self, round: &Round) -> Option<&Point<'a>> {
+        self.matched.iter().find(|p| p.step.step.number == round.matched.step.number)
+    }
+
     /// A one-third octave less the matched level, at the seat that is compared.
     pub(super) fn band(&self, place: &Place, x: i32) -> Option<Level> {
         let at = |p: &Point| {
             let band = p.pink.band(x)?.level?;
             let level_half = self.on.level_of(p.pink)?.half_width();
             let moved = self.fits.moved(p.step.seat, Part::Band(x))?;
-            Some((band.value - p.raw_db + moved, band.half_width().hypot(level_half)))
+            Some(Level::new(band.value - p.raw_db + moved, band.half_width().hypot(level_half)))
         };
         place.mixed(at)
     }
@@ -172,7 +201,7 @@ impl<'a> Side<'a> {
             let i = p.pink.response.binary_search_by_key(&of, |point| cell(point.frequency_hz)).ok()?;
             let point = p.pink.response.get(i)?;
             let moved = self.fits.moved(p.step.seat, Part::Cell(of))?;
-            Some((point.gain_db - (p.raw_db - p.drive_db) + moved, point.half_width_db))
+            Some(Level::new(point.gain_db - (p.raw_db - p.drive_db) + moved, point.half_width_db))
         };
         place.mixed(at)
     }
@@ -211,7 +240,7 @@ impl<'a> Place<'a> {
         let low = at(&self.below)?;
         let Some(above) = &self.above else { return Some(low) };
         let high = at(above)?;
-        Some((low.0 + self.share * (high.0 - low.0), low.1.max(high.1)))
+        Some(Level::new(low.value + self.share * (high.value - low.value), low.half.max(high.half)))
     }
 
     /// A reading likewise. Between one that is told and one that is not, less is told than by the first alone.

@@ -1,13 +1,34 @@
-//! One of three words for each of many differences, so that one false word among all of them stays rare.
+//! One of three words for each of many differences, by the interval that is printed beside it.
 //!
-//! Differences are judged together by Holm's procedure (Holm 1979), once over "it differs by more than x" and once over
-//! "it lies within x" (two one-sided tests, Schuirmann 1987).
+//! All intervals of one comparison hold together: the chance that any of them misses is 5 % in all (Bonferroni: each is
+//! given its share of it), so figure and word have the same confidence. A difference is *the same within x* where its whole
+//! interval lies inside ±x (two one-sided tests, Schuirmann 1987), it *differs* where the interval lies outside.
 
 use super::Told;
-use crate::stats::{t_cdf, t_quantile};
+use crate::stats::{Interval, t_quantile};
 
-/// Chance of one false word among all that are judged together.
-pub(super) const FAMILY: f64 = 0.01;
+/// Chance that any interval of one kind misses: 5 % in all.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Share {
+    /// The one-third octaves of the response.
+    Response,
+    /// Its points at 1/48 octave.
+    Fine,
+    /// Distortion and noise.
+    Others,
+}
+
+impl Share {
+    fn chance(self) -> f64 {
+        match self {
+            Share::Response | Share::Others => 0.02,
+            Share::Fine => 0.01,
+        }
+    }
+}
+
+/// Where even a difference of this size could stay unseen, no size is told, dB.
+const NO_USE_DB: f64 = 6.0;
 
 /// A difference to be judged.
 #[derive(Clone, Copy, Debug)]
@@ -18,43 +39,58 @@ pub(super) struct Item {
     pub(super) below: f64,
     /// Towards higher ones.
     pub(super) above: f64,
+    /// What has moved between two rounds of one output adds so much on either side, dB: a bound, not a scatter.
+    pub(super) moved: f64,
     /// Only a bound: the difference is at least so large, on this side of zero.
     pub(super) is_bound: bool,
 }
 
 impl Item {
     pub(super) fn symmetric(value: f64, standard_db: f64) -> Item {
-        Item { value, below: standard_db, above: standard_db, is_bound: false }
-    }
-
-    /// Standard uncertainty on the side of zero.
-    fn towards_zero(&self) -> f64 {
-        if self.value > 0.0 { self.below } else { self.above }
+        Item { value, below: standard_db, above: standard_db, moved: 0.0, is_bound: false }
     }
 }
 
-/// The word for each item and the smallest difference that would have been told, dB.
-pub(super) fn words(items: &[Item], within_db: f64, dof: f64) -> Vec<(Told, f64)> {
-    let tail = |over: f64, standard: f64| match standard {
-        s if s > 0.0 => 1.0 - t_cdf(over / s, dof),
-        _ if over > 0.0 => 0.0,
-        _ => 1.0,
-    };
-    let differs: Vec<f64> = items.iter().map(|i| tail(i.value.abs() - within_db, i.towards_zero())).collect();
-    let same = |i: &Item| match i.is_bound {
-        true => 1.0,
-        false => tail(within_db - i.value, i.above).max(tail(within_db + i.value, i.below)),
-    };
-    let same: Vec<f64> = items.iter().map(same).collect();
-    let (differs, same) = (holm(&differs, FAMILY), holm(&same, FAMILY));
-    let strictest = t_quantile(1.0 - FAMILY / items.len().max(1) as f64, dof);
-    let word = |i: usize| match (differs[i], same[i]) {
-        (true, _) => Told::Differs,
-        (false, true) => Told::Same,
-        (false, false) => Told::NotTold,
-    };
-    let smallest = |item: &Item| within_db + strictest * item.below.max(item.above);
-    items.iter().enumerate().map(|(i, item)| (word(i), smallest(item))).collect()
+/// All differences of one kind.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Family {
+    quantile: f64,
+}
+
+impl Family {
+    /// Of so many differences whose scatter is known with `dof` degrees of freedom.
+    pub(super) fn of(share: Share, count: usize, dof: f64) -> Family {
+        Family { quantile: t_quantile(1.0 - share.chance() / (2.0 * count.max(1) as f64), dof) }
+    }
+
+    /// The interval of one of them.
+    pub(super) fn interval(&self, item: &Item) -> Interval {
+        Interval {
+            low: item.value - self.quantile * item.below - item.moved,
+            high: item.value + self.quantile * item.above + item.moved,
+        }
+    }
+
+    /// Its word.
+    pub(super) fn word(&self, item: &Item, within_db: f64) -> Told {
+        let Interval { low, high } = self.interval(item);
+        let outside = match (item.is_bound, item.value > 0.0) {
+            (true, true) => low > within_db,
+            (true, false) => high < -within_db,
+            (false, _) => low > within_db || high < -within_db,
+        };
+        match outside {
+            true => Told::Differs,
+            false if !item.is_bound && low >= -within_db && high <= within_db => Told::Same,
+            false => Told::NotTold,
+        }
+    }
+
+    /// Smallest difference that would have been seen, dB; `None` where it is so large that it says nothing.
+    pub(super) fn smallest_db(&self, item: &Item, within_db: f64) -> Option<f64> {
+        let smallest = within_db + self.quantile * item.below.max(item.above) + item.moved;
+        (smallest <= NO_USE_DB).then_some(smallest)
+    }
 }
 
 /// All together: different where one is, the same where all are.
@@ -69,21 +105,6 @@ pub(super) fn together(words: impl IntoIterator<Item = Told>) -> Told {
     }
 }
 
-/// Which of these hypotheses are rejected with one false rejection in `1/family` at most (Holm 1979): the k-th smallest
-/// p is held against `family/(m − k + 1)`, up to the first that passes it.
-pub fn holm(p: &[f64], family: f64) -> Vec<bool> {
-    let mut order: Vec<usize> = (0..p.len()).collect();
-    order.sort_by(|a, b| p[*a].total_cmp(&p[*b]));
-    let mut rejected = vec![false; p.len()];
-    for (k, i) in order.into_iter().enumerate() {
-        if p[i] > family / (p.len() - k) as f64 {
-            break;
-        }
-        rejected[i] = true;
-    }
-    rejected
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -91,38 +112,46 @@ mod tests {
     /// Degrees of freedom that stand for a normal distribution.
     const NORMAL_DOF: f64 = 1e6;
 
-    /// By hand: p = 0.001, 0.004, 0.03, 0.2 at 5 %: held against 0.0125, 0.0167, 0.025, 0.05: the first two fall, the third
-    /// (0.03 > 0.025) ends it.
+    /// 2 % over four two-sided intervals: 0.25 % on each side, z = 2.807 (normal table).
     #[test]
-    fn holm_steps_down_as_by_hand() {
-        assert_eq!(holm(&[0.03, 0.001, 0.2, 0.004], 0.05), [false, true, false, true]);
-        assert_eq!(holm(&[0.02, 0.03], 0.05), [true, true]);
-        assert_eq!(holm(&[0.03, 0.03], 0.05), [false, false]);
+    fn one_of_three_words_is_said_of_each_difference_by_its_interval() {
+        let family = Family::of(Share::Response, 4, NORMAL_DOF);
+        let items = [(0.02, 0.01), (0.9, 0.05), (0.22, 0.05), (0.1, 0.2)].map(|(v, s)| Item::symmetric(v, s));
+        let words = items.map(|item| family.word(&item, 0.2));
+        assert_eq!(words, [Told::Same, Told::Differs, Told::NotTold, Told::NotTold]);
+        assert!((family.smallest_db(&items[1], 0.2).unwrap() - (0.2 + 2.807 * 0.05)).abs() < 1e-3);
+        assert!((family.interval(&items[0]).high - (0.02 + 2.807 * 0.01)).abs() < 1e-4);
     }
 
     #[test]
-    fn one_of_three_words_is_said_of_each_difference() {
-        let items = [(0.02, 0.01), (0.9, 0.05), (0.22, 0.05), (0.1, 0.2)].map(|(v, s)| Item::symmetric(v, s));
-        let told = words(&items, 0.2, NORMAL_DOF);
-        assert_eq!(
-            told.iter().map(|t| t.0).collect::<Vec<_>>(),
-            [Told::Same, Told::Differs, Told::NotTold, Told::NotTold]
-        );
-        // 1 % over four: z = 2.807 one-sided at 0.25 % (normal table).
-        assert!((told[1].1 - (0.2 + 2.807 * 0.05)).abs() < 1e-3);
+    fn what_has_moved_widens_the_interval_by_itself() {
+        let family = Family::of(Share::Response, 1, NORMAL_DOF);
+        let moved = Item { moved: 0.15, ..Item::symmetric(0.1, 1e-6) };
+        assert_eq!(family.word(&moved, 0.2), Told::NotTold);
+        assert_eq!(family.word(&Item { value: 0.4, ..moved }, 0.2), Told::Differs);
+        assert_eq!(family.word(&Item { value: 0.3, ..moved }, 0.2), Told::NotTold);
     }
 
     #[test]
     fn a_bound_is_never_called_the_same() {
+        let family = Family::of(Share::Others, 1, NORMAL_DOF);
         let bound = |value| Item { is_bound: true, ..Item::symmetric(value, 0.01) };
-        assert_eq!(words(&[bound(0.0)], 0.2, NORMAL_DOF)[0].0, Told::NotTold);
-        assert_eq!(words(&[bound(-3.0)], 0.2, NORMAL_DOF)[0].0, Told::Differs);
+        assert_eq!(family.word(&bound(0.0), 0.2), Told::NotTold);
+        assert_eq!(family.word(&bound(-3.0), 0.2), Told::Differs);
+        assert_eq!(family.word(&bound(3.0), 0.2), Told::Differs);
     }
 
     #[test]
     fn the_side_of_zero_decides_whether_it_differs() {
-        let skewed = |value| Item { value, below: 0.1, above: 5.0, is_bound: false };
-        assert_eq!(words(&[skewed(2.0)], 0.2, NORMAL_DOF)[0].0, Told::Differs);
-        assert_eq!(words(&[skewed(-2.0)], 0.2, NORMAL_DOF)[0].0, Told::NotTold);
+        let family = Family::of(Share::Response, 1, NORMAL_DOF);
+        let skewed = |value| Item { value, below: 0.1, above: 5.0, moved: 0.0, is_bound: false };
+        assert_eq!(family.word(&skewed(2.0), 0.2), Told::Differs);
+        assert_eq!(family.word(&skewed(-2.0), 0.2), Told::NotTold);
+    }
+
+    #[test]
+    fn no_absurd_size_is_told() {
+        let family = Family::of(Share::Response, 31, 1.0);
+        assert_eq!(family.smallest_db(&Item::symmetric(0.0, 0.3), 0.2), None);
     }
 }

@@ -79,7 +79,7 @@ impl Climb<'_> {
     }
 
     /// A level as RMS drive; `None` while the sound level is not known.
-    fn drive_for(&self, level: &AskedLevel) -> Option<Dbfs> {
+    pub(in crate::session) fn drive_for(&self, level: &AskedLevel) -> Option<Dbfs> {
         match level {
             AskedLevel::Drive(drive) => Some(*drive),
             AskedLevel::Spl(spl) => {

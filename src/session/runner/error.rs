@@ -1,6 +1,7 @@
 //! What can go wrong before or between steps.
 
 use super::super::plan::PlanError;
+use super::super::step::StopReason;
 use super::super::storage::StorageError;
 use crate::audio::AudioError;
 use crate::units::Dbfs;
@@ -82,6 +83,25 @@ pub enum RunError {
          measured, then begin again"
     )]
     TooLoudToHold(String),
+    /// Half of a swap.
+    #[error("{0} is one output of a swap; go on with it by `loudenough swap --continue \"{0}\"`")]
+    OneOfASwap(String),
+    /// A round of something else.
+    #[error("{0} is no output of a swap; begin one with `loudenough swap`")]
+    NoSwap(String),
+    /// The wrong output.
+    #[error(
+        "this sounds as the other output did, and {by} dB from how {wanted} sounded before: plug {wanted} in and go on"
+    )]
+    NotSwapped {
+        /// The output that was expected.
+        wanted: String,
+        /// How far off it is, with its sign.
+        by: String,
+    },
+    /// A round ended before its level.
+    #[error("the round ended before its level was played: {0}")]
+    RoundEnded(StopReason),
     /// The level of another session cannot be played.
     #[error(
         "the level of the other session takes a drive of {wanted}, but {because} at {limit}; match at a lower level"

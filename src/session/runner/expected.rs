@@ -27,6 +27,11 @@ pub(super) fn expected_steps(record: &Record, next: &Step) -> usize {
             }
         }
         (Extent::PathCheck, _) => usize::from(next.purpose == Purpose::LeftAlone),
+        (Extent::Swap, Purpose::Silence) if record.last(Purpose::Reference).is_some() => 2,
+        (Extent::Swap, Purpose::Silence) => 5,
+        (Extent::Swap, Purpose::Probe) => 2,
+        (Extent::Swap, Purpose::Reference | Purpose::ReferenceAgain) => 1,
+        (Extent::Swap, _) => 0,
         (Extent::Session, Purpose::Climb) => steps_to_limit(record, next) + 1,
         (Extent::Session, Purpose::Threshold | Purpose::Bisect) => 1,
         (Extent::Session, _) => 0,

@@ -47,6 +47,8 @@ impl Known {
         pooled: (Option<Estimate>, Option<f64>),
     ) -> Result<(Vec<InputResult>, Option<VoidReason>), RunError> {
         let chain = &record.head.chain;
+        // A matched level may be played on another seat than the reference, but not in a swap.
+        let on_one_seat = record.head.plan.extent == Extent::Swap && purpose == Purpose::Matched;
         let mut results = Vec::new();
         for (input, heard) in take.inputs.iter().enumerate() {
             let correction = chain.correction(heard.role);
@@ -54,7 +56,7 @@ impl Known {
                 correction: &correction,
                 pooled_clock: pooled.0,
                 route_delay_s: pooled.1,
-                reference: self.references.get(&input).filter(|_| purpose.uses_reference()),
+                reference: self.references.get(&input).filter(|_| purpose.uses_reference() || on_one_seat),
                 mains_lines: self.hum.get(&input).map_or(&[], Vec::as_slice),
                 card_distortion_db: chain.card_distortion_db,
             };

@@ -6,7 +6,7 @@
 //!  (only with a knob)                                    at most four
 //! ```
 
-use super::super::matching::{MATCHED_DB, Target};
+use super::super::matching::{MATCHED_DB, MatchedOn, Target};
 use super::super::protocol::Event;
 use super::super::record::{Happening, SessionEvent};
 use super::super::step::{Purpose, Step};
@@ -42,9 +42,15 @@ impl StepRunner<'_> {
         if off_db.abs() > MATCHED_DB {
             return Err(RunError::NotMatched(off_db.abs()).into());
         }
+        let level_dbfs = self.level_at(target.on, drive)?;
+        let off_db = (level_dbfs - target.level_dbfs).abs();
+        if off_db > MATCHED_DB { Err(RunError::NotMatched(off_db).into()) } else { Ok(()) }
+    }
+
+    /// The step itself, at this drive; the level of it, dBFS at the deciding input.
+    pub(super) fn level_at(&mut self, on: MatchedOn, drive: f64) -> Result<f64, StepError> {
         let (stimuli, periods) = (self.climb().stimuli(Purpose::Matched), self.record.head.plan.careful_periods);
-        let off_db = self.matched_take(target, drive, stimuli, periods)?;
-        if off_db.abs() > MATCHED_DB { Err(RunError::NotMatched(off_db.abs()).into()) } else { Ok(()) }
+        self.matched_take(on, drive, stimuli, periods)
     }
 
     /// The knob is turned while noise is held; from then on every gain is another one. Returns the drive to start from.
@@ -81,12 +87,12 @@ impl StepRunner<'_> {
     /// A short take at this drive; how far its level lies over the target, dB.
     fn homing_take(&mut self, target: &Target, drive: f64) -> Result<f64, StepError> {
         let stimuli = vec![self.record.head.plan.pink.clone()];
-        self.matched_take(target, drive, stimuli, HOMING_PERIODS)
+        Ok(self.matched_take(target.on, drive, stimuli, HOMING_PERIODS)? - target.level_dbfs)
     }
 
     fn matched_take(
         &mut self,
-        target: &Target,
+        on: MatchedOn,
         drive: f64,
         stimuli: Vec<crate::signal::Stimulus>,
         periods: usize,
@@ -105,8 +111,8 @@ impl StepRunner<'_> {
         if let Some(reason) = last.and_then(|s| s.given_up()) {
             return Err(RunError::TakeVoid(reason.clone()).into());
         }
-        let level = last.and_then(|s| target.on.level_of(s.pink(input)?.0));
-        Ok(level.ok_or(RunError::NoReference)?.value - target.level_dbfs)
+        let level = last.and_then(|s| on.level_of(s.pink(input)?.0));
+        Ok(level.ok_or(RunError::NoReference)?.value)
     }
 
     fn happened(&mut self, what: Happening) -> Result<(), RunError> {

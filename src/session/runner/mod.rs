@@ -19,6 +19,7 @@ mod matched;
 mod positions;
 mod request;
 mod step;
+mod swap;
 
 pub use error::RunError;
 pub use handles::{Latest, Ready, Stop};
@@ -26,6 +27,7 @@ pub(crate) use known::Known;
 
 use super::chain::Chain;
 use super::climb::Next;
+use super::plan::Extent;
 use super::protocol::{Command, Event, Failure, SessionRequest};
 use super::record::{Happening, Record, SCHEMA, SessionEvent, SessionHead};
 use super::step::StopReason;
@@ -33,14 +35,13 @@ use super::storage::{Storage, name_of_time};
 use crate::analysis::live::{Expected, LiveAnalyser};
 use crate::audio::{Backend, Engine};
 use crate::card::Routing;
-use crate::signal::Period;
 use crate::take::VoidReason;
 use added::Addition;
 use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
 use expected::expected_steps;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use step::{StepError, StepRunner};
+use step::{Opened, StepError, StepRunner};
 
 /// What plays next may wait so often for a capture thread that hears nothing.
 const EXPECTATIONS_WAITING: usize = 16;
@@ -114,6 +115,7 @@ impl Worker {
                 Command::Seat { folder, hold } => self.add(&folder, Addition::Seat { hold }),
                 Command::Positions { folder } => self.add(&folder, Addition::Positions),
                 Command::Match { folder, target } => self.add(&folder, Addition::Matched(target)),
+                Command::Round(request) => self.round(&request, &mut kept),
                 Command::Listen { folder, covered } => self.add(&folder, Addition::Outside { covered }),
                 Command::Calibrate { chain, role, calibrator } => self.calibrate(&chain, role, calibrator),
                 Command::Electrical(take) => self.electrical(&take),
@@ -193,13 +195,19 @@ impl Worker {
     }
 
     fn run(&self, request: &SessionRequest, kept: &mut Option<PathBuf>) -> Result<(), RunError> {
+        let (engine, storage, record) = self.begin(request)?;
+        *kept = Some(storage.folder().to_path_buf());
+        self.climb(engine, storage, record, false)
+    }
+
+    /// Opens the cards for a new session and makes its folder.
+    fn begin(&self, request: &SessionRequest) -> Result<(Opened, Storage, Record), RunError> {
         let SessionRequest { plan, chain, sessions, id } = request;
         let rate = chain.routing.playback_rate;
         plan.check(rate)?;
         if chain.ears().next().is_none() {
             return Err(RunError::NoEar);
         }
-        let period = plan.pink.period(rate);
         let (engine, tell_live) = self.open_chain(chain)?;
         let started_at = (self.now)();
         let (playback, capture) = engine.granted();
@@ -214,21 +222,17 @@ impl Worker {
             capture: capture.clone(),
         };
         let mut storage = Storage::create(sessions, &head)?;
-        storage.save_period(&plan.pink, &period)?;
-        *kept = Some(storage.folder().to_path_buf());
-        self.climb((engine, tell_live), storage, Record::new(head), period, false)
+        storage.save_period(&plan.pink, &plan.pink.period(rate))?;
+        Ok(((engine, tell_live), storage, Record::new(head)))
     }
 
     fn carry_on(&self, folder: &Path, confirmed: Option<f64>, kept: &mut Option<PathBuf>) -> Result<(), RunError> {
-        let (mut storage, mut record) = Storage::take_up(folder)?;
-        check_stored(&record)?;
-        let raised = record.head.plan.ceilings.raised(record.head.chain.is_calibrated());
-        if let Some(ceiling) = raised.filter(|raised| confirmed.is_none_or(|again| (again - raised).abs() > 1e-9)) {
-            return Err(RunError::RaisedCeiling { ceiling, folder: folder.display().to_string() });
+        let (mut storage, mut record) = take_up(folder, confirmed)?;
+        if record.head.plan.extent == Extent::Swap {
+            return Err(RunError::OneOfASwap(folder.display().to_string()));
         }
         *kept = Some(folder.to_path_buf());
-        let period = record.head.plan.pink.period(record.head.chain.routing.playback_rate);
-        let (engine, tell_live) = self.open_chain(&record.head.chain)?;
+        let engine = self.open_chain(&record.head.chain)?;
         // A step that was given up is played again.
         if record.steps.last().is_some_and(|s| s.given_up().is_some()) {
             storage.withdraw_last_step()?;
@@ -239,28 +243,28 @@ impl Worker {
         let event = SessionEvent { at: (self.now)(), what: Happening::Continued };
         storage.append_event(&event)?;
         record.events.push(event);
-        self.climb((engine, tell_live), storage, record, period, tripped)
+        self.climb(engine, storage, record, tripped)
     }
 
-    /// Plays step after step until the climb is done; after a protective trip the first sound is heard 10 dB lower first.
-    fn climb(
-        &self,
-        (engine, tell_live): (Engine, Sender<Option<Expected>>),
-        storage: Storage,
-        record: Record,
-        period: Arc<Period>,
-        tripped: bool,
-    ) -> Result<(), RunError> {
-        let folder = storage.folder().to_path_buf();
-        let (playback, capture) = engine.granted();
+    /// Tells that a session begins and makes ready to play its steps.
+    fn steps(&self, engine: Opened, storage: Storage, record: Record) -> Result<StepRunner<'_>, RunError> {
+        let (playback, capture) = engine.0.granted();
         let granted = (playback.clone(), capture.clone());
-        self.tell(Event::Began { record: Arc::new(record.clone()), folder: folder.clone(), granted });
+        let folder = storage.folder().to_path_buf();
+        self.tell(Event::Began { record: Arc::new(record.clone()), folder, granted });
         let chain = record.head.chain.clone();
-        let reopen = Box::new(|blocks| {
+        let reopen = Box::new(move |blocks| {
             let routing = with_blocks(&chain.routing, blocks);
             self.open_chain(&Chain { routing, ..chain.clone() })
         });
-        let mut steps = StepRunner::new(self, (engine, tell_live), reopen, storage, record, period)?;
+        let period = record.head.plan.pink.period(record.head.chain.routing.playback_rate);
+        StepRunner::new(self, engine, reopen, storage, record, period)
+    }
+
+    /// Plays step after step until the climb is done; after a protective trip the first sound is heard 10 dB lower first.
+    fn climb(&self, engine: Opened, storage: Storage, record: Record, tripped: bool) -> Result<(), RunError> {
+        let folder = storage.folder().to_path_buf();
+        let mut steps = self.steps(engine, storage, record)?;
         steps.look_first = tripped;
         let stop = loop {
             let next = match steps.next() {
@@ -275,13 +279,7 @@ impl Worker {
             match steps.run(next) {
                 Ok(()) => self.tell(Event::StepDone(Arc::new(steps.record.clone()))),
                 Err(StepError::Stopped) => break StopReason::Stopped,
-                Err(StepError::NotAsPredicted) => {
-                    let what =
-                        "10 dB lower the level at the microphone is still not what was predicted; turn volume and \
-                                gain back to where the session began"
-                            .to_string();
-                    break StopReason::TakesVoid { reason: VoidReason::Protection { what } };
-                }
+                Err(StepError::NotAsPredicted) => break not_as_predicted(),
                 Err(StepError::Card(what)) => {
                     steps.end(StopReason::Card { what: what.clone() }, (self.now)())?;
                     let message = format!("the card failed: {what}");
@@ -294,6 +292,24 @@ impl Worker {
         let record = steps.end(stop, (self.now)())?;
         self.tell(Event::Ended { record: Arc::new(record), folder });
         Ok(())
+    }
+}
+
+/// The level is not what it was.
+fn not_as_predicted() -> StopReason {
+    let what = "10 dB lower the level at the microphone is still not what was predicted; turn volume and gain back to \
+                where the session began";
+    StopReason::TakesVoid { reason: VoidReason::Protection { what: what.into() } }
+}
+
+/// Takes up a stored session whose raised ceiling, if it has one, was typed again.
+fn take_up(folder: &Path, confirmed: Option<f64>) -> Result<(Storage, Record), RunError> {
+    let (storage, record) = Storage::take_up(folder)?;
+    check_stored(&record)?;
+    let raised = record.head.plan.ceilings.raised(record.head.chain.is_calibrated());
+    match raised.filter(|raised| confirmed.is_none_or(|again| (again - raised).abs() > 1e-9)) {
+        Some(ceiling) => Err(RunError::RaisedCeiling { ceiling, folder: folder.display().to_string() }),
+        None => Ok((storage, record)),
     }
 }
 

@@ -51,7 +51,7 @@ impl StepRunner<'_> {
         // A session takes a delay from under the noise as well, which may be too long: its takes may be heard earlier.
         let (unknown, least_s) = match self.record.head.plan.extent {
             Extent::PathCheck => (path::DELAY_ALLOWED_S, delay.map_or(0.0, |d| d - DELAY_MARGIN_S)),
-            Extent::Session | Extent::QuickLook => (DELAY_UNKNOWN_S, 0.0),
+            Extent::Session | Extent::QuickLook | Extent::Swap => (DELAY_UNKNOWN_S, 0.0),
         };
         let unknown = if self.late { LONG_DELAY_UNKNOWN_S } else { unknown };
         Ok(TakeRequest {

@@ -1,7 +1,6 @@
 //! Which sessions are there? Heads and events alone are read; what cannot be read is passed over (opening it says why).
 
 use super::{FileSystem, names, open};
-use crate::session::plan::Extent;
 use crate::session::record::{Record, SessionHead};
 use std::path::{Path, PathBuf};
 
@@ -31,7 +30,7 @@ pub fn unfinished(sessions: &Path) -> Vec<Glance> {
 
 /// Finished sessions in `sessions` that climbed, the latest first.
 pub fn finished(sessions: &Path) -> Vec<Glance> {
-    glances(sessions, |record| !record.can_go_on() && record.head.plan.extent != Extent::PathCheck)
+    glances(sessions, |record| !record.can_go_on() && record.head.plan.extent.climbs())
 }
 
 fn named(sessions: &Path) -> Vec<String> {
