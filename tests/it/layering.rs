@@ -188,7 +188,9 @@ fn names(code: &str, name: &str) -> bool {
     let part = |c: char| c.is_alphanumeric() || c == '_';
     code.match_indices(name).any(|(at, _)| {
         let (before, after) = (&code[..at], &code[at + name.len()..]);
-        !(name.starts_with(part) && before.ends_with(part)) && !(name.ends_with(part) && after.starts_with(part))
+        let goes_on = name.ends_with(part) && after.starts_with(part);
+        let began_before = name.starts_with(part) && before.ends_with(part);
+        !began_before && !goes_on
     })
 }
 
