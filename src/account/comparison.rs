@@ -4,46 +4,115 @@ use super::document::{Cell, Column, Document, Part, Section, Table};
 use super::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Zone};
 use super::session::{cautions, measured};
 use super::{Added, capital};
+use crate::analysis::Flaw;
 use crate::analysis::band;
 use crate::figure::NOT_DETERMINED;
+use crate::judgement::Judgement;
 use crate::judgement::comparison::{
-    Comparison, Difference, Distorted, FinePoint, MatchedOn, Played, Product, Told, Where, sentence,
+    Comparison, Difference, Distorted, FinePoint, MatchedOn, Played, Product, Told, Where, gravest, sentence,
 };
-use crate::session::record::Record;
 use crate::stats::Reading;
+use crate::stock::side_by_side::SideBySide;
 use crate::units::{tidy, tidy_signed};
 
 /// Least half height of the picture, dB.
 const LEAST_REACH_DB: f64 = 1.0;
 
-/// Of a comparison; `records` say how both were measured and are left out where nobody is to know which is which.
-pub fn document(comparison: &Comparison, records: Option<[&Record; 2]>, added: &Added) -> Document {
+/// Of two outputs; how they were measured is left out where nobody is to know which is which.
+pub fn document(both: &SideBySide, added: &Added) -> Document {
+    let comparison = &both.comparison;
     let (first, second) = &comparison.outputs;
     let how = [
-        records.map(|[first, _]| measured(first, "measured-first", "How the first was measured")),
-        records.map(|[_, second]| measured(second, "measured-second", "How the second was measured")),
+        (!both.hidden).then(|| measured(&both.first, "measured-first", "How the first was measured")),
+        (!both.hidden).then(|| measured(&both.second, "measured-second", "How the second was measured")),
         Some(cautions()),
     ];
     Document {
         title: capital(&format!("{second} against {first}, {}", comparison.headphone)),
         answer: sentence(comparison),
-        verdict: String::new(),
+        verdict: capital(gravest(&comparison.matters).in_words()),
         written: added.written(),
-        sections: sections(comparison, true)
-            .into_iter()
-            .map(Some)
-            .chain(added.sections())
-            .chain(how)
-            .flatten()
-            .collect(),
+        sections: sections(both, true).into_iter().map(Some).chain(added.sections()).chain(how).flatten().collect(),
         data: vec![fine(comparison)],
     }
 }
 
-/// What was found; without `all`, of distortion by band only what differs.
-pub fn sections(c: &Comparison, all: bool) -> Vec<Section> {
-    let subtracted = subtracted(c);
-    [matched(c), response(c), distortion(c, all)].into_iter().chain(subtracted).collect()
+/// What was found: what each does for its listener, whether the difference matters, and the difference itself; without `all`, of
+/// distortion by band only what differs.
+pub fn sections(both: &SideBySide, all: bool) -> Vec<Section> {
+    let c = &both.comparison;
+    let first = [each(both), Some(matters(c)), flaws(c), Some(matched(c)), Some(response(both))];
+    first.into_iter().chain([Some(distortion(c, all)), noise(c, all), subtracted(c)]).flatten().collect()
+}
+
+/// Headroom and verdict of either output, as the best session of each tells it.
+fn each(both: &SideBySide) -> Option<Section> {
+    if both.hidden {
+        return None;
+    }
+    let columns = vec![
+        Column::text("output"),
+        Column::text("verdict"),
+        Column::readings("headroom", "dB"),
+        Column::readings("peak headroom", "dB"),
+        Column::readings("highest clean level", "dB SPL"),
+        Column::text("session").aside(),
+    ];
+    let mut table = Table::new("each-output", "Each output with this headphone", columns);
+    let (first, second) = &both.comparison.outputs;
+    for (name, answer) in [first, second].into_iter().zip(&both.answers) {
+        let judgement = answer.as_ref().map(|answer| &answer.judgement);
+        let reading = |of: fn(&Judgement) -> &Reading| Cell::reading(judgement.map(of), 1);
+        table.rows.push(vec![
+            Cell::text(name),
+            Cell::text(
+                judgement.map_or("no session of it with this headphone".into(), |j| j.headroom.verdict.to_string()),
+            ),
+            reading(|j| &j.headroom.headroom_db),
+            reading(|j| &j.headroom.peak_room_db),
+            reading(|j| &j.highest_clean.level_spl),
+            Cell::text(answer.as_ref().map_or(String::new(), |answer| answer.id.clone())),
+        ]);
+    }
+    let mut section = Section::new("Loud enough?");
+    if let Some(listening) = both.answers.iter().flatten().find_map(|answer| answer.listening) {
+        section.paragraph(format!("For somebody who listens at {listening}."));
+    }
+    if both.answers.iter().any(Option::is_none) {
+        section.paragraph(
+            "A swap tells what differs, not how loud an output plays: run a session of each (`loudenough run`).",
+        );
+    }
+    section.parts.push(Part::Table(table));
+    Some(section)
+}
+
+/// Whether the difference matters, with the sources.
+fn matters(c: &Comparison) -> Section {
+    let columns =
+        vec![Column::text("of"), Column::text("answer"), Column::text("because"), Column::text("source").aside()];
+    let mut table = Table::new("matters", "What published listening tests and standards let one expect", columns);
+    for matter in &c.matters {
+        table.rows.push(vec![
+            Cell::text(&matter.what),
+            Cell::text(matter.word.in_words()),
+            Cell::text(&matter.because),
+            Cell::text(&matter.source),
+        ]);
+    }
+    let mut section = Section::new("Does it matter?");
+    section.paragraph(format!("{}.", capital(gravest(&c.matters).in_words())));
+    section.parts.push(Part::Table(table));
+    section.paragraph("Limits are averages of attentive listeners who switch directly. Under a limit nothing is to be expected, which does not mean that nobody hears it; several differences just under their limits are covered by no source.");
+    section
+}
+
+/// What is wrong with the data.
+fn flaws(c: &Comparison) -> Option<Section> {
+    let mut section = Section::new("What is wrong or limited");
+    let words = |flaw: &Flaw| format!("{}: {}", capital(flaw.weight.in_words()), flaw.text);
+    section.parts.push(Part::List(c.flaws.iter().map(words).collect()));
+    (!c.flaws.is_empty()).then_some(section)
 }
 
 fn unit(c: &Comparison) -> &'static str {
@@ -67,14 +136,17 @@ fn matched(c: &Comparison) -> Section {
         let both = [(&c.outputs.0, first), (&c.outputs.1, second)];
         section.parts.push(Part::List(both.map(|(output, played)| format!("{output}: {}", drive(played))).into()));
     }
-    section.paragraph(match c.seats {
-        None => "One seat of the headphone for both: what the fit changes is not in it.".into(),
-        Some((first, second)) => {
+    section.paragraph(match (c.rounds, c.seats) {
+        (Some(rounds), _) => format!(
+            "Swapped in {rounds} rounds on one seat of the headphone: what the fit changes is not in it, and what has moved between two rounds of one output is in every interval."
+        ),
+        (None, None) => "One seat of the headphone for both: what the fit changes is not in it.".into(),
+        (None, Some((first, second))) => {
             format!("Means of {first} and {second} seats: what the fit changes is in every interval.")
         }
     });
     section.paragraph(format!(
-        "Of each band one of three words: same within {} dB where the whole interval lies inside, differs where it lies outside, else not determined. All bands are judged together (Holm): one false word among them in a hundred comparisons.",
+        "Of each band one of three words: same within {} dB where the whole interval lies inside, differs where it lies outside, else not determined. Figure and word have the same confidence: all intervals of this comparison, of response, distortion and noise, hold together with 95 %.",
         c.within_db
     ));
     section
@@ -85,7 +157,8 @@ fn drive(played: &Played) -> String {
     format!("drive {} dBFS RMS{volts}, {}", tidy(played.drive_dbfs, 2), played.basis)
 }
 
-fn response(c: &Comparison) -> Section {
+fn response(both: &SideBySide) -> Section {
+    let c = &both.comparison;
     let columns = vec![
         Column::text("band"),
         Column::numbers("mid-band frequency", "Hz").aside(),
@@ -106,8 +179,19 @@ fn response(c: &Comparison) -> Section {
     }
     let mut section = Section::new("Response");
     section.parts.push(Part::Picture(Box::new(picture(c))));
+    section.parts.extend(by_impedance(&both.by_impedance).map(Part::Paragraph));
     section.parts.push(Part::Table(table));
     section
+}
+
+/// The most that the source impedances alone do, and where.
+fn by_impedance(bands: &[(i32, f64)]) -> Option<String> {
+    let (x, db) = bands.iter().max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))?;
+    Some(format!(
+        "From the source impedances of both and the impedance of the headphone the second is expected to differ from the first by at most {} dB, at {} (complex divider, the level at 1 kHz held).",
+        tidy_signed(*db, 2),
+        band::label(*x)
+    ))
 }
 
 /// The same at 1/48 octave.
@@ -150,6 +234,32 @@ fn distortion(c: &Comparison, all: bool) -> Section {
     ));
     section.parts.push(Part::Table(table));
     section
+}
+
+/// Noise with either output plugged in and nothing playing.
+fn noise(c: &Comparison, all: bool) -> Option<Section> {
+    let unit = if c.is_spl { "dB SPL" } else { "dBFS" };
+    let columns = vec![
+        Column::text("band"),
+        Column::numbers("first", unit),
+        Column::numbers("second", unit),
+        Column::readings("second less first", "dB"),
+        Column::text("answer"),
+    ];
+    let mut table = Table::new("noise-difference", "Noise at the ear, silence before each round", columns);
+    let within_db = c.distortions.within_db;
+    for noise in c.noise.iter().filter(|noise| all || noise.band.is_none() || noise.told == Told::Differs) {
+        table.rows.push(vec![
+            Cell::text(noise.band.map_or("all, A-weighted".into(), band::label)),
+            Cell::number(Some(noise.level_db.0), 1),
+            Cell::number(Some(noise.level_db.1), 1),
+            Cell::estimate(Some(noise.difference_db), 2),
+            Cell::text(noise.told.in_words(within_db, &Reading::Told(noise.difference_db))),
+        ]);
+    }
+    let mut section = Section::new("Noise");
+    section.parts.push(Part::Table(table));
+    (!c.noise.is_empty()).then_some(section)
 }
 
 /// What the response does and what distortion does, as two numbers.

@@ -273,6 +273,7 @@ fields! {
 
     // What two sessions are compared by.
     MatchLevel: Number, Db, (-120.0, 140.0), "level to match at", "85", "dBFS and dB SPL lie there";
+    Rounds: Whole, Plain, (3.0, 21.0), "number of rounds", "3", "the first output is heard again after the second";
     SameWithin: Number, Db, (0.01, 10.0), "difference of response that counts as none", "0.2", "less is under the noise, more is heard";
     DistortionWithin: Number, Db, (0.01, 20.0), "difference of distortion that counts as none", "1", "less is under the noise, more is heard";
 

@@ -4,28 +4,42 @@ use super::args::Compare;
 use super::{Surroundings, show};
 use crate::account::write::terminal;
 use crate::account::{self, Added};
-use crate::judgement::comparison::{Ask, BLUE, Comparison, MatchedOn, WHITE, sentence, whose_labels};
+use crate::judgement::comparison::{Ask, BLUE, MatchedOn, WHITE, sentence, whose_labels};
 use crate::session::storage::Storage;
 use crate::stock::side_by_side::{SideBySide, Wanted, side_by_side};
 use anyhow::{Result, bail};
 use std::io::Write;
+use std::path::Path;
 
 pub(super) fn compare(wanted: &Compare, surroundings: &mut Surroundings) -> Result<()> {
     if wanted.reveal {
         return reveal(wanted, surroundings.out);
     }
     let asked = Wanted { ask: ask(wanted), hide_labels: wanted.hide_labels, subtract: wanted.subtract };
-    let SideBySide { first, second, comparison } =
-        side_by_side([&wanted.first, &wanted.second], &asked, (surroundings.now)())?;
-    if wanted.json {
-        writeln!(surroundings.out, "{}", serde_json::to_string_pretty(&comparison)?)?;
+    let told = Told { all: wanted.all, json: wanted.json, report: wanted.report.as_deref() };
+    stored([&wanted.first, &wanted.second], &asked, &told, surroundings)
+}
+
+/// How a comparison is told.
+pub(super) struct Told<'a> {
+    /// With every band and the fine line.
+    pub(super) all: bool,
+    /// As JSON instead.
+    pub(super) json: bool,
+    /// A report too, into this folder.
+    pub(super) report: Option<&'a Path>,
+}
+
+/// Two stored sessions, compared and told.
+pub(super) fn stored(folders: [&Path; 2], wanted: &Wanted, how: &Told, surroundings: &mut Surroundings) -> Result<()> {
+    let both = side_by_side(folders, wanted, (surroundings.now)())?;
+    if how.json {
+        writeln!(surroundings.out, "{}", serde_json::to_string_pretty(&both.comparison)?)?;
         return Ok(());
     }
-    told(&comparison, wanted.all, surroundings.out)?;
-    if let Some(to) = &wanted.report {
-        let added = Added { now: (surroundings.now)(), ..Added::default() };
-        let records = (!wanted.hide_labels).then_some([&first, &second]);
-        let document = account::comparison::document(&comparison, records, &added);
+    told(&both, how.all, surroundings.out)?;
+    if let Some(to) = how.report {
+        let document = account::comparison::document(&both, &Added { now: (surroundings.now)(), ..Added::default() });
         super::report::write(&document, Some(to), to, surroundings)?;
     }
     Ok(())
@@ -51,11 +65,11 @@ fn ask(wanted: &Compare) -> Ask {
     }
 }
 
-fn told(c: &Comparison, all: bool, out: &mut dyn Write) -> std::io::Result<()> {
-    write!(out, "{}", terminal::text(&sentence(c)))?;
-    show::sections(&account::comparison::sections(c, all), out)?;
+fn told(both: &SideBySide, all: bool, out: &mut dyn Write) -> std::io::Result<()> {
+    write!(out, "{}", terminal::text(&sentence(&both.comparison)))?;
+    show::sections(&account::comparison::sections(both, all), out)?;
     if all {
-        write!(out, "\n{}", terminal::table(&account::comparison::fine(c)))?;
+        write!(out, "\n{}", terminal::table(&account::comparison::fine(&both.comparison)))?;
     }
     Ok(())
 }

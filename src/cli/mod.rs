@@ -19,6 +19,7 @@ mod run;
 mod show;
 mod stimulus;
 mod stock;
+mod swap;
 
 pub use args::{Arguments, Command};
 pub use printable::Printable;
@@ -53,6 +54,7 @@ pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()
             hold::hold(&session, at_once, &level, &keep, surroundings)
         }
         Command::Listen { session, ear, keep } => hold::listen(&session, ear, &keep, surroundings),
+        Command::Swap(wanted) => swap::swap(&wanted, surroundings),
         Command::Stimulus(wanted) => stimulus::write(&wanted, surroundings),
         Command::Judge(wanted) => judge::judge(&wanted, surroundings),
         Command::Compare(wanted) => compare::compare(&wanted, surroundings),

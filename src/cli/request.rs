@@ -1,6 +1,6 @@
 //! Commands as wanted: what was typed, checked and turned into plans and chains.
 
-use super::args::{Ask, Desk, Listener, TextTable};
+use super::args::{Ask, Desk, Listener, TextTable, TypedCeilings};
 use super::stimulus;
 use crate::asked::{self, Field};
 use crate::calibration::curve::{Column, Stated};
@@ -208,19 +208,30 @@ pub fn plan(ask: &Ask, chain: &Chain, out: &mut dyn std::io::Write) -> Result<Pl
         listening: listening(&ask.listener),
         wanted_headroom_db: ask.wanted,
         rule: rule(&ask.listener, HeadroomRule::default())?,
-        ceilings: Ceilings {
-            spl: DbSpl(ask.ceiling),
-            drive: ask.ceiling_drive.map(Dbfs),
-            volts: ask.ceiling_volts,
-            milliwatts: ask.ceiling_milliwatts,
-        },
+        ceilings: ceilings(&ask.ceilings),
         seats: ask.seats.unwrap_or(base.seats),
         step_db: ask.step,
         distortion_limit_percent: ask.distortion_limit,
         stop_at_ear: ask.stop_at_ear,
         ..base
     };
-    asked::plan::checked(plan, rate, chain.is_calibrated(), ask.confirm_ceiling).map_err(|wrong| match wrong.field {
+    checked(plan, chain, &ask.ceilings)
+}
+
+/// The ceilings as typed.
+pub fn ceilings(typed: &TypedCeilings) -> Ceilings {
+    Ceilings {
+        spl: DbSpl(typed.ceiling),
+        drive: typed.ceiling_drive.map(Dbfs),
+        volts: typed.ceiling_volts,
+        milliwatts: typed.ceiling_milliwatts,
+    }
+}
+
+/// A plan that may run on this chain; a raised ceiling was typed twice.
+pub fn checked(plan: Plan, chain: &Chain, typed: &TypedCeilings) -> Result<Plan> {
+    let rate = chain.routing.playback_rate;
+    asked::plan::checked(plan, rate, chain.is_calibrated(), typed.confirm_ceiling).map_err(|wrong| match wrong.field {
         Field::CeilingAgain => anyhow!("{wrong} Add --confirm-ceiling with that number."),
         _ => wrong.into(),
     })

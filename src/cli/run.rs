@@ -17,7 +17,7 @@ use std::path::Path;
 pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
     let mut chain_file = None;
     let command = match &wanted.carry_on {
-        Some(folder) => Command::Continue { folder: folder.clone(), confirmed: wanted.ask.confirm_ceiling },
+        Some(folder) => Command::Continue { folder: folder.clone(), confirmed: wanted.ask.ceilings.confirm_ceiling },
         None => {
             let (mut chain, path) = request::chain(&wanted.desk, &(surroundings.now)())?;
             request::use_valid_offsets(&mut chain, &wanted.desk)?;

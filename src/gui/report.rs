@@ -6,12 +6,12 @@ use crate::account::document::Section;
 use crate::account::stock::About;
 use crate::account::write::folder::{self, ReportError, Written};
 use crate::account::{Added, Document, comparison, session, stock};
-use crate::judgement::comparison::Comparison;
 use crate::judgement::music::{PieceJudged, lead};
-use crate::session::record::Record;
+use crate::stock::side_by_side::SideBySide;
 use crate::stock::{Listener, Stock};
 use eframe::egui::Context;
 use std::path::PathBuf;
+use std::sync::Arc;
 
 /// The report that was asked for last.
 #[derive(Debug, Default)]
@@ -58,17 +58,13 @@ pub fn of_session(digest: &Digest, music: &[PieceJudged], now: String) -> impl F
     move || session::document(&record, &judgement, &Added { now, ..Added::default() })
 }
 
-/// Of two sessions side by side; without records where their names are hidden.
+/// Of two sessions side by side.
 pub fn of_comparison(
-    compared: Comparison,
-    records: Option<[Record; 2]>,
+    both: Arc<SideBySide>,
     whose: Option<Section>,
     now: String,
 ) -> impl FnOnce() -> Document + Send + 'static {
-    move || {
-        let added = Added { now, further: whose.into_iter().collect(), ..Added::default() };
-        comparison::document(&compared, records.as_ref().map(|[first, second]| [first, second]), &added)
-    }
+    move || comparison::document(&both, &Added { now, further: whose.into_iter().collect(), ..Added::default() })
 }
 
 /// Of everything in stock.

@@ -57,6 +57,11 @@ pub fn rounds(record: &Record) -> Vec<Round<'_>> {
         .collect()
 }
 
+/// Name of the folder of one of the two sessions.
+pub fn folder_of(pair: &str, order: Order) -> String {
+    format!("{pair}-{}", order.word())
+}
+
 /// Whose round comes next; `None` once all are played. The outputs alternate, the first begins.
 pub fn next_output(first: Option<&Record>, second: Option<&Record>, wanted: usize) -> Option<Order> {
     let played = |record: Option<&Record>| record.map_or(0, |record| rounds(record).len());

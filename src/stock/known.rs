@@ -1,7 +1,8 @@
 //! What is known of one output or one headphone: typed figures and what its sessions taught, a measurement before a
-//! statement, the newest of its kind first.
+//! statement, the best session first.
 
 use super::entry::{Figure, HeadphoneEntry, OutputEntry};
+use super::evidence::best_first;
 use super::learnt::{Learnt, OutputName, PerVolt, full_scale_db};
 use super::limits::{LimitTest, Limits};
 use super::ohms::{Ohms, band_db, peaks_db};
@@ -84,10 +85,9 @@ impl KnownOutput {
     pub fn of(name: &OutputName, entry: Option<&OutputEntry>, sessions: &[&Learnt]) -> KnownOutput {
         let mut from = Vec::new();
         let mut said = |what: &str, source: String| from.push(format!("{what}: {source}"));
-        let newest = |has: &dyn Fn(&Learnt) -> bool| {
-            sessions.iter().filter(|s| has(s)).max_by(|a, b| a.started_at.cmp(&b.started_at)).copied()
-        };
-        let measured = newest(&|s| s.open_db.is_some());
+        let sorted = best_first(sessions.iter().copied());
+        let best = |has: &dyn Fn(&Learnt) -> bool| sorted.iter().find(|s| has(s)).copied();
+        let measured = best(&|s| s.open_db.is_some());
         let typed = entry.and_then(|e| e.volts_per_full_scale.as_ref());
         let open_db = match (measured, typed) {
             (Some(session), _) => {
@@ -100,7 +100,7 @@ impl KnownOutput {
             }
             (None, None) => None,
         };
-        let measured = newest(&|s| s.source.is_some());
+        let measured = best(&|s| s.source.is_some());
         let source = match (measured, entry.and_then(|e| e.source_ohm.as_ref())) {
             (Some(session), _) => {
                 said("source impedance", format!("session {}", session.id));
@@ -202,25 +202,24 @@ impl KnownHeadphone {
     /// From its entry and its sessions.
     pub fn of(name: &str, entry: Option<&HeadphoneEntry>, sessions: &[&Learnt]) -> KnownHeadphone {
         let mut from = Vec::new();
-        let mut newest_first = sessions.to_vec();
-        newest_first.sort_by(|a, b| b.started_at.cmp(&a.started_at));
-        let measured = newest_first.iter().find_map(|s| Some((s.load.clone()?, format!("session {}", s.id))));
+        let sorted = best_first(sessions.iter().copied());
+        let measured = sorted.iter().find_map(|s| Some((s.load.clone()?, format!("session {}", s.id))));
         let load = measured.or_else(|| typed_load(entry?)).map(|(load, source)| {
             from.push(format!("impedance: {source}"));
             load
         });
-        let shape = newest_first.iter().find(|s| !s.shape.is_empty()).map(|s| s.shape.clone()).unwrap_or_default();
-        let loudness = loudness(entry, &newest_first, load.as_ref(), &shape, &mut from);
-        let isolation_db = newest_first
+        let shape = sorted.iter().find(|s| !s.shape.is_empty()).map(|s| s.shape.clone()).unwrap_or_default();
+        let loudness = loudness(entry, &sorted, load.as_ref(), &shape, &mut from);
+        let isolation_db = sorted
             .iter()
             .find_map(|s| s.judgement.isolation.as_ref().map(|i| i.a_weighted.clone()))
             .or_else(|| entry?.isolation_db.as_ref().map(|f| Reading::Told(f.estimate(0.0))));
         KnownHeadphone {
             name: name.into(),
             load,
-            fit_included: newest_first.len() > 1 || newest_first.iter().any(|s| s.seats > 1),
+            fit_included: sorted.len() > 1 || sorted.iter().any(|s| s.seats > 1),
             loudness,
-            coupler: newest_first.first().map(|s| s.coupler),
+            coupler: sorted.first().map(|s| s.coupler),
             shape,
             isolation_db,
             from,

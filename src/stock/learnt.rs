@@ -5,7 +5,7 @@ use super::ohms::{Ohms, band_db, divided_db, lost_db, peaks_db, share_db};
 use crate::calibration::Field;
 use crate::judgement::{Judgement, Threshold, Whose, judge, listening_as_z, loudest_clean};
 use crate::session::chain::{Chain, Coupler};
-use crate::session::plan::{ListeningLevel, Weighting};
+use crate::session::plan::{Extent, ListeningLevel, Weighting};
 use crate::session::record::Record;
 use crate::stats::{Estimate, Reading};
 use crate::units::DbSpl;
@@ -80,6 +80,10 @@ pub struct Learnt {
     pub z_less_stated: Vec<(Weighting, Option<Field>, Result<f64, String>)>,
     /// Seats that stand behind its levels.
     pub seats: usize,
+    /// It was not cut short.
+    pub finished: bool,
+    /// A whole session, no quick look.
+    pub whole: bool,
     /// What was judged.
     pub judgement: Judgement,
     /// Highest drive there is, dBFS RMS of pink noise.
@@ -100,10 +104,7 @@ pub fn learn(record: &Record) -> Option<Learnt> {
     let drive = clean.step.drive?;
     let period = record.head.plan.pink.period(record.head.playback.rate);
     let judgement = judge(record);
-    let side = &chain.output_side;
-    let ohms = |told: Option<Estimate>, curve: &Option<_>| Some(Ohms { told: told?, curve: curve.clone() });
-    let source = ohms(side.source_impedance_ohm, &side.source);
-    let load = ohms(side.load_impedance_ohm, &side.load);
+    let (source, load) = ohms_of(chain);
     let open_db = open_db(chain, source.as_ref(), load.as_ref());
     let full_drive_db = period.full_drive()?.db();
     let seats = judgement.seats.iter().find(|s| s.role == role);
@@ -151,10 +152,19 @@ pub fn learn(record: &Record) -> Option<Learnt> {
         listening: record.head.plan.listening,
         z_less_stated,
         seats: seats.map_or(1, |s| s.tight()),
+        finished: !record.can_go_on(),
+        whole: record.head.plan.extent == Extent::Session,
         judgement,
         full_drive_db,
         true_peak_factor_db: period.true_peak_factor_db()?,
     })
+}
+
+/// Source and load impedance of a chain, as far as they are known.
+pub(super) fn ohms_of(chain: &Chain) -> (Option<Ohms>, Option<Ohms>) {
+    let side = &chain.output_side;
+    let ohms = |told: Option<Estimate>, curve: &Option<_>| Some(Ohms { told: told?, curve: curve.clone() });
+    (ohms(side.source_impedance_ohm, &side.source), ohms(side.load_impedance_ohm, &side.load))
 }
 
 /// Each weighting in each field, as the session's own headroom converts them.

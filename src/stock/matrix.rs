@@ -1,6 +1,7 @@
 //! Outputs × headphones: what was measured, what is predicted, and both where both exist.
 
 use super::Stock;
+use super::evidence::{Standing, best_first, leading};
 use super::known::KnownOutput;
 use super::learnt::{Learnt, OutputName};
 use super::predict::{Listener, Pairing, available_db, pairing, predict};
@@ -16,8 +17,11 @@ pub struct Cell {
     pub output: OutputName,
     /// The headphone.
     pub headphone: String,
-    /// The newest session of this pairing, with its name.
+    /// The best session of this pairing, with its name.
     pub measured: Option<(String, Pairing)>,
+    /// Its other sessions, the best first, each with what speaks for the one that leads.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub others: Vec<(String, String)>,
     /// From everything but the sessions of this pairing.
     pub predicted: Pairing,
     /// Predicted less measured highest clean level, dB, where both are told.
@@ -61,16 +65,26 @@ impl Matrix {
 
 fn cell(stock: &Stock, output: &OutputName, headphone: &str, listener: &Listener) -> Cell {
     let of_pairing = |s: &&Learnt| s.output == *output && s.headphone == headphone;
-    let newest = stock.sessions.iter().filter(of_pairing).max_by(|a, b| a.started_at.cmp(&b.started_at));
+    let sessions = best_first(stock.sessions.iter().filter(of_pairing));
+    let lead = leading(&sessions);
     let measured =
-        newest.map(|session| (session.id.clone(), as_measured(session, &stock.output(output, |_| true), listener)));
+        lead.map(|session| (session.id.clone(), as_measured(session, &stock.output(output, |_| true), listener)));
+    let others = lead.map_or(Vec::new(), |lead| {
+        let standing = Standing::of(lead);
+        let other = |s: &&&Learnt| s.id != lead.id;
+        let why = |s: &&Learnt| match Standing::of(s) {
+            better if better > standing => "it shows a higher lower bound",
+            other => standing.leads_by(&other),
+        };
+        sessions.iter().filter(other).map(|s| (s.id.clone(), why(s).to_string())).collect()
+    });
     // Never from itself: a prediction that knew the answer would say nothing about the next one.
-    let others = |s: &&Learnt| !of_pairing(s);
-    let (known, worn) = (stock.output(output, others), stock.headphone(headphone, others));
+    let rest = |s: &&Learnt| !of_pairing(s);
+    let (known, worn) = (stock.output(output, rest), stock.headphone(headphone, rest));
     let predicted = predict(&known, &worn, listener, stock.true_peak_factor_db());
     let told = |reading: &Reading| reading.told().map(|e| e.value);
     let error_db = measured.as_ref().and_then(|(_, m)| Some(told(&predicted.level_spl)? - told(&m.level_spl)?));
-    Cell { output: output.clone(), headphone: headphone.into(), measured, predicted, error_db }
+    Cell { output: output.clone(), headphone: headphone.into(), measured, others, predicted, error_db }
 }
 
 /// A session's own answer for this listener.

@@ -12,6 +12,7 @@
 //! it is opinion on stored sessions and typed figures, computed anew each time.
 
 mod entry;
+mod evidence;
 pub mod folder;
 mod known;
 mod learnt;

@@ -1,12 +1,17 @@
 //! Two stored sessions opened and held against each other: labels drawn where the names are hidden, recordings read where
-//! takes are subtracted.
+//! takes are subtracted, and beside the difference what each output does for its listener.
 
+use super::evidence::{best_first, leading};
+use super::learnt::{Learnt, OutputName, learn, ohms_of};
+use super::ohms::response_change;
+use crate::analysis::band::{BANDS, centre_hz};
 use crate::analysis::{MOST_TAPS, residue};
 use crate::judgement::comparison::{Ask, Comparison, NotComparable, blue_is_first, compare, compare_hidden};
+use crate::session::chain::Chain;
 use crate::session::lines::lines;
 use crate::session::record::Record;
 use crate::session::runner::RunError;
-use crate::session::storage::{Storage, StorageError};
+use crate::session::storage::{Storage, StorageError, finished};
 use std::path::Path;
 
 /// What is wanted beside the comparison itself.
@@ -29,6 +34,13 @@ pub struct SideBySide {
     pub second: Record,
     /// What differs.
     pub comparison: Comparison,
+    /// What each output does for its listener; `None` where no session of it climbed with this headphone.
+    pub answers: [Option<Learnt>; 2],
+    /// What the source impedances alone make of the response, second less first, per one-third octave (number and dB), the level
+    /// at 1 kHz held; empty where source and load impedance are not known of both.
+    pub by_impedance: Vec<(i32, f64)>,
+    /// Nobody is to know which is which.
+    pub hidden: bool,
 }
 
 /// Why there is no comparison.
@@ -64,12 +76,45 @@ pub fn side_by_side(folders: [&Path; 2], wanted: &Wanted, now: String) -> Result
             }
         };
         let comparison = compare_hidden(&first, &second, ask, blue)?;
-        return Ok(SideBySide { first, second, comparison });
+        return Ok(SideBySide { hidden: true, ..SideBySide::of(first, second, comparison) });
     }
     let mut comparison = compare(&first, &second, ask)?;
     if let (true, Some((a, b))) = (wanted.subtract, &comparison.played) {
         let both = lines(&recorded, &first, a.nearest)?.zip(lines(&storage, &second, b.nearest)?);
         comparison.residue = both.and_then(|(a, b)| residue(&a, &b, MOST_TAPS));
     }
-    Ok(SideBySide { first, second, comparison })
+    let [one, other] = folders;
+    let answers = [answer(one, &first), answer(other, &second)];
+    let by_impedance = by_impedance(&first, &second).unwrap_or_default();
+    Ok(SideBySide { answers, by_impedance, ..SideBySide::of(first, second, comparison) })
+}
+
+impl SideBySide {
+    /// The comparison alone.
+    pub fn of(first: Record, second: Record, comparison: Comparison) -> SideBySide {
+        SideBySide { first, second, comparison, answers: [None, None], by_impedance: Vec::new(), hidden: false }
+    }
+}
+
+/// What the session itself shows; of one half of a swap, what the best other session of this output and headphone does.
+fn answer(folder: &Path, record: &Record) -> Option<Learnt> {
+    if record.head.plan.extent.climbs() {
+        return learn(record);
+    }
+    let chain = &record.head.chain;
+    let same = |other: &Chain| {
+        OutputName::of(other) == OutputName::of(chain) && other.headphone.trim() == chain.headphone.trim()
+    };
+    let beside = finished(folder.parent()?).into_iter().filter(|glance| same(&glance.head.chain));
+    let sessions: Vec<Learnt> = beside.filter_map(|glance| learn(&Storage::open(&glance.folder).ok()?.1)).collect();
+    leading(&best_first(&sessions)).cloned()
+}
+
+fn by_impedance(first: &Record, second: &Record) -> Option<Vec<(i32, f64)>> {
+    let [(one, load), (other, other_load)] = [first, second].map(|record| ohms_of(&record.head.chain));
+    let (one, other, load) = (one?, other?, load.or(other_load)?);
+    let at: Vec<f64> = BANDS.map(centre_hz).collect();
+    let changes = [&one, &other].map(|source| response_change(source, &load, &at));
+    let difference = |(a, b): (&(f64, f64), &(f64, f64))| b.1 - a.1;
+    Some(BANDS.zip(changes[0].iter().zip(&changes[1]).map(difference)).collect())
 }

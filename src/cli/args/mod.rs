@@ -9,6 +9,7 @@ mod report;
 mod session;
 mod stimulus;
 mod stock;
+mod swap;
 mod typed;
 
 use clap::{Args, Parser, Subcommand};
@@ -20,9 +21,10 @@ pub use desk::Desk;
 pub use electrical::{CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Electrical, StatedMeter};
 pub use judge::{Compare, Judge, Listener};
 pub use report::Report;
-pub use session::{Ask, Match, OutsideEar, Rehearse, Run};
+pub use session::{Ask, Match, OutsideEar, Rehearse, Run, TypedCeilings};
 pub use stimulus::{Spectrum, StimulusFile, TextTable};
 pub use stock::{KeepHeadphone, KeepOutput, SensitivityPer, StatedFigures, StockArguments, StockCommand, StockKept};
+pub use swap::Swap;
 
 /// Will this output drive these headphones loud enough, with headroom, without audible distortion?
 ///
@@ -90,6 +92,9 @@ pub enum Command {
         #[command(flatten)]
         keep: Shown,
     },
+    /// Two outputs swapped while the headphone stays on the coupler, first, second, first again: what differs at matched
+    /// level, how small a difference could have been seen, and whether it matters.
+    Swap(Box<Swap>),
     /// Write a stimulus to a WAV.
     Stimulus(StimulusFile),
     /// Judge stored sessions again: for another listening level, by another rule, for the listener's own music.

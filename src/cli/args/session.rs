@@ -134,6 +134,26 @@ pub struct Run {
     pub keep: Keep,
 }
 
+/// What must not be exceeded.
+#[derive(Clone, Debug, Args)]
+pub struct TypedCeilings {
+    /// Ceiling at the calibrated point, dB SPL. Above 115 type it again with `--confirm-ceiling`.
+    #[arg(long, value_name = "DB_SPL", default_value_t = 115.0, value_parser = number(Field::CeilingSpl))]
+    pub ceiling: f64,
+    /// Ceiling on the drive, dBFS RMS. Without calibration it is −20; higher: type it again with `--confirm-ceiling`.
+    #[arg(long, value_name = "DBFS", allow_hyphen_values = true, value_parser = number(Field::CeilingDrive))]
+    pub ceiling_drive: Option<f64>,
+    /// Ceiling at the load, volts RMS; acts once the output's volts are known.
+    #[arg(long, value_name = "V", value_parser = number(Field::CeilingVolts))]
+    pub ceiling_volts: Option<f64>,
+    /// Ceiling in the load, milliwatts; acts once volts, source and load impedance are known.
+    #[arg(long, value_name = "MW", value_parser = number(Field::CeilingMilliwatts))]
+    pub ceiling_milliwatts: Option<f64>,
+    /// The raised ceiling, typed a second time.
+    #[arg(long, value_name = "DB", allow_hyphen_values = true, value_parser = number(Field::CeilingAgain))]
+    pub confirm_ceiling: Option<f64>,
+}
+
 /// What is asked of a session.
 #[derive(Clone, Debug, Args)]
 pub struct Ask {
@@ -171,21 +191,9 @@ pub struct Ask {
     /// Distance between steps, dB.
     #[arg(long, value_name = "DB", default_value_t = 3.0, value_parser = number(Field::Step))]
     pub step: f64,
-    /// Ceiling at the calibrated point, dB SPL. Above 115 type it again with `--confirm-ceiling`.
-    #[arg(long, value_name = "DB_SPL", default_value_t = 115.0, value_parser = number(Field::CeilingSpl))]
-    pub ceiling: f64,
-    /// Ceiling on the drive, dBFS RMS. Without calibration it is −20; higher: type it again with `--confirm-ceiling`.
-    #[arg(long, value_name = "DBFS", allow_hyphen_values = true, value_parser = number(Field::CeilingDrive))]
-    pub ceiling_drive: Option<f64>,
-    /// Ceiling at the load, volts RMS; acts once the output's volts are known.
-    #[arg(long, value_name = "V", value_parser = number(Field::CeilingVolts))]
-    pub ceiling_volts: Option<f64>,
-    /// Ceiling in the load, milliwatts; acts once volts, source and load impedance are known.
-    #[arg(long, value_name = "MW", value_parser = number(Field::CeilingMilliwatts))]
-    pub ceiling_milliwatts: Option<f64>,
-    /// The raised ceiling, typed a second time.
-    #[arg(long, value_name = "DB", allow_hyphen_values = true, value_parser = number(Field::CeilingAgain))]
-    pub confirm_ceiling: Option<f64>,
+    /// What must not be exceeded.
+    #[command(flatten)]
+    pub ceilings: TypedCeilings,
     /// Distortion limit, percent.
     #[arg(long, value_name = "PERCENT", default_value_t = 1.0, value_parser = number(Field::DistortionLimit))]
     pub distortion_limit: f64,

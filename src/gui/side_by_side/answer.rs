@@ -3,12 +3,13 @@
 use crate::account::{self, document::Section};
 use crate::gui::{form, parts};
 use crate::judgement::attribution::attribution;
-use crate::judgement::comparison::{Comparison, sentence, target, whose_labels};
+use crate::judgement::comparison::{sentence, target, whose_labels};
 use crate::session::matching::Target;
 use crate::session::record::Record;
 use crate::session::storage::{self, Storage};
 use crate::stock::side_by_side::{SideBySide, Wanted, side_by_side};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// A session that can be chosen.
 #[derive(Clone, Debug, PartialEq)]
@@ -21,7 +22,7 @@ pub struct Choice {
 
 /// What is drawn.
 pub(super) struct Drawn {
-    pub(super) comparison: Comparison,
+    pub(super) both: Arc<SideBySide>,
     pub(super) sentence: String,
     /// Whose labels they were, where the names are hidden.
     pub(super) key: Option<String>,
@@ -29,8 +30,6 @@ pub(super) struct Drawn {
     pub(super) sections: Vec<Section>,
     /// Whose the first session's distortion is; not where the names are hidden.
     pub(super) whose: Option<Section>,
-    /// How both were measured.
-    pub(super) records: [Record; 2],
 }
 
 pub(super) type Answer = Result<Drawn, String>;
@@ -47,18 +46,15 @@ pub(super) fn choices(sessions: &Path) -> Vec<Choice> {
 
 /// Compares the first two; a third one helps to tell whose the first one's distortion is.
 pub(super) fn answer(both: [&Path; 2], third: Option<&Path>, wanted: &Wanted, now: String) -> Answer {
-    let SideBySide { first, second, comparison } = side_by_side(both, wanted, now).map_err(|e| why(&e))?;
-    let key = whose_labels(&first, &second).filter(|_| wanted.hide_labels);
+    let found = side_by_side(both, wanted, now).map_err(|e| why(&e))?;
+    let key = whose_labels(&found.first, &found.second).filter(|_| found.hidden);
     let key = key.map(|[blue, white]| format!("Blue label: {blue}. White label: {white}."));
-    let mut all = vec![first.clone(), second.clone()];
-    if let Some(third) = third {
-        all.push(Storage::open(third).map_err(|e| why(&e))?.1);
-    }
-    let all: Vec<&Record> = all.iter().collect();
-    let whose = attribution(&all).ok().filter(|_| !wanted.hide_labels);
+    let third = third.map(|third| Storage::open(third).map(|(_, record)| record)).transpose().map_err(|e| why(&e))?;
+    let all: Vec<&Record> = [&found.first, &found.second].into_iter().chain(&third).collect();
+    let whose = attribution(&all).ok().filter(|_| !found.hidden);
     let whose = whose.map(|whose| account::attribution::section(&whose, &all));
-    let sections = account::comparison::sections(&comparison, false).into_iter().chain(whose.clone()).collect();
-    Ok(Drawn { sentence: sentence(&comparison), comparison, key, sections, whose, records: [first, second] })
+    let sections = account::comparison::sections(&found, false).into_iter().chain(whose.clone()).collect();
+    Ok(Drawn { sentence: sentence(&found.comparison), both: Arc::new(found), key, sections, whose })
 }
 
 /// The level of the first session for the output of the second.

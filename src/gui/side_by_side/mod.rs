@@ -108,8 +108,7 @@ impl SideBySide {
     /// The report of what is drawn; `None` where nothing is.
     pub(super) fn report(&self, now: String) -> Option<impl FnOnce() -> Document + Send + 'static> {
         let drawn = self.answer.as_ref()?.as_ref().ok()?;
-        let records = (!self.hidden).then(|| drawn.records.clone());
-        Some(report::of_comparison(drawn.comparison.clone(), records, drawn.whose.clone(), now))
+        Some(report::of_comparison(drawn.both.clone(), drawn.whose.clone(), now))
     }
 }
 

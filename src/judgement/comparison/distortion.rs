@@ -5,7 +5,7 @@ use super::Told;
 use super::fit::Scatter;
 use super::heard::{Heard, Read};
 use super::side::{Level, Point, Side};
-use super::words::{Family, Item};
+use super::words::{Family, Item, together};
 use crate::analysis::SineFinding;
 use crate::analysis::band::{BANDS, band_of};
 use crate::stats::{Estimate, NORMAL_95, Reading};
@@ -120,6 +120,18 @@ pub(super) fn distortions(a: &Heard, b: &Heard, scatter: &Scatter) -> Vec<(Disto
         Some((quantity, item))
     };
     wanted(a, b).into_iter().filter_map(quantity).collect()
+}
+
+/// Different where anything is; the same where all that is told of the whole noise, and of sines, is. Bands alone tell too little
+/// for that.
+pub(super) fn overall(quantities: &[Distorted]) -> Told {
+    let differs = quantities.iter().any(|q| q.told == Told::Differs);
+    let whole = |q: &&Distorted| matches!(q.place, Where::Overall | Where::Sine { .. });
+    let told = |q: &&Distorted| !matches!(q.difference_db, Reading::NotTold(_));
+    match differs {
+        true => Told::Differs,
+        false => together(quantities.iter().filter(whole).filter(told).map(|q| q.told)),
+    }
 }
 
 impl Distorted {

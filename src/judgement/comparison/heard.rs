@@ -39,6 +39,11 @@ impl<'a> Heard<'a> {
         &self.places[0]
     }
 
+    /// Its level less the matched one, dB.
+    pub(super) fn off_db(&self) -> f64 {
+        self.places.iter().zip(&self.weights).map(|(place, w)| w * place.off_db).sum()
+    }
+
     /// A one-third octave less the matched level.
     pub(super) fn band(&self, x: i32) -> Option<Level> {
         self.together(|place| self.side.band(place, x))

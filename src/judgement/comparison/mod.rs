@@ -11,6 +11,7 @@
 //! headphone's seats change, `response`, `distortion` and `noise` take the differences, `words` says one of three words
 //! about each.
 
+mod audible;
 mod distortion;
 mod fit;
 mod heard;
@@ -22,6 +23,7 @@ mod side;
 mod words;
 
 pub use crate::session::matching::MatchedOn;
+pub use audible::{Audible, Matter, gravest};
 pub use distortion::{Distorted, Distortions, Product, Where};
 pub use labels::{BLUE, WHITE, blue_is_first, compare_hidden, whose_labels};
 pub use noise::Noise;
@@ -43,7 +45,7 @@ use heard::Heard;
 use response::Response;
 use serde::{Deserialize, Serialize};
 use side::{Place, Side};
-use words::{Family, Share, together};
+use words::{Family, Share};
 
 /// Differences within this are the same where nothing else is asked, dB.
 pub const SAME_WITHIN_DB: f64 = 0.2;
@@ -119,6 +121,8 @@ pub struct Comparison {
     pub is_spl: bool,
     /// What it is matched on.
     pub on: MatchedOn,
+    /// Level of the second less that of the first as they were compared, dB: read between steps it is zero by itself.
+    pub off_db: f64,
     /// What was played for it; `None` where the labels are hidden: drives would name the outputs.
     pub played: Option<(Played, Played)>,
     /// Limit within which responses are the same, dB.
@@ -143,6 +147,9 @@ pub struct Comparison {
     /// Noise of both, all of it first; empty where it was not heard with either plugged in by turns.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub noise: Vec<Noise>,
+    /// Whether it matters, quantity by quantity.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub matters: Vec<Matter>,
     /// What is wrong with the data or limits it.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub flaws: Vec<Flaw>,
@@ -168,6 +175,38 @@ pub struct Played {
 }
 
 impl Comparison {
+    /// Nothing compared yet.
+    #[cfg(test)]
+    fn empty() -> Comparison {
+        Comparison {
+            outputs: ("first".into(), "second".into()),
+            headphone: String::new(),
+            role: InputRole::LeftEar,
+            level_db: 74.0,
+            is_spl: true,
+            on: MatchedOn::Pink,
+            off_db: 0.0,
+            played: None,
+            within_db: SAME_WITHIN_DB,
+            seats: None,
+            rounds: None,
+            bands: Vec::new(),
+            fine: Vec::new(),
+            overall: Told::NotTold,
+            bound: None,
+            largest: None,
+            distortions: Distortions {
+                within_db: DISTORTION_WITHIN_DB,
+                quantities: Vec::new(),
+                overall: Told::NotTold,
+            },
+            noise: Vec::new(),
+            matters: Vec::new(),
+            residue: None,
+            flaws: Vec::new(),
+        }
+    }
+
     /// The first output against the second.
     fn turned(self) -> Comparison {
         let swap = |(a, b): (String, String)| (b, a);
@@ -188,9 +227,10 @@ impl Comparison {
             quantities: self.distortions.quantities.into_iter().map(distorted).collect(),
             ..self.distortions
         };
-        Comparison {
+        let turned = Comparison {
             outputs: swap(self.outputs),
             played: self.played.map(|(a, b)| (b, a)),
+            off_db: -self.off_db,
             bands: self
                 .bands
                 .into_iter()
@@ -209,7 +249,8 @@ impl Comparison {
                 .collect(),
             distortions,
             ..self
-        }
+        };
+        Comparison { matters: audible::matters(&turned), ..turned }
     }
 
     /// What has to be said of the takes that were subtracted; `None` where they share a seat.
@@ -388,18 +429,15 @@ fn held_against(
     let within_db = ask.distortion_within_db;
     let quantities: Vec<Distorted> =
         distorted.into_iter().map(|(quantity, item)| quantity.judged(item.as_ref(), &family, within_db)).collect();
-    let distortions = Distortions {
-        within_db,
-        overall: together(quantities.iter().filter(|q| q.smallest_db.is_some()).map(|q| q.told)),
-        quantities,
-    };
-    Comparison {
+    let distortions = Distortions { within_db, overall: distortion::overall(&quantities), quantities };
+    let comparison = Comparison {
         outputs: (chains.0.output.clone(), chains.1.output.clone()),
         headphone: chains.0.headphone.clone(),
         role: a.side.role,
         level_db,
         is_spl: a.side.is_spl,
         on: ask.on,
+        off_db: b.off_db() - a.off_db(),
         played: Some((played(&a.side, a.place()), played(&b.side, b.place()))),
         within_db: ask.within_db,
         seats: scatter.seats,
@@ -411,9 +449,11 @@ fn held_against(
         largest,
         distortions,
         noise: noises.iter().map(|noise| noise::judged(noise, &family, within_db)).collect(),
+        matters: Vec::new(),
         residue: None,
         flaws: Vec::new(),
-    }
+    };
+    Comparison { matters: audible::matters(&comparison), ..comparison }
 }
 
 /// An output whose volume moved between its rounds, and two outputs that sound alike in every way.

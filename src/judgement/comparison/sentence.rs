@@ -77,34 +77,37 @@ fn noise(c: &Comparison) -> Option<String> {
     })
 }
 
+/// Even and odd order of the noise with both figures, or the largest of what differs elsewhere.
 fn distortion(d: &Distortions) -> String {
-    let differs: Vec<_> = d.quantities.iter().filter(|q| q.told == Told::Differs).collect();
-    let overall = differs.iter().find(|q| matches!(q.place, Where::Overall)).or(differs.first());
-    match (d.overall, overall) {
-        (Told::Differs, Some(q)) => {
-            let what = match q.product {
-                Product::Even => "even-order distortion".into(),
-                Product::Odd => "odd-order distortion".into(),
-                Product::Thd => "THD".into(),
-                Product::Harmonic { order } => format!("harmonic {order}"),
-            };
-            let at = match q.place {
-                Where::Overall => String::new(),
-                Where::Band { x } | Where::Sweep { x } => format!(" at {}", band::label(x)),
-                Where::Sine { frequency_hz } => format!(" of {frequency_hz:.0} Hz"),
-            };
-            let by = match &q.difference_db {
-                Reading::Told(e) => format!("by {} dB", tidy_signed(e.value, 2)),
-                Reading::AtLeast(e) => format!("by at least {} dB", tidy_signed(e.value, 2)),
-                Reading::Below(most) => format!("by at least {} dB", tidy_signed(*most, 2)),
-                Reading::NotTold(_) => String::new(),
-            };
-            format!("Distortion differs: {what}{at} {by}.")
+    let whole = |product: Product| d.quantities.iter().find(|q| q.product == product && q.place == Where::Overall);
+    let elsewhere = d.quantities.iter().find(|q| q.told == Told::Differs && q.place != Where::Overall);
+    let both: Vec<String> = [Product::Even, Product::Odd].into_iter().filter_map(whole).map(both).collect();
+    let more = elsewhere.map_or(String::new(), |q| format!("; {} differs {}", q.name(), size(&q.difference_db)));
+    match both.is_empty() {
+        true => "Distortion is not determined.".into(),
+        false => format!("Distortion: {}{more}.", both.join(", ")),
+    }
+}
+
+/// `even-order −62.1 and −60.0 dB (+2.1 ±0.3 dB)`.
+fn both(q: &Distorted) -> String {
+    let of = format!("{} {} and {} dB", q.name(), Figure::new(&q.of.0, 1).words(), Figure::new(&q.of.1, 1).words());
+    match (&q.difference_db, q.told) {
+        (Reading::Told(e), Told::Same | Told::NotTold) => {
+            let most = e.interval.high.abs().max(e.interval.low.abs());
+            format!("{of} (no more than {} dB apart)", tidy(round_up(most), 1))
         }
-        (Told::Same, _) => {
-            format!("Distortion, where it stands over the noise of both, is the same within {} dB.", d.within_db)
-        }
-        _ => "Whether distortion differs is not determined.".into(),
+        (Reading::NotTold(_), _) => of,
+        (difference, _) => format!("{of} ({})", size(difference)),
+    }
+}
+
+fn size(difference: &Reading) -> String {
+    match difference {
+        Reading::Told(e) => format!("by {} dB", Figure::new(e, 1).signed()),
+        Reading::AtLeast(e) => format!("by at least {} dB", tidy_signed(e.value, 1)),
+        Reading::Below(most) => format!("by at least {} dB", tidy_signed(*most, 1)),
+        Reading::NotTold(_) => String::new(),
     }
 }
 
