@@ -95,6 +95,7 @@ const TOUCHES_THE_WORLD: &[(&str, &str)] = &[
     ("cli/follow.rs", "follows a session at the terminal"),
     ("cli/hold.rs", "waits for Enter"),
     ("cli/stimulus.rs", "writes a WAV"),
+    ("cli/swap.rs", "asks at the terminal"),
     ("cli/rehearse/mod.rs", "builds the simulated bench"),
     ("cli/rehearse/all.rs", "the same, with progress"),
     ("gui/app.rs", "paces the window"),
