@@ -4,4 +4,4 @@
 set -eu
 cd "$(dirname "$0")/.."
 export LOUDENOUGH_ATTRIBUTIONS="${1:-500}"
-exec cargo test --release --test it --no-default-features -- attribution::planted --nocapture --test-threads 1
+exec cargo test --release --test it --no-default-features --features command-line -- attribution::planted --nocapture --test-threads 1

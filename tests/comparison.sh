@@ -4,4 +4,4 @@
 set -eu
 cd "$(dirname "$0")/.."
 export LOUDENOUGH_CASES="${1:-1000}"
-exec cargo test --release --test it --no-default-features -- comparison_rates:: --nocapture --test-threads 2
+exec cargo test --release --test it --no-default-features --features command-line -- comparison_rates:: --nocapture --test-threads 2

@@ -4,4 +4,4 @@
 set -eu
 cd "$(dirname "$0")/.."
 export LOUDENOUGH_SESSIONS="${1:-1000}" LOUDENOUGH_SEED="${2:-commit}"
-exec cargo test --release --test it --no-default-features -- sessions::sessions_on_seeded --nocapture
+exec cargo test --release --test it --no-default-features --features command-line -- sessions::sessions_on_seeded --nocapture

@@ -22,7 +22,7 @@ pub mod write;
 
 pub use document::Document;
 
-use crate::judgement::capital;
+use crate::words::capital;
 
 /// Method, section 8: what the product always shows.
 pub const CAUTIONS: [&str; 5] = [

@@ -98,6 +98,18 @@ pub struct HumLine {
     pub on_line: bool,
 }
 
+impl HumLine {
+    /// Mean square before it was subtracted, in full scales squared.
+    pub fn mean_square(&self) -> f64 {
+        self.level.rms().powi(2)
+    }
+
+    /// Of several together.
+    pub fn mean_square_of<'a>(lines: impl IntoIterator<Item = &'a HumLine>) -> f64 {
+        lines.into_iter().map(HumLine::mean_square).sum()
+    }
+}
+
 /// Signs that the capture card's own full scale was reached.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Overload {
@@ -465,7 +477,7 @@ impl SilenceFinding {
 
     /// Noise and mains hum together, 20 Hz to 20 kHz, Z, dBFS; `None` for digital zero.
     pub fn everything_dbfs(&self) -> Option<f64> {
-        let hum: f64 = self.common.hum.iter().map(|hum| hum.level.rms().powi(2)).sum();
+        let hum = HumLine::mean_square_of(&self.common.hum);
         let noise = self.noise_z.map_or(0.0, |noise| Dbfs(noise.value).rms().powi(2));
         Dbfs::from_rms((noise + hum).sqrt()).map(Dbfs::db)
     }

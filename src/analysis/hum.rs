@@ -5,6 +5,7 @@
 //! few lines around it. A base near 50 or 60 Hz is searched so that all harmonics together explain most.
 
 use super::finding::HumLine;
+use super::golden::maximise;
 use super::periods::{Periods, mean_of};
 use crate::units::Dbfs;
 use realfft::num_complex::Complex;
@@ -18,6 +19,8 @@ const MAINS_HZ: [f64; 2] = [50.0, 60.0];
 const SEARCH_HZ: f64 = 0.5;
 /// Step of the search, Hz.
 const SEARCH_STEP_HZ: f64 = 0.01;
+/// Rounds of the search between two steps: to 1e-7 of them.
+const SECTIONS: usize = 34;
 /// Harmonics looked for.
 const HARMONICS: u32 = 20;
 /// Harmonics that find the base.
@@ -99,12 +102,12 @@ pub fn taken_off<'a>(samples: Cow<'a, [f64]>, rate_hz: f64, lines: &[HumLine]) -
 
 /// True where one of these lines is no small part of what is heard.
 pub fn matters(lines: &[HumLine], mean_square: f64) -> bool {
-    lines.iter().any(|line| line.level.rms().powi(2) > MATTERS * mean_square)
+    lines.iter().any(|line| line.mean_square() > MATTERS * mean_square)
 }
 
 /// True where these lines are most of what is heard.
 pub fn dominates(lines: &[HumLine], mean_square: f64) -> bool {
-    lines.iter().map(|line| line.level.rms().powi(2)).sum::<f64>() > DOMINATES * mean_square
+    HumLine::mean_square_of(lines) > DOMINATES * mean_square
 }
 
 /// Mains frequencies wander by 0.2 % where grids are large (common practice, no source).
@@ -184,7 +187,7 @@ impl Residual {
         let (coarse, _) = candidates
             .map(|f| (f, explained(f)))
             .fold((mains_hz, f64::MIN), |best, now| if now.1 > best.1 { now } else { best });
-        let base_hz = maximise(&explained, coarse - SEARCH_STEP_HZ, coarse + SEARCH_STEP_HZ);
+        let base_hz = maximise(&explained, (coarse - SEARCH_STEP_HZ, coarse + SEARCH_STEP_HZ), SECTIONS);
         (1..=HARMONICS)
             .map(|h| self.fit(f64::from(h) * base_hz, noise[h as usize - 1], SEPARABLE))
             .filter(|s| s.over_noise > SEEN)
@@ -257,23 +260,4 @@ fn kernel(x: f64, frames: usize) -> Complex<f64> {
     let height = if x.abs() < 1e-9 { 1.0 } else { half.sin() / (n * (half / n).sin()) };
     let result = Complex::from_polar(SQRT_2, half * (1.0 - 1.0 / n)) * height;
     if result.re.is_finite() { result } else { Complex::zero() }
-}
-
-/// Maximum of a function with one hill between `low` and `high` (golden section, to 1e-7 of the span).
-fn maximise(f: &impl Fn(f64) -> f64, mut low: f64, mut high: f64) -> f64 {
-    const GOLDEN: f64 = 0.618_033_988_749_894_9;
-    let (mut a, mut b) = (high - GOLDEN * (high - low), low + GOLDEN * (high - low));
-    let (mut fa, mut fb) = (f(a), f(b));
-    for _ in 0..34 {
-        if fa > fb {
-            (high, b, fb) = (b, a, fa);
-            a = high - GOLDEN * (high - low);
-            fa = f(a);
-        } else {
-            (low, a, fa) = (a, b, fb);
-            b = low + GOLDEN * (high - low);
-            fb = f(b);
-        }
-    }
-    0.5 * (low + high)
 }

@@ -12,6 +12,7 @@ use super::time_weighting::{FAST_S, SLOW_S, TimeWeighting};
 use super::weighting::Weighting;
 use super::weighting_filter::WeightingFilter;
 use crate::card::InputRole;
+use crate::signal::Moving;
 use crate::units::{Dbfs, PeakDb, SampleRate};
 use distortion::Listener;
 use realfft::num_complex::Complex;
@@ -28,8 +29,6 @@ const PEAK_HELD_S: f64 = 0.5;
 const BANDS: usize = 200;
 /// Time between two looks at the distortion, seconds: each costs some milliseconds.
 const DISTORTION_EVERY_S: f64 = 0.5;
-/// Corner of the high-pass that keeps a converter's offset out of the level, Hz.
-const OFFSET_CORNER_HZ: f64 = 2.0;
 
 /// What one input hears now, in full-scale terms.
 #[derive(Clone, Debug, PartialEq)]
@@ -95,7 +94,8 @@ struct Ear {
     role: InputRole,
     recent: Vec<f32>,
     at: usize,
-    offset: f64,
+    /// Keeps a converter's offset out of the level.
+    without_offset: Moving,
     /// Under Z, A and C.
     weighted: [Weighted; 3],
     /// As captured, and under C.
@@ -167,7 +167,7 @@ impl LiveAnalyser {
             role,
             recent: vec![0.0; frames],
             at: 0,
-            offset: 0.0,
+            without_offset: Moving::from_zero(rate),
             weighted: [Weighting::Z, Weighting::A, Weighting::C].map(|w| Weighted::new(w, rate)),
             peaks: [PeakHold::default(); 2],
             overloads: 0,
@@ -281,14 +281,12 @@ impl LiveAnalyser {
 
 impl Ear {
     fn hear(&mut self, samples: &[f32], rate_hz: f64) {
-        let offset_keep = (-TAU * OFFSET_CORNER_HZ / rate_hz).exp();
         let finite = |x: &f32| if x.is_finite() { *x } else { 0.0 };
         let mut moving = Vec::with_capacity(samples.len());
         for x in samples.iter().map(finite) {
             self.recent[self.at] = x;
             self.at = (self.at + 1) % self.recent.len();
-            self.offset = offset_keep * self.offset + (1.0 - offset_keep) * f64::from(x);
-            moving.push(f64::from(x) - self.offset);
+            moving.push(self.without_offset.next(f64::from(x)));
             self.overloads += u64::from(x.abs() >= AT_LIMIT);
         }
         self.peaks[0].take(samples.iter().map(|x| f64::from(finite(x))), rate_hz);

@@ -19,6 +19,7 @@ pub mod correction;
 pub mod fft;
 pub mod finding;
 mod flaw;
+mod golden;
 pub mod hum;
 mod intermodulation;
 mod level;

@@ -12,6 +12,7 @@
 //! symmetric Toeplitz (circular correlations of a whole period) and solved by Levinson's recursion (Levinson 1947; Golub &
 //! Van Loan, *Matrix Computations*, 4.7).
 
+use super::golden::maximise;
 use super::{Spectra, fft, transfer};
 use crate::signal::LineKind;
 use crate::stats::{Estimate, NORMAL_95, Reading};
@@ -94,22 +95,7 @@ fn delay(a: &Spectra, b: &Spectra, excited: &[usize], frames: usize) -> f64 {
         excited.iter().map(turned).sum::<f64>().abs()
     };
     // Golden section about the coarse peak, which is right within a sample.
-    let golden = 0.5 * (5f64.sqrt() - 1.0);
-    let (mut low, mut high) = (coarse - 1.0, coarse + 1.0);
-    let (mut one, mut other) = (high - golden * (high - low), low + golden * (high - low));
-    let (mut at_one, mut at_other) = (agreement(one), agreement(other));
-    for _ in 0..SECTIONS {
-        if at_one > at_other {
-            (high, other, at_other) = (other, one, at_one);
-            one = high - golden * (high - low);
-            at_one = agreement(one);
-        } else {
-            (low, one, at_one) = (one, other, at_other);
-            other = low + golden * (high - low);
-            at_other = agreement(other);
-        }
-    }
-    0.5 * (low + high)
+    maximise(&agreement, (coarse - 1.0, coarse + 1.0), SECTIONS)
 }
 
 /// Lines of the filter of `taps` taps that takes `lines` nearest to `wanted`.

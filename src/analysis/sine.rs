@@ -6,7 +6,7 @@
 //! band out; here one line is left out). *Referred to the output* each harmonic is divided by the reference's response
 //! at its own frequency over that at the fundamental.
 
-use super::finding::{Common, Finding, HarmonicFinding, SineFinding};
+use super::finding::{Common, Finding, HarmonicFinding, HumLine, SineFinding};
 use super::level::{self, FULL_SCALE_MS};
 use super::prepare::{AnalysisError, Prepared, prepare};
 use super::spectra::{Reference, Spectra};
@@ -131,7 +131,7 @@ pub fn r_form(thd_f: &Reading) -> Reading {
 /// the lines.
 fn hum_ms(common: &Common) -> f64 {
     let taken_off = common.hum.iter().filter(|h| !h.on_line && (20.0..=AUDIO_HZ).contains(&h.frequency_hz));
-    taken_off.map(|h| h.level.rms().powi(2)).sum()
+    HumLine::mean_square_of(taken_off)
 }
 
 /// Noise is part of what is asked for here, so it is not taken off; `hum_ms` is added to it.

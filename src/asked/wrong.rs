@@ -2,6 +2,7 @@
 
 use super::Field;
 use super::field::Takes;
+use crate::words::capital;
 
 /// Longest piece of typed text that a message repeats, characters.
 const LONGEST_QUOTE: usize = 40;
@@ -82,8 +83,6 @@ fn quoted(typed: &str) -> String {
 
 /// A message as a sentence: capital letter, full stop.
 pub fn sentence(message: &str) -> String {
-    let mut letters = message.chars();
-    let first: String = letters.next().map(|c| c.to_uppercase().collect()).unwrap_or_default();
     let stop = if message.ends_with('.') { "" } else { "." };
-    format!("{first}{}{stop}", letters.as_str())
+    format!("{}{stop}", capital(message))
 }

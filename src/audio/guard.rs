@@ -9,9 +9,8 @@
 //! A microphone that falls silent while sound goes on is noticed in the quick windows as well: where the level lies under the
 //! prediction by more than noise of 100 ms ever does, for a quarter of a second, nobody hears what plays.
 
-use crate::signal::Period;
+use crate::signal::{Moving, Period};
 use crate::units::{Dbfs, SampleRate, power_from_db};
-use std::f64::consts::TAU;
 
 /// What to watch during a take.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -54,8 +53,6 @@ const LOST_DB: f64 = 12.0;
 const CLICK_WINDOWS: usize = 2;
 /// So many steps of the quick window are waited for the beginning of the sound, beyond the delay of the take before.
 const UNHEARD_HOPS: usize = 8;
-/// Corner of the high-pass that leaves a constant offset out, Hz.
-const OFFSET_CORNER_HZ: f64 = 2.0;
 /// Step of the quick window, which spans two of them, seconds.
 const HOP_S: f64 = 0.05;
 
@@ -64,8 +61,6 @@ pub struct GuardWatch {
     watched: Vec<Watched>,
     quick_extra_db: f64,
     quick_lack_db: f64,
-    /// Share of a constant offset that is kept from frame to frame.
-    offset_keep: f64,
     hop: usize,
     period: usize,
     steady: std::ops::Range<usize>,
@@ -73,8 +68,7 @@ pub struct GuardWatch {
 
 struct Watched {
     limits: GuardedInput,
-    /// What is constant in what comes: no sound, and in no prediction.
-    offset: Option<f64>,
+    moving: Moving,
     hop_energy: f64,
     hop_frames: usize,
     previous_hop: Option<f64>,
@@ -101,7 +95,7 @@ impl GuardWatch {
     ) -> GuardWatch {
         let watched = guard.inputs.iter().map(|limits| Watched {
             limits: *limits,
-            offset: None,
+            moving: Moving::from_the_first(captured_rate),
             hop_energy: 0.0,
             hop_frames: 0,
             previous_hop: None,
@@ -117,7 +111,6 @@ impl GuardWatch {
             watched: watched.collect(),
             quick_extra_db: most_db + QUICK_ALLOWANCE_DB,
             quick_lack_db: LOST_DB - least_db,
-            offset_keep: (-TAU * OFFSET_CORNER_HZ / captured_rate.hz()).exp(),
             hop: captured_rate.frames_in(HOP_S),
             period: (period.seconds() * captured_rate.hz()).round() as usize,
             steady,
@@ -132,11 +125,11 @@ impl GuardWatch {
     /// Takes the next captured frames, the first of which is `first` frames after the opening; what is wrong, if so.
     pub fn feed(&mut self, inputs: &[Vec<f32>], first: usize) -> Option<String> {
         let (hop, period, steady) = (self.hop, self.period, self.steady.clone());
-        let (extra, lack, keep) = (self.quick_extra_db, self.quick_lack_db, self.offset_keep);
+        let (extra, lack) = (self.quick_extra_db, self.quick_lack_db);
         self.watched.iter_mut().find_map(|watched| {
             let samples = inputs.get(watched.limits.input)?;
             samples.iter().enumerate().find_map(|(i, sample)| {
-                let energy = watched.energy(*sample, keep);
+                let energy = watched.energy(*sample);
                 let is_steady = steady.contains(&(first + i));
                 watched.steady_frames = if is_steady { watched.steady_frames + 1 } else { 0 };
                 let quick = watched.quick(energy, hop, extra, lack);
@@ -149,14 +142,11 @@ impl GuardWatch {
 
 impl Watched {
     /// Square of what moves. What is no number counts as full scale: it must not hide a level.
-    fn energy(&mut self, sample: f32, keep: f64) -> f64 {
+    fn energy(&mut self, sample: f32) -> f64 {
         if !sample.is_finite() {
             return 1.0;
         }
-        let x = f64::from(sample);
-        let offset = self.offset.get_or_insert(x);
-        *offset = keep * *offset + (1.0 - keep) * x;
-        (x - *offset).powi(2)
+        self.moving.next(f64::from(sample)).powi(2)
     }
 
     fn quick(&mut self, energy: f64, hop: usize, extra_db: f64, lack_db: f64) -> Option<String> {

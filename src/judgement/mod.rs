@@ -23,7 +23,6 @@ pub use exposure::{CAUTION as EXPOSURE_CAUTION, Exposed, Exposure};
 pub use headroom::{Answer, Headroom, Verdict, listening_as_z, verdict};
 pub use highest_clean::{HighestClean, highest_clean, loudest_clean};
 pub use isolation::{Isolation, isolation};
-pub use sentence::capital;
 pub use taper::{ListeningAt, Taper};
 
 use crate::analysis::{About, ClipFinding, Flaw, Weight};

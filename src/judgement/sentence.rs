@@ -10,6 +10,7 @@ use crate::session::record::Record;
 use crate::session::seats::Seats;
 use crate::stats::{Estimate, Reading};
 use crate::units::tidy;
+use crate::words::capital;
 
 /// One decimal, a true minus, never "−0.0".
 fn db(value: f64) -> String {
@@ -163,10 +164,4 @@ pub(super) fn of_music(record: &Record, pieces: &[PieceJudged], listening: Optio
 
 fn stop(record: &Record) -> String {
     record.stop().map_or("the session is not finished".into(), ToString::to_string)
-}
-
-/// With its first letter in upper case.
-pub fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map(|c| c.to_uppercase().chain(letters).collect()).unwrap_or_default()
 }

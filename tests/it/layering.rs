@@ -11,15 +11,19 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("fingerprint", &[]),
     ("figure", &["stats", "units"]),
     ("palette", &[]),
+    ("words", &[]),
     ("signal", &["units"]),
     ("take", &["card", "signal", "units"]),
     ("analysis", &["signal", "take", "stats", "units", "card"]),
     ("calibration", &["units", "stats", "analysis", "figure", "fingerprint"]),
     ("audio", &["signal", "take", "card", "units"]),
     ("session", &["analysis", "audio", "calibration", "card", "fingerprint", "signal", "stats", "take", "units"]),
-    ("judgement", &["analysis", "calibration", "card", "figure", "session", "signal", "stats", "take", "units"]),
+    (
+        "judgement",
+        &["analysis", "calibration", "card", "figure", "session", "signal", "stats", "take", "units", "words"],
+    ),
     ("stock", &["analysis", "asked", "calibration", "figure", "judgement", "session", "signal", "stats", "units"]),
-    ("asked", &["calibration", "card", "session", "signal", "stats", "units"]),
+    ("asked", &["calibration", "card", "session", "signal", "stats", "units", "words"]),
     (
         "account",
         &[
@@ -35,6 +39,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "stock",
             "take",
             "units",
+            "words",
         ],
     ),
     (
@@ -90,6 +95,7 @@ const TOUCHES_THE_WORLD: &[(&str, &str)] = &[
     ("cli/follow.rs", "follows a session at the terminal"),
     ("cli/hold.rs", "waits for Enter"),
     ("cli/stimulus.rs", "writes a WAV"),
+    ("cli/swap.rs", "asks at the terminal"),
     ("cli/rehearse/mod.rs", "builds the simulated bench"),
     ("cli/rehearse/all.rs", "the same, with progress"),
     ("gui/app.rs", "paces the window"),
@@ -183,7 +189,9 @@ fn names(code: &str, name: &str) -> bool {
     let part = |c: char| c.is_alphanumeric() || c == '_';
     code.match_indices(name).any(|(at, _)| {
         let (before, after) = (&code[..at], &code[at + name.len()..]);
-        !(name.starts_with(part) && before.ends_with(part)) && !(name.ends_with(part) && after.starts_with(part))
+        let goes_on = name.ends_with(part) && after.starts_with(part);
+        let began_before = name.starts_with(part) && before.ends_with(part);
+        !began_before && !goes_on
     })
 }
 

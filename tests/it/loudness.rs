@@ -489,9 +489,7 @@ fn it_is_never_too_loud() {
         }
     });
     let [tripped, stopped, loud] = *counts.lock().unwrap();
-    println!(
-        "{cases} cases from seed {from}: {tripped} tripped, {stopped} stopped, {loud} came within 3 dB of the ceiling"
-    );
+    println!("{cases} cases from seed {from}: {tripped} tripped, {stopped} stopped, {loud} within 3 dB of the ceiling");
     let wrong = wrong.lock().unwrap();
     assert!(wrong.is_empty(), "{} wrong:\n{}", wrong.len(), wrong.join("\n"));
     assert!(

@@ -8,7 +8,7 @@
 
 use super::super::band::{BANDS, lines_in};
 use super::super::fft;
-use super::super::finding::SilenceFinding;
+use super::super::finding::{HumLine, SilenceFinding};
 use super::super::level::{FULL_SCALE_MS, audio_range};
 use super::super::resample::{Path, Resampler};
 use crate::signal::{LineKind, Period};
@@ -49,7 +49,7 @@ impl NoiseFloor {
             let bands = silence.bands.iter().filter(|b| b.x >= first);
             bands.filter_map(|b| b.level).map(|l| FULL_SCALE_MS * power_from_db(l.value)).sum()
         };
-        let hum_ms = silence.common.hum.iter().map(|h| h.level.rms().powi(2)).sum();
+        let hum_ms = HumLine::mean_square_of(&silence.common.hum);
         NoiseFloor { all_ms: from(*BANDS.start()), odd_ms: from(ODD_FROM_BAND), hum_ms }
     }
 }

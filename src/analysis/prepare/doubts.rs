@@ -162,7 +162,7 @@ impl Bench<'_> {
             flaws.extend(self.inseparable(spectra, hum, spacing));
             let line = (hum.frequency_hz / spacing).round() as usize;
             if self.played.period.lines.kind(line) == LineKind::Excited {
-                spectra.hum.insert(line, hum.level.rms().powi(2));
+                spectra.hum.insert(line, hum.mean_square());
             }
         }
     }
@@ -176,7 +176,7 @@ impl Bench<'_> {
             self.excited.iter().filter(|k| counts(**k)).map(|k| spectra.mean[*k].norm_sqr()).sum()
         };
         let in_band = power(&|k| band::band_of(k as f64 * spacing) == band);
-        let hum_ms = hum.level.rms().powi(2);
+        let hum_ms = hum.mean_square();
         let under = crate::units::db_from_power(hum_ms / in_band);
         let under_all = crate::units::db_from_power(hum_ms / power(&|_| true));
         if under.is_some_and(|db| db < HUM_IS_NOTHING_DB) {

@@ -54,19 +54,7 @@ impl BenchSpec {
 }
 
 fn console_phones_socket() -> OutputSpec {
-    OutputSpec {
-        volts_per_fs: 2.0,
-        source_ohm: 68.0,
-        coupling_f: None,
-        positive_limit_v: Some(1.0),
-        negative_limit_v: Some(1.0),
-        current_limit_a: None,
-        knee: Knee::Hard,
-        acts_on: ActsOn::Waveform,
-        noise_v_rms: 0.0,
-        turns: Vec::new(),
-        bend: None,
-    }
+    OutputSpec { noise_v_rms: 0.0, ..OutputSpec::default() }
 }
 
 fn field_recorder() -> OutputSpec {

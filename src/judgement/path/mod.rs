@@ -26,13 +26,13 @@ mod gain;
 mod sides;
 mod way;
 
-use super::sentence::capital;
 use crate::analysis::{MiddleFinding, PinkFinding};
 use crate::card::InputRole;
 use crate::session::record::{Record, StepResult};
 use crate::session::step::{Purpose, StopReason};
 use crate::stats::Reading;
 use crate::take::VoidReason;
+use crate::words::capital;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 

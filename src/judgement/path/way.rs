@@ -1,12 +1,13 @@
 //! Rate, delay, noise and hum: what the way is, rather than what it does to a sound.
 
 use super::{Heard, PathAnswer, PathFinding, PathQuestion, both, heard, tenth};
+use crate::analysis::HumLine;
 use crate::card::InputRole;
 use crate::session::climb::{OVER_NOISE_DB, START_BELOW_LISTENING_DB, START_UNKNOWN};
 use crate::session::record::Record;
 use crate::session::step::Purpose;
 use crate::stats::{Estimate, Reading};
-use crate::units::{Dbfs, db_from_power, power_from_db};
+use crate::units::Dbfs;
 
 /// What is missing right above half of a usual rate, dB re what stands below it. The steepest fall of a headphone from 19
 /// to 22 kHz that the seeded benches draw is −22 dB (a second-order corner at 14 kHz, bilinear at 48 kHz, computed).
@@ -145,11 +146,8 @@ pub(super) fn noise_and_hum(record: &Record, (input, role): (usize, InputRole)) 
         ),
         Some(noise) => self::noise(role, noise, quietest.as_ref(), &level),
     };
-    let power: f64 = silence.common.hum.iter().map(|h| power_from_db(h.level.db())).sum();
-    vec![
-        noise,
-        hum(role, db_from_power(power), silence.common.hum.first().map(|h| h.frequency_hz), quietest.as_ref(), &level),
-    ]
+    let hum_dbfs = Dbfs::from_rms(HumLine::mean_square_of(&silence.common.hum).sqrt()).map(Dbfs::db);
+    vec![noise, hum(role, hum_dbfs, silence.common.hum.first().map(|h| h.frequency_hz), quietest.as_ref(), &level)]
 }
 
 fn noise(role: InputRole, noise: Estimate, quietest: Option<&Quietest>, level: &dyn Fn(f64) -> String) -> PathFinding {

@@ -3,7 +3,6 @@
 //! listens, at the open or the covered ear.
 
 use super::super::climb::LOOK_PERIODS;
-
 use super::super::matching::Target;
 use super::super::protocol::Event;
 use super::super::record::InputResult;
@@ -14,12 +13,22 @@ use super::known::Known;
 use super::step::{StepError, StepRunner};
 use super::{RunError, Worker, check_stored, with_blocks};
 use crate::card::InputRole;
-use crate::take::VoidReason;
+use crate::take::{Take, VoidReason};
 use std::path::Path;
 use std::sync::Arc;
 
 /// Looks after which the noise ends by itself: about ten minutes.
-const MOST_LOOKS: usize = 180;
+pub(super) const MOST_LOOKS: usize = 180;
+
+/// What became of one look at the noise that is held.
+pub(super) enum Looked {
+    /// What each input heard.
+    Heard(Box<Take>, Vec<InputResult>),
+    /// Nothing that counts.
+    Void,
+    /// A card was lost; it is open again.
+    CardsReopened,
+}
 
 /// What is added.
 #[derive(Clone, Copy, Debug)]
@@ -120,29 +129,36 @@ impl StepRunner<'_> {
         look: &Step,
         heard: impl Fn(&Self, &[InputResult]) -> Event,
     ) -> Result<(), StepError> {
-        let pink = self.record.head.plan.pink.clone();
         for _ in 0..MOST_LOOKS {
             if self.worker.ready.is_asked() {
                 return Ok(());
             }
-            let take = self.play(look, &pink)?;
-            match &take.head.void {
-                Some(VoidReason::Stopped) => return Err(StepError::Stopped),
-                Some(VoidReason::Card { what }) => {
-                    self.heal(what)?;
-                    continue;
-                }
-                Some(VoidReason::Protection { what }) => return Err(RunError::TooLoudToHold(what.clone()).into()),
-                Some(reason) => {
-                    self.worker.tell(Event::Repeated { reason: reason.clone() });
-                    continue;
-                }
-                None => {}
+            if let Looked::Heard(_, inputs) = self.look(look)? {
+                self.worker.tell(heard(self, &inputs));
             }
-            let pooled = Known::pooled(&self.record);
-            let (inputs, _) = self.known.clone().analyse(&self.record, look.purpose, &take, pooled)?;
-            self.worker.tell(heard(self, &inputs));
         }
         Err(RunError::HeldTooLong.into())
+    }
+
+    /// Plays the noise once while it is held. What is heard is not kept.
+    pub(super) fn look(&mut self, look: &Step) -> Result<Looked, StepError> {
+        let pink = self.record.head.plan.pink.clone();
+        let take = self.play(look, &pink)?;
+        match &take.head.void {
+            Some(VoidReason::Stopped) => return Err(StepError::Stopped),
+            Some(VoidReason::Card { what }) => {
+                self.heal(what)?;
+                return Ok(Looked::CardsReopened);
+            }
+            Some(VoidReason::Protection { what }) => return Err(RunError::TooLoudToHold(what.clone()).into()),
+            Some(reason) => {
+                self.worker.tell(Event::Repeated { reason: reason.clone() });
+                return Ok(Looked::Void);
+            }
+            None => {}
+        }
+        let pooled = Known::pooled(&self.record);
+        let (inputs, _) = self.known.clone().analyse(&self.record, look.purpose, &take, pooled)?;
+        Ok(Looked::Heard(Box::new(take), inputs))
     }
 }

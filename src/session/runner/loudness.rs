@@ -12,33 +12,37 @@ use super::known::Known;
 use crate::analysis::{Reference, fft};
 use crate::signal::{DriveCeiling, Period, Stimulus};
 use crate::units::{Dbfs, db_from_power};
+use std::collections::BTreeMap;
 
 /// A sound is as loud as its loudest stretch of this length, seconds: what the guard listens to, half of what method 5 allows.
 const STRETCH_S: f64 = 0.1;
 /// Standard deviations of the response that are added to it.
 const SIGMAS: f64 = 2.0;
 
-/// Highest drive at which this sound stays under the ceiling at every calibrated ear; `None` where no ear is calibrated.
-pub(super) fn ceiling(
-    climb: &Climb,
-    known: &Known,
-    stimulus: &Stimulus,
-    period: &Period,
-    noise: &Period,
-) -> Option<DriveCeiling> {
+/// Loudest stretch of this period as captured over its mean level as played, dB, at every ear whose reference is known.
+pub(super) fn gains_db(climb: &Climb, known: &Known, period: &Period) -> BTreeMap<usize, f64> {
+    let gain = |(input, _)| {
+        let reference = known.references.get(&input)?;
+        Some((input, gain_db(reference, climb.period.line_spacing_hz(), period)?))
+    };
+    climb.chain.ears().filter_map(gain).collect()
+}
+
+/// Highest drive at which a sound of these gains stays under the ceiling at every calibrated ear; `None` where no ear is
+/// calibrated.
+pub(super) fn ceiling(climb: &Climb, stimulus: &Stimulus, gains_db: &BTreeMap<usize, f64>) -> Option<DriveCeiling> {
     let chain = climb.chain;
     let most = spl_ceiling(climb.plan, chain);
     let highest = |(input, role)| {
         let offset = chain.acoustic(role)?.offset;
-        let gain_db = gain_db(known.references.get(&input)?, noise.line_spacing_hz(), period)?;
-        Some(most.db() - offset.value - offset.half_width() - gain_db)
+        Some(most.db() - offset.value - offset.half_width() - gains_db.get(&input)?)
     };
     let rms = Dbfs(chain.ears().filter_map(highest).reduce(f64::min)?);
     Some(DriveCeiling { rms, because: format!("{most} of {stimulus} at the {}", chain.point()) })
 }
 
-/// Loudest stretch of the period as captured over its mean level as played, dB.
-pub(super) fn gain_db(reference: &Reference, spacing_hz: f64, period: &Period) -> Option<f64> {
+/// The same at one ear.
+fn gain_db(reference: &Reference, spacing_hz: f64, period: &Period) -> Option<f64> {
     let last = reference.response.len().checked_sub(1)?;
     let response = |f_hz: f64| {
         let near = ((f_hz / spacing_hz).round() as usize).min(last);

@@ -4,16 +4,13 @@ use super::super::positions::{Look, Turning};
 use super::super::protocol::Event;
 use super::super::step::{Purpose, Step};
 use super::RunError;
-use super::known::Known;
+use super::added::{Looked, MOST_LOOKS};
 use super::step::{StepError, StepRunner};
 use crate::analysis::Finding;
-use crate::take::VoidReason;
 use std::sync::Arc;
 
 /// Looks without anything new after which the noise ends by itself: about a minute.
 const IDLE_LOOKS: usize = 20;
-/// Looks after which it ends in any case: about ten minutes.
-const MOST_LOOKS: usize = 180;
 
 impl StepRunner<'_> {
     /// Plays quiet noise, look by look, and keeps one look of every position, until the person says so or turns no more.
@@ -26,32 +23,22 @@ impl StepRunner<'_> {
             }
             let step = self.climb().position_step().ok_or(RunError::NoReference)?;
             self.worker.tell(Event::Turning { positions: turning.found.clone() });
-            let stimulus = self.record.head.plan.pink.clone();
-            let take = self.play(&step, &stimulus)?;
             idle += 1;
-            match &take.head.void {
-                Some(VoidReason::Stopped) => return Err(StepError::Stopped),
-                Some(VoidReason::Card { what }) => {
-                    self.heal(what)?;
-                    continue;
-                }
-                Some(VoidReason::Protection { what }) => return Err(RunError::TooLoudToHold(what.clone()).into()),
-                Some(reason) => {
+            let (take, inputs) = match self.look(&step)? {
+                Looked::Heard(take, inputs) => (take, inputs),
+                Looked::Void => {
                     turning.sees(None);
-                    self.worker.tell(Event::Repeated { reason: reason.clone() });
                     continue;
                 }
-                None => {}
-            }
-            let pooled = Known::pooled(&self.record);
-            let (inputs, _) = self.known.clone().analyse(&self.record, Purpose::Position, &take, pooled)?;
+                Looked::CardsReopened => continue,
+            };
             let input = self.record.head.chain.limit_input();
             let change = inputs.get(input).and_then(|result| match &result.finding {
                 Finding::Pink(pink) => Some(pink.level_z?.value - step.drive?.db() - self.reference_gain()?),
                 _ => None,
             });
             if turning.sees(change) == Look::New {
-                self.keep(Step { number: self.record.steps.len() + 1, ..step }, take)?;
+                self.keep(Step { number: self.record.steps.len() + 1, ..step }, *take)?;
                 self.worker.tell(Event::StepDone(Arc::new(self.record.clone())));
                 idle = 0;
             }

@@ -14,6 +14,7 @@ use crate::audio::{Guard, GuardedInput, TakeRequest};
 use crate::card::InputRole;
 use crate::signal::{Drive, Stimulus};
 use crate::units::{Dbfs, db_from_power, power_from_db};
+use std::collections::BTreeMap;
 
 /// Route delay allowed for before it is measured, seconds.
 const DELAY_UNKNOWN_S: f64 = 1.0;
@@ -24,16 +25,21 @@ impl StepRunner<'_> {
     pub(super) fn request(&self, step: &Step, stimulus: &Stimulus) -> Result<TakeRequest, RunError> {
         let climb = self.climb();
         let mut ceiling = climb.ceiling();
+        // How loud another sound than the stepped noise will be, at each ear.
+        let is_other = step.drive.is_some() && *stimulus != self.record.head.plan.pink;
+        let gains_db = if is_other {
+            loudness::gains_db(&climb, &self.known, &stimulus.period(self.rate()))
+        } else {
+            BTreeMap::new()
+        };
         let drive = match step.drive {
             None => Drive::SILENT,
             Some(asked) => {
                 let period = stimulus.period(self.rate());
                 // A sound of higher crest factor than the stepped noise reaches full scale at a lower drive.
-                let full = period.full_drive().filter(|_| *stimulus != self.record.head.plan.pink);
+                let full = period.full_drive().filter(|_| is_other);
                 let mut asked = Dbfs(asked.db().min(full.map_or(f64::INFINITY, |full| full.db())));
-                if *stimulus != self.record.head.plan.pink
-                    && let Some(own) = loudness::ceiling(&climb, &self.known, stimulus, &period, &self.period)
-                {
+                if let Some(own) = loudness::ceiling(&climb, stimulus, &gains_db) {
                     asked = Dbfs(asked.db().min(own.rms.db()));
                     ceiling = if own.rms.db() < ceiling.rms.db() { own } else { ceiling };
                 }
@@ -54,7 +60,7 @@ impl StepRunner<'_> {
             periods: stimulus.periods_for(step.periods),
             settle_s: SETTLE_S,
             delay_s: least_s..delay.map_or(unknown, |d| d + DELAY_MARGIN_S),
-            guard: self.guard(&climb, &drive, stimulus, step.purpose),
+            guard: self.guard(&climb, &drive, (stimulus, &gains_db), step.purpose),
             only: self.only(step.purpose),
         })
     }
@@ -77,7 +83,13 @@ impl StepRunner<'_> {
     }
 
     /// What the capture thread trips the gain at.
-    fn guard(&self, climb: &Climb, drive: &Drive, stimulus: &Stimulus, purpose: Purpose) -> Guard {
+    fn guard(
+        &self,
+        climb: &Climb,
+        drive: &Drive,
+        (stimulus, gains_db): (&Stimulus, &BTreeMap<usize, f64>),
+        purpose: Purpose,
+    ) -> Guard {
         let chain = &self.record.head.chain;
         let silence = self.record.steps.iter().find(|s| s.step.purpose == Purpose::Silence);
         let inputs = chain.ears().map(|(input, role)| {
@@ -90,13 +102,7 @@ impl StepRunner<'_> {
             let expected = drive.rms().filter(|_| known).zip(climb.gain_db(input));
             let products_db = drive.rms().map_or(0.0, |drive| self.products_db(input, drive));
             let steady = matches!(stimulus, Stimulus::Sine(_) | Stimulus::TwoTones(_)) && !unknown;
-            let of_tones = drive.rms().filter(|_| steady).and_then(|drive| {
-                let reference = self.known.references.get(&input)?;
-                Some(
-                    drive.db()
-                        + loudness::gain_db(reference, self.period.line_spacing_hz(), &stimulus.period(self.rate()))?,
-                )
-            });
+            let of_tones = drive.rms().filter(|_| steady).zip(gains_db.get(&input)).map(|(d, gain)| d.db() + gain);
             GuardedInput {
                 input,
                 name: role.in_words(),
