@@ -1,16 +1,14 @@
 //! Under the chain: the calibration offset, from a sound calibrator, from the microphone's sensitivity, or typed.
 
-use super::app::{Desk, Page};
 use super::chain_page::abreast;
-use super::form::{Field, Form, sentence};
+use super::desk::Desk;
+use super::form::{Field, sentence};
 use super::keys::Action;
 use super::parts;
 use super::theme::STEP;
 use super::view::{Listening, Phase};
-use crate::asked::Read;
 use crate::calibration::{Acoustic, STEADY_S};
 use crate::card::InputRole;
-use crate::session::protocol::Command;
 use eframe::egui::{Align, Button, RichText, Ui};
 
 /// Under the chain, as wide as it: the calibrator as stated, what is heard of it, and the ways without one.
@@ -50,7 +48,6 @@ fn with_calibrator(desk: &mut Desk, ui: &mut Ui) {
 }
 
 fn listen(desk: &mut Desk, ui: &mut Ui) {
-    let ctx = ui.ctx().clone();
     let idle = desk.view.phase == Phase::Idle;
     let offset = desk.form.acoustic.get(&desk.form.ear);
     let fitted = offset.is_some_and(Acoustic::is_from_calibrator);
@@ -84,16 +81,16 @@ fn listen(desk: &mut Desk, ui: &mut Ui) {
         parts::wrong(ui, &sentence(message));
     }
     if ui.add_enabled(idle, Button::new(Action::Calibrate.button())).clicked() {
-        desk.act(Action::Calibrate, &ctx);
+        desk.ask(Action::Calibrate);
     }
     let again = ui.add_enabled(idle && fitted, Button::new("Fitted again: one more reading"));
     if again.on_hover_text("The mean of all fits counts, and their spread.").clicked() {
-        desk.calibrate_again();
+        desk.ask(Action::CalibrateAgain);
     }
     let session = desk.view.folder.is_some() && desk.view.digest.is_some();
     let check = ui.add_enabled(idle && session, Button::new(Action::CheckAfter.button()));
     if check.on_hover_text("What has moved since goes into the session's intervals.").clicked() {
-        desk.act(Action::CheckAfter, &ctx);
+        desk.ask(Action::CheckAfter);
     }
     let ear = desk.form.ear;
     if desk.form.acoustic.contains_key(&ear) && ui.add_enabled(idle, Button::new("Forget the offset")).clicked() {
@@ -110,13 +107,13 @@ fn without_calibrator(desk: &mut Desk, ui: &mut Ui) {
     let filled = |field| desk.form.typed.filled(field).is_some();
     let (stated, typed) = (filled(Field::Sensitivity) && filled(Field::InputVolts), filled(Field::Offset));
     if ui.add_enabled(idle && stated, Button::new("Use the sensitivity")).clicked() {
-        desk.take_offset(|form, now| form.sensitivity_offset(now));
+        desk.ask(Action::TakeSensitivity);
     }
     parts::quiet(ui, "or type it, as taken elsewhere:");
     parts::number(ui, desk, Field::Offset, "Offset, dB");
     parts::number(ui, desk, Field::OffsetHalfWidth, "± dB, 95 %");
     if ui.add_enabled(idle && typed, Button::new("Use typed offset")).clicked() {
-        desk.take_offset(|form, now| form.typed_offset(now));
+        desk.ask(Action::TakeOffset);
     }
 }
 
@@ -151,74 +148,4 @@ fn heard(desk: &Desk, ui: &mut Ui) {
         parts::wrong(ui, &sentence(because));
     }
     parts::quiet(ui, format!("{} ends it.", Action::Stop.key()));
-}
-
-impl Desk {
-    pub(super) fn calibrate(&mut self) {
-        self.page = Page::Chain;
-        self.view.calibration_failure = None;
-        self.view.checked = None;
-        if self.view.phase != Phase::Idle {
-            self.view.calibration_failure = Some(self.busy_because());
-            return;
-        }
-        let Some((_, chain)) = self.form.ready() else {
-            self.view.calibration_failure = Some(self.not_ready_because());
-            return;
-        };
-        let Ok(calibrator) = self.form.calibrator() else { return };
-        let command = Command::Calibrate { chain: Box::new(chain.clone()), role: self.form.ear, calibrator };
-        self.view.phase = Phase::Calibrating;
-        self.send(command);
-    }
-
-    /// One more fit of the same calibrator: the mean of all counts.
-    pub(super) fn calibrate_again(&mut self) {
-        self.another_fit = true;
-        self.calibrate();
-        self.another_fit = self.view.phase == Phase::Calibrating;
-    }
-
-    /// Fits the calibrator of the session shown once more.
-    pub(super) fn check_calibration(&mut self) {
-        self.page = Page::Chain;
-        self.view.calibration_failure = None;
-        if self.view.phase != Phase::Idle {
-            self.view.calibration_failure = Some(self.busy_because());
-            return;
-        }
-        let Some(folder) = self.view.folder.clone().filter(|_| self.view.digest.is_some()) else {
-            self.view.calibration_failure = Some("The check belongs to a finished session; run one first.".into());
-            return;
-        };
-        self.view.checked = None;
-        self.view.phase = Phase::Calibrating;
-        self.send(Command::CheckCalibration { folder, role: self.form.ear, calibrator: None });
-    }
-
-    /// The offset as heard, or the mean with the fits before it.
-    pub(super) fn fitted(&mut self, role: InputRole, heard: Acoustic) -> Acoustic {
-        let before = self.form.acoustic.get(&role).filter(|_| self.another_fit);
-        let mean = before.map_or(Ok(heard.clone()), |before| before.with_fit(&heard));
-        self.another_fit = false;
-        mean.unwrap_or_else(|why| {
-            self.view.calibration_failure = Some(why.to_string());
-            heard
-        })
-    }
-
-    /// Takes a typed offset, or one from typed figures, into force.
-    pub(super) fn take_offset(&mut self, offset: impl Fn(&Form, &str) -> Read<Acoustic>) {
-        match offset(&self.form, &self.now()) {
-            Ok(acoustic) => {
-                self.form.take_offset(self.form.ear, acoustic);
-                self.view.calibration_failure = None;
-                self.changed();
-                self.keep_chain();
-            }
-            Err(wrong) => {
-                self.form.wrong.insert(wrong.field, wrong.to_string());
-            }
-        }
-    }
 }

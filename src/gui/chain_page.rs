@@ -1,10 +1,10 @@
 //! Page Chain: the chain as it stands on the desk, left to right. Under each node what can be set of it; in it what is
 //! known, how old that is, and what is missing.
 
-use super::app::Desk;
 use super::calibration_box;
 use super::climb::WIDE;
-use super::electrical;
+use super::desk::Desk;
+use super::electrical_page;
 use super::form::{Field, InputRow, RATES};
 use super::keys::Action;
 use super::particulars;
@@ -53,7 +53,7 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
                 ui.add_space(2.0 * STEP);
                 super::path::show(desk, ui);
                 ui.add_space(2.0 * STEP);
-                electrical::show(desk, ui);
+                electrical_page::show(desk, ui);
                 ui.add_space(2.0 * STEP);
                 calibration_box::show(desk, ui);
                 ui.add_space(2.0 * STEP);
@@ -67,14 +67,13 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
 }
 
 fn title(desk: &mut Desk, ui: &mut Ui) {
-    let ctx = ui.ctx().clone();
     ui.horizontal_wrapped(|ui| {
         ui.scope(|ui| {
             ui.set_max_width(46.0 * STEP);
             parts::field(ui, desk, None, "Name of the chain", |d| &mut d.form.chain.name);
         });
         if ui.button(Action::ListCards.button()).clicked() {
-            desk.act(Action::ListCards, &ctx);
+            desk.ask(Action::ListCards);
         }
     });
     let failed = desk.view.cards.as_ref().map_or(Vec::new(), |c| c.failed.clone());

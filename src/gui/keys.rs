@@ -1,4 +1,4 @@
-//! Which key does what? Every action has one, works from every page and every field, and is written beside its button.
+//! Which key does what? Every action that begins or ends something has one, works from every page and every field, and is written beside its button.
 //! Function keys, because the fields take letters.
 
 use eframe::egui::{Context, Key, KeyboardShortcut, Modifiers};
@@ -50,10 +50,34 @@ pub enum Action {
     Electrical,
     /// Close the window.
     Quit,
+    /// The name of the next headphone was typed.
+    TakeNextHeadphone,
+    /// The session to take up was named.
+    TakeUp,
+    /// Hold noise while the output's volume control is turned.
+    Turn,
+    /// Listen to an outside source at the open ear.
+    ListenOpen,
+    /// The same at the covered ear.
+    ListenCovered,
+    /// What is asked of two sessions has changed.
+    CompareAgain,
+    /// Keep what is typed of an output.
+    KeepOutput,
+    /// Keep what is typed of a headphone.
+    KeepHeadphone,
+    /// One more fit of the calibrator.
+    CalibrateAgain,
+    /// Take the offset from the microphone's sensitivity.
+    TakeSensitivity,
+    /// Take the offset as typed.
+    TakeOffset,
+    /// Read the correction curve that is named.
+    ReadCurve,
 }
 
 impl Action {
-    /// All of them, with key and name.
+    /// All that have a key, with it and their name.
     pub const ALL: [(Action, Key, &'static str); 22] = [
         (Action::Stop, Key::Escape, "Stop"),
         (Action::Cautions, Key::F1, "Cautions"),

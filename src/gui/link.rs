@@ -69,6 +69,8 @@ pub enum News {
     Live(Option<Arc<Live>>),
     /// The program is asked to end.
     Leave,
+    /// A command did not reach the bench, for this reason.
+    NotSent(String),
     /// The bench's thread is gone.
     BenchGone,
 }

@@ -1,16 +1,23 @@
 //! The window: what people see of the bench and what they ask of it. It owns no measurement state: it sends commands,
 //! reads events and the latest live picture, and draws them.
 //!
-//! [`link`] reaches the bench · [`view`] is what the window knows · [`form`] is what the user typed · [`digest`] is a
-//! record ready to draw · [`keys`] names the actions · [`app`] puts them together · one file per page.
+//! ```text
+//!   app ── keys, news ──► desk ── reduce(Action) ──► Commands ──► app ── link ──► bench
+//!    └── draws: top, then one page (climb, chain_page, side_by_side, stock_page), which ask for Actions
+//!   desk holds: view (what the bench told) · form (what was typed) · side, stock, electrical, music, report (per page)
+//! ```
+//!
+//! [`desk`] imports no page: state knows nothing of how it is drawn. Threads of [`mod@work`] read and write files.
 
 mod account;
 pub mod app;
 mod calibration_box;
 mod chain_page;
 mod climb;
+pub mod desk;
 pub mod digest;
 pub mod electrical;
+mod electrical_page;
 pub mod form;
 pub mod keys;
 pub mod link;
@@ -19,8 +26,10 @@ mod particulars;
 mod parts;
 mod path;
 mod report;
+pub mod side;
 mod side_by_side;
 mod start;
+pub mod stock;
 mod stock_page;
 mod text;
 pub mod theme;
@@ -28,7 +37,8 @@ mod top;
 pub mod view;
 mod work;
 
-pub use app::{Desk, Page};
+pub use app::App;
+pub use desk::{Desk, Page};
 pub use link::{BenchLink, Live, LiveInput, News};
 pub use start::StartState;
 
@@ -68,7 +78,7 @@ pub fn open_window(link: BenchLink, start: StartState) -> Result<(), WindowError
         options,
         Box::new(move |creation| {
             theme::install(&creation.egui_ctx);
-            Ok(Box::new(Desk::awake(link, start, &creation.egui_ctx)?))
+            Ok(Box::new(App::awake(link, start, &creation.egui_ctx)?))
         }),
     )
     .map_err(|e| WindowError::Display(last_words(&e.to_string())))

@@ -1,53 +1,14 @@
 //! Page Chain, below: what else is known of the chain, as `chain new` takes it: the output side, instruments with their
 //! certificates, ages, and correction curves read from plain text.
 
-use super::app::Desk;
 use super::chain_page::abreast;
-use super::form::{Field, Form, sentence};
+use super::desk::Desk;
+use super::form::{Field, Form, curve_words};
+use super::keys::Action;
 use super::parts;
-use crate::asked::chain;
 use crate::asked::choice::{self, Choice};
-use crate::calibration::Curve;
-use crate::calibration::curve::Stated;
-use crate::session::chain::{Chain, Instrument};
+use crate::session::chain::Instrument;
 use eframe::egui::Ui;
-use std::collections::BTreeMap;
-
-/// What is typed of it and is no number.
-#[derive(Clone, Debug, Default)]
-pub struct Particulars {
-    /// Date of the calibrator's certificate; empty: none.
-    pub calibrator_certificate: String,
-    /// File of a correction curve.
-    pub curve_file: String,
-    /// How it is to be read.
-    pub stated: Stated,
-    /// What came of reading it: remarks, or why it was refused.
-    pub read: Option<Result<Vec<String>, String>>,
-}
-
-impl Particulars {
-    /// As the chain has them.
-    pub fn of(chain: &Chain) -> Particulars {
-        let certificate = chain.calibrator.as_ref().and_then(|i| i.certificate.clone());
-        Particulars { calibrator_certificate: certificate.unwrap_or_default(), ..Particulars::default() }
-    }
-
-    /// Puts dates into the chain; what is none is told beside its field.
-    pub fn read_into(&self, chain: &mut Chain, wrong: &mut BTreeMap<Field, String>) {
-        let mut date = |typed: &str| match typed.trim() {
-            "" => None,
-            typed => chain::date(typed).map_err(|w| wrong.insert(w.field, w.to_string())).ok(),
-        };
-        for microphone in chain.microphones.values_mut() {
-            microphone.certificate = microphone.certificate.take().and_then(|typed| date(&typed));
-        }
-        let mut calibrator = chain.calibrator.take().unwrap_or_default();
-        calibrator.certificate = date(&self.calibrator_certificate);
-        chain.calibrator = Some(calibrator).filter(|c| *c != Instrument::default());
-        chain.microphones.retain(|_, microphone| *microphone != Instrument::default());
-    }
-}
 
 /// The section.
 pub fn show(desk: &mut Desk, ui: &mut Ui) {
@@ -109,7 +70,8 @@ fn microphone(desk: &mut Desk) -> &mut Instrument {
 fn curves(desk: &mut Desk, ui: &mut Ui) {
     let ear = desk.form.ear;
     parts::quiet(ui, format!("Correction curves of the {}:", ear.in_words()));
-    let kept: Vec<String> = desk.form.chain.curves.get(&ear).map_or(Vec::new(), |c| c.0.iter().map(in_words).collect());
+    let kept: Vec<String> =
+        desk.form.chain.curves.get(&ear).map_or(Vec::new(), |c| c.0.iter().map(curve_words).collect());
     if kept.is_empty() {
         parts::quiet(ui, "None: the microphone is taken as flat.");
     }
@@ -139,8 +101,7 @@ fn curves(desk: &mut Desk, ui: &mut Ui) {
     );
     parts::number(ui, desk, Field::CurveHalfWidth, "± dB of it, stated");
     if ui.button("Read the curve").clicked() {
-        read_curve(&mut desk.form);
-        desk.changed();
+        desk.ask(Action::ReadCurve);
     }
     match &desk.form.particulars.read {
         Some(Ok(remarks)) => {
@@ -154,32 +115,4 @@ fn curves(desk: &mut Desk, ui: &mut Ui) {
     parts::quiet(ui, "Older calibrations are a doubt:");
     parts::number(ui, desk, Field::CertificateMonths, "Good for, months");
     parts::number(ui, desk, Field::OffsetHours, "Offset good for, h");
-}
-
-fn in_words(curve: &Curve) -> String {
-    let points = curve.correction.points();
-    let ends = points.first().zip(points.last());
-    let range = ends.map_or(String::new(), |(low, high)| format!(", {} Hz to {} Hz", low.0, high.0));
-    format!("{}: {} points{range}", curve.name, points.len())
-}
-
-/// Reads the file that is named and adds it to the ear's curves.
-fn read_curve(form: &mut Form) {
-    let name = form.particulars.curve_file.trim().to_string();
-    let read = crate::session::plain_file::read(std::path::Path::new(&name), crate::session::plain_file::LARGEST_TEXT)
-        .map_err(|error| format!("The file {name} cannot be read: {error}."))
-        .and_then(|bytes| {
-            let file = std::path::Path::new(&name).file_name().map_or(name.clone(), |f| f.to_string_lossy().into());
-            Curve::read(&file, &bytes, &form.particulars.stated).map_err(|refused| sentence(&refused.to_string()))
-        })
-        .and_then(|curve| {
-            let half_width_db = form.typed.optional(Field::CurveHalfWidth).map_err(|wrong| wrong.to_string())?;
-            Ok(Curve { half_width_db, ..curve })
-        });
-    form.particulars.read = Some(read.map(|curve| {
-        let mut remarks = vec![format!("Read: {}.", in_words(&curve))];
-        remarks.extend(curve.remarks());
-        form.chain.curves.entry(form.ear).or_default().0.push(curve);
-        remarks
-    }));
 }

@@ -1,6 +1,6 @@
 //! Small parts that both pages use.
 
-use super::app::Desk;
+use super::desk::Desk;
 use super::form::Field;
 use super::keys::Action;
 use super::theme::{self, SMALL, STEP};
@@ -167,17 +167,16 @@ pub fn chosen<T: PartialEq + Copy>(ui: &mut Ui, label: &str, now: &T, all: &[Cho
 
 /// Start and Stop, side by side, with their keys.
 pub fn start_stop(desk: &mut Desk, ui: &mut Ui) {
-    let ctx = ui.ctx().clone();
     let t = theme::tokens(ui);
     let start = Button::new(RichText::new(Action::Start.button()).strong()).min_size(vec2(10.0 * STEP, 4.0 * STEP));
     if ui.add_enabled(desk.can_start(), start).clicked() {
-        desk.act(Action::Start, &ctx);
+        desk.ask(Action::Start);
     }
     let stop = Button::new(RichText::new(Action::Stop.button()).strong())
         .stroke(Stroke::new(2.0, t.threshold))
         .min_size(vec2(10.0 * STEP, 4.0 * STEP));
     if ui.add(stop).clicked() {
-        desk.act(Action::Stop, &ctx);
+        desk.ask(Action::Stop);
     }
 }
 

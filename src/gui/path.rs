@@ -1,44 +1,19 @@
 //! Path check and its findings, under the chain they are about: one button, what is left of its 20 seconds, and then a
 //! row for each answer, with what to do where the way is not straight.
 
-use super::app::{Desk, Page};
+use super::desk::Desk;
 use super::keys::Action;
 use super::parts;
 use super::theme::{self, STEP};
 use super::view::Phase;
 use crate::card::InputRole;
 use crate::judgement::path::{PathAnswer, PathFinding};
-use crate::session::plan::Plan;
-use crate::session::protocol::{Command, SessionRequest};
 use eframe::egui::{Align, Button, Label, ProgressBar, Rect, RichText, Ui, vec2};
 
 /// Width of the column that says what was asked, points.
 const ASKED: f32 = 33.0 * STEP;
 /// Narrower than this the answer stands under its question, points.
 const NARROW: f32 = 84.0 * STEP;
-
-impl Desk {
-    /// Plays the path check on the chain as it stands in the form.
-    pub(super) fn check_path(&mut self) {
-        self.page = Page::Chain;
-        self.view.path_failure = None;
-        if self.view.phase != Phase::Idle {
-            self.view.path_failure = Some(self.busy_because());
-            return;
-        }
-        let Some((asked, chain)) = self.form.ready() else {
-            self.view.path_failure = Some(self.not_ready_because());
-            return;
-        };
-        let check = Plan::path_check(chain.routing.playback_rate);
-        let plan = Plan { listening: asked.listening, ceilings: asked.ceilings, ..check };
-        let (chain, sessions) = (chain.clone(), self.form.sessions().to_path_buf());
-        self.view.path = None;
-        self.view.path_is_news = true;
-        self.view.phase = Phase::Checking;
-        self.send(Command::Run(Box::new(SessionRequest { plan, chain, sessions, id: None })));
-    }
-}
 
 /// Draws the section.
 pub fn show(desk: &mut Desk, ui: &mut Ui) {
@@ -48,11 +23,10 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
     if std::mem::take(&mut desk.view.path_is_news) {
         ui.scroll_to_rect(top, Some(Align::Min));
     }
-    let ctx = ui.ctx().clone();
     let idle = desk.view.phase == Phase::Idle;
     ui.horizontal_wrapped(|ui| {
         if ui.add_enabled(idle, Button::new(Action::PathCheck.button())).clicked() {
-            desk.act(Action::PathCheck, &ctx);
+            desk.ask(Action::PathCheck);
         }
         parts::quiet(ui, "Is the way to the ear straight? Under 20 s of quiet sound, before anything is measured.");
     });

@@ -1,7 +1,7 @@
 //! Reports written from the window: on a thread of their own, for the pictures take a second or two.
 
 use super::digest::Digest;
-use super::work::{Lost, Work};
+use super::work::{Lost, Wake, Work};
 use crate::account::document::Section;
 use crate::account::stock::About;
 use crate::account::write::folder::{self, ReportError, Written};
@@ -9,7 +9,6 @@ use crate::account::{Added, Document, comparison, session, stock};
 use crate::judgement::music::{PieceJudged, lead};
 use crate::stock::side_by_side::SideBySide;
 use crate::stock::{Listener, Stock};
-use eframe::egui::Context;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -23,11 +22,10 @@ pub struct Writing {
 
 impl Writing {
     /// Begins to write `document` as the first free `report` in `parent`; the window is woken when it is done.
-    pub fn begin(&mut self, document: impl FnOnce() -> Document + Send + 'static, parent: PathBuf, ctx: &Context) {
-        let woken = ctx.clone();
+    pub fn begin(&mut self, document: impl FnOnce() -> Document + Send + 'static, parent: PathBuf, wake: &Wake) {
         let write = move || folder::write(&document(), &folder::free_name(&parent, "report"));
         self.said = None;
-        if let Err(error) = self.work.begin("report", move || woken.request_repaint(), write) {
+        if let Err(error) = self.work.begin("report", wake, write) {
             self.said = Some(Err(format!("No report: {error}.")));
         }
     }

@@ -10,7 +10,7 @@ use crate::judgement::path::PathReport;
 use crate::session::climb::Step;
 use crate::session::plan::Extent;
 use crate::session::positions;
-use crate::session::protocol::{ElectricalHeard, Event, Failure};
+use crate::session::protocol::{Command, ElectricalHeard, Event, Failure};
 use crate::session::seats::how_it_sits;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -153,6 +153,10 @@ impl View {
         match news {
             News::Live(live) => self.live = live,
             News::Leave => {}
+            News::NotSent(message) => {
+                self.rest();
+                self.failure = Some(Failure { message, kept: None });
+            }
             News::BenchGone => {
                 self.phase = Phase::Gone;
                 self.live = None;
@@ -168,6 +172,35 @@ impl View {
                     None => self.event(*event),
                 }
             }
+        }
+    }
+
+    /// The bench is asked for this: what it will be doing is shown at once.
+    pub fn asked(&mut self, command: &Command) {
+        self.phase = match command {
+            Command::ListCards | Command::Quit => return,
+            Command::Run(request) if request.plan.extent == Extent::PathCheck => {
+                (self.path, self.path_is_news) = (None, true);
+                Phase::Checking
+            }
+            Command::Run(_) | Command::Continue { .. } | Command::Listen { .. } | Command::Round(_) => Phase::Opening,
+            Command::Calibrate { .. } | Command::CheckCalibration { .. } => Phase::Calibrating,
+            Command::Seat { .. } => Phase::Seating,
+            Command::Match { target, .. } if target.turned_at_dbfs.is_some() => Phase::Matching,
+            Command::Match { .. } => Phase::Opening,
+            Command::Positions { .. } => Phase::Turning,
+            Command::Electrical(_) => {
+                self.playing = None;
+                Phase::Electrical
+            }
+        };
+    }
+
+    /// Stop was pressed.
+    pub fn stopping(&mut self) {
+        if self.phase.is_busy() {
+            self.stopping_electrical |= self.phase == Phase::Electrical;
+            self.phase = Phase::Stopping;
         }
     }
 

@@ -1,8 +1,27 @@
 //! A question that a thread answers while the window goes on.
 
 use crossbeam_channel::{Receiver, TryRecvError, bounded};
+use eframe::egui::Context;
 use std::io;
 use std::thread;
+
+/// Wakes the window when an answer is there.
+#[derive(Clone, Default)]
+pub struct Wake(Option<Context>);
+
+impl Wake {
+    /// This window.
+    pub fn set(&mut self, ctx: &Context) {
+        self.0.get_or_insert_with(|| ctx.clone());
+    }
+
+    /// Now.
+    pub fn now(&self) {
+        if let Some(ctx) = &self.0 {
+            ctx.request_repaint();
+        }
+    }
+}
 
 /// At most one question of a kind is under way; a newer one takes its place.
 #[derive(Debug)]
@@ -19,21 +38,16 @@ impl<T> Default for Work<T> {
 pub struct Lost;
 
 impl<T: Send + 'static> Work<T> {
-    /// Begins on a thread of this name; `woken` is called when the answer is there.
+    /// Begins on a thread of this name; the window is woken when the answer is there.
     ///
     /// # Errors
     /// Where no thread can be had.
-    pub fn begin(
-        &mut self,
-        name: &str,
-        woken: impl FnOnce() + Send + 'static,
-        work: impl FnOnce() -> T + Send + 'static,
-    ) -> io::Result<()> {
-        let (tell, told) = bounded(1);
+    pub fn begin(&mut self, name: &str, wake: &Wake, work: impl FnOnce() -> T + Send + 'static) -> io::Result<()> {
+        let (wake, (tell, told)) = (wake.clone(), bounded(1));
         thread::Builder::new().name(name.into()).spawn(move || {
             // Nobody waits for it any more where another question came first or the window was closed.
             let _ = tell.send(work());
-            woken();
+            wake.now();
         })?;
         self.0 = Some(told);
         Ok(())
@@ -77,21 +91,17 @@ mod tests {
         let mut work = Work::default();
         assert!(work.look().is_none() && !work.is_under_way());
         let (go, wait) = bounded::<()>(0);
-        work.begin(
-            "slow",
-            || (),
-            move || {
-                let _ = wait.recv();
-                1
-            },
-        )
+        work.begin("slow", &Wake::default(), move || {
+            let _ = wait.recv();
+            1
+        })
         .unwrap();
         assert!(work.look().is_none() && work.is_under_way());
-        work.begin("newer", || (), || 2).unwrap();
+        work.begin("newer", &Wake::default(), || 2).unwrap();
         assert_eq!(settled(&mut work), Ok(2));
         assert!(!work.is_under_way());
         drop(go);
-        work.begin("dies", || (), || std::panic::resume_unwind(Box::new(()))).unwrap();
+        work.begin("dies", &Wake::default(), || std::panic::resume_unwind(Box::new(()))).unwrap();
         assert_eq!(settled(&mut work), Err(Lost));
     }
 }

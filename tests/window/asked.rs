@@ -76,6 +76,7 @@ const LOAD: &[&str] = &["calibrate", "load", "--series", "100"];
 const OUTPUT: &[&str] = &["stock", "keep-output", "x", "--source", "sheet"];
 const HEADPHONE: &[&str] = &["stock", "keep-headphone", "x", "--source", "sheet"];
 const COMPARE: &[&str] = &["compare", "a", "b"];
+const SWAP: &[&str] = &["swap", "a", "b"];
 
 fn rows() -> Vec<Row> {
     use ElectricalProcedure as P;
@@ -241,6 +242,7 @@ fn rows() -> Vec<Row> {
                 _ => Vec::new(),
             }),
         ),
+        (F::Rounds, "rounds", SWAP, Nowhere),
         (F::MatchLevel, "at", COMPARE, Nowhere),
         (F::SameWithin, "within", COMPARE, Nowhere),
         (F::DistortionWithin, "distortion_within", COMPARE, Nowhere),
@@ -332,7 +334,7 @@ fn in_the_window((field, _, _, put): &Row, typed: &str) -> Option<Result<Vec<f64
         Put::Guide(kind, value) => {
             let inputs = [(2, InputRole::Witness), (3, InputRole::Loopback), (4, InputRole::SourceSide)];
             let (mut window, _bench): (Window, _) = electrical::guide(&inputs, *kind);
-            let guide = &mut window.state_mut().guide;
+            let guide = &mut window.state_mut().desk.guide;
             guide.typed.set(Field::Resistor, "33");
             guide.typed.set(Field::SeriesResistor, "100");
             guide.typed.set(*field, typed);
@@ -342,7 +344,7 @@ fn in_the_window((field, _, _, put): &Row, typed: &str) -> Option<Result<Vec<f64
                 return Some(read.map(|procedure| value(&procedure)).map_err(|wrong| wrong.to_string()));
             }
             electrical::next(&mut window);
-            let shown = window.state().guide.wrong.clone();
+            let shown = window.state().desk.guide.wrong.clone();
             assert_eq!(shown.as_ref().map(ToString::to_string), read.as_ref().err().map(ToString::to_string));
             Some(read.map(|procedure| value(&procedure)).map_err(|wrong| wrong.to_string()))
         }

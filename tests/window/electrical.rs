@@ -25,7 +25,7 @@ pub fn guide(inputs: &[(u16, InputRole)], kind: Kind) -> (Window, Bench) {
     let more = inputs.iter().map(|(channel, role)| CaptureChannel { channel: *channel, role: *role });
     chain.routing.capture_channels.extend(more);
     let (mut desk, bench) = start(chain, records::plan());
-    desk.guide.kind = Some(kind);
+    desk.desk.guide.kind = Some(kind);
     let mut window = window(desk, 1280.0, 2000.0, 1.0, Theme::Light);
     press(&mut window, Key::F2);
     (window, bench)
@@ -67,7 +67,7 @@ fn output_volts_are_taken_by_one_key_and_a_reading() {
     let (desk, bench) = start(records::chain(true), records::plan());
     let mut window = window(desk, 1280.0, 2000.0, 1.0, Theme::Dark);
     next(&mut window);
-    assert_eq!(window.state().page, Page::Chain);
+    assert_eq!(window.state().desk.page, Page::Chain);
     assert!(says(&window, "Check an unknown output for DC with a voltmeter first"));
     retype(&mut window, "Its accuracy, %", "much");
     next(&mut window);
@@ -82,7 +82,7 @@ fn output_volts_are_taken_by_one_key_and_a_reading() {
     assert_eq!(take.hookup, Hookup { load: PluggedLoad::Open, series_ohm: None });
     assert_eq!(take.sound, ElectricalSound::Tone { frequency_hz: 50.0, seconds: 15.0 });
     assert!((take.drive.db() + 30.0).abs() < 1e-12 && !take.confirmed);
-    assert_eq!(window.state().view.phase, Phase::Electrical);
+    assert_eq!(window.state().desk.view.phase, Phase::Electrical);
     bench.events.send(Event::Playing { done_s: 3.0, total_s: 15.0 }).unwrap();
     window.run_steps(3);
     assert!(says(&window, "sounds, about 12 s left; Esc ends it"));
@@ -96,7 +96,7 @@ fn output_volts_are_taken_by_one_key_and_a_reading() {
     next(&mut window);
     assert!(says(&window, "0 dBFS = 1.414"), "told");
     assert!(says(&window, "0 dBFS: 1.414"), "and in the node");
-    let (_, chain) = window.state().form.ready().unwrap();
+    let (_, chain) = window.state().desk.form.ready().unwrap();
     let side = &chain.output_side;
     assert_eq!(side.volts_from.as_ref().map(|from| (from.meter, from.loaded)), Some((Meter::Mains, false)));
     assert_eq!(side.volts_taken_on, Some(chain.output_setting()));
@@ -130,7 +130,7 @@ fn input_volts_need_the_input_and_take_its_level() {
     retype(&mut window, "Meter shows, V", "0.04472");
     next(&mut window);
     assert!(says(&window, "witness across the headphone: 0 dBFS is 0.894"), "in the node of the capture card");
-    let (_, chain) = window.state().form.ready().unwrap();
+    let (_, chain) = window.state().desk.form.ready().unwrap();
     assert!((chain.input_volts[&InputRole::Witness].volts_per_full_scale.value - 0.8944).abs() < 1e-3);
 }
 
@@ -156,7 +156,7 @@ fn source_impedance_is_taken_in_two_steps_or_from_two_readings() {
         assert_eq!(asked(&bench).hookup.load, load);
         told(&mut window, &bench, heard(-30.0, Some(ratio)));
     }
-    let (_, chain) = window.state().form.ready().unwrap();
+    let (_, chain) = window.state().desk.form.ready().unwrap();
     assert!((chain.output_side.source_impedance_ohm.unwrap().value - 11.0).abs() < 0.02);
     assert!(says(&window, "source 11.0"), "in the node");
 }
@@ -182,7 +182,7 @@ fn load_impedance_is_verified_stopped_and_taken() {
     bench.events.send(Event::Failed(failure)).unwrap();
     window.run_steps(3);
     assert!(says(&window, "The take was stopped.") && says(&window, "Step 2 of 3"));
-    assert_eq!((window.state().view.phase, window.state().view.failure.is_none()), (Phase::Idle, true));
+    assert_eq!((window.state().desk.view.phase, window.state().desk.view.failure.is_none()), (Phase::Idle, true));
     next(&mut window);
     asked(&bench);
     told(&mut window, &bench, heard(-30.0, Some(50.0 / 150.0)));
@@ -204,5 +204,5 @@ fn load_impedance_is_verified_stopped_and_taken() {
         told(&mut window, &bench, heard(-30.0, Some(ratio)));
     }
     assert!(says(&window, "The check resistor of 50 Ω ±1 % reads 100.0"));
-    assert!(window.state().form.ready().unwrap().1.output_side.load_impedance_ohm.is_none());
+    assert!(window.state().desk.form.ready().unwrap().1.output_side.load_impedance_ohm.is_none());
 }

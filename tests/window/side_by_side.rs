@@ -8,7 +8,7 @@ use loudenough::judgement::comparison::{Ask, compare, sentence};
 fn settle(window: &mut Window) {
     for _ in 0..500 {
         window.run_steps(1);
-        if !window.state().side.is_working() {
+        if !window.state().desk.side.is_working() {
             window.run_steps(2);
             return;
         }
@@ -45,7 +45,7 @@ fn an_empty_page_says_what_to_do() {
     let mut window = window(desk, 1280.0, 800.0, 1.0, Theme::Light);
     window.key_press_modifiers(Modifiers::COMMAND, Key::S);
     settle(&mut window);
-    assert_eq!(window.state().page, Page::SideBySide);
+    assert_eq!(window.state().desk.page, Page::SideBySide);
     assert!(says(&window, "A comparison needs two finished sessions") && says(&window, "there is none so far"));
     window.key_press_modifiers(Modifiers::COMMAND, Key::M);
     window.run_steps(2);
@@ -61,10 +61,9 @@ fn two_sessions_are_compared_and_their_names_hidden() {
     let mut window = window(desk, 1280.0, 2400.0, 1.0, Theme::Dark);
     window.key_press_modifiers(Modifiers::COMMAND, Key::S);
     settle(&mut window);
-    let ctx = window.ctx.clone();
     let chosen = [Some(sessions.join("at-9")), Some(sessions.join("at-10"))];
-    window.state_mut().side.chosen = chosen;
-    window.state_mut().compare_again(&ctx);
+    window.state_mut().desk.side.chosen = chosen;
+    window.state_mut().desk.ask(Action::CompareAgain);
     settle(&mut window);
     assert!(says(&window, "add seats"), "between two seats nothing is told, and the page says what to do");
     window.get_by_role_and_label(Role::CheckBox, "the headphone stayed on the coupler").click();
@@ -124,7 +123,7 @@ fn a_knob_is_turned_by_a_large_figure() {
     let mut window = window(desk, 800.0, 600.0, 1.0, Theme::Dark);
     window.key_press_modifiers(Modifiers::COMMAND, Key::S);
     settle(&mut window);
-    window.state_mut().view.phase = Phase::Matching;
+    window.state_mut().desk.view.phase = Phase::Matching;
     bench.events.send(Event::Matching { off_db: Some(1.24) }).unwrap();
     window.run_steps(2);
     assert!(says(&window, "+1.2 dB") && says(&window, "until 0.0"));
@@ -155,9 +154,9 @@ fn both_sessions_are_chosen_by_keyboard_alone() {
     window.run_steps(2);
     // The latest session stands first.
     press(&mut window, &[Key::Space, Key::ArrowDown, Key::ArrowDown, Key::ArrowDown, Key::Space]);
-    assert_eq!(window.state().side.chosen[0], Some(sessions.join("at-9")));
+    assert_eq!(window.state().desk.side.chosen[0], Some(sessions.join("at-9")));
     assert!(window.get_by_role_and_label(Role::ComboBox, "First output").is_focused());
     press(&mut window, &[Key::Tab, Key::Space, Key::ArrowDown, Key::ArrowDown, Key::Space]);
-    assert_eq!(window.state().side.chosen, [Some(sessions.join("at-9")), Some(sessions.join("at-10"))]);
+    assert_eq!(window.state().desk.side.chosen, [Some(sessions.join("at-9")), Some(sessions.join("at-10"))]);
     assert!(says(&window, "add seats"), "they are compared at once");
 }

@@ -1,7 +1,7 @@
 //! The answer as a sentence, and the status line.
 
 use crate::gui::account;
-use crate::gui::app::Desk;
+use crate::gui::desk::Desk;
 use crate::gui::keys::Action;
 use crate::gui::parts::{self, CAUTION};
 use crate::gui::text;

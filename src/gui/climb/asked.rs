@@ -2,7 +2,7 @@
 
 use crate::calibration;
 use crate::card::pair_in_words;
-use crate::gui::app::Desk;
+use crate::gui::desk::{Desk, next_headphone_id, to_go_on_id};
 use crate::gui::form::Field;
 use crate::gui::keys::Action;
 use crate::gui::parts;
@@ -14,16 +14,6 @@ use eframe::egui::{Button, Id, Key, TextEdit, Ui};
 
 /// Sessions that could be taken up, shown at most.
 const MOST_SHOWN: usize = 3;
-
-/// Where the name of the next headphone is typed.
-pub fn next_headphone_id() -> Id {
-    Id::unique("next-headphone-name")
-}
-
-/// Where the session to go on with is typed.
-pub fn to_go_on_id() -> Id {
-    Id::unique("session-to-go-on-with")
-}
 
 /// All fields of the session.
 pub fn fields(desk: &mut Desk, ui: &mut Ui) {
@@ -115,11 +105,10 @@ pub fn what_next(desk: &mut Desk, ui: &mut Ui) {
         } else if desk.to_go_on.is_some() {
             to_go_on(desk, ui, opened);
         } else {
-            let ctx = ui.ctx().clone();
             seat(desk, ui);
             for action in [Action::NextHeadphone, Action::GoOn] {
                 if ui.add_enabled(!desk.view.phase.is_busy(), Button::new(action.button())).clicked() {
-                    desk.act(action, &ctx);
+                    desk.ask(action);
                 }
             }
         }
@@ -142,7 +131,7 @@ fn seat(desk: &mut Desk, ui: &mut Ui) {
     };
     ui.horizontal(|ui| {
         if ui.add_enabled(holds || !desk.view.phase.is_busy(), Button::new(words)).clicked() {
-            desk.act(Action::Seat, &ui.ctx().clone());
+            desk.ask(Action::Seat);
         }
         parts::quiet(ui, format!("seat {} of {}", record.seat(), record.head.plan.seats.max(record.seat())));
     });
@@ -159,13 +148,13 @@ fn outside(desk: &mut Desk, ui: &mut Ui) {
             for (covered, words) in [(false, "open ear"), (true, "covered ear")] {
                 let says = "Something else sounds, steadily; the bench listens for 11 s, once at each.";
                 if ui.button(words).on_hover_text(says).clicked() {
-                    desk.listen(covered);
+                    desk.ask(if covered { Action::ListenCovered } else { Action::ListenOpen });
                 }
             }
             let says =
                 "Quiet noise is held while you turn the output's volume control; every position is found by itself.";
             if ui.button("volume control").on_hover_text(says).clicked() {
-                desk.turn();
+                desk.ask(Action::Turn);
             }
         });
     });
@@ -182,7 +171,7 @@ fn next_headphone(desk: &mut Desk, ui: &mut Ui, opened: bool) {
         parts::quiet(ui, format!("The simulated bench has {names}."));
     }
     if done {
-        desk.take_next_headphone();
+        desk.ask(Action::TakeNextHeadphone);
     }
 }
 
@@ -191,15 +180,17 @@ fn to_go_on(desk: &mut Desk, ui: &mut Ui, opened: bool) {
     let Some(asked) = &mut desk.to_go_on else { return };
     let done = name_typed(ui, "Session or its folder", to_go_on_id(), &mut asked.name, opened);
     parts::quiet(ui, format!("Enter plays the rest of it, {} leaves it", Action::Stop.key()));
-    if asked.found.is_empty() {
-        parts::quiet(ui, "No session here was cut short.");
-    }
-    for session in asked.found.iter().take(MOST_SHOWN) {
+    match &asked.found {
+        None => parts::quiet(ui, "The sessions are looked through."),
+        Some(found) if found.is_empty() => parts::quiet(ui, "No session here was cut short."),
+        Some(_) => parts::quiet(ui, "Cut short, the latest first:"),
+    };
+    for session in asked.found.iter().flatten().take(MOST_SHOWN) {
         let chain = &session.head.chain;
         parts::quiet(ui, format!("{}: {}", session.name, pair_in_words(&chain.output, &chain.headphone)));
     }
     if done {
-        desk.go_on();
+        desk.ask(Action::TakeUp);
     }
 }
 

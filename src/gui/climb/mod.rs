@@ -3,15 +3,12 @@
 
 mod answer;
 mod asked;
-mod next;
 mod now;
+mod own_music;
 mod picture;
 mod tables;
 
-pub use asked::{next_headphone_id, to_go_on_id};
-pub use now::Held;
-
-use super::app::{Desk, Table};
+use super::desk::{Desk, Table};
 use super::keys::Action;
 use super::parts;
 use super::theme::STEP;

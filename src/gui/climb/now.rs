@@ -1,7 +1,7 @@
 //! What is heard now: the largest thing on the page.
 
 use crate::analysis::Weight;
-use crate::gui::app::Desk;
+use crate::gui::desk::Desk;
 use crate::gui::digest::LevelUnit;
 use crate::gui::keys::Action;
 use crate::gui::link::LiveInput;
@@ -19,13 +19,6 @@ use std::time::Duration;
 const HOLD_S: f64 = 0.2;
 /// Peak over RMS of a sine, dB: a peak is re a full-scale sine's peak, a level re its RMS.
 const SINE_CREST_DB: f64 = 3.010_299_956_639_812;
-
-/// The large figure with the time it was taken.
-#[derive(Clone, Copy, Debug, Default)]
-pub struct Held {
-    level: Option<f64>,
-    since_s: f64,
-}
 
 /// Size of the words that say how a headphone sits, points.
 const SITS: f32 = 18.0;
@@ -162,13 +155,14 @@ impl Figures {
 
 fn hold(desk: &mut Desk, ui: &Ui, level: Option<f64>) -> Option<f64> {
     let now = ui.input(|i| i.time);
-    let stale = now - desk.held.since_s >= HOLD_S;
-    if stale || desk.held.level.is_some() != level.is_some() {
-        desk.held = Held { level, since_s: now };
-    } else if desk.held.level != level {
+    let (held, since_s) = desk.held;
+    let stale = now - since_s >= HOLD_S;
+    if stale || held.is_some() != level.is_some() {
+        desk.held = (level, now);
+    } else if held != level {
         ui.ctx().request_repaint_after(Duration::from_secs_f64(HOLD_S));
     }
-    desk.held.level
+    desk.held.0
 }
 
 /// The whole column.
@@ -317,13 +311,12 @@ fn spectrum(ui: &mut Ui, f: &Figures) {
 /// Notes and doubts: counted, and listed on request.
 fn flaws(desk: &mut Desk, ui: &mut Ui) {
     let (notes, doubts) = counts(desk);
-    let ctx = ui.ctx().clone();
     let words = format!("notes {notes} · doubts {doubts}");
     let colour = if doubts > 0 { theme::tokens(ui).threshold } else { theme::tokens(ui).text };
     let button = ui.button(RichText::new(format!("{words}  {}", Action::Flaws.key())).color(colour));
     parts::announce(ui, button.rect, Id::unique("flaw-count"), &words, true);
     if button.clicked() {
-        desk.act(Action::Flaws, &ctx);
+        desk.ask(Action::Flaws);
     }
     if !desk.flaws_open {
         return;

@@ -1,7 +1,7 @@
 //! Level against drive with the straight line, the zones and the clipping threshold; distortion below on the same axis.
 
 use super::asked::listening_words;
-use crate::gui::app::Desk;
+use crate::gui::desk::Desk;
 use crate::gui::digest::{Picture, Point, Share};
 use crate::gui::keys::Action;
 use crate::gui::parts;

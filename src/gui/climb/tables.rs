@@ -1,11 +1,11 @@
 //! What stands under the picture: the steps, the clipping curve, the responses, distortion by band.
 
+use super::own_music;
 use crate::account::picture::Picture;
 use crate::account::write::columns::{Room, blocks};
 use crate::gui::account;
-use crate::gui::app::{Desk, Table};
+use crate::gui::desk::{Desk, Table};
 use crate::gui::digest::Digest;
-use crate::gui::music;
 use crate::gui::parts;
 use crate::gui::theme::{self, SMALL, STEP};
 use eframe::egui::{Button, RichText, ScrollArea, TextWrapMode, Ui};
@@ -32,8 +32,8 @@ pub fn show(desk: &mut Desk, ui: &mut Ui, height: f32) {
             None => nothing(ui, NO_SOUNDS),
         },
         Table::Music => {
-            let asked = music::show(&mut desk.music, ui, height);
-            desk.judge_music(asked, &ui.ctx().clone());
+            let asked = own_music::show(&mut desk.music, ui, height);
+            desk.judge_music(asked);
         }
     }
 }

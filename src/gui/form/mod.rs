@@ -5,11 +5,12 @@
 mod calibration;
 mod chain;
 mod climb;
+mod particulars;
 
 pub use crate::asked::{Field, sentence};
+pub use particulars::{Particulars, curve_words};
 
 use super::StartState;
-use super::particulars::Particulars;
 use crate::asked::{Read, Typed, plan};
 use crate::calibration::{Acoustic, CLASS_1_HALF_WIDTH_DB, Field as SoundField};
 use crate::card::{CaptureChannel, CardDescription, Direction, InputRole, SimulatedDevices};

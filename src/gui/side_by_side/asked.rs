@@ -1,6 +1,6 @@
 //! What is compared: two sessions, the level, what counts as the same, and the labels.
 
-use crate::gui::app::Desk;
+use crate::gui::desk::Desk;
 use crate::gui::keys::Action;
 use crate::gui::parts;
 use crate::gui::theme::STEP;
@@ -29,7 +29,7 @@ pub(super) fn show(desk: &mut Desk, ui: &mut Ui) {
         if !desk.side.hidden {
             desk.side.revealed = false;
         }
-        desk.compare_again(&ui.ctx().clone());
+        desk.ask(Action::CompareAgain);
     }
     matching(desk, ui);
     if let Some(failure) = &desk.view.failure {
@@ -96,7 +96,7 @@ fn matching(desk: &mut Desk, ui: &mut Ui) {
     });
     let words = if turning { format!("It is right  {}", Action::Match.key()) } else { Action::Match.button() };
     if ui.add_enabled(turning || !desk.view.phase.is_busy(), Button::new(words)).clicked() {
-        desk.act(Action::Match, &ui.ctx().clone());
+        desk.ask(Action::Match);
     }
     if desk.view.phase.is_busy() {
         ui.horizontal(|ui| parts::start_stop(desk, ui));

@@ -1,8 +1,9 @@
 //! The matrix: a column per output, a row per headphone, best of the output looked at first. Measured cells have a solid
 //! frame, predicted ones a dashed one; both say so.
 
-use super::{Drawn, cell_words};
+use super::cell_words;
 use crate::gui::parts;
+use crate::gui::stock::Drawn;
 use crate::gui::theme::{self, SMALL, STEP};
 use crate::stats::Reading;
 use crate::stock::{Cell, OutputName, reading_words};

@@ -1,19 +1,13 @@
 //! Volts and impedances, guided: which calibration, what is stated of it, then step by step what must be plugged in, what
 //! sounds and what the meter showed. What comes of it stands in the nodes of the chain.
 
-mod page;
-
-pub use page::show;
-
-use super::app::{Desk, Page};
 use super::form::sentence;
-use super::view::Phase;
 use crate::asked::{Field, Read, Typed, Wrong, electrical};
 use crate::calibration::electrical::{METER_LIMIT_PERCENT, Meter, Resistor};
 use crate::card::InputRole;
 use crate::session::chain::Chain;
 use crate::session::electrical::{ElectricalProcedure, ElectricalRefused, ElectricalStep, StatedMeter};
-use crate::session::protocol::{Command, ElectricalHeard, ElectricalTake};
+use crate::session::protocol::{ElectricalHeard, ElectricalTake};
 use crate::stats::Estimate;
 use crate::units::Dbfs;
 use eframe::egui::Id;
@@ -32,14 +26,14 @@ pub enum Kind {
 }
 
 impl Kind {
-    const ALL: [(Kind, &'static str); 4] = [
+    pub(super) const ALL: [(Kind, &'static str); 4] = [
         (Kind::Volts, "Output volts"),
         (Kind::InputVolts, "Input volts"),
         (Kind::Source, "Source impedance"),
         (Kind::Load, "Load impedance"),
     ];
 
-    fn about(self) -> &'static str {
+    pub(super) fn about(self) -> &'static str {
         match self {
             Kind::Volts => "A tone sounds while you read a voltmeter at the output: volts of a sine at 0 dBFS.",
             Kind::InputVolts => {
@@ -81,20 +75,20 @@ pub struct Guide {
 /// A calibration on its way.
 #[derive(Clone, Debug)]
 pub struct OnItsWay {
-    procedure: ElectricalProcedure,
-    chain: Chain,
+    pub(super) procedure: ElectricalProcedure,
+    pub(super) chain: Chain,
     drive: Dbfs,
     confirmed: bool,
-    heard: Vec<ElectricalHeard>,
-    remarks: Vec<String>,
+    pub(super) heard: Vec<ElectricalHeard>,
+    pub(super) remarks: Vec<String>,
 }
 
 impl OnItsWay {
-    fn next(&self) -> Option<ElectricalStep> {
+    pub(super) fn next(&self) -> Option<ElectricalStep> {
         self.procedure.steps().get(self.heard.len()).cloned()
     }
 
-    fn take(&self) -> Option<ElectricalTake> {
+    pub(super) fn take(&self) -> Option<ElectricalTake> {
         let ElectricalStep { hookup, sound, .. } = self.next()?;
         Some(ElectricalTake { chain: self.chain.clone(), hookup, sound, drive: self.drive, confirmed: self.confirmed })
     }
@@ -168,7 +162,7 @@ impl Guide {
     }
 
     /// Begins on this chain; what cannot be is said beside its field.
-    fn begin(&mut self, chain: &Chain) {
+    pub(super) fn begin(&mut self, chain: &Chain) {
         let Some(kind) = self.kind else { return };
         (self.wrong, self.failure, self.on_its_way) = (None, None, None);
         self.told.clear();
@@ -195,90 +189,4 @@ impl Guide {
 /// Identity of the field for the meter's reading, for focus.
 pub(super) fn reading_id() -> Id {
     Id::unique("meter-reading")
-}
-
-impl Desk {
-    /// The one key of the section: begins, plays what is plugged in, keeps what the meter showed.
-    pub(super) fn electrical_step(&mut self) {
-        self.page = Page::Chain;
-        self.view.electrical_is_news = true;
-        self.guide.failure = None;
-        if self.view.phase != Phase::Idle {
-            self.guide.failure = Some(self.busy_because());
-            return;
-        }
-        if self.guide.kind.is_none() {
-            self.guide.kind = Some(Kind::Volts);
-            return;
-        }
-        match &self.guide.on_its_way {
-            None => self.begin_electrical(),
-            Some(way) => match way.take() {
-                Some(take) => self.play_electrical(take),
-                None => self.finish_electrical(),
-            },
-        }
-    }
-
-    fn begin_electrical(&mut self) {
-        let Some((_, chain)) = self.form.ready() else {
-            self.guide.failure = Some(self.not_ready_because());
-            return;
-        };
-        self.guide.begin(&chain.clone());
-        // What asks for no take is done.
-        if self.guide.on_its_way.as_ref().is_some_and(|way| way.procedure.steps().is_empty()) {
-            self.finish_electrical();
-        }
-    }
-
-    fn play_electrical(&mut self, take: ElectricalTake) {
-        self.view.phase = Phase::Electrical;
-        self.view.playing = None;
-        self.wants_focus = Some(reading_id());
-        self.send(Command::Electrical(Box::new(take)));
-    }
-
-    /// A take is done.
-    pub(super) fn electrical_heard(&mut self, heard: ElectricalHeard) {
-        self.guide.failure = None;
-        let Some(way) = &mut self.guide.on_its_way else { return };
-        way.remarks.extend(heard.flaws.iter().map(|flaw| flaw.text.clone()));
-        way.heard.push(heard);
-        match way.procedure.so_far(&way.heard) {
-            Ok(words) => way.remarks.extend(words),
-            Err(refused) => {
-                self.guide.failure = Some(sentence(&refused.to_string()));
-                self.guide.on_its_way = None;
-                return;
-            }
-        }
-        if way.next().is_none() && way.procedure.meter().is_none() {
-            self.finish_electrical();
-        }
-    }
-
-    fn finish_electrical(&mut self) {
-        let Some(way) = &self.guide.on_its_way else { return };
-        self.guide.wrong = None;
-        let reading = match way.procedure.meter().map(|_| electrical::reading(self.guide.typed.text(Field::Reading))) {
-            None => None,
-            Some(Ok(reading)) => Some(reading),
-            Some(Err(wrong)) => {
-                self.guide.wrong = Some(wrong);
-                self.wants_focus = Some(reading_id());
-                return;
-            }
-        };
-        match way.procedure.result(&way.chain, &way.heard, reading, &self.now()) {
-            Ok(result) => {
-                self.guide.on_its_way = None;
-                self.guide.told = result.words;
-                self.form.take_electrical(result.part, &result.chain);
-                self.changed();
-                self.keep_chain();
-            }
-            Err(refused) => self.guide.failure = Some(sentence(&refused.to_string())),
-        }
-    }
 }

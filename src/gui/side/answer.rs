@@ -21,21 +21,21 @@ pub struct Choice {
 }
 
 /// What is drawn.
-pub(super) struct Drawn {
-    pub(super) both: Arc<SideBySide>,
-    pub(super) sentence: String,
+pub(in crate::gui) struct Drawn {
+    pub(in crate::gui) both: Arc<SideBySide>,
+    pub(in crate::gui) sentence: String,
     /// Whose labels they were, where the names are hidden.
-    pub(super) key: Option<String>,
+    pub(in crate::gui) key: Option<String>,
     /// What follows the sentence.
-    pub(super) sections: Vec<Section>,
+    pub(in crate::gui) sections: Vec<Section>,
     /// Whose the first session's distortion is; not where the names are hidden.
-    pub(super) whose: Option<Section>,
+    pub(in crate::gui) whose: Option<Section>,
 }
 
-pub(super) type Answer = Result<Drawn, String>;
+pub(in crate::gui) type Answer = Result<Drawn, String>;
 
 /// Finished sessions, the latest first.
-pub(super) fn choices(sessions: &Path) -> Vec<Choice> {
+pub(in crate::gui) fn choices(sessions: &Path) -> Vec<Choice> {
     let words = |glance: storage::Glance| {
         let chain = &glance.head.chain;
         let words = format!("{} · {} · {}", chain.output, chain.headphone, parts::moment(&glance.head.started_at));
@@ -45,7 +45,7 @@ pub(super) fn choices(sessions: &Path) -> Vec<Choice> {
 }
 
 /// Compares the first two; a third one helps to tell whose the first one's distortion is.
-pub(super) fn answer(both: [&Path; 2], third: Option<&Path>, wanted: &Wanted, now: String) -> Answer {
+pub(in crate::gui) fn answer(both: [&Path; 2], third: Option<&Path>, wanted: &Wanted, now: String) -> Answer {
     let found = side_by_side(both, wanted, now).map_err(|e| why(&e))?;
     let key = whose_labels(&found.first, &found.second).filter(|_| found.hidden);
     let key = key.map(|[blue, white]| format!("Blue label: {blue}. White label: {white}."));
@@ -58,7 +58,7 @@ pub(super) fn answer(both: [&Path; 2], third: Option<&Path>, wanted: &Wanted, no
 }
 
 /// The level of the first session for the output of the second.
-pub(super) fn level(first: &Path, second: &Path, wanted: &Wanted, by_hand: bool) -> Result<Target, String> {
+pub(in crate::gui) fn level(first: &Path, second: &Path, wanted: &Wanted, by_hand: bool) -> Result<Target, String> {
     let open = |folder: &Path| Storage::open(folder).map(|(_, record)| record).map_err(|e| why(&e));
     target(&open(first)?, &open(second)?, &wanted.ask, by_hand).map_err(|e| why(&e))
 }

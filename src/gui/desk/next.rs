@@ -1,10 +1,9 @@
 //! What is asked after a session, or instead of one: the next headphone, a further seat, an outside source, a volume
 //! control, a session to go on with.
 
-use super::{next_headphone_id, to_go_on_id};
+use super::{Desk, Page, ToGoOn};
 use crate::card::known_name;
 use crate::gui::StartState;
-use crate::gui::app::{Desk, Page, ToGoOn};
 use crate::gui::digest::Digest;
 use crate::gui::form::Form;
 use crate::gui::view::Phase;
@@ -12,10 +11,21 @@ use crate::session::plan::Extent;
 use crate::session::protocol::Command;
 use crate::session::record::SessionHead;
 use crate::session::storage::unfinished;
+use eframe::egui::Id;
 use std::sync::Arc;
 
+/// Where the name of the next headphone is typed.
+pub fn next_headphone_id() -> Id {
+    Id::unique("next-headphone-name")
+}
+
+/// Where the session to go on with is typed.
+pub fn to_go_on_id() -> Id {
+    Id::unique("session-to-go-on-with")
+}
+
 impl Desk {
-    pub(in crate::gui) fn ask_next_headphone(&mut self) {
+    pub(super) fn ask_next_headphone(&mut self) {
         if self.view.phase.is_busy() {
             self.refused =
                 Some("Plug and unplug only while silent: press Esc first, then take the next headphone.".into());
@@ -28,7 +38,7 @@ impl Desk {
     }
 
     /// Takes over the name that was typed; everything else stays.
-    pub(in crate::gui) fn take_next_headphone(&mut self) {
+    pub(super) fn take_next_headphone(&mut self) {
         if let Some(name) = self.next_headphone.take().filter(|n| !n.trim().is_empty()) {
             let cards = self.view.cards.as_ref().map_or(&[][..], |c| &c.found);
             let simulated = self.form.simulated(cards).map_or(&[][..], |devices| &devices.headphones);
@@ -42,7 +52,7 @@ impl Desk {
     }
 
     /// Another seat of the session shown: noise is held until the same key says that the headphone sits.
-    pub(in crate::gui) fn seat(&mut self) {
+    pub(super) fn seat(&mut self) {
         match self.view.phase {
             Phase::Seating | Phase::Turning | Phase::Matching => self.ready_now(),
             Phase::Idle => {
@@ -51,7 +61,6 @@ impl Desk {
                     return;
                 };
                 self.view.failure = None;
-                self.view.phase = Phase::Seating;
                 self.page = Page::Climb;
                 self.send(Command::Seat { folder, hold: true });
             }
@@ -60,18 +69,16 @@ impl Desk {
     }
 
     /// Holds noise while the output's volume control is turned, for the session shown.
-    pub(in crate::gui) fn turn(&mut self) {
+    pub(super) fn turn(&mut self) {
         let Some(folder) = self.view.folder.clone().filter(|_| self.view.phase == Phase::Idle) else { return };
         self.view.failure = None;
-        self.view.phase = Phase::Turning;
         self.send(Command::Positions { folder });
     }
 
     /// Listens to an outside source for the session shown.
-    pub(in crate::gui) fn listen(&mut self, covered: bool) {
+    pub(super) fn listen(&mut self, covered: bool) {
         let Some(folder) = self.view.folder.clone().filter(|_| self.view.phase == Phase::Idle) else { return };
         self.view.failure = None;
-        self.view.phase = Phase::Opening;
         self.send(Command::Listen { folder, covered });
     }
 
@@ -81,39 +88,40 @@ impl Desk {
         self.view.folder.is_some() && self.view.digest.as_ref().is_some_and(finished)
     }
 
-    pub(in crate::gui) fn ask_session_to_go_on(&mut self) {
+    pub(super) fn ask_session_to_go_on(&mut self) {
         if self.view.phase != Phase::Idle {
             self.refused = Some(self.busy_because());
             return;
         }
         self.page = Page::Climb;
         self.next_headphone = None;
-        let found = unfinished(self.form.sessions());
-        let name = found.first().map_or_else(String::new, |latest| latest.name.clone());
-        self.to_go_on = Some(ToGoOn { name, found });
+        self.to_go_on = Some(ToGoOn::default());
+        let sessions = self.form.sessions().to_path_buf();
+        if let Err(error) = self.looking.begin("unfinished", &self.wake, move || unfinished(&sessions)) {
+            self.refused = Some(format!("The sessions could not be read: {error}."));
+        }
         self.wants_focus = Some(to_go_on_id());
     }
 
     /// Takes up the session that was named.
-    pub(in crate::gui) fn go_on(&mut self) {
+    pub(super) fn go_on(&mut self) {
         let Some(asked) = self.to_go_on.take().filter(|s| !s.name.trim().is_empty()) else { return };
         let folder = self.form.sessions().join(asked.name.trim());
         self.view.failure = None;
-        self.view.phase = Phase::Opening;
         self.pinned = None;
         self.goes_on = true;
         self.send(Command::Continue { folder, confirmed: None });
     }
 
     /// What is asked is what the session that was taken up had been asked.
-    pub(in crate::gui) fn show_as_asked(&mut self, head: &SessionHead) {
+    pub(super) fn show_as_asked(&mut self, head: &SessionHead) {
         self.goes_on = false;
         let (chain, plan, sessions) = (head.chain.clone(), head.plan.clone(), self.form.sessions().to_path_buf());
         self.form = Form::new(StartState { chain, plan, sessions, chain_file: None, problem: None });
         self.changed();
     }
 
-    pub(in crate::gui) fn other_extent(&mut self) {
+    pub(super) fn other_extent(&mut self) {
         if self.view.phase.is_busy() {
             self.refused = Some(self.busy_because());
             return;

@@ -1,14 +1,14 @@
-//! The section as it is drawn.
+//! Volts and impedances as they are drawn, under the chain.
 
-use super::{Kind, reading_id};
+use super::chain_page::abreast;
+use super::desk::Desk;
+use super::electrical::{Kind, reading_id};
+use super::keys::Action;
+use super::parts;
+use super::theme::{SMALL, STEP};
+use super::view::Phase;
 use crate::asked::{Field, choice};
 use crate::card::CardId;
-use crate::gui::app::Desk;
-use crate::gui::chain_page::abreast;
-use crate::gui::keys::Action;
-use crate::gui::parts;
-use crate::gui::theme::{SMALL, STEP};
-use crate::gui::view::Phase;
 use crate::session::electrical::CAUTIONS;
 use crate::session::plan::UNCALIBRATED_CEILING;
 use eframe::egui::{Align, Button, Label, ProgressBar, RichText, TextEdit, Ui};
@@ -120,7 +120,6 @@ fn steps(desk: &mut Desk, ui: &mut Ui) {
 }
 
 fn now(desk: &mut Desk, ui: &mut Ui) {
-    let ctx = ui.ctx().clone();
     let playing = desk.view.phase == Phase::Electrical;
     let idle = desk.view.phase == Phase::Idle;
     let simulated = desk.form.chain.routing.playback == CardId::simulated();
@@ -129,7 +128,7 @@ fn now(desk: &mut Desk, ui: &mut Ui) {
             parts::quiet(ui, caution);
         }
         if ui.add_enabled(idle, Button::new(format!("Begin  {}", Action::Electrical.key()))).clicked() {
-            desk.act(Action::Electrical, &ctx);
+            desk.ask(Action::Electrical);
         }
         return;
     };
@@ -153,7 +152,7 @@ fn now(desk: &mut Desk, ui: &mut Ui) {
                 .add_enabled(idle, Button::new(format!("It is plugged in: play  {}", Action::Electrical.key())))
                 .clicked()
             {
-                desk.act(Action::Electrical, &ctx);
+                desk.ask(Action::Electrical);
             }
         }
     }
@@ -161,13 +160,13 @@ fn now(desk: &mut Desk, ui: &mut Ui) {
         reading(desk, ui);
         if next.is_none() {
             if ui.add_enabled(idle, Button::new(format!("Keep it  {}", Action::Electrical.key()))).clicked() {
-                desk.act(Action::Electrical, &ctx);
+                desk.ask(Action::Electrical);
             }
             if ui.add_enabled(idle, Button::new("Play it again")).clicked()
                 && let Some(way) = &mut desk.guide.on_its_way
             {
                 way.heard.clear();
-                desk.act(Action::Electrical, &ctx);
+                desk.ask(Action::Electrical);
             }
         }
     }

@@ -1,0 +1,471 @@
+//! The desk as data: what is shown, what was typed, what is under way; and `reduce`, the one place where what a key or a
+//! button asks becomes state and commands. It draws nothing, reaches no bench and touches no file: `app` sends what is
+//! returned and brings the news, threads read and write (`work`).
+
+mod calibrate;
+mod electrical;
+mod next;
+mod path;
+mod side;
+mod stock;
+
+pub use next::{next_headphone_id, to_go_on_id};
+
+use super::StartState;
+use super::digest::Picture;
+use super::electrical::Guide;
+use super::form::{self, Form};
+use super::keys::Action;
+use super::music::MusicList;
+use super::report::{self, Writing};
+use super::side::SideBySide;
+use super::stock::StockView;
+use super::view::{Phase, View};
+use super::work::{Lost, Wake, Work};
+use crate::card::CardId;
+use crate::session::chain::Chain;
+use crate::session::chain_file;
+use crate::session::plan::Plan;
+use crate::session::protocol::{Command, Event, Failure};
+use crate::session::record::Record;
+use crate::session::storage::Glance;
+use std::path::PathBuf;
+
+/// Pages there are.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Page {
+    /// Cards, routing, calibration.
+    Chain,
+    /// Run and watch a session.
+    Climb,
+    /// Two outputs at matched level.
+    SideBySide,
+    /// Known outputs and headphones.
+    Stock,
+}
+
+/// What stands under the picture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Table {
+    /// The steps.
+    Steps,
+    /// The clipping curve.
+    Curve,
+    /// The responses.
+    Response,
+    /// Distortion by band.
+    Bands,
+    /// Sines and other sounds.
+    Sounds,
+    /// Harmonics of a sweep.
+    Sweep,
+    /// The listener's own music.
+    Music,
+}
+
+impl Table {
+    /// All, in the order of the key.
+    pub const ALL: [(Table, &'static str); 7] = [
+        (Table::Steps, "steps"),
+        (Table::Curve, "clipping curve"),
+        (Table::Response, "response"),
+        (Table::Bands, "distortion by band"),
+        (Table::Sounds, "other sounds"),
+        (Table::Sweep, "sweep"),
+        (Table::Music, "own music"),
+    ];
+}
+
+/// A session to be taken up.
+#[derive(Clone, Debug, Default)]
+pub struct ToGoOn {
+    /// Its name in the folder of sessions, or the path of its folder.
+    pub name: String,
+    /// Those that could be, the latest first; `None` while they are looked for.
+    pub found: Option<Vec<Glance>>,
+}
+
+/// What is to be done outside of the desk.
+#[derive(Debug)]
+pub enum Effect {
+    /// Sent to the bench.
+    Ask(Command),
+    /// The sound is faded out at once.
+    Stop,
+    /// The bench is told that it sits, or that it is right.
+    Ready,
+    /// Light becomes dark, or the other way round.
+    Theme,
+    /// The window is closed.
+    Close,
+}
+
+/// What one action asks for, in order.
+pub type Commands = Vec<Effect>;
+
+/// Everything that is drawn, and nothing else.
+pub struct Desk {
+    /// What the window knows.
+    pub view: View,
+    /// What the user typed.
+    pub form: Form,
+    /// Page shown.
+    pub page: Page,
+    /// What stands under the picture.
+    pub table: Table,
+    /// Step whose exact values stay shown.
+    pub pinned: Option<usize>,
+    /// The list of notes and doubts is open.
+    pub flaws_open: bool,
+    /// The cautions are open.
+    pub cautions_open: bool,
+    /// Name of the next headphone while it is typed.
+    pub next_headphone: Option<String>,
+    /// The session to go on with, while its name is typed.
+    pub to_go_on: Option<ToGoOn>,
+    /// Why the last action did nothing.
+    pub refused: Option<String>,
+    /// Page Side by side.
+    pub side: SideBySide,
+    /// Page Stock.
+    pub stock: StockView,
+    /// The report that was asked for.
+    pub(super) writing: Writing,
+    /// Electrical calibrations.
+    pub guide: Guide,
+    /// The picture before a session.
+    pub(super) empty: Picture,
+    /// The listener's own music.
+    pub music: MusicList,
+    /// What a page asked for, until it is reduced.
+    pub(super) asked: Vec<Action>,
+    /// The large figure and when it was taken, seconds.
+    pub(super) held: (Option<f64>, f64),
+    pub(super) wants_focus: Option<eframe::egui::Id>,
+    /// Time of day, RFC 3339.
+    pub(super) now: String,
+    /// Wakes the window when a thread is done.
+    pub(super) wake: Wake,
+    /// A session is being taken up: the form is to show what that one was asked.
+    goes_on: bool,
+    /// What is heard of the calibrator is a further fit.
+    another_fit: bool,
+    chain_file: Option<PathBuf>,
+    /// The chain is being written; the newest one that waits for it.
+    keeping: Work<Result<(), String>>,
+    kept_next: Option<Chain>,
+    looking: Work<Vec<Glance>>,
+    curve: Work<Result<crate::calibration::Curve, String>>,
+    commands: Commands,
+}
+
+impl Desk {
+    /// As the program starts; the cards are listed at once.
+    pub fn new(start: StartState) -> Desk {
+        let chain_file = start.chain_file.clone();
+        let failure = start.problem.clone().map(|message| Failure { message, kept: None });
+        let mut form = Form::new(start);
+        let empty = empty_picture(&mut form, None);
+        Desk {
+            view: View { failure, ..View::default() },
+            form,
+            page: Page::Climb,
+            table: Table::Steps,
+            pinned: None,
+            flaws_open: false,
+            cautions_open: false,
+            next_headphone: None,
+            to_go_on: None,
+            goes_on: false,
+            another_fit: false,
+            refused: None,
+            side: SideBySide::default(),
+            stock: StockView::default(),
+            writing: Writing::default(),
+            guide: Guide::default(),
+            empty,
+            music: MusicList::default(),
+            asked: Vec::new(),
+            held: (None, 0.0),
+            wants_focus: None,
+            now: String::new(),
+            wake: Wake::default(),
+            chain_file,
+            keeping: Work::default(),
+            kept_next: None,
+            looking: Work::default(),
+            curve: Work::default(),
+            commands: Vec::new(),
+        }
+    }
+
+    /// A page asks for this; it is done before the next picture.
+    pub fn ask(&mut self, action: Action) {
+        self.asked.push(action);
+    }
+
+    /// Does what a key or a button asks, as state, and returns what the bench and the window are to do.
+    pub fn reduce(&mut self, action: Action) -> Commands {
+        self.refused = None;
+        match action {
+            Action::Stop => self.stop_now(),
+            Action::Start => self.start(),
+            Action::NextHeadphone => self.ask_next_headphone(),
+            Action::TakeNextHeadphone => self.take_next_headphone(),
+            Action::GoOn => self.ask_session_to_go_on(),
+            Action::TakeUp => self.go_on(),
+            Action::Seat => self.seat(),
+            Action::Turn => self.turn(),
+            Action::ListenOpen => self.listen(false),
+            Action::ListenCovered => self.listen(true),
+            Action::Chain => self.page = Page::Chain,
+            Action::Climb => self.page = Page::Climb,
+            Action::SideBySide => {
+                self.page = Page::SideBySide;
+                self.list_sessions();
+            }
+            Action::CompareAgain => self.compare_again(),
+            Action::Match => self.match_level(),
+            Action::Stock => {
+                self.page = Page::Stock;
+                self.read_stock();
+            }
+            Action::KeepOutput => self.keep_typed(true),
+            Action::KeepHeadphone => self.keep_typed(false),
+            Action::Cautions => self.cautions_open = !self.cautions_open,
+            Action::Flaws => self.flaws_open = !self.flaws_open,
+            Action::ListCards => self.send(Command::ListCards),
+            Action::Extent => self.other_extent(),
+            Action::Details => {
+                let at = Table::ALL.iter().position(|(t, _)| *t == self.table).unwrap_or(0);
+                self.table = Table::ALL[(at + 1) % Table::ALL.len()].0;
+            }
+            Action::Theme => self.commands.push(Effect::Theme),
+            Action::Calibrate => self.calibrate(),
+            Action::CalibrateAgain => self.calibrate_again(),
+            Action::TakeSensitivity => self.take_offset(Form::sensitivity_offset),
+            Action::TakeOffset => self.take_offset(Form::typed_offset),
+            Action::ReadCurve => self.read_curve(),
+            Action::PathCheck => self.check_path(),
+            Action::Report => self.report(),
+            Action::CheckAfter => self.check_calibration(),
+            Action::Electrical => self.electrical_step(),
+            Action::Quit => {
+                self.stop_now();
+                self.commands.push(Effect::Close);
+            }
+        }
+        std::mem::take(&mut self.commands)
+    }
+
+    /// What one event of the bench changes beside the view.
+    pub(super) fn hear(&mut self, event: &Event) {
+        match event {
+            Event::Began { record, .. } => {
+                if self.view.phase == Phase::Stopping {
+                    // Stop was pressed while the cards were being opened: a session that begins anew must hear of it.
+                    self.commands.push(Effect::Stop);
+                }
+                if self.goes_on {
+                    self.show_as_asked(&record.head);
+                }
+            }
+            Event::Ended { record, .. } => self.learn(record),
+            _ => {}
+        }
+    }
+
+    /// What the bench told last, taken over by what was typed.
+    pub(super) fn settle(&mut self) {
+        if let Some((role, acoustic)) = self.view.calibrated.take() {
+            let acoustic = self.fitted(role, acoustic);
+            self.form.take_offset(role, acoustic);
+            self.changed();
+            self.keep_chain();
+        }
+        if let Some(heard) = self.view.electrical.take() {
+            self.electrical_heard(*heard);
+        }
+        let failed = self.view.electrical_failure.take().map(|m| form::sentence(&m));
+        self.guide.failure = failed.or(self.guide.failure.take());
+    }
+
+    /// Takes what threads have found, and returns what follows from it.
+    pub(super) fn look(&mut self) -> Commands {
+        self.music.hear(self.view.digest.as_deref());
+        self.writing.look();
+        self.look_at_sessions();
+        self.look_at_stock();
+        self.look_at_curve();
+        if let (Some(Ok(found)), Some(asked)) = (self.looking.look(), &mut self.to_go_on) {
+            if asked.name.is_empty() {
+                asked.name = found.first().map_or_else(String::new, |latest| latest.name.clone());
+            }
+            asked.found = Some(found);
+        }
+        match self.keeping.look() {
+            Some(Ok(Err(why))) => self.refused = Some(why),
+            Some(Err(Lost)) => self.refused = Some("The chain could not be kept: its writer ended.".into()),
+            _ => {}
+        }
+        if !self.keeping.is_under_way()
+            && let Some(chain) = self.kept_next.take()
+        {
+            self.write_chain(chain);
+        }
+        std::mem::take(&mut self.commands)
+    }
+
+    /// The form changed: its messages and the empty picture follow.
+    pub fn changed(&mut self) {
+        let cards = self.view.cards.as_ref().map_or(&[][..], |c| &c.found);
+        self.form.check(cards);
+        self.empty = empty_picture(&mut self.form, Some(&self.empty));
+    }
+
+    /// Writes a report of what the page shows: a session beside its numbers, the stock beside the sessions.
+    fn report(&mut self) {
+        if self.view.phase.is_busy() {
+            self.refused = Some(self.busy_because());
+            return;
+        }
+        if self.writing.is_under_way() {
+            return;
+        }
+        let (now, wake) = (self.now.clone(), self.wake.clone());
+        let beside = || self.form.sessions().parent().map_or_else(PathBuf::new, PathBuf::from);
+        let nothing = match (self.page, self.stock.stock(), &self.view.digest, &self.view.folder) {
+            (Page::Stock, Some(stock), ..) => {
+                return self.writing.begin(report::of_stock(stock, self.listener(), now), beside(), &wake);
+            }
+            (Page::SideBySide, ..) => match self.side.report(now) {
+                Some(document) => return self.writing.begin(document, beside(), &wake),
+                None => "No report: there is nothing to compare yet; choose two sessions.",
+            },
+            (Page::Chain | Page::Climb, _, Some(digest), Some(folder)) => {
+                let document = report::of_session(digest, &self.music.pieces, now);
+                return self.writing.begin(document, folder.clone(), &wake);
+            }
+            (Page::Stock, None, ..) => "The stock is not read yet; try again in a moment.",
+            _ => "There is no session to report yet; run one first.",
+        };
+        self.writing.said = Some(Err(nothing.into()));
+    }
+
+    fn stop_now(&mut self) {
+        self.commands.push(Effect::Stop);
+        self.next_headphone = None;
+        self.to_go_on = None;
+        self.view.stopping();
+    }
+
+    /// True where Start would start.
+    pub fn can_start(&self) -> bool {
+        self.view.phase == Phase::Idle && self.form.ready().is_some()
+    }
+
+    fn start(&mut self) {
+        if self.view.phase != Phase::Idle {
+            self.refused = Some(self.busy_because());
+            return;
+        }
+        let Some(request) = self.form.request() else {
+            let first = self.form.wrong.values().next().cloned().unwrap_or_default();
+            self.refused = Some(format!("Not started. {first}"));
+            return;
+        };
+        self.view.failure = None;
+        self.keep_chain();
+        self.goes_on = false;
+        self.writing = Writing::default();
+        self.pinned = None;
+        self.page = Page::Climb;
+        self.send(Command::Run(Box::new(request)));
+    }
+
+    /// Keeps the chain for the next time; a chain of simulated cards is not kept, so that no command takes it for the
+    /// desk.
+    pub(super) fn keep_chain(&mut self) {
+        let Some((_, chain)) = self.form.ready() else { return };
+        let chain = chain.clone();
+        if chain.routing.playback == CardId::simulated() {
+            return;
+        }
+        self.write_chain(chain);
+    }
+
+    fn write_chain(&mut self, chain: Chain) {
+        let Some(path) = self.chain_file.clone() else { return };
+        if self.keeping.is_under_way() {
+            self.kept_next = Some(chain);
+            return;
+        }
+        let keep = move || chain_file::save(&path, &chain).map_err(|error| form::sentence(&error.to_string()));
+        if let Err(error) = self.keeping.begin("keep-chain", &self.wake, keep) {
+            self.refused = Some(format!("The chain could not be kept: {error}."));
+        }
+    }
+
+    /// What a session has shown of the inputs is kept with the chain.
+    fn learn(&mut self, record: &Record) {
+        let Some(mut chain) = self.form.ready().map(|(_, chain)| chain.clone()) else { return };
+        if chain.learn_seen_clean(record) {
+            self.form.chain.seen_clean = chain.seen_clean;
+            self.changed();
+            self.keep_chain();
+        }
+    }
+
+    pub(super) fn busy_because(&self) -> String {
+        match self.view.phase {
+            Phase::Gone => "The bench has ended. Close the window and start the program again.".into(),
+            Phase::Calibrating => "The bench listens to the calibrator; wait for it or press Esc.".into(),
+            Phase::Checking => "The path check runs; wait for it or press Esc.".into(),
+            Phase::Electrical => "A take of an electrical calibration sounds; wait for it or press Esc.".into(),
+            Phase::Seating => "Noise is held for a seat; press Esc to leave it first.".into(),
+            Phase::Turning => "Noise is held for the volume control; press Esc to leave it first.".into(),
+            Phase::Matching => "Noise is held for a knob; press Esc to leave it first.".into(),
+            _ => "A session runs; press Esc to stop it first.".into(),
+        }
+    }
+
+    /// What of the form keeps a calibration or a check from beginning.
+    pub(super) fn not_ready_because(&self) -> String {
+        format!("Set this right first: {}", self.form.wrong.values().next().map_or("", String::as_str))
+    }
+
+    /// Judges these files on the session shown.
+    pub(super) fn judge_music(&mut self, files: Vec<PathBuf>) {
+        if files.is_empty() {
+            return;
+        }
+        let Some(digest) = self.view.digest.clone() else {
+            self.refused = Some("Music is judged on a session; run one first.".into());
+            return;
+        };
+        self.table = Table::Music;
+        for file in files {
+            self.music.add(file, &digest, &self.wake);
+        }
+    }
+
+    /// Says that it is right now.
+    fn ready_now(&mut self) {
+        self.commands.push(Effect::Ready);
+    }
+
+    /// Asks the bench; what it will be doing is shown at once.
+    fn send(&mut self, command: Command) {
+        self.view.asked(&command);
+        self.commands.push(Effect::Ask(command));
+    }
+}
+
+fn empty_picture(form: &mut Form, last: Option<&Picture>) -> Picture {
+    let full = form.full_drive();
+    match (form.ready(), last) {
+        (Some((plan, chain)), _) => Picture::empty(plan, chain, full),
+        (None, Some(last)) => last.clone(),
+        (None, None) => Picture::uncalibrated(&Plan::session(form.chain.routing.playback_rate), full),
+    }
+}

@@ -1,0 +1,99 @@
+//! What page Side by side knows, and what a thread finds out for it.
+
+pub(super) mod answer;
+
+use super::work::{Wake, Work};
+use super::{report, text};
+use crate::account::Document;
+use crate::asked::Field;
+use crate::judgement::comparison::{Ask, MatchedOn, SAME_WITHIN_DB};
+use crate::session::matching::Target;
+use crate::stock::side_by_side::Wanted;
+use answer::{Answer, Choice};
+use std::path::PathBuf;
+
+/// What a thread found.
+pub(super) enum Found {
+    Sessions(Vec<Choice>),
+    Answer(Box<Answer>),
+    Matched(Result<(PathBuf, Target), String>),
+}
+
+/// What page Side by side knows.
+pub struct SideBySide {
+    /// Sessions there are, the latest first; `None` before they were listed.
+    pub found: Option<Vec<Choice>>,
+    /// The first and the second session.
+    pub chosen: [Option<PathBuf>; 2],
+    /// A further session, which helps to tell whose the first one's distortion is.
+    pub third: Option<PathBuf>,
+    /// The level as typed; empty: the highest clean level of the weaker output.
+    pub at: String,
+    /// What is matched.
+    pub on: MatchedOn,
+    /// Differences within this are the same, as typed.
+    pub within: String,
+    /// The headphone stayed on the coupler.
+    pub same_seat: bool,
+    /// A take of the first is subtracted from one of the second.
+    pub subtract: bool,
+    /// The names are hidden.
+    pub hidden: bool,
+    /// The key to the labels is shown.
+    pub revealed: bool,
+    /// The second output has a knob that is turned first.
+    pub by_hand: bool,
+    /// What is wrong with a field.
+    pub(super) wrong: Option<String>,
+    pub(super) answer: Option<Answer>,
+    pub(super) working: Work<Found>,
+}
+
+impl Default for SideBySide {
+    fn default() -> SideBySide {
+        SideBySide {
+            found: None,
+            chosen: [None, None],
+            third: None,
+            at: String::new(),
+            on: MatchedOn::Pink,
+            within: text::fixed(SAME_WITHIN_DB, 1),
+            same_seat: false,
+            subtract: false,
+            hidden: false,
+            revealed: false,
+            by_hand: false,
+            wrong: None,
+            answer: None,
+            working: Work::default(),
+        }
+    }
+}
+
+impl SideBySide {
+    /// True while a thread reads or compares.
+    pub fn is_working(&self) -> bool {
+        self.working.is_under_way()
+    }
+
+    pub(super) fn wanted(&self) -> Result<Wanted, String> {
+        let read = |field: Field, typed: &str| field.read(typed).map_err(|wrong| wrong.to_string());
+        let at = Some(self.at.trim()).filter(|typed| !typed.is_empty());
+        let at = at.map(|typed| read(Field::MatchLevel, typed)).transpose()?;
+        let within_db = read(Field::SameWithin, &self.within)?;
+        let ask = Ask { at, on: self.on, within_db, same_seat: self.same_seat, ..Ask::default() };
+        Ok(Wanted { ask, hide_labels: self.hidden, subtract: self.subtract })
+    }
+
+    pub(super) fn work(&mut self, wake: &Wake, work: impl FnOnce() -> Found + Send + 'static) {
+        if let Err(error) = self.working.begin("side-by-side", wake, work) {
+            self.answer = Some(Err(format!("The sessions could not be read: {error}.")));
+        }
+    }
+
+    /// The report of what is drawn; `None` where nothing is.
+    pub(super) fn report(&self, now: String) -> Option<impl FnOnce() -> Document + Send + 'static> {
+        let drawn = self.answer.as_ref()?.as_ref().ok()?;
+        Some(report::of_comparison(drawn.both.clone(), drawn.whose.clone(), now))
+    }
+}
