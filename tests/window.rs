@@ -8,6 +8,8 @@
 mod asked;
 #[path = "window/electrical.rs"]
 mod electrical;
+#[path = "window/first_run.rs"]
+mod first_run;
 #[path = "window/one_account.rs"]
 mod one_account;
 #[path = "window/real.rs"]
@@ -16,6 +18,8 @@ mod real;
 mod records;
 #[path = "window/side_by_side.rs"]
 mod side_by_side;
+#[path = "window/stillness.rs"]
+mod stillness;
 #[path = "window/stock.rs"]
 mod stock;
 
@@ -26,7 +30,7 @@ use egui_kittest::kittest::{NodeT, Queryable};
 use loudenough::calibration::Curve;
 use loudenough::calibration::curve::{Column, Stated};
 use loudenough::card::InputRole;
-use loudenough::gui::desk::Table;
+use loudenough::gui::desk::Evidence;
 use loudenough::gui::keys::Action;
 use loudenough::gui::view::Phase;
 use loudenough::gui::{App, BenchLink, Live, LiveInput, Page, StartState, theme};
@@ -84,7 +88,8 @@ fn start_in(sessions: PathBuf, chain: Chain, plan: Plan) -> (App, Bench) {
         leave: Box::new(move || left.load(Ordering::SeqCst)),
         now: Box::new(|| "2026-03-01T10:00:00+01:00".into()),
     };
-    let desk = App::new(link, StartState { chain, plan, ..StartState::simulated(sessions) });
+    let mut desk = App::new(link, StartState { chain, plan, ..StartState::simulated(sessions) });
+    desk.desk.more_asked = true;
     let bench = Bench { commands: asked, events, live, stops, ready, leave };
     assert!(matches!(bench.commands.try_recv(), Ok(Command::ListCards)), "cards are listed at once");
     (desk, bench)
@@ -260,8 +265,7 @@ fn a_ceiling_above_its_default_has_to_be_typed_twice() {
 fn without_calibration_the_ceiling_is_a_drive_and_the_axis_says_dbfs() {
     let (desk, _bench) = start(records::chain(false), records::plan());
     let mut window = window(desk, 1280.0, 800.0, 1.0, Theme::Dark);
-    assert!(says(&window, "level, dBFS at the input, Z (not calibrated)"));
-    assert!(says(&window, "No calibration yet"));
+    assert!(says(&window, "not calibrated: levels are in dBFS") && says(&window, "no offset of the left ear yet"));
     retype(&mut window, "Ceiling, dBFS", "-5");
     assert!(says(&window, "above full scale"));
 }
@@ -275,20 +279,55 @@ fn the_marker_and_the_sentence_carry_the_stored_values() {
     window.run_steps(2);
     let Threshold::Told(told) = &judgement.threshold else { panic!("the ideal desk clips") };
     let db = |v: f64| format!("{v:.1}").replace('-', "−");
-    let (peak, pink) = (db(told.positive.told().unwrap().value), db(told.pink_drive.value));
-    let label = format!("clipping threshold {peak} dB re full scale, pink {pink} dBFS");
+    let (peak, pink) =
+        (db(told.positive.told().unwrap().value), format!("{:.2}", told.pink_drive.value).replace('-', "−"));
     // The desk's own limit, so that the stored value itself is known from outside.
-    assert!(label.contains("−2.9 dB re full scale"), "{label}");
-    window.get_by_label_contains(&label);
+    assert_eq!(peak, "−2.9");
+    window.get_by_label_contains(&format!("; peak {peak} dB re full scale; pink {pink}"));
     window.get_by_label(&judgement.sentence);
     window.get_by_label("The answer");
     assert!(says(&window, "notes 3 · doubts 0"), "coupler range, converter filter, and what clips");
-    // While nothing is heard the last step is shown, and says so; the last one is the reference.
+    // While nothing is heard the last step is shown among the evidence, and says so; the last one is the reference.
+    window.state_mut().desk.evidence = Evidence::Now;
+    window.run_steps(2);
     let last = record.steps.last().unwrap();
+    assert!(says(&window, "The last step, as stored"));
+    window.get_by_label(&format!("Z, step {}, reference again, eardrum", last.step.number));
     let level = last.pink(0).unwrap().1.sound.unwrap().z.unwrap().value;
-    let words =
-        format!("level of the last step: {} dB SPL Z, step {}, reference again, eardrum", db(level), last.step.number);
-    window.get_by_label(&words);
+    assert!(says(&window, &format!("{} dB SPL", db(level))));
+}
+
+/// What is drawn large and on the scale says what the sentence says, and no other level is taken for it.
+#[test]
+fn nothing_on_the_page_contradicts_the_answer() {
+    let (mut window, bench) = calibrated();
+    let record = whole_session();
+    let judgement = judge(&record);
+    finish(&bench, &record);
+    *bench.live.lock().unwrap() = None;
+    window.run_steps(2);
+    let headroom = judgement.headroom.headroom_db.told().unwrap();
+    let db = |v: f64| format!("{v:.1}").replace('-', "−");
+    let large = format!("headroom: {} ±{} dB", db(headroom.value), db(headroom.half_width()));
+    window.get_by_label(&large);
+    let clean = judgement.highest_clean.level_spl.told().unwrap();
+    let on_scale = format!(
+        "on the scale: output or capture chain clips from here, {} ±{} dB SPL",
+        db(clean.value),
+        db(clean.half_width())
+    );
+    window.get_by_label(&on_scale);
+    window.get_by_label("on the scale: listening level, 70.0 dB SPL");
+    assert!(judgement.sentence.contains(&format!("to {} dB SPL", db(clean.value))), "{}", judgement.sentence);
+    assert!(judgement.sentence.contains(&format!("leaves {} dB", db(headroom.value))), "{}", judgement.sentence);
+    for evidence in Evidence::ALL {
+        window.state_mut().desk.evidence = evidence.0;
+        window.run_steps(2);
+        window.get_by_label(&large);
+        window.get_by_label(&on_scale);
+        window.get_by_label("level now: nothing is heard, dB SPL");
+        assert!(!says(&window, "level of the last step"));
+    }
 }
 
 /// Every figure of the sentence is one of the judgement's, rounded to the place shown.
@@ -320,7 +359,6 @@ fn a_running_session_says_so_far_and_counts_steps_time_and_repeats() {
     record.events.clear();
     record.steps.truncate(6);
     let step = record.steps[5].step.clone();
-    let drive = step.drive.unwrap().to_string();
     let head = Arc::new(Record::new(record.head.clone()));
     for event in [
         Event::Began { record: head, folder: "/s".into(), granted: granted() },
@@ -332,8 +370,11 @@ fn a_running_session_says_so_far_and_counts_steps_time_and_repeats() {
     }
     window.run_steps(2);
     window.get_by_label("The answer so far");
-    let status = format!("step  6 of about 13 · climb · {drive} · 18 s left · repeated 1");
-    assert!(says(&window, &status), "{status}");
+    for words in ["step 6 of at most 13", "18 s left", "climbing towards the limit", "Takes played again: 1"] {
+        assert!(says(&window, words), "{words}");
+    }
+    // What is found out is said; nothing is called short or not determined before it is known.
+    assert!(says(&window, "Clean up to ") && !says(&window, "not determined") && !says(&window, "short"));
     assert!(says(&window, "nobody wears the headphones while this runs"));
     press(&mut window, Key::F6);
     assert!(says(&window, "Plug and unplug only while silent: press Esc"));
@@ -343,6 +384,7 @@ fn a_running_session_says_so_far_and_counts_steps_time_and_repeats() {
 fn the_level_now_is_announced_with_unit_weighting_and_point() {
     let (mut window, bench) = calibrated();
     *bench.live.lock().unwrap() = Some(live());
+    (window.state_mut().desk.asking, window.state_mut().desk.evidence) = (false, Evidence::Now);
     window.run_steps(20);
     // −23.9 dBFS at an offset of 120.0 dB.
     window.get_by_label("level now: 96.1 dB SPL Z, F, eardrum");
@@ -442,7 +484,7 @@ fn a_session_that_was_cut_short_is_taken_up_by_keyboard_and_shown_as_it_was_aske
     stopped.events.push(SessionEvent { at: "2026-03-01T12:00:00+00:00".into(), what });
     bench.events.send(Event::Ended { record: Arc::new(stopped), folder }).unwrap();
     window.run_steps(2);
-    assert!(says(&window, "ended early, F11 goes on"));
+    assert!(says(&window, "Ended early; F11 goes on"));
 }
 
 #[test]
@@ -584,11 +626,10 @@ fn every_size_and_scale_lays_out_and_keeps_stop_inside_the_window() {
             let (desk, bench) = start(records::chain(true), records::plan());
             let mut window = window(desk, width, height, scale, theme);
             finish(&bench, &record);
-            window.state_mut().desk.flaws_open = true;
             for page in [Key::F2, Key::F3] {
                 press(&mut window, page);
-                for (table, _) in Table::ALL {
-                    window.state_mut().desk.table = table;
+                for (evidence, ..) in Evidence::ALL {
+                    window.state_mut().desk.evidence = evidence;
                     window.run_steps(1);
                 }
                 assert!(window.unnamed_widgets().is_empty(), "{:?}", window.unnamed_widgets());
@@ -690,7 +731,7 @@ fn the_calibrator_is_heard_in_large_type_until_it_is_steady() {
 #[test]
 fn results_of_other_sounds_are_read_under_the_picture() {
     let (mut window, bench) = calibrated();
-    window.state_mut().desk.table = Table::Sounds;
+    window.state_mut().desk.evidence = Evidence::Sounds;
     window.run_steps(2);
     finish(&bench, &whole_session());
     window.run_steps(2);
@@ -712,9 +753,11 @@ fn results_of_other_sounds_are_read_under_the_picture() {
         assert!(says(&window, part), "{part}");
     }
     press(&mut window, Key::F8);
-    assert_eq!(window.state().desk.table, Table::Sweep);
+    assert_eq!(window.state().desk.evidence, Evidence::Numbers);
+    press(&mut window, Key::Num6);
+    assert_eq!(window.state().desk.evidence, Evidence::Sweep);
     assert!(says(&window, &format!("Harmonics of the sweep, step {step}")));
-    window.state_mut().desk.table = Table::Response;
+    window.state_mut().desk.evidence = Evidence::Response;
     window.run_steps(2);
     assert!(says(&window, "Frequency response at the eardrum"));
 }
@@ -760,6 +803,7 @@ fn what_the_chain_adds_to_a_level_or_takes_from_a_ceiling_is_seen() {
     let (desk, bench) = start(chain, records::plan());
     let mut window = window(desk, 1280.0, 800.0, 1.0, Theme::Light);
     *bench.live.lock().unwrap() = Some(live());
+    (window.state_mut().desk.asking, window.state_mut().desk.evidence) = (false, Evidence::Now);
     window.run_steps(20);
     window.get_by_label("level now: 96.1 dB SPL Z, F, eardrum, before its curve");
     assert!(says(&window, "thick rule: ceiling 101.0 dB SPL"));

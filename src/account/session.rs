@@ -4,16 +4,18 @@
 mod measured;
 mod numbers;
 mod pictures;
+mod scale;
 mod sounds;
 mod spectra;
 mod steps;
 
 pub(super) use measured::section as measured;
 pub use measured::{clock_ppm, uncertainty};
-pub use pictures::{clipping_curve, clipping_words, peaks, straight_line};
+pub use pictures::{Ends, clipping_curve, distortion, level, peaks, straight_line};
+pub use scale::{Scale, ScaleMark, ScaleRole, ScaleSpan, finding};
 pub use sounds::section as sounds;
 pub use spectra::{bands, response, sweep};
-pub use steps::table as steps;
+pub use steps::{table as steps, words as step_words};
 
 use super::document::{Cell, Column, Document, Part, Section, Table};
 use super::{Added, CAUTIONS, capital, music, path};

@@ -7,7 +7,7 @@ use super::{StartState, chain_page, climb, side_by_side, stock_page};
 use crate::session::protocol::{Command, Event};
 use crate::session::waiting::Waiting;
 use crossbeam_channel::{Receiver, Sender, TrySendError};
-use eframe::egui::{self, Context, Panel, Theme, Ui};
+use eframe::egui::{self, Context, Theme, Ui};
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
@@ -79,12 +79,16 @@ impl App {
     /// Draws the page, then does what it asks for.
     pub fn ui(&mut self, ui: &mut Ui) {
         let desk = &mut self.desk;
-        Panel::top("top").resizable(false).show(ui, |ui| super::top::show(desk, ui));
+        super::top::show(desk, ui);
+        super::top::strip(desk, ui);
         match desk.page {
             Page::Chain => chain_page::show(desk, ui),
             Page::Climb => climb::show(desk, ui),
             Page::SideBySide => side_by_side::show(desk, ui),
             Page::Stock => stock_page::show(desk, ui),
+        }
+        if desk.cautions_open {
+            super::help::show(desk, ui);
         }
         let asked = std::mem::take(&mut self.desk.asked);
         if !asked.is_empty() {

@@ -9,6 +9,7 @@ use super::form::{Field, InputRow, RATES};
 use super::keys::Action;
 use super::particulars;
 use super::parts;
+use super::text;
 use super::theme::{self, STEP};
 use super::view::Phase;
 use crate::calibration::electrical::{Impedance, level_words, ohms_words, power_words, volts_words};
@@ -58,9 +59,6 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
                 calibration_box::show(desk, ui);
                 ui.add_space(2.0 * STEP);
                 particulars::show(desk, ui);
-                ui.add_space(2.0 * STEP);
-                parts::heading(ui, "Cautions");
-                parts::cautions(ui);
             });
         },
     );
@@ -188,7 +186,7 @@ fn capture_known(desk: &Desk) -> Vec<String> {
     let mut lines = card_known(desk, &desk.form.chain.routing.capture, Direction::Capture);
     let inputs = desk.form.ready().into_iter().flat_map(|(_, chain)| &chain.input_volts);
     lines.extend(inputs.map(|(role, input)| {
-        let (volts, taken_at) = (level_words(&input.volts_per_full_scale), parts::moment(&input.taken_at));
+        let (volts, taken_at) = (level_words(&input.volts_per_full_scale), text::moment(&input.taken_at));
         format!("{}: 0 dBFS is {volts}, {taken_at}", role.in_words())
     }));
     lines
@@ -203,7 +201,7 @@ fn output_known(desk: &Desk) -> Vec<String> {
         Some((side, volts)) => {
             let from = side.volts_from.as_ref().map_or("typed".into(), |from| {
                 let place = if from.loaded { "at the headphone" } else { "open" };
-                format!("{place}, {}", parts::moment(&from.taken_at))
+                format!("{place}, {}", text::moment(&from.taken_at))
             });
             format!("0 dBFS: {}, {from}", level_words(&volts))
         }
@@ -229,7 +227,7 @@ fn headphone_known(desk: &Desk) -> Vec<String> {
 
 /// An impedance and how it is known.
 fn impedance_line(what: &str, told: &Estimate, curve: Option<&Impedance>) -> String {
-    let how = curve.map_or("typed".into(), |curve| format!("{}, {}", curve.from, parts::moment(&curve.taken_at)));
+    let how = curve.map_or("typed".into(), |curve| format!("{}, {}", curve.from, text::moment(&curve.taken_at)));
     format!("{what} {} at 1 kHz, {how}", ohms_words(told))
 }
 
@@ -243,7 +241,7 @@ fn coupler_known(desk: &Desk) -> Vec<String> {
                 ear.in_words(),
                 crate::figure::Figure::new(a.offset, 2).words(),
                 a.source,
-                parts::moment(&a.taken_at)
+                text::moment(&a.taken_at)
             ),
             None => format!("{}: no offset, so no dB SPL", ear.in_words()),
         });

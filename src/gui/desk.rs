@@ -8,11 +8,13 @@ mod next;
 mod path;
 mod side;
 mod stock;
+mod swap;
+mod track;
 
 pub use next::{next_headphone_id, to_go_on_id};
+pub use track::{State, Station, Track};
 
 use super::StartState;
-use super::digest::Picture;
 use super::electrical::Guide;
 use super::form::{self, Form};
 use super::keys::Action;
@@ -25,7 +27,6 @@ use super::work::{Lost, Wake, Work};
 use crate::card::CardId;
 use crate::session::chain::Chain;
 use crate::session::chain_file;
-use crate::session::plan::Plan;
 use crate::session::protocol::{Command, Event, Failure};
 use crate::session::record::Record;
 use crate::session::storage::Glance;
@@ -44,36 +45,53 @@ pub enum Page {
     Stock,
 }
 
-/// What stands under the picture.
+/// What bears the answer out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Table {
-    /// The steps.
-    Steps,
-    /// The clipping curve.
-    Curve,
+pub enum Evidence {
+    /// Level against drive.
+    Level,
+    /// Distortion against drive.
+    Distortion,
     /// The responses.
     Response,
     /// Distortion by band.
     Bands,
-    /// Sines and other sounds.
-    Sounds,
+    /// The clipping curve.
+    Curve,
     /// Harmonics of a sweep.
     Sweep,
+    /// The steps.
+    Steps,
+    /// Sines and other sounds.
+    Sounds,
+    /// Every number of the answer, its interval and what is wrong or limited.
+    Numbers,
+    /// What is heard now.
+    Now,
     /// The listener's own music.
     Music,
 }
 
-impl Table {
-    /// All, in the order of the key.
-    pub const ALL: [(Table, &'static str); 7] = [
-        (Table::Steps, "steps"),
-        (Table::Curve, "clipping curve"),
-        (Table::Response, "response"),
-        (Table::Bands, "distortion by band"),
-        (Table::Sounds, "other sounds"),
-        (Table::Sweep, "sweep"),
-        (Table::Music, "own music"),
+impl Evidence {
+    /// All, each with its name and its digit.
+    pub const ALL: [(Evidence, &'static str, &'static str); 11] = [
+        (Evidence::Level, "level", "1"),
+        (Evidence::Distortion, "distortion", "2"),
+        (Evidence::Response, "response", "3"),
+        (Evidence::Bands, "by band", "4"),
+        (Evidence::Curve, "clipping curve", "5"),
+        (Evidence::Sweep, "sweep", "6"),
+        (Evidence::Steps, "steps", "7"),
+        (Evidence::Sounds, "other sounds", "8"),
+        (Evidence::Numbers, "numbers", "9"),
+        (Evidence::Now, "now", "0"),
+        (Evidence::Music, "own music", ""),
     ];
+
+    /// Its place among all, with name and digit.
+    pub fn row(self) -> (Evidence, &'static str, &'static str) {
+        Evidence::ALL.into_iter().find(|(e, ..)| *e == self).unwrap_or(Evidence::ALL[0])
+    }
 }
 
 /// A session to be taken up.
@@ -111,12 +129,16 @@ pub struct Desk {
     pub form: Form,
     /// Page shown.
     pub page: Page,
-    /// What stands under the picture.
-    pub table: Table,
+    /// The piece of evidence that is large.
+    pub evidence: Evidence,
+    /// Page Climb asks a question, though an answer may be there.
+    pub asking: bool,
+    /// What else is asked is shown.
+    pub more_asked: bool,
+    /// The track of stations.
+    pub track: Track,
     /// Step whose exact values stay shown.
     pub pinned: Option<usize>,
-    /// The list of notes and doubts is open.
-    pub flaws_open: bool,
     /// The cautions are open.
     pub cautions_open: bool,
     /// Name of the next headphone while it is typed.
@@ -133,8 +155,6 @@ pub struct Desk {
     pub(super) writing: Writing,
     /// Electrical calibrations.
     pub guide: Guide,
-    /// The picture before a session.
-    pub(super) empty: Picture,
     /// The listener's own music.
     pub music: MusicList,
     /// What a page asked for, until it is reduced.
@@ -164,15 +184,17 @@ impl Desk {
     pub fn new(start: StartState) -> Desk {
         let chain_file = start.chain_file.clone();
         let failure = start.problem.clone().map(|message| Failure { message, kept: None });
-        let mut form = Form::new(start);
-        let empty = empty_picture(&mut form, None);
+        let form = Form::new(start);
+        let track = Track::of(&form);
         Desk {
             view: View { failure, ..View::default() },
             form,
             page: Page::Climb,
-            table: Table::Steps,
+            evidence: Evidence::Level,
+            asking: true,
+            more_asked: false,
+            track,
             pinned: None,
-            flaws_open: false,
             cautions_open: false,
             next_headphone: None,
             to_go_on: None,
@@ -183,7 +205,6 @@ impl Desk {
             stock: StockView::default(),
             writing: Writing::default(),
             guide: Guide::default(),
-            empty,
             music: MusicList::default(),
             asked: Vec::new(),
             held: (None, 0.0),
@@ -224,6 +245,9 @@ impl Desk {
                 self.page = Page::SideBySide;
                 self.list_sessions();
             }
+            Action::SwapBegin => self.swap_begin(),
+            Action::SwapTakeUp(which) => self.swap_take_up(which),
+            Action::SwapLeave => self.swap_leave(),
             Action::CompareAgain => self.compare_again(),
             Action::Match => self.match_level(),
             Action::Stock => {
@@ -233,20 +257,35 @@ impl Desk {
             Action::KeepOutput => self.keep_typed(true),
             Action::KeepHeadphone => self.keep_typed(false),
             Action::Cautions => self.cautions_open = !self.cautions_open,
-            Action::Flaws => self.flaws_open = !self.flaws_open,
+            Action::Flaws => self.show(Evidence::Numbers),
+            Action::Show(evidence) => self.show(evidence),
+            Action::Next => self.next(),
+            Action::Skip(station) => self.track.skip(station),
+            Action::AskAgain => self.ask_again(),
+            Action::BackToAnswer => self.asking = self.view.digest.is_none(),
+            Action::MoreAsked => self.more_asked = !self.more_asked,
             Action::ListCards => self.send(Command::ListCards),
             Action::Extent => self.other_extent(),
             Action::Details => {
-                let at = Table::ALL.iter().position(|(t, _)| *t == self.table).unwrap_or(0);
-                self.table = Table::ALL[(at + 1) % Table::ALL.len()].0;
+                let at = Evidence::ALL.iter().position(|(e, ..)| *e == self.evidence).unwrap_or(0);
+                self.show(Evidence::ALL[(at + 1) % Evidence::ALL.len()].0);
             }
             Action::Theme => self.commands.push(Effect::Theme),
-            Action::Calibrate => self.calibrate(),
-            Action::CalibrateAgain => self.calibrate_again(),
+            Action::Calibrate => {
+                self.page = Page::Chain;
+                self.calibrate();
+            }
+            Action::CalibrateAgain => {
+                self.page = Page::Chain;
+                self.calibrate_again();
+            }
             Action::TakeSensitivity => self.take_offset(Form::sensitivity_offset),
             Action::TakeOffset => self.take_offset(Form::typed_offset),
             Action::ReadCurve => self.read_curve(),
-            Action::PathCheck => self.check_path(),
+            Action::PathCheck => {
+                self.page = Page::Chain;
+                self.check_path();
+            }
             Action::Report => self.report(),
             Action::CheckAfter => self.check_calibration(),
             Action::Electrical => self.electrical_step(),
@@ -266,6 +305,7 @@ impl Desk {
                     // Stop was pressed while the cards were being opened: a session that begins anew must hear of it.
                     self.commands.push(Effect::Stop);
                 }
+                self.asking &= !record.head.plan.extent.climbs();
                 if self.goes_on {
                     self.show_as_asked(&record.head);
                 }
@@ -286,6 +326,7 @@ impl Desk {
         if let Some(heard) = self.view.electrical.take() {
             self.electrical_heard(*heard);
         }
+        self.swap_heard();
         let failed = self.view.electrical_failure.take().map(|m| form::sentence(&m));
         self.guide.failure = failed.or(self.guide.failure.take());
     }
@@ -320,7 +361,6 @@ impl Desk {
     pub fn changed(&mut self) {
         let cards = self.view.cards.as_ref().map_or(&[][..], |c| &c.found);
         self.form.check(cards);
-        self.empty = empty_picture(&mut self.form, Some(&self.empty));
     }
 
     /// Writes a report of what the page shows: a session beside its numbers, the stock beside the sessions.
@@ -356,7 +396,15 @@ impl Desk {
         self.commands.push(Effect::Stop);
         self.next_headphone = None;
         self.to_go_on = None;
+        self.cautions_open = false;
         self.view.stopping();
+    }
+
+    /// Opens a piece of evidence.
+    fn show(&mut self, evidence: Evidence) {
+        self.page = Page::Climb;
+        self.evidence = evidence;
+        self.asking &= self.view.digest.is_none();
     }
 
     /// True where Start would start.
@@ -374,12 +422,13 @@ impl Desk {
             self.refused = Some(format!("Not started. {first}"));
             return;
         };
-        self.view.failure = None;
+        self.view.put_aside_failure();
         self.keep_chain();
         self.goes_on = false;
         self.writing = Writing::default();
         self.pinned = None;
         self.page = Page::Climb;
+        self.asking = false;
         self.send(Command::Run(Box::new(request)));
     }
 
@@ -443,7 +492,7 @@ impl Desk {
             self.refused = Some("Music is judged on a session; run one first.".into());
             return;
         };
-        self.table = Table::Music;
+        self.show(Evidence::Music);
         for file in files {
             self.music.add(file, &digest, &self.wake);
         }
@@ -458,14 +507,5 @@ impl Desk {
     fn send(&mut self, command: Command) {
         self.view.asked(&command);
         self.commands.push(Effect::Ask(command));
-    }
-}
-
-fn empty_picture(form: &mut Form, last: Option<&Picture>) -> Picture {
-    let full = form.full_drive();
-    match (form.ready(), last) {
-        (Some((plan, chain)), _) => Picture::empty(plan, chain, full),
-        (None, Some(last)) => last.clone(),
-        (None, None) => Picture::uncalibrated(&Plan::session(form.chain.routing.playback_rate), full),
     }
 }

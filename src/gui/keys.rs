@@ -1,6 +1,7 @@
 //! Which key does what? Every action that begins or ends something has one, works from every page and every field, and is written beside its button.
 //! Function keys, because the fields take letters.
 
+use super::desk::{Evidence, Station};
 use eframe::egui::{Context, Key, KeyboardShortcut, Modifiers};
 
 /// Something the user can do.
@@ -8,7 +9,7 @@ use eframe::egui::{Context, Key, KeyboardShortcut, Modifiers};
 pub enum Action {
     /// Fade out now.
     Stop,
-    /// Show or hide the cautions.
+    /// Show or hide keys, cautions and help.
     Cautions,
     /// Page Chain.
     Chain,
@@ -26,7 +27,7 @@ pub enum Action {
     Extent,
     /// Another seat of the headphone; while noise is held for it: it sits.
     Seat,
-    /// Next table under the picture.
+    /// The next piece of evidence.
     Details,
     /// Show or hide notes and doubts.
     Flaws,
@@ -50,6 +51,18 @@ pub enum Action {
     Electrical,
     /// Close the window.
     Quit,
+    /// The large button of page Climb.
+    Next,
+    /// Show this piece of evidence.
+    Show(Evidence),
+    /// Take this, or leave it, station of the track.
+    Skip(Station),
+    /// Ask a question, though an answer is shown.
+    AskAgain,
+    /// Back to the answer.
+    BackToAnswer,
+    /// Show or hide what else is asked.
+    MoreAsked,
     /// The name of the next headphone was typed.
     TakeNextHeadphone,
     /// The session to take up was named.
@@ -60,6 +73,12 @@ pub enum Action {
     ListenOpen,
     /// The same at the covered ear.
     ListenCovered,
+    /// Both outputs of a swap are named.
+    SwapBegin,
+    /// Take up the swap of this place in the list.
+    SwapTakeUp(usize),
+    /// Leave the swap under way.
+    SwapLeave,
     /// What is asked of two sessions has changed.
     CompareAgain,
     /// Keep what is typed of an output.
@@ -80,14 +99,14 @@ impl Action {
     /// All that have a key, with it and their name.
     pub const ALL: [(Action, Key, &'static str); 22] = [
         (Action::Stop, Key::Escape, "Stop"),
-        (Action::Cautions, Key::F1, "Cautions"),
+        (Action::Cautions, Key::F1, "Help"),
         (Action::Chain, Key::F2, "Chain"),
         (Action::Climb, Key::F3, "Climb"),
         (Action::ListCards, Key::F4, "List cards"),
         (Action::Start, Key::F5, "Start"),
         (Action::NextHeadphone, Key::F6, "Next headphone"),
         (Action::Extent, Key::F7, "Quick look or session"),
-        (Action::Details, Key::F8, "Next table"),
+        (Action::Details, Key::F8, "Next evidence"),
         (Action::Flaws, Key::F9, "Notes and doubts"),
         (Action::Theme, Key::F10, "Light or dark"),
         (Action::GoOn, Key::F11, "Go on with a session"),
@@ -134,6 +153,8 @@ fn is_letter(key: Key) -> bool {
 
 /// Actions whose keys were pressed, Stop first. The keys are taken away, so that no widget acts on them too.
 pub fn pressed(ctx: &Context) -> Vec<Action> {
+    let (typing, focused) = (ctx.text_edit_focused(), ctx.memory(|memory| memory.focused().is_some()));
+    let open = eframe::egui::Popup::is_any_open(ctx);
     ctx.input_mut(|input| {
         // Escape is looked at, not taken: it also has to close an open list and leave a field. Modifiers do not matter:
         // a hand that rests on another key must not keep the sound on.
@@ -145,6 +166,19 @@ pub fn pressed(ctx: &Context) -> Vec<Action> {
                 actions.push(action);
             }
         }
+        // A widget that has the keyboard takes Enter for itself, a field every digit.
+        if !focused && !open && input.consume_key(Modifiers::NONE, Key::Enter) {
+            actions.push(Action::Next);
+        }
+        for (digit, (evidence, ..)) in DIGITS.into_iter().zip(Evidence::ALL) {
+            if !typing && input.consume_key(Modifiers::NONE, digit) {
+                actions.push(Action::Show(evidence));
+            }
+        }
         actions
     })
 }
+
+/// Keys of the evidence, in its order.
+const DIGITS: [Key; 10] =
+    [Key::Num1, Key::Num2, Key::Num3, Key::Num4, Key::Num5, Key::Num6, Key::Num7, Key::Num8, Key::Num9, Key::Num0];

@@ -2,7 +2,6 @@
 
 use super::desk::Desk;
 use super::form::Field;
-use super::keys::Action;
 use super::theme::{self, SMALL, STEP};
 use crate::asked::choice::Choice;
 use crate::judgement::Answer;
@@ -165,19 +164,35 @@ pub fn chosen<T: PartialEq + Copy>(ui: &mut Ui, label: &str, now: &T, all: &[Cho
     list(ui, label, now, &all.iter().map(|choice| (choice.value, choice.words.to_string())).collect::<Vec<_>>())
 }
 
-/// Start and Stop, side by side, with their keys.
-pub fn start_stop(desk: &mut Desk, ui: &mut Ui) {
+/// A page or something for all pages in the line at the top; `shorter` is written where there is little room. True where
+/// it was chosen.
+pub fn tab(ui: &mut Ui, chosen: bool, words: &str, shorter: Option<&str>) -> bool {
+    let written = match shorter {
+        Some(shorter) => RichText::new(shorter).size(SMALL),
+        None => RichText::new(words),
+    };
+    let response = ui.add(Button::new(written).frame_when_inactive(chosen));
+    if chosen {
+        let r = response.rect;
+        let line = Rect::from_min_max(pos2(r.left(), r.bottom() - 3.0), r.right_bottom());
+        ui.painter().rect_filled(line, 0.0, theme::tokens(ui).level);
+    }
+    response.widget_info(|| WidgetInfo::selected(Role::Button, ui.is_enabled(), chosen, words));
+    response.clicked()
+}
+
+/// The one filled button of a page, with its key.
+pub fn main_button(ui: &mut Ui, enabled: bool, name: &str, key: &str) -> Response {
     let t = theme::tokens(ui);
-    let start = Button::new(RichText::new(Action::Start.button()).strong()).min_size(vec2(10.0 * STEP, 4.0 * STEP));
-    if ui.add_enabled(desk.can_start(), start).clicked() {
-        desk.ask(Action::Start);
+    let words = format!("{name}  {key}");
+    let written = |words: &str| RichText::new(words).size(theme::TEXT + 3.5).strong().color(t.ground);
+    let button = Button::new(written(name)).shortcut_text(written(key)).fill(t.level).stroke(Stroke::new(1.0, t.level));
+    let response = ui.add_enabled(enabled, button.min_size(vec2(34.0 * STEP, 6.0 * STEP)));
+    if response.has_focus() {
+        ui.painter().rect_stroke(response.rect.expand(3.0), 3.0, Stroke::new(2.0, t.text), StrokeKind::Outside);
     }
-    let stop = Button::new(RichText::new(Action::Stop.button()).strong())
-        .stroke(Stroke::new(2.0, t.threshold))
-        .min_size(vec2(10.0 * STEP, 4.0 * STEP));
-    if ui.add(stop).clicked() {
-        desk.ask(Action::Stop);
-    }
+    response.widget_info(|| WidgetInfo::labeled(Role::Button, enabled, &words));
+    response
 }
 
 /// Gives a painted thing a place in the accessible tree. `live` has it read out when it changes.
@@ -188,13 +203,6 @@ pub fn announce(ui: &Ui, rect: Rect, id: Id, text: &str, live: bool) -> Response
         ui.ctx().accesskit_node_builder(id, |node| node.set_live(Live::Polite));
     }
     response
-}
-
-/// The moment of an RFC 3339 time as people read it: date and minutes.
-pub fn moment(rfc3339: &str) -> String {
-    let day: String = rfc3339.chars().take(10).collect();
-    let minutes: String = rfc3339.chars().skip(11).take(5).collect();
-    if minutes.len() == 5 { format!("{day} {minutes}") } else { rfc3339.into() }
 }
 
 /// Lines of text in a box with a rule around it, kept inside `inside`; returns the box.

@@ -43,6 +43,19 @@ pub fn seconds(s: f64) -> String {
     if s < 100 { format!("{s} s") } else { format!("{} min {:02} s", s / 60, s % 60) }
 }
 
+/// The moment of an RFC 3339 time as people read it: date and minutes.
+pub fn moment(rfc3339: &str) -> String {
+    let day: String = rfc3339.chars().take(10).collect();
+    let minutes: String = rfc3339.chars().skip(11).take(5).collect();
+    if minutes.len() == 5 { format!("{day} {minutes}") } else { rfc3339.into() }
+}
+
+/// Minutes and seconds as a clock shows them: `1:48`.
+pub fn clock(s: f64) -> String {
+    let s = s.max(0.0).round() as u64;
+    format!("{}:{:02}", s / 60, s % 60)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -55,6 +68,7 @@ mod tests {
         assert_eq!(column(Some(f64::NAN), 3), "  –");
         assert_eq!(seconds(18.4), "18 s");
         assert_eq!(seconds(131.0), "2 min 11 s");
+        assert_eq!((clock(131.4), clock(-1.0)), ("2:11".into(), "0:00".into()));
     }
 
     /// −40 dB is 1 %, −60 dB 0.1 %, −44 dB 0.631 % (from the definition of the decibel).

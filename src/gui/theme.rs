@@ -6,15 +6,15 @@ use eframe::egui::{self, Color32, CornerRadius, FontFamily, FontId, Stroke, Text
 
 /// The one spacing step, points; everything is a multiple of it.
 pub const STEP: f32 = 8.0;
-/// Height of the level now, points (the sketch asks for 40 at least).
-pub const LARGE: f32 = 48.0;
+/// Ends of the height of the large number, points.
+const LARGE: (f32, f32) = (48.0, 96.0);
 /// Ordinary text, points.
 pub const TEXT: f32 = 14.5;
 /// Secondary text, points.
 pub const SMALL: f32 = 12.0;
 
-/// Opacity of what cannot be changed now: what is asked has to stay readable while it runs.
-const DISABLED_ALPHA: f32 = 0.92;
+/// Opacity of what cannot be used now: it looks so, and its text can still be read.
+const DISABLED_ALPHA: f32 = 0.62;
 
 const fn rgb(hex: u32) -> Color32 {
     Color32::from_rgb((hex >> 16) as u8, (hex >> 8) as u8, hex as u8)
@@ -84,6 +84,11 @@ pub fn tokens(ui: &egui::Ui) -> &'static Tokens {
 
 fn of(dark: bool) -> &'static Tokens {
     if dark { &DARK } else { &LIGHT }
+}
+
+/// Height of the large number in a window of this height, points.
+pub fn large(height: f32) -> f32 {
+    (0.08 * height).clamp(LARGE.0, LARGE.1)
 }
 
 /// Monospaced face for numbers (tabular figures).
@@ -162,7 +167,7 @@ mod tests {
                     (f32::from(a) * DISABLED_ALPHA + f32::from(b) * (1.0 - DISABLED_ALPHA)).round() as u8
                 };
                 let hex = |c: Color32| u32::from_be_bytes([0, c.r(), c.g(), c.b()]);
-                let (q, g) = (t.quiet, ground);
+                let (q, g) = (t.text, ground);
                 let seen = hex(Color32::from_rgb(mix(q.r(), g.r()), mix(q.g(), g.g()), mix(q.b(), g.b())));
                 assert!(contrast(seen, hex(ground)) >= LEAST_CONTRAST, "{:.2}", contrast(seen, hex(ground)));
             }

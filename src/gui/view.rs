@@ -11,6 +11,7 @@ use crate::session::climb::Step;
 use crate::session::plan::Extent;
 use crate::session::positions;
 use crate::session::protocol::{Command, ElectricalHeard, Event, Failure};
+use crate::session::record::Record;
 use crate::session::seats::how_it_sits;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -64,7 +65,7 @@ pub struct Cards {
 pub struct Progress {
     /// Which.
     pub step: Step,
-    /// Steps expected in all.
+    /// Steps expected in all, at most; it never shrinks while a session runs.
     pub expected: usize,
     /// Sound still to come when the step began, seconds.
     pub left_s: f64,
@@ -75,6 +76,11 @@ pub struct Progress {
 }
 
 impl Progress {
+    /// Steps there will be, at most.
+    pub fn most(&self) -> usize {
+        self.expected.max(self.step.number)
+    }
+
     /// Sound still to come, seconds.
     pub fn left_now_s(&self) -> f64 {
         (self.left_s - self.finished_s - self.done_s).max(0.0)
@@ -143,6 +149,8 @@ pub struct View {
     pub electrical_is_news: bool,
     /// A calibration that the form should take over.
     pub calibrated: Option<(InputRole, Acoustic)>,
+    /// A round of a swap that ended, to be taken over.
+    pub round: Option<(Arc<Record>, PathBuf)>,
     /// What is heard now.
     pub live: Option<Arc<Live>>,
 }
@@ -165,6 +173,8 @@ impl View {
                 match &digest {
                     // A path check is no session: the one shown stays.
                     Some(d) if d.record.head.plan.extent == Extent::PathCheck => self.path_event(*event, d),
+                    // Nor is one output of a swap.
+                    Some(d) if d.record.head.plan.extent == Extent::Swap => self.swap_event(*event),
                     Some(_) => {
                         self.digest = digest;
                         self.event(*event);
@@ -196,6 +206,16 @@ impl View {
         };
     }
 
+    /// What could not be done before is no longer shown.
+    pub fn put_aside_failure(&mut self) {
+        self.failure = None;
+    }
+
+    /// The session shown is put away.
+    pub fn forget_session(&mut self) {
+        (self.digest, self.folder) = (None, None);
+    }
+
     /// Stop was pressed.
     pub fn stopping(&mut self) {
         if self.phase.is_busy() {
@@ -217,6 +237,25 @@ impl View {
         }
     }
 
+    /// News that carries the record of one output of a swap.
+    fn swap_event(&mut self, event: Event) {
+        match event {
+            Event::Began { granted, .. } => {
+                self.granted = Some(granted);
+                (self.repeated, self.repeated_because, self.failure) = (0, None, None);
+                if self.phase == Phase::Opening {
+                    self.phase = Phase::Running;
+                }
+            }
+            Event::StepDone(record) => self.repeated = self.repeated.max(record.repeated()),
+            Event::Ended { record, folder } => {
+                self.round = Some((record, folder));
+                self.rest();
+            }
+            _ => {}
+        }
+    }
+
     fn event(&mut self, event: Event) {
         match event {
             Event::Cards { cards, failed } => self.cards = Some(Cards { found: cards, failed }),
@@ -232,7 +271,13 @@ impl View {
                 self.failure = None;
             }
             Event::Turning { positions } => self.sits = Some(positions::heard(&positions)),
-            Event::Matching { off_db } => self.turned_off_db = off_db,
+            Event::Matching { off_db } => {
+                // A round of a swap becomes one only when the knob is to be turned.
+                if self.phase == Phase::Running {
+                    self.phase = Phase::Matching;
+                }
+                self.turned_off_db = off_db;
+            }
             Event::Seating { seat, ears } => self.sits = Some(how_it_sits(seat, &ears)),
             Event::StepBegan { step, expected_steps, left_s } => {
                 if matches!(self.phase, Phase::Seating | Phase::Matching) {
@@ -240,7 +285,8 @@ impl View {
                     self.sits = None;
                     self.turned_off_db = None;
                 }
-                self.progress = Some(Progress { step, expected: expected_steps, left_s, done_s: 0.0, finished_s: 0.0 });
+                let expected = self.progress.as_ref().map_or(0, |p| p.expected).max(expected_steps);
+                self.progress = Some(Progress { step, expected, left_s, done_s: 0.0, finished_s: 0.0 });
             }
             Event::Playing { done_s, total_s } => {
                 self.playing = Some((done_s, total_s));
@@ -341,6 +387,16 @@ mod tests {
         assert!((view.progress.as_ref().unwrap().left_now_s() - 57.0).abs() < 1e-12);
         assert_eq!(view.repeated, 1);
         assert!(view.repeated_because.as_ref().unwrap().contains("exactly zero"));
+    }
+
+    #[test]
+    fn the_number_of_steps_never_shrinks_while_a_session_runs() {
+        let mut view = View { phase: Phase::Running, ..View::default() };
+        let most = |view: &mut View, expected_steps| {
+            told(view, Event::StepBegan { step: step(), expected_steps, left_s: 60.0 });
+            view.progress.as_ref().unwrap().most()
+        };
+        assert_eq!([21, 24, 19, 18].map(|expected| most(&mut view, expected)), [21, 24, 24, 24]);
     }
 
     #[test]

@@ -6,6 +6,7 @@ use super::{finish, records, start_in, window};
 use eframe::egui::{Role, Theme};
 use egui_kittest::kittest::{NodeT, Queryable};
 use loudenough::account::{self, write::terminal};
+use loudenough::gui::desk::Evidence;
 use loudenough::session::storage::Storage;
 use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
@@ -119,14 +120,16 @@ fn read(home: &Path, folder: &Path) -> Read {
     let mut window = window(desk, 1600.0, 1000.0, 1.0, Theme::Light);
     finish(&bench, &Arc::new(record));
     window.run_steps(3);
-    let said = |role: Role| {
+    let mut said = |evidence: Evidence, role: Role| -> Vec<String> {
+        window.state_mut().desk.evidence = evidence;
+        window.run_steps(3);
         let nodes = window.query_all_by_role(role);
         nodes.filter_map(|n| n.accesskit_node().label().or(n.accesskit_node().value())).collect()
     };
     Read {
         terminal: program(home, &["judge", path]) + &played,
-        labels: said(Role::Label),
-        buttons: said(Role::Button),
+        labels: said(Evidence::Numbers, Role::Label),
+        buttons: said(Evidence::Steps, Role::Button),
         html: file("report.html"),
         markdown: file("report.md"),
         numbers: file("tables/numbers.csv"),

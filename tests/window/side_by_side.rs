@@ -160,3 +160,58 @@ fn both_sessions_are_chosen_by_keyboard_alone() {
     assert_eq!(window.state().desk.side.chosen, [Some(sessions.join("at-9")), Some(sessions.join("at-10"))]);
     assert!(says(&window, "add seats"), "they are compared at once");
 }
+
+/// Begun, left after the first round, resumed, and walked to its answer: one key a round, and nothing sounds between them.
+#[test]
+fn a_swap_is_walked_by_one_key_a_round_and_can_be_resumed() {
+    let home = tempfile::tempdir().unwrap();
+    let sessions = home.path().join("sessions");
+    let bench = first_run::bench();
+    let mut window = first_run::fresh(&bench, &sessions, 1280.0, 1000.0);
+    first_run::listed(&mut window);
+    for _ in 0..2 {
+        press(&mut window, Key::Enter);
+        first_run::settle(&mut window);
+    }
+    assert!(window.state().desk.form.is_calibrated());
+    window.key_press_modifiers(Modifiers::COMMAND, Key::S);
+    settle(&mut window);
+    retype(&mut window, "The first one", "console phones socket");
+    retype(&mut window, "The second one", "console phones socket");
+    window.get_by_label("Begin the swap").click();
+    window.run_steps(2);
+    settle(&mut window);
+    assert!(says(&window, "give them two names"), "one output is no swap: {:?}", window.state().desk.side.swap);
+    retype(&mut window, "The second one", "desk amplifier");
+    press(&mut window, Key::Enter);
+    window.get_by_label("Begin the swap").click();
+    window.run_steps(2);
+    settle(&mut window);
+    assert!(says(&window, "Plug in console phones socket.") && says(&window, "Nothing plays now."));
+    let round = |window: &mut Window, number: usize| {
+        window.get_by_label(&format!("It is plugged in: play round {number}  Enter"));
+        press(window, Key::Enter);
+        first_run::settle(window);
+        settle(window);
+    };
+    round(&mut window, 1);
+    assert!(says(&window, "Plug in desk amplifier.") && says(&window, "round 1: console phones socket, played"));
+    window.get_by_label("Leave the swap").click();
+    window.run_steps(2);
+    settle(&mut window);
+    assert!(says(&window, "a second one not heard yet") && says(&window, "1 of 3 rounds played"));
+    window.get_by_label("Resume swap 1").click();
+    window.run_steps(2);
+    settle(&mut window);
+    round(&mut window, 2);
+    round(&mut window, 3);
+    let chosen = window.state().desk.side.chosen.clone().map(|folder| folder.unwrap());
+    let [first, second] = chosen.map(|folder| Storage::open(&folder).unwrap().1);
+    let compared = compare(&first, &second, &Ask::default()).unwrap();
+    assert_eq!(compared.rounds, Some(3));
+    let expected = sentence(&compared);
+    assert!(says(&window, &expected), "{expected}");
+    assert!(says(&window, "Does it matter?"), "the sections of the account");
+    assert!(window.state().desk.view.digest.is_none(), "one output of a swap is no session with an answer");
+    window.get_by_label("Another swap");
+}

@@ -1,12 +1,13 @@
 //! The pictures of a session as data.
 
+use super::scale::Scale;
 use super::spectra;
 use crate::account::document::{Part, Section};
 use crate::account::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Zone};
 use crate::analysis::ClipFinding;
 use crate::figure::{Figure, NOT_DETERMINED};
 use crate::judgement::{Judgement, Threshold, ThresholdTold, Whose, loudest_clean};
-use crate::session::climb::spl_ceiling;
+use crate::session::climb::{drive_ceiling, spl_ceiling};
 use crate::session::record::{Record, StepResult};
 use crate::stats::Reading;
 use crate::units::{amplitude_from_db, tidy};
@@ -16,11 +17,47 @@ const ROOM_DB: f64 = 3.0;
 /// Lowest distortion drawn, dB.
 const FLOOR_DB: f64 = -140.0;
 
+/// Which ends the axes have.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Ends {
+    /// As the points need them.
+    Points,
+    /// As the plan tells before the first sound, so that nothing is rescaled while points come; wider where a point would
+    /// not be seen.
+    Plan,
+}
+
+/// Drives of the plan's axis begin here, dBFS: the first probe stands 10 dB over it.
+const PLANNED_DRIVE: f64 = -80.0;
+/// Ends of the plan's distortion axis, dB.
+const PLANNED_DISTORTION: (f64, f64) = (-120.0, 0.0);
+
+impl Ends {
+    /// What the plan tells, widened by the points; or what the points need.
+    fn of(self, planned: (f64, f64), points: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
+        if self == Ends::Points {
+            return tens(points);
+        }
+        let (low, high) = planned;
+        Some(points.filter(|v| v.is_finite()).fold((low, high), |(low, high), v| {
+            (
+                if v < low { outwards(v - ROOM_DB, f64::floor) } else { low },
+                if v > high { outwards(v + ROOM_DB, f64::ceil) } else { high },
+            )
+        }))
+    }
+}
+
+/// The ten beyond a value.
+fn outwards(value: f64, round: fn(f64) -> f64) -> f64 {
+    round(value / 10.0) * 10.0
+}
+
 /// All of them; `None` where there is nothing to draw.
 pub fn section(record: &Record, judgement: &Judgement) -> Option<Section> {
     let all = [
-        level(record, judgement),
-        distortion(record, judgement),
+        level(record, judgement, Ends::Points),
+        distortion(record, judgement, Ends::Points),
         spectra::response(record),
         spectra::bands(record),
         spectra::sweep(record),
@@ -46,14 +83,15 @@ fn full_drive(record: &Record) -> f64 {
     record.head.plan.pink.period(record.head.playback.rate).full_drive().map_or(0.0, |d| d.db())
 }
 
-fn drive_axis(record: &Record) -> Axis {
+fn drive_axis(record: &Record, ends: Ends) -> Axis {
     let full = full_drive(record);
-    let low = record.climbed().filter_map(drive).fold(full - 10.0, f64::min);
-    Axis::linear("drive of pink noise, dBFS RMS", ((low - ROOM_DB) / 10.0).floor() * 10.0, full + 5.0)
+    let drives = record.climbed().filter_map(drive).chain([full - 10.0]);
+    let (low, _) = ends.of((PLANNED_DRIVE, full), drives).unwrap_or((PLANNED_DRIVE, full));
+    Axis::linear("drive of pink noise, dBFS RMS", low, full + 5.0)
 }
 
 /// Level against drive: points, straight line, listening level, wanted headroom, ceiling and clipping threshold.
-fn level(record: &Record, judgement: &Judgement) -> Option<Picture> {
+pub fn level(record: &Record, judgement: &Judgement, ends: Ends) -> Option<Picture> {
     let chain = &record.head.chain;
     let calibrated = chain.is_calibrated();
     let input = chain.deciding_input();
@@ -73,12 +111,13 @@ fn level(record: &Record, judgement: &Judgement) -> Option<Picture> {
         };
         points.extend(level.map(point));
     }
-    let x = drive_axis(record);
+    let x = drive_axis(record, ends);
     let listening = judgement.headroom.listening_z.filter(|_| calibrated).map(|l| l.db());
     let wanted = listening.map(|l| l + record.head.plan.wanted_headroom_db);
     let ceiling = calibrated.then(|| spl_ceiling(&record.head.plan, chain).db());
     let marked = [listening, wanted, ceiling].into_iter().flatten();
-    let (low, high) = tens(points.iter().map(|p| p.y).chain(marked))?;
+    let planned = Scale::planned(&record.head.plan, chain);
+    let (low, high) = ends.of((planned.low, planned.high), points.iter().map(|p| p.y).chain(marked))?;
     let unit = if calibrated { "dB SPL" } else { "dBFS at the input" };
     let title = match calibrated {
         true => format!("level, dB SPL, Z, {}", chain.point()),
@@ -95,8 +134,12 @@ fn level(record: &Record, judgement: &Judgement) -> Option<Picture> {
     };
     rules.extend(ceiling.map(|at| across(at, Role::Quiet, format!("ceiling {} dB SPL", tidy(at, 1)))));
     rules.extend(listening.map(|at| across(at, Role::Listening, format!("listening level {} dB SPL", tidy(at, 1)))));
-    rules.extend(threshold(&judgement.threshold, true));
-    rules.push(full_scale(record, false));
+    rules.extend(threshold(&judgement.threshold, false));
+    rules.extend(drive_ceiling(&record.head.plan, chain).map(|ceiling| {
+        let text = vec![format!("ceiling {} dBFS: {}", tidy(ceiling.rms.db(), 1), ceiling.because)];
+        Rule { along: Along::X, at: ceiling.rms.db(), role: Role::Quiet, line: Line::Dashed, text, text_low: true }
+    }));
+    rules.push(full_scale(record, true));
     let zone = listening.zip(wanted).map(|(from, to)| Zone {
         along: Along::Y,
         from,
@@ -117,7 +160,14 @@ fn level(record: &Record, judgement: &Judgement) -> Option<Picture> {
         mark: Some(Mark::Hollow),
         points: void,
     });
-    let says = format!("{} Levels from {} to {} {unit}.", judgement.sentence, first(&points), last(&points));
+    let says = match points.is_empty() {
+        true => "No step has a level yet.".to_string(),
+        // What a climb has not found out yet is no verdict.
+        false if record.stop().is_none() => {
+            format!("Levels from {} to {} {unit}, so far.", first(&points), last(&points))
+        }
+        false => format!("{} Levels from {} to {} {unit}.", judgement.sentence, first(&points), last(&points)),
+    };
     let series = Series { name: "level".into(), role: Role::Level, line: None, mark: Some(Mark::Dot), points };
     Some(Picture {
         name: "level".into(),
@@ -185,7 +235,7 @@ fn threshold(threshold: &Threshold, text_low: bool) -> Option<Rule> {
 }
 
 /// Distortion and noise at the ear against drive.
-fn distortion(record: &Record, judgement: &Judgement) -> Option<Picture> {
+pub fn distortion(record: &Record, judgement: &Judgement, ends: Ends) -> Option<Picture> {
     let chain = &record.head.chain;
     let input = chain.deciding_input();
     let limit_percent = record.head.plan.distortion_limit_percent;
@@ -208,7 +258,7 @@ fn distortion(record: &Record, judgement: &Judgement) -> Option<Picture> {
     }
     noise.sort_by(|a, b| a.x.total_cmp(&b.x));
     let all = told.iter().chain(&below).flatten().chain(&noise).map(|p| p.y.max(FLOOR_DB));
-    let (low, high) = tens(all.chain([limit]))?;
+    let (low, high) = ends.of(PLANNED_DISTORTION, all.chain([limit]))?;
     let loudest = loudest_clean(record).and_then(drive);
     let says = format!(
         "Even-order and odd-order distortion of pink noise at the ear, and the noise beneath, re the stimulus. The limit is {limit_percent} %, {} dB. A bar that points down stands for a distortion that is only known to be below it.{}",
@@ -223,7 +273,7 @@ fn distortion(record: &Record, judgement: &Judgement) -> Option<Picture> {
         name: "distortion".into(),
         title: format!("Distortion against drive: {} with {}", chain.output, chain.headphone),
         says,
-        x: drive_axis(record),
+        x: drive_axis(record, ends),
         y: Axis::linear("at the ear, dB re the stimulus", low, high.min(20.0)),
         zones: Vec::new(),
         series: vec![
@@ -317,4 +367,20 @@ pub fn clipping_curve(record: &Record, judgement: &Judgement) -> Option<Picture>
             .collect(),
         texts: Vec::new(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// An axis that was planned stays where it is until a point would not be seen.
+    #[test]
+    fn a_planned_axis_moves_only_for_a_point_outside_of_it() {
+        let planned = |points: &[f64]| Ends::Plan.of((20.0, 120.0), points.iter().copied());
+        assert_eq!(planned(&[]), Some((20.0, 120.0)));
+        assert_eq!(planned(&[20.0, 93.1, 120.0, f64::NAN]), Some((20.0, 120.0)));
+        assert_eq!(planned(&[18.0]), Some((10.0, 120.0)));
+        assert_eq!(planned(&[121.0]), Some((20.0, 130.0)));
+        assert_eq!(Ends::Points.of((20.0, 120.0), [64.0, 93.1].into_iter()), Some((60.0, 100.0)));
+    }
 }

@@ -11,7 +11,7 @@ use crate::session::clean::bend_word;
 use crate::session::record::{Record, StepResult};
 use crate::session::step::Purpose;
 use crate::stats::Estimate;
-use crate::units::{Dbfs, dbu, dbv};
+use crate::units::{Dbfs, dbu, dbv, tidy};
 
 /// The step table under its heading.
 pub fn section(record: &Record) -> Option<Section> {
@@ -55,6 +55,31 @@ pub fn table(record: &Record) -> Option<Table> {
     let mut table = Table::new("steps", title, columns);
     table.rows = record.steps.iter().map(|step| row(record, step, full.db())).collect();
     Some(table)
+}
+
+/// Everything about one step whose level is known, line by line, with units; `None` where it has none.
+pub fn words(record: &Record, step: &StepResult) -> Option<Vec<String>> {
+    let chain = &record.head.chain;
+    let (pink, result) = step.pink(chain.deciding_input())?;
+    let drive = step.step.drive?;
+    let full = record.head.plan.pink.period(record.head.playback.rate).full_drive()?;
+    let (level, unit) = match chain.is_calibrated() {
+        true => (record.sound(result)?.z?, "dB SPL"),
+        false => (pink.level_z?, "dBFS at the input"),
+    };
+    let bend = bend_word(&record.steps, step, chain).map_or(String::new(), |word| format!(": {word}"));
+    let mut lines = vec![
+        format!("step {}, {}{bend}", step.step.number, step.step.purpose),
+        format!("drive {} dBFS RMS, peak {} dB re full scale", tidy(drive.db(), 1), tidy(drive.db() - full.db(), 1)),
+        format!("level {} {unit}", Figure::new(level, 2).words()),
+    ];
+    lines.extend(chain.at_load(drive, &pink_spectrum()).map(|at| at.to_string()));
+    lines.extend([
+        format!("even-order at the ear {}", Figure::new(&pink.even, 1).in_unit("dB")),
+        format!("odd-order at the ear {}", Figure::new(&pink.odd, 1).in_unit("dB")),
+    ]);
+    lines.extend(pink.over_noise_db.map(|over| format!("noise {} dB", tidy(-over, 1))));
+    Some(lines)
 }
 
 fn row(record: &Record, step: &StepResult, full: f64) -> Vec<Cell> {

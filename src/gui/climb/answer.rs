@@ -1,109 +1,253 @@
-//! The answer as a sentence, and the status line.
+//! The answer, drawn large: the level while it sounds, the headroom with its interval and verdict when it is finished. The
+//! block keeps its height, so that nothing under it moves.
 
-use crate::gui::account;
-use crate::gui::desk::Desk;
+use super::asked;
+use super::evidence::{flaw_counts, large_words};
+use super::now;
+use crate::figure::Figure;
+use crate::gui::desk::{Desk, Evidence};
+use crate::gui::digest::Digest;
 use crate::gui::keys::Action;
-use crate::gui::parts::{self, CAUTION};
-use crate::gui::text;
-use crate::gui::theme;
+use crate::gui::parts;
+use crate::gui::theme::{self, SMALL, STEP, TEXT};
+use crate::gui::top;
 use crate::gui::view::Phase;
+use crate::judgement::Answer;
+use crate::session::record::Record;
+use crate::stats::Reading;
 use eframe::egui::accesskit::Live;
-use eframe::egui::{Label, RichText, Ui};
+use eframe::egui::{Button, Id, Label, RichText, ScrollArea, Sense, Ui, vec2};
 
-/// The sentence; "so far" while the climb runs.
-pub fn answer(desk: &Desk, ui: &mut Ui) {
-    let Some(digest) = &desk.view.digest else {
-        ui.label(RichText::new("The answer").strong());
-        parts::quiet(
-            ui,
-            format!("None yet. {} starts; the first loud sound comes after the quiet reference.", Action::Start.key()),
-        );
-        failure(desk, ui);
-        return;
+/// Size of the verdict and of what guides the hands, points.
+const VERDICT: f32 = 21.0;
+
+/// Narrower than this the buttons take more lines, points.
+const NARROW: f32 = 80.0 * STEP;
+
+/// Draws it in a block of its own height.
+pub fn show(desk: &mut Desk, ui: &mut Ui) {
+    let narrow = ui.available_width() < NARROW;
+    let (text, buttons_high) = if narrow { (9.0 * STEP, 14.0 * STEP) } else { (9.0 * STEP, 5.0 * STEP) };
+    let width = ui.available_width();
+    let head_high = theme::large(ui.ctx().content_rect().height()) + 5.0 * STEP;
+    let part = |ui: &mut Ui, height: f32, add: &mut dyn FnMut(&mut Ui)| {
+        ui.allocate_ui(vec2(width, height), |ui| {
+            ui.set_min_size(vec2(width, height));
+            ui.vertical(|ui| add(ui));
+        });
     };
-    ui.horizontal(|ui| {
-        parts::verdict_shape(ui, digest.judgement.headroom.verdict.answer);
-        let so_far = if digest.finished { "The answer" } else { "The answer so far" };
-        ui.label(RichText::new(so_far).strong());
-        ui.label(RichText::new(digest.judgement.headroom.verdict.to_string()).strong().color(theme::tokens(ui).level));
-        parts::quiet(ui, digest.judgement.headroom.verdict.because.clone());
+    part(ui, head_high, &mut |ui| head(desk, ui));
+    part(ui, text, &mut |ui| {
+        ScrollArea::vertical()
+            .id_salt("answer-text")
+            .auto_shrink(false)
+            .max_height(text)
+            .show(ui, |ui| words(desk, ui));
     });
-    if let Some(lead) = &desk.music.lead {
-        ui.add(Label::new(RichText::new(lead).strong().size(theme::TEXT + 1.5)).wrap());
-    }
-    let sentence = ui.add(Label::new(RichText::new(&digest.judgement.sentence).size(theme::TEXT + 1.5)).wrap());
-    ui.ctx().accesskit_node_builder(sentence.id, |node| node.set_live(Live::Polite));
-    account::sections(ui, &digest.answer);
-    failure(desk, ui);
+    part(ui, buttons_high, &mut |ui| buttons(desk, ui));
 }
 
-fn failure(desk: &Desk, ui: &mut Ui) {
-    let Some(failure) = &desk.view.failure else { return };
-    parts::wrong(ui, &failure.message);
-    if let Some(kept) = &failure.kept {
-        parts::quiet(ui, format!("Finished steps are kept in {}.", kept.display()));
-    }
+/// What the large number is.
+struct Large {
+    name: String,
+    value: String,
+    unit: String,
+    interval: String,
+    says: String,
 }
 
-/// Step n of about m, drive, seconds left, repeated count and the caution.
-pub fn status(desk: &Desk, ui: &mut Ui) {
-    let line = status_words(desk);
-    let label = ui.add(Label::new(RichText::new(line).font(theme::figures(theme::SMALL + 0.5))).wrap());
-    ui.ctx().accesskit_node_builder(label.id, |node| node.set_live(Live::Off));
-}
-
-fn status_words(desk: &Desk) -> String {
-    let view = &desk.view;
-    let phase = match view.phase {
-        Phase::Idle => match (&view.digest, &view.folder) {
-            (Some(d), Some(folder)) if d.record.can_go_on() => {
-                format!("ended early, {} goes on; finished steps kept in {}", Action::GoOn.key(), folder.display())
-            }
-            (Some(_), Some(folder)) => format!("finished, kept in {}", folder.display()),
-            _ => "silent".into(),
-        },
-        Phase::Opening => "opening the cards".into(),
-        Phase::Running => "running".into(),
-        Phase::Stopping => "stopping: the sound fades".into(),
-        Phase::Seating => format!(
-            "quiet noise is held: take the headphone off, put it on again, {} when it sits, {} leaves it",
-            Action::Seat.key(),
-            Action::Stop.key()
-        ),
-        Phase::Matching => format!(
-            "quiet noise is held: turn the knob until 0.0, then {}; {} leaves it",
-            Action::Match.key(),
-            Action::Stop.key()
-        ),
-        Phase::Turning => format!(
-            "quiet noise is held: turn the output's volume control step by step, {} when done, {} leaves it",
-            Action::Seat.key(),
-            Action::Stop.key()
-        ),
-        Phase::Checking => "the path check runs".into(),
-        Phase::Electrical => "a take of an electrical calibration sounds".into(),
-        Phase::Calibrating => "listening to the calibrator".into(),
-        Phase::Gone => "the bench has ended; close the window and start the program again".into(),
-    };
-    let mut parts = Vec::new();
-    match &view.progress {
-        Some(p) => {
-            parts.push(format!("step {:>2} of about {}", p.step.number, p.expected.max(p.step.number)));
-            parts.push(p.step.purpose.to_string());
-            parts.push(p.step.drive.map_or("silence".into(), |d| format!("{d}")));
-            parts.push(format!("{} left", text::seconds(p.left_now_s())));
-            if view.phase != Phase::Running {
-                parts.push(phase);
+fn large(desk: &Desk) -> Large {
+    let digest = desk.view.digest.as_ref().filter(|d| d.finished && !desk.view.phase.is_busy());
+    match digest {
+        Some(digest) => answer_of(digest),
+        None => {
+            let (level, unit, point) = now::held(desk);
+            let value = large_words(level);
+            Large {
+                name: format!("level now, {point}"),
+                says: format!("large: {value} {unit}"),
+                value,
+                unit: unit.into(),
+                interval: String::new(),
             }
         }
-        None => parts.push(phase),
     }
-    parts.extend(view.waits_for.clone());
-    if let Some(because) = view.repeated_because.as_ref().filter(|_| view.repeated > 0) {
-        parts.push(format!("repeated {}: {because}", view.repeated));
-    } else {
-        parts.push(format!("repeated {}", view.repeated));
+}
+
+/// Headroom where it is known, else how loud it plays clean, else that it is not determined.
+fn answer_of(digest: &Digest) -> Large {
+    let judgement = &digest.judgement;
+    let clean = &judgement.highest_clean;
+    let calibrated = digest.record.head.chain.is_calibrated();
+    let (level, unit) =
+        if calibrated { (&clean.level_spl, "dB SPL") } else { (&clean.level_dbfs, "dBFS at the input") };
+    let (name, reading, unit) = match (judgement.headroom.headroom_db.estimate(), level.estimate()) {
+        (Some(_), _) => ("headroom", &judgement.headroom.headroom_db, "dB"),
+        (None, Some(_)) => ("highest clean level", level, unit),
+        (None, None) => ("headroom", &judgement.headroom.headroom_db, ""),
+    };
+    let figure = Figure::new(reading, 1);
+    let (at_least, e) = match reading {
+        Reading::Told(e) => ("", e),
+        Reading::AtLeast(e) => ("at least ", e),
+        _ => {
+            return Large {
+                name: name.into(),
+                value: "–".into(),
+                unit: "not determined".into(),
+                interval: String::new(),
+                says: format!("{name}: not determined"),
+            };
+        }
+    };
+    Large {
+        name: format!("{name}{}{}", if at_least.is_empty() { "" } else { ", " }, at_least.trim()),
+        value: crate::gui::text::db(e.value),
+        unit: unit.into(),
+        interval: figure.interval().unwrap_or_default(),
+        says: format!("{name}: {} {unit}", figure.words()),
     }
-    parts.push(CAUTION.into());
-    parts.join(" · ")
+}
+
+fn head(desk: &mut Desk, ui: &mut Ui) {
+    let t = theme::tokens(ui);
+    let large = large(desk);
+    let size = theme::large(ui.ctx().content_rect().height());
+    let finished = desk.view.digest.as_ref().is_some_and(|d| d.finished) && !desk.view.phase.is_busy();
+    let inner = ui.horizontal(|ui| {
+        let quiet = large.value == "–";
+        let shown = format!("{:>5}", large.value);
+        let galley = ui.painter().layout_no_wrap(shown, theme::figures(size), if quiet { t.quiet } else { t.text });
+        let wide = ui.painter().layout_no_wrap("−188.8".into(), theme::figures(size), t.text).size().x;
+        let (rect, _) = ui.allocate_exact_size(vec2(wide.max(galley.size().x), galley.size().y), Sense::hover());
+        ui.painter().galley(rect.min, galley, t.text);
+        ui.vertical(|ui| {
+            ui.add_space(0.5 * STEP);
+            parts::quiet(ui, large.name.clone());
+            ui.horizontal(|ui| {
+                ui.label(RichText::new(&large.unit).size(VERDICT - 3.0).strong());
+                ui.label(RichText::new(&large.interval).font(theme::figures(VERDICT - 5.0)));
+            });
+            if finished && let Some(digest) = &desk.view.digest {
+                ui.horizontal(|ui| {
+                    let verdict = &digest.judgement.headroom.verdict;
+                    parts::verdict_shape(ui, verdict.answer);
+                    let label = ui.label(RichText::new(verdict.to_string()).size(VERDICT).strong());
+                    ui.ctx().accesskit_node_builder(label.id, |node| node.set_live(Live::Polite));
+                });
+            } else {
+                ui.label(RichText::new(top::doing(desk)).size(TEXT + 1.0));
+            }
+        });
+    });
+    let _ = parts::announce(ui, inner.response.rect, Id::unique("large-number"), &large.says, finished);
+}
+
+/// The sentence; while it sounds, how the headphone sits or what is known so far.
+fn words(desk: &Desk, ui: &mut Ui) {
+    if let Some(sits) = &desk.view.sits {
+        let label = ui.add(Label::new(RichText::new(sits).size(VERDICT).strong()).wrap());
+        ui.ctx().accesskit_node_builder(label.id, |node| node.set_live(Live::Polite));
+        return;
+    }
+    let Some(digest) = &desk.view.digest else {
+        parts::quiet(ui, "The first loud sound comes after the quiet reference.");
+        return;
+    };
+    let busy = desk.view.phase.is_busy();
+    if !digest.finished || busy && !was_finished(&digest.record) {
+        ui.label(RichText::new("The answer so far").strong());
+        ui.add(Label::new(RichText::new(so_far(desk, digest)).size(TEXT + 0.5)).wrap());
+        return;
+    }
+    ui.label(RichText::new(if busy { "The answer so far" } else { "The answer" }).strong());
+    let sentence = ui.add(Label::new(RichText::new(&digest.judgement.sentence).size(TEXT + 0.5)).wrap());
+    ui.ctx().accesskit_node_builder(sentence.id, |node| node.set_live(Live::Polite));
+    if let Some(lead) = &desk.music.lead {
+        ui.add(Label::new(RichText::new(lead).size(TEXT)).wrap());
+    }
+    let verdict = &digest.judgement.headroom.verdict;
+    parts::quiet(
+        ui,
+        match verdict.answer {
+            Answer::NotTold => remedy(digest),
+            _ => verdict.because.clone(),
+        },
+    );
+}
+
+fn was_finished(record: &Record) -> bool {
+    record.stop().is_some()
+}
+
+/// What is found out now, and how far it was clean.
+fn so_far(desk: &Desk, digest: &Digest) -> String {
+    let clean = &digest.judgement.highest_clean;
+    let calibrated = digest.record.head.chain.is_calibrated();
+    let (level, unit) =
+        if calibrated { (&clean.level_spl, "dB SPL") } else { (&clean.level_dbfs, "dBFS at the input") };
+    match level.estimate() {
+        Some(e) => format!("Clean up to {} {unit} so far.", crate::gui::text::db(e.value)),
+        None => match desk.view.phase {
+            Phase::Idle | Phase::Gone => "Nothing was found out yet.".into(),
+            _ => "Nothing louder than the quiet noise has sounded yet; the level of the first clean step comes next."
+                .into(),
+        },
+    }
+}
+
+/// Why there is no headroom, and what to do.
+fn remedy(digest: &Digest) -> String {
+    let because = &digest.judgement.headroom.verdict.because;
+    let calibrated = digest.record.head.chain.is_calibrated();
+    let listens = digest.record.head.plan.listening.is_some();
+    let what = match (calibrated, listens) {
+        (false, _) => format!("Calibrate the input ({}) and measure once more.", Action::Calibrate.key()),
+        (true, false) => "State a listening level and measure once more.".into(),
+        (true, true) => format!("{} lists what is wrong or limited.", Action::Flaws.key()),
+    };
+    format!("No headroom: {because}. {what}")
+}
+
+fn buttons(desk: &mut Desk, ui: &mut Ui) {
+    ui.add_space(STEP / 2.0);
+    let [notes, doubts] = flaw_counts(desk);
+    ui.horizontal_wrapped(|ui| {
+        let holds = matches!(desk.view.phase, Phase::Seating | Phase::Turning);
+        next(desk, ui, holds);
+        let words = format!("notes {notes} · doubts {doubts}");
+        let ink = if doubts > 0 { theme::tokens(ui).threshold } else { theme::tokens(ui).text };
+        let written = RichText::new(format!("{words}  {}", Action::Flaws.key())).color(ink).size(SMALL + 1.0);
+        let button = ui.add(Button::new(written).min_size(vec2(21.0 * STEP, 4.0 * STEP)));
+        let _ = parts::announce(ui, button.rect, Id::unique("flaw-count"), &words, true);
+        if button.clicked() {
+            desk.ask(Action::Flaws);
+        }
+        asked::seat(desk, ui, holds);
+        if desk.evidence != Evidence::Numbers && desk.view.digest.as_ref().is_some_and(|d| d.finished) && !holds {
+            let interval = large(desk).interval;
+            let why =
+                if interval.is_empty() { "Where the numbers come from".into() } else { format!("Why {interval}") };
+            if ui.button(RichText::new(format!("{why}  9")).size(SMALL + 1.0)).clicked() {
+                desk.ask(Action::Show(Evidence::Numbers));
+            }
+        }
+    });
+}
+
+/// The filled button, at one place and of one width whatever it says.
+fn next(desk: &mut Desk, ui: &mut Ui, holds: bool) {
+    let t = theme::tokens(ui);
+    let (words, action) = match desk.next_name() {
+        Some((name, key)) => (format!("{name}  {key}"), Some(Action::Next)),
+        None if holds => (format!("It sits, or is done  {}", Action::Seat.key()), Some(Action::Seat)),
+        None => ("The bench is at work".into(), None),
+    };
+    let text = RichText::new(words).strong().color(t.ground);
+    let button = Button::new(text).fill(t.level).min_size(vec2(27.0 * STEP, 4.0 * STEP));
+    if ui.add_enabled(action.is_some(), button).clicked()
+        && let Some(action) = action
+    {
+        desk.ask(action);
+    }
 }

@@ -1,56 +1,29 @@
-//! What is asked: output, headphone, levels, ceiling, extent.
+//! What is asked beside the question, and what can be added to an answer.
 
-use crate::calibration;
 use crate::card::pair_in_words;
+use crate::gui::chain_page::abreast;
 use crate::gui::desk::{Desk, next_headphone_id, to_go_on_id};
 use crate::gui::form::Field;
 use crate::gui::keys::Action;
 use crate::gui::parts;
-use crate::gui::text;
-use crate::gui::theme::STEP;
+use crate::gui::theme::{self, SMALL, STEP};
 use crate::gui::view::Phase;
-use crate::session::plan::{Extent, Weighting};
-use eframe::egui::{Button, Id, Key, TextEdit, Ui};
+use crate::session::plan::Extent;
+use eframe::egui::{Button, Id, Key, RichText, TextEdit, Ui};
 
 /// Sessions that could be taken up, shown at most.
 const MOST_SHOWN: usize = 3;
 
-/// All fields of the session.
-pub fn fields(desk: &mut Desk, ui: &mut Ui) {
-    parts::heading(ui, "What is asked");
-    let busy = desk.view.phase.is_busy();
-    ui.add_enabled_ui(!busy, |ui| {
-        parts::field(ui, desk, Some(Field::Output), "Output", |d| &mut d.form.chain.output);
-        parts::field(ui, desk, None, "Volume note", |d| &mut d.form.chain.volume);
-        parts::field(ui, desk, Some(Field::Headphone), "Headphone", |d| &mut d.form.chain.headphone);
-        parts::number(ui, desk, Field::Listening, "Listening, dB SPL");
-        let weightings = [
-            ((Weighting::Z, None), "Z"),
-            ((Weighting::A, None), "A"),
-            ((Weighting::C, None), "C"),
-            ((Weighting::A, Some(calibration::Field::Diffuse)), "A, diffuse field"),
-            ((Weighting::A, Some(calibration::Field::Free)), "A, free field"),
-        ]
-        .map(|(w, n)| (w, n.to_string()));
-        if let Some(chosen) = parts::list(ui, "Weighting", &desk.form.weighting, &weightings) {
-            desk.form.weighting = chosen;
-            desk.changed();
-        }
-        parts::number(ui, desk, Field::Wanted, "Headroom, dB");
-        ceiling(desk, ui);
-        extent(desk, ui);
-        beside(desk, ui);
-    });
-    if !desk.form.is_calibrated() {
-        let text = format!(
-            "No calibration yet: levels are in dBFS. Calibrate on page {}, or go on without dB SPL.",
-            Action::Chain.button()
-        );
-        parts::quiet(ui, text);
-    }
-    if let Some(message) = desk.form.wrong_on_page_chain() {
-        parts::wrong(ui, &format!("On page Chain ({}): {message}", Action::Chain.key()));
-    }
+/// What the question itself does not ask.
+pub fn more(desk: &mut Desk, ui: &mut Ui) {
+    let parts: [fn(&mut Desk, &mut Ui); 3] = [limits, sounds, levels];
+    abreast(desk, ui, parts);
+}
+
+fn limits(desk: &mut Desk, ui: &mut Ui) {
+    parts::heading(ui, "How far and how long");
+    ceiling(desk, ui);
+    extent(desk, ui);
 }
 
 fn ceiling(desk: &mut Desk, ui: &mut Ui) {
@@ -78,8 +51,8 @@ fn extent(desk: &mut Desk, ui: &mut Ui) {
     parts::quiet(ui, format!("{} changes between the two", Action::Extent.key()));
 }
 
-/// Sines, other sounds, and the levels at which they are played.
-fn beside(desk: &mut Desk, ui: &mut Ui) {
+/// Sines and other sounds.
+fn sounds(desk: &mut Desk, ui: &mut Ui) {
     parts::heading(ui, "Beside the noise");
     parts::number(ui, desk, Field::Sines, "Sines, Hz");
     ui.horizontal_wrapped(|ui| {
@@ -91,26 +64,25 @@ fn beside(desk: &mut Desk, ui: &mut Ui) {
             }
         }
     });
+}
+
+/// The levels at which they are played.
+fn levels(desk: &mut Desk, ui: &mut Ui) {
+    parts::heading(ui, "At which levels");
     let label = if desk.form.is_calibrated() { "At, dB SPL" } else { "At, dBFS" };
     parts::number(ui, desk, desk.form.levels(), label);
     parts::quiet(ui, "Levels of pink noise, parted by blanks; empty: at every step of the climb.");
 }
 
-/// The next headphone, or a session to go on with: one key and a name each.
-pub fn what_next(desk: &mut Desk, ui: &mut Ui) {
+/// The next headphone, or a session to go on with, while its name is typed.
+pub fn opened(desk: &mut Desk, ui: &mut Ui) {
     let opened = desk.wants_focus.take().is_some();
     let all = ui.scope(|ui| {
+        ui.set_max_width(60.0 * STEP);
         if desk.next_headphone.is_some() {
             next_headphone(desk, ui, opened);
         } else if desk.to_go_on.is_some() {
             to_go_on(desk, ui, opened);
-        } else {
-            seat(desk, ui);
-            for action in [Action::NextHeadphone, Action::GoOn] {
-                if ui.add_enabled(!desk.view.phase.is_busy(), Button::new(action.button())).clicked() {
-                    desk.ask(action);
-                }
-            }
         }
     });
     if opened {
@@ -118,9 +90,8 @@ pub fn what_next(desk: &mut Desk, ui: &mut Ui) {
     }
 }
 
-/// The next seat of the session shown, and how many there are.
-fn seat(desk: &mut Desk, ui: &mut Ui) {
-    let holds = matches!(desk.view.phase, Phase::Seating | Phase::Turning);
+/// The next seat of the session shown, and what else can be added to it.
+pub fn seat(desk: &mut Desk, ui: &mut Ui, holds: bool) {
     let Some(record) = desk.view.digest.as_ref().filter(|_| holds || desk.can_add()).map(|d| d.record.clone()) else {
         return;
     };
@@ -129,35 +100,37 @@ fn seat(desk: &mut Desk, ui: &mut Ui) {
         Phase::Turning => format!("Done  {}", Action::Seat.key()),
         _ => Action::Seat.button(),
     };
-    ui.horizontal(|ui| {
-        if ui.add_enabled(holds || !desk.view.phase.is_busy(), Button::new(words)).clicked() {
-            desk.ask(Action::Seat);
-        }
-        parts::quiet(ui, format!("seat {} of {}", record.seat(), record.head.plan.seats.max(record.seat())));
-    });
+    if ui.add_enabled(holds || !desk.view.phase.is_busy(), Button::new(words)).clicked() {
+        desk.ask(Action::Seat);
+    }
+    let seats = format!("seat {} of {}", record.seat(), record.head.plan.seats.max(record.seat()));
+    ui.label(RichText::new(seats).size(SMALL).color(theme::tokens(ui).quiet));
     if !holds {
         outside(desk, ui);
     }
 }
 
-/// An outside source at the open and the covered ear.
+/// An outside source at the open and the covered ear, and the output's own volume control.
 fn outside(desk: &mut Desk, ui: &mut Ui) {
-    ui.add_enabled_ui(!desk.view.phase.is_busy(), |ui| {
-        ui.horizontal_wrapped(|ui| {
-            parts::quiet(ui, "outside");
-            for (covered, words) in [(false, "open ear"), (true, "covered ear")] {
-                let says = "Something else sounds, steadily; the bench listens for 11 s, once at each.";
-                if ui.button(words).on_hover_text(says).clicked() {
-                    desk.ask(if covered { Action::ListenCovered } else { Action::ListenOpen });
-                }
-            }
-            let says =
-                "Quiet noise is held while you turn the output's volume control; every position is found by itself.";
-            if ui.button("volume control").on_hover_text(says).clicked() {
-                desk.ask(Action::Turn);
-            }
-        });
-    });
+    let idle = !desk.view.phase.is_busy();
+    let ways = [
+        ("open ear", Action::ListenOpen, "Something else sounds, steadily; the bench listens for 11 s, once at each."),
+        (
+            "covered ear",
+            Action::ListenCovered,
+            "Something else sounds, steadily; the bench listens for 11 s, once at each.",
+        ),
+        (
+            "volume control",
+            Action::Turn,
+            "Quiet noise is held while you turn the output's volume control; every position is found by itself.",
+        ),
+    ];
+    for (words, action, says) in ways {
+        if ui.add_enabled(idle, Button::new(words)).on_hover_text(says).clicked() {
+            desk.ask(action);
+        }
+    }
 }
 
 /// Everything else stays.
@@ -203,9 +176,4 @@ fn name_typed(ui: &mut Ui, label: &str, id: Id, name: &mut String, opened: bool)
         response.request_focus();
     }
     response.lost_focus() && ui.input(|i| i.key_pressed(Key::Enter))
-}
-
-/// `listening level 70.0 dB SPL` for the axis.
-pub fn listening_words(level: f64) -> String {
-    format!("listening level {} dB SPL, Z", text::db(level))
 }

@@ -1,106 +1,89 @@
-//! Page Climb: what is asked (left), level and distortion against drive (middle), now (right), the answer and the
-//! status below. On a narrow window everything folds into one column.
+//! Page Climb. It asks a question and shows the four stations on the way to its answer; while it sounds and when it is
+//! finished it shows the scale of level as its spine, the answer, and the evidence beside it.
+//!
+//! ```text
+//!  Will … drive … at … ?                    │      │  HEADROOM  24.9 dB ±0.4   ample
+//!  cards → calibrate → path → climb         │scale │  sentence
+//!         [ what comes next  Enter ]        │      │  one piece of evidence   ▫▫ the others
+//! ```
 
 mod answer;
 mod asked;
-mod now;
+mod evidence;
+pub(in crate::gui) mod now;
 mod own_music;
-mod picture;
-mod tables;
+mod question;
+mod spine;
+mod track;
 
-use super::desk::{Desk, Table};
-use super::keys::Action;
-use super::parts;
+use super::desk::Desk;
 use super::theme::STEP;
+use crate::account::session::Scale;
 use eframe::egui::{CentralPanel, Frame, Margin, Panel, ScrollArea, Ui};
 
-/// From this width on the sides stand beside the picture, points.
+/// From this width on parts of a page stand beside each other, points.
 pub const WIDE: f32 = 1040.0;
-/// Width of each side, points.
-const SIDE: f32 = 33.0 * STEP;
-/// Least height of the level picture, points.
-const LEAST_PICTURE: f32 = 230.0;
+/// Narrower than this the scale stands in the page's flow.
+const SLIM: f32 = 560.0;
+/// Narrower or lower than this the answer and its evidence scroll together.
+const ROOMY: (f32, f32) = (900.0, 480.0);
 
 /// Draws the page.
 pub fn show(desk: &mut Desk, ui: &mut Ui) {
+    let asks = desk.asking && !shows_work(desk);
+    if asks { question::show(desk, ui) } else { answered(desk, ui) }
+}
+
+/// A session at work is shown whatever was asked for; a path check and the calibrator are followed at their stations.
+fn shows_work(desk: &Desk) -> bool {
+    use super::view::Phase;
+    match desk.view.phase {
+        Phase::Opening | Phase::Running | Phase::Seating | Phase::Turning | Phase::Matching => true,
+        Phase::Idle | Phase::Stopping | Phase::Calibrating | Phase::Checking | Phase::Electrical | Phase::Gone => false,
+    }
+}
+
+fn answered(desk: &mut Desk, ui: &mut Ui) {
     let size = ui.available_size();
-    Panel::bottom("status").resizable(false).show(ui, |ui| answer::status(desk, ui));
-    Panel::bottom("answer").resizable(false).exact_size((11.5 * STEP).min(0.28 * size.y)).show(ui, |ui| {
-        ScrollArea::vertical().id_salt("answer-text").auto_shrink(false).show(ui, |ui| answer::answer(desk, ui));
-    });
-    if size.x >= WIDE { wide(desk, ui) } else { folded(desk, ui) }
-}
-
-fn wide(desk: &mut Desk, ui: &mut Ui) {
-    Panel::left("asked").resizable(false).exact_size(SIDE).show(ui, |ui| {
-        Panel::bottom("asked-actions").resizable(false).show_separator_line(false).frame(Frame::NONE).show(ui, |ui| {
-            ui.add_space(STEP);
-            ui.horizontal(|ui| parts::start_stop(desk, ui));
-            asked::what_next(desk, ui);
-            ui.add_space(STEP);
-        });
-        ScrollArea::vertical().id_salt("asked-fields").auto_shrink(false).show(ui, |ui| asked::fields(desk, ui));
-    });
-    Panel::right("now").resizable(false).exact_size(SIDE).show(ui, |ui| {
-        ScrollArea::vertical().id_salt("now-figures").auto_shrink(false).show(ui, |ui| now::column(desk, ui));
-    });
-    CentralPanel::default().frame(Frame::central_panel(ui.style()).inner_margin(Margin::same(STEP as i8))).show(
-        ui,
-        |ui| {
-            let height = ui.available_height();
-            let (level, distortion, table) = shares(height);
-            let middle = |desk: &mut Desk, ui: &mut Ui| {
-                picture::level(desk, ui, level);
-                picture::distortion(desk, ui, distortion);
-                self::table(desk, ui, table);
-            };
-            if level + distortion + table > height + 1.0 {
-                ScrollArea::vertical().id_salt("middle").auto_shrink(false).show(ui, |ui| middle(desk, ui));
-            } else {
-                middle(desk, ui);
-            }
-        },
-    );
-}
-
-/// Heights of level picture, distortion picture and table: all of `height`, or more where it is too little.
-fn shares(height: f32) -> (f32, f32, f32) {
-    let height = height.max(LEAST_PICTURE / 0.47);
-    let (level, distortion) = (0.47 * height, 0.23 * height);
-    (level, distortion, height - level - distortion)
-}
-
-fn folded(desk: &mut Desk, ui: &mut Ui) {
-    CentralPanel::default().frame(Frame::central_panel(ui.style()).inner_margin(Margin::same(STEP as i8))).show(
-        ui,
-        |ui| {
-            ScrollArea::vertical().id_salt("folded").auto_shrink(false).show(ui, |ui| {
-                now::strip(desk, ui);
-                ui.separator();
-                let height = ui.ctx().content_rect().height();
-                let level = (0.36 * height).clamp(170.0, 420.0);
-                picture::level(desk, ui, level);
-                picture::distortion(desk, ui, 0.6 * level);
-                ui.separator();
-                asked::what_next(desk, ui);
-                asked::fields(desk, ui);
-                ui.separator();
-                now::rest(desk, ui);
-                ui.separator();
-                table(desk, ui, (0.5 * height).max(220.0));
-            });
-        },
-    );
-}
-
-fn table(desk: &mut Desk, ui: &mut Ui, height: f32) {
-    ui.horizontal_wrapped(|ui| {
-        for (table, name) in Table::ALL {
-            if parts::choice(ui, desk.table == table, name).clicked() {
-                desk.table = table;
-            }
+    let scale = scale(desk);
+    let ears = now::ears(desk);
+    let margin = Frame::central_panel(ui.style()).inner_margin(Margin::same(STEP as i8));
+    if size.x >= SLIM
+        && let Some(scale) = &scale
+    {
+        let width = (0.27 * size.x).clamp(22.0 * STEP, 52.0 * STEP);
+        let frame = Frame::NONE.inner_margin(Margin::same(STEP as i8)).fill(ui.visuals().panel_fill);
+        Panel::left("spine").resizable(false).exact_size(width).show_separator_line(false).frame(frame).show(
+            ui,
+            |ui| {
+                spine::show(ui, scale, &ears);
+            },
+        );
+    }
+    CentralPanel::default().frame(margin).show(ui, |ui| {
+        if size.x >= ROOMY.0 && size.y >= ROOMY.1 {
+            answer::show(desk, ui);
+            evidence::fill(desk, ui);
+            return;
         }
-        parts::quiet(ui, format!("{} next", Action::Details.key()));
+        ScrollArea::vertical().id_salt("answered").auto_shrink(false).show(ui, |ui| {
+            answer::show(desk, ui);
+            evidence::flow(desk, ui);
+            if size.x < SLIM
+                && let Some(scale) = &scale
+            {
+                ui.allocate_ui(eframe::egui::vec2(ui.available_width(), 40.0 * STEP), |ui| {
+                    spine::show(ui, scale, &ears)
+                });
+            }
+        });
     });
-    tables::show(desk, ui, (height - 6.0 * STEP).max(10.0 * STEP));
+}
+
+/// Of the session shown, else what the plan says.
+fn scale(desk: &Desk) -> Option<Scale> {
+    match &desk.view.digest {
+        Some(digest) => Some(digest.scale.clone()),
+        None => desk.form.ready().map(|(plan, chain)| Scale::planned(plan, chain)),
+    }
 }

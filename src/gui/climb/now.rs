@@ -1,13 +1,12 @@
-//! What is heard now: the largest thing on the page.
+//! What is heard now: the level for the frame, columns for the scale, and every figure beside.
 
-use crate::analysis::Weight;
+use super::spine::EarNow;
 use crate::gui::desk::Desk;
 use crate::gui::digest::LevelUnit;
-use crate::gui::keys::Action;
 use crate::gui::link::LiveInput;
 use crate::gui::parts;
 use crate::gui::text;
-use crate::gui::theme::{self, LARGE, STEP};
+use crate::gui::theme::{self, STEP};
 use crate::session::chain::{Chain, pink_spectrum};
 use crate::session::climb::spl_ceiling;
 use crate::session::record::Record;
@@ -19,9 +18,6 @@ use std::time::Duration;
 const HOLD_S: f64 = 0.2;
 /// Peak over RMS of a sine, dB: a peak is re a full-scale sine's peak, a level re its RMS.
 const SINE_CREST_DB: f64 = 3.010_299_956_639_812;
-
-/// Size of the words that say how a headphone sits, points.
-const SITS: f32 = 18.0;
 
 /// What the deciding input hears, or the last step as stored, in full-scale terms.
 #[derive(Default)]
@@ -165,55 +161,58 @@ fn hold(desk: &mut Desk, ui: &Ui, level: Option<f64>) -> Option<f64> {
     desk.held.0
 }
 
-/// The whole column.
-pub fn column(desk: &mut Desk, ui: &mut Ui) {
-    parts::heading(ui, "Now");
-    strip(desk, ui);
-    rest(desk, ui);
+/// The level of the deciding ear, held long enough to be read.
+pub(in crate::gui) struct LevelNow {
+    /// Level; `None` while nothing is heard.
+    pub level: Option<f64>,
+    /// Its unit.
+    pub unit: &'static str,
+    /// Weighting, time and point.
+    pub point: String,
 }
 
-/// Everything but the level.
-pub fn rest(desk: &mut Desk, ui: &mut Ui) {
+/// What is heard now.
+pub(in crate::gui) fn level_now(desk: &mut Desk, ui: &Ui) -> LevelNow {
     let f = figures(desk);
+    let level = hold(desk, ui, f.level().filter(|_| f.heard.step.is_none()));
+    LevelNow { level, unit: f.unit.word(), point: f.point() }
+}
+
+/// The same as it was held last, for a second place.
+pub(super) fn held(desk: &Desk) -> (Option<f64>, &'static str, String) {
+    let f = figures(desk);
+    (desk.held.0, f.unit.word(), f.point())
+}
+
+/// What each ear hears now, on the scale of levels.
+pub(super) fn ears(desk: &Desk) -> Vec<EarNow> {
+    let ready = desk.form.ready();
+    let head = desk.view.digest.as_ref().filter(|_| !desk.asking).map(|d| &d.record.head.chain);
+    let Some(chain) = head.or(ready.map(|(_, chain)| chain)) else { return Vec::new() };
+    let many = chain.ears().count() > 1;
+    let one = |(_, role): (usize, crate::card::InputRole)| {
+        let live = desk.view.live.as_ref().and_then(|l| l.inputs.iter().find(|i| i.role == role));
+        let offset = chain.acoustic(role).map(|a| a.offset.value);
+        let shifted =
+            |v: Option<f64>, more: f64| v.map(|v| v + offset.map_or(0.0, |o| o + more)).filter(|v| v.is_finite());
+        EarNow {
+            name: if many { role.in_words().into() } else { String::new() },
+            level: shifted(live.and_then(|l| l.level_z).map(Dbfs::db), 0.0),
+            peak: shifted(live.and_then(|l| l.peak).map(|p| p.db()), SINE_CREST_DB),
+        }
+    };
+    chain.ears().map(one).collect()
+}
+
+/// Everything that is heard now, or the last step as stored while nothing is.
+pub(super) fn column(desk: &mut Desk, ui: &mut Ui) {
+    let f = figures(desk);
+    parts::heading(ui, if f.heard.step.is_some() { "The last step, as stored" } else { "Now" });
+    level_bar(ui, &f, f.level());
+    let level = format!("{} {}", text::column(f.level(), 6), f.unit.word());
+    row(ui, &f.point(), &level);
     rows(desk, ui, &f);
     spectrum(ui, &f);
-    flaws(desk, ui);
-}
-
-/// The level, which has to be seen first.
-pub fn strip(desk: &mut Desk, ui: &mut Ui) {
-    let f = figures(desk);
-    let level = hold(desk, ui, f.level());
-    large(ui, &f, level);
-    if let Some(sits) = &desk.view.sits {
-        let label = ui.add(Label::new(RichText::new(sits).size(SITS).strong()).wrap());
-        ui.ctx().accesskit_node_builder(label.id, |node| node.set_live(eframe::egui::accesskit::Live::Polite));
-    }
-    level_bar(ui, &f, level);
-}
-
-fn large(ui: &mut Ui, f: &Figures, level: Option<f64>) {
-    let t = theme::tokens(ui);
-    let shown = level.map_or("  –  ".into(), |l| format!("{:>5}", text::db(l)));
-    let words = format!("{} {} {}", level.map_or("no".into(), text::db), f.unit.word(), f.point());
-    let inner = ui.horizontal(|ui| {
-        let colour = if level.is_some() { t.text } else { t.quiet };
-        let galley = ui.painter().layout_no_wrap(shown, theme::figures(LARGE), colour);
-        let (rect, _) = ui.allocate_exact_size(galley.size(), Sense::hover());
-        ui.painter().galley(rect.min, galley, colour);
-        ui.vertical(|ui| {
-            ui.add_space(STEP);
-            ui.label(RichText::new(f.unit.word()).strong());
-            parts::quiet(ui, f.point());
-        });
-    });
-    parts::announce(
-        ui,
-        inner.response.rect,
-        Id::unique("level-now"),
-        &format!("{}: {words}", if f.heard.step.is_some() { "level of the last step" } else { "level now" }),
-        false,
-    );
 }
 
 fn level_bar(ui: &mut Ui, f: &Figures, level: Option<f64>) {
@@ -306,37 +305,4 @@ fn spectrum(ui: &mut Ui, f: &Figures) {
         "spectrum, 20 Hz to 20 kHz, rules at 100, 1 k, 10 k; 90 dB"
     };
     parts::quiet(ui, caption);
-}
-
-/// Notes and doubts: counted, and listed on request.
-fn flaws(desk: &mut Desk, ui: &mut Ui) {
-    let (notes, doubts) = counts(desk);
-    let words = format!("notes {notes} · doubts {doubts}");
-    let colour = if doubts > 0 { theme::tokens(ui).threshold } else { theme::tokens(ui).text };
-    let button = ui.button(RichText::new(format!("{words}  {}", Action::Flaws.key())).color(colour));
-    parts::announce(ui, button.rect, Id::unique("flaw-count"), &words, true);
-    if button.clicked() {
-        desk.ask(Action::Flaws);
-    }
-    if !desk.flaws_open {
-        return;
-    }
-    let Some(digest) = &desk.view.digest else {
-        parts::quiet(ui, "Nothing measured, nothing to doubt.");
-        return;
-    };
-    for flaw in &digest.judgement.flaws {
-        let text = format!("{}, {}: {}", flaw.weight.in_words(), flaw.about, flaw.text);
-        if flaw.weight == Weight::Note {
-            ui.add(Label::new(text).wrap());
-        } else {
-            parts::wrong(ui, &text);
-        }
-    }
-}
-
-fn counts(desk: &Desk) -> (usize, usize) {
-    let flaws = desk.view.digest.as_ref().map_or(&[][..], |d| &d.judgement.flaws);
-    let count = |w| flaws.iter().filter(|f| f.weight == w).count();
-    (count(Weight::Note), count(Weight::Doubt))
 }

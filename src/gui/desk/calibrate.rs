@@ -13,7 +13,6 @@ use std::path::Path;
 
 impl Desk {
     pub(super) fn calibrate(&mut self) {
-        self.page = Page::Chain;
         self.view.calibration_failure = None;
         self.view.checked = None;
         if self.view.phase != Phase::Idle {

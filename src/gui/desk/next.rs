@@ -33,6 +33,7 @@ impl Desk {
         }
         self.page = Page::Climb;
         self.to_go_on = None;
+        self.asking = true;
         self.next_headphone = Some(String::new());
         self.wants_focus = Some(next_headphone_id());
     }
@@ -44,8 +45,7 @@ impl Desk {
             let simulated = self.form.simulated(cards).map_or(&[][..], |devices| &devices.headphones);
             let known = known_name(&name, simulated.iter().map(String::as_str)).unwrap_or(name.trim());
             self.form.chain.headphone = known.into();
-            self.view.digest = None;
-            self.view.folder = None;
+            self.view.forget_session();
             self.pinned = None;
             self.changed();
         }
@@ -60,8 +60,9 @@ impl Desk {
                     self.refused = Some("A further seat is added to a finished session; run one first.".into());
                     return;
                 };
-                self.view.failure = None;
+                self.view.put_aside_failure();
                 self.page = Page::Climb;
+                self.asking = false;
                 self.send(Command::Seat { folder, hold: true });
             }
             _ => self.refused = Some(self.busy_because()),
@@ -71,14 +72,14 @@ impl Desk {
     /// Holds noise while the output's volume control is turned, for the session shown.
     pub(super) fn turn(&mut self) {
         let Some(folder) = self.view.folder.clone().filter(|_| self.view.phase == Phase::Idle) else { return };
-        self.view.failure = None;
+        self.view.put_aside_failure();
         self.send(Command::Positions { folder });
     }
 
     /// Listens to an outside source for the session shown.
     pub(super) fn listen(&mut self, covered: bool) {
         let Some(folder) = self.view.folder.clone().filter(|_| self.view.phase == Phase::Idle) else { return };
-        self.view.failure = None;
+        self.view.put_aside_failure();
         self.send(Command::Listen { folder, covered });
     }
 
@@ -95,6 +96,7 @@ impl Desk {
         }
         self.page = Page::Climb;
         self.next_headphone = None;
+        self.asking = true;
         self.to_go_on = Some(ToGoOn::default());
         let sessions = self.form.sessions().to_path_buf();
         if let Err(error) = self.looking.begin("unfinished", &self.wake, move || unfinished(&sessions)) {
@@ -107,7 +109,7 @@ impl Desk {
     pub(super) fn go_on(&mut self) {
         let Some(asked) = self.to_go_on.take().filter(|s| !s.name.trim().is_empty()) else { return };
         let folder = self.form.sessions().join(asked.name.trim());
-        self.view.failure = None;
+        self.view.put_aside_failure();
         self.pinned = None;
         self.goes_on = true;
         self.send(Command::Continue { folder, confirmed: None });

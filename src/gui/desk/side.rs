@@ -1,7 +1,7 @@
 //! Two sessions side by side, and the level of the first played on the second output.
 
 use super::Desk;
-use crate::gui::side::{Found, answer};
+use crate::gui::side::{Found, answer, swap};
 use crate::gui::view::Phase;
 use crate::gui::work::Lost;
 use crate::session::protocol::Command;
@@ -10,7 +10,7 @@ impl Desk {
     /// Opens page Side by side and lists the sessions anew.
     pub(super) fn list_sessions(&mut self) {
         let sessions = self.form.sessions().to_path_buf();
-        self.side.work(&self.wake, move || Found::Sessions(answer::choices(&sessions)));
+        self.side.work(&self.wake, move || Found::Sessions(answer::choices(&sessions), swap::known(&sessions)));
     }
 
     /// Something asked has changed: compares again, where both sessions are chosen.
@@ -57,9 +57,13 @@ impl Desk {
         let found =
             looked.unwrap_or_else(|Lost| Found::Answer(Box::new(Err("The sessions could not be read.".into()))));
         match found {
-            Found::Sessions(found) => {
+            Found::Turns(found) => self.swap_found(found),
+            Found::Sessions(found, known) => {
                 let side = &mut self.side;
-                for chosen in side.chosen.iter_mut().chain([&mut side.third]) {
+                side.swap.known = known;
+                // Halves of a swap are no sessions that climbed, and stay chosen.
+                let of_swap = side.swap.turns.is_some();
+                for chosen in side.chosen.iter_mut().chain([&mut side.third]).filter(|_| !of_swap) {
                     *chosen = chosen.take().filter(|folder| found.iter().any(|c| c.folder == *folder));
                 }
                 side.found = Some(found);
@@ -68,7 +72,7 @@ impl Desk {
             Found::Answer(answer) => self.side.answer = Some(*answer),
             Found::Matched(Err(why)) => self.refused = Some(why),
             Found::Matched(Ok((folder, target))) => {
-                self.view.failure = None;
+                self.view.put_aside_failure();
                 self.side.answer = None;
                 self.send(Command::Match { folder, target });
             }

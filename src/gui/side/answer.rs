@@ -1,7 +1,7 @@
 //! What a thread finds out about the chosen sessions.
 
 use crate::account::{self, document::Section};
-use crate::gui::{form, parts};
+use crate::gui::{form, text};
 use crate::judgement::attribution::attribution;
 use crate::judgement::comparison::{sentence, target, whose_labels};
 use crate::session::matching::Target;
@@ -38,7 +38,7 @@ pub(in crate::gui) type Answer = Result<Drawn, String>;
 pub(in crate::gui) fn choices(sessions: &Path) -> Vec<Choice> {
     let words = |glance: storage::Glance| {
         let chain = &glance.head.chain;
-        let words = format!("{} · {} · {}", chain.output, chain.headphone, parts::moment(&glance.head.started_at));
+        let words = format!("{} · {} · {}", chain.output, chain.headphone, text::moment(&glance.head.started_at));
         Choice { words, folder: glance.folder }
     };
     storage::finished(sessions).into_iter().map(words).collect()

@@ -1,6 +1,7 @@
 //! What page Side by side knows, and what a thread finds out for it.
 
 pub(super) mod answer;
+pub mod swap;
 
 use super::work::{Wake, Work};
 use super::{report, text};
@@ -14,13 +15,31 @@ use std::path::PathBuf;
 
 /// What a thread found.
 pub(super) enum Found {
-    Sessions(Vec<Choice>),
+    Sessions(Vec<Choice>, swap::Known),
+    Turns(Result<swap::Turns, String>),
     Answer(Box<Answer>),
     Matched(Result<(PathBuf, Target), String>),
 }
 
+/// The guided swap.
+#[derive(Clone, Debug, Default)]
+pub struct Swapping {
+    /// Both outputs as named.
+    pub names: [String; 2],
+    /// The second one has a knob that is turned to the level.
+    pub by_hand: bool,
+    /// What can be chosen from.
+    pub known: swap::Known,
+    /// The one under way.
+    pub turns: Option<swap::Turns>,
+    /// Why there is none, or why a round did not finish.
+    pub wrong: Option<String>,
+}
+
 /// What page Side by side knows.
 pub struct SideBySide {
+    /// Two outputs by turns on one seat.
+    pub swap: Swapping,
     /// Sessions there are, the latest first; `None` before they were listed.
     pub found: Option<Vec<Choice>>,
     /// The first and the second session.
@@ -52,6 +71,7 @@ pub struct SideBySide {
 impl Default for SideBySide {
     fn default() -> SideBySide {
         SideBySide {
+            swap: Swapping::default(),
             found: None,
             chosen: [None, None],
             third: None,

@@ -1,5 +1,6 @@
 //! What is compared: two sessions, the level, what counts as the same, and the labels.
 
+use super::swap;
 use crate::gui::desk::Desk;
 use crate::gui::keys::Action;
 use crate::gui::parts;
@@ -10,7 +11,9 @@ use eframe::egui::{Button, TextEdit, Ui};
 use std::path::PathBuf;
 
 pub(super) fn show(desk: &mut Desk, ui: &mut Ui) {
-    parts::heading(ui, "What is compared");
+    swap::asked(desk, ui);
+    ui.separator();
+    parts::heading(ui, "Or compare two stored sessions");
     let mut changed = sessions(desk, ui);
     changed |= level(desk, ui);
     let side = &mut desk.side;
@@ -32,9 +35,6 @@ pub(super) fn show(desk: &mut Desk, ui: &mut Ui) {
         desk.ask(Action::CompareAgain);
     }
     matching(desk, ui);
-    if let Some(failure) = &desk.view.failure {
-        parts::wrong(ui, &failure.message);
-    }
 }
 
 fn sessions(desk: &mut Desk, ui: &mut Ui) -> bool {
@@ -97,8 +97,5 @@ fn matching(desk: &mut Desk, ui: &mut Ui) {
     let words = if turning { format!("It is right  {}", Action::Match.key()) } else { Action::Match.button() };
     if ui.add_enabled(turning || !desk.view.phase.is_busy(), Button::new(words)).clicked() {
         desk.ask(Action::Match);
-    }
-    if desk.view.phase.is_busy() {
-        ui.horizontal(|ui| parts::start_stop(desk, ui));
     }
 }

@@ -1,12 +1,13 @@
-//! Page Side by side: two stored sessions of one headphone at matched level. The answer first, then the difference of the
+//! Page Side by side: two outputs by turns on one seat, guided, or two stored sessions of one headphone at matched level. The answer first, then the difference of the
 //! responses, the distortion of both, and a table with a word for each.
 
 mod asked;
+mod swap;
 
 use super::desk::Desk;
 use super::keys::Action;
 use super::parts;
-use super::theme::{self, LARGE, STEP};
+use super::theme::{self, STEP};
 use super::view::Phase;
 use super::{account, climb, text};
 use eframe::egui::accesskit::Live;
@@ -27,6 +28,7 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
         });
         CentralPanel::default().frame(frame).show(ui, |ui| {
             ScrollArea::vertical().id_salt("side-by-side").auto_shrink(false).show(ui, |ui| {
+                swap::guide(desk, ui);
                 said(desk, ui);
                 drawn(desk, ui);
             });
@@ -34,6 +36,7 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
     } else {
         CentralPanel::default().frame(frame).show(ui, |ui| {
             ScrollArea::vertical().id_salt("side-by-side").auto_shrink(false).show(ui, |ui| {
+                swap::guide(desk, ui);
                 said(desk, ui);
                 asked::show(desk, ui);
                 ui.separator();
@@ -45,6 +48,10 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
 
 /// The answer, or what to do for one.
 fn said(desk: &mut Desk, ui: &mut Ui) {
+    let swaps = desk.side.swap.turns.as_ref().is_some_and(|turns| turns.next().is_some());
+    if swaps {
+        return;
+    }
     if desk.view.phase == Phase::Matching {
         turning(desk, ui);
     }
@@ -93,7 +100,7 @@ fn turning(desk: &Desk, ui: &mut Ui) {
         let sign = if off >= 0.05 { "+" } else { "" };
         format!("{sign}{} dB", text::db(off))
     });
-    let large = ui.label(RichText::new(&figure).font(theme::figures(LARGE)));
+    let large = ui.label(RichText::new(&figure).font(theme::figures(theme::large(ui.ctx().content_rect().height()))));
     ui.ctx().accesskit_node_builder(large.id, |node| node.set_live(Live::Polite));
     parts::quiet(ui, format!("{} when it is right, {} leaves it.", Action::Match.key(), Action::Stop.key()));
 }

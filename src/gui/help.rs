@@ -1,0 +1,52 @@
+//! Keys, cautions and a short help, over the page so that nothing moves.
+
+use super::desk::Desk;
+use super::keys::Action;
+use super::parts;
+use super::theme::{self, SMALL, STEP};
+use eframe::egui::{Align2, Grid, RichText, ScrollArea, Ui, Window, vec2};
+
+/// Widest it gets, points.
+const WIDEST: f32 = 110.0 * STEP;
+
+/// Draws it.
+pub(super) fn show(desk: &mut Desk, ui: &mut Ui) {
+    let screen = ui.ctx().content_rect();
+    let width = (screen.width() - 8.0 * STEP).clamp(20.0 * STEP, WIDEST);
+    let height = (screen.height() - 14.0 * STEP).max(12.0 * STEP);
+    let window = Window::new("Help").title_bar(false).resizable(false).collapsible(false);
+    window.anchor(Align2::CENTER_CENTER, vec2(0.0, 0.0)).fixed_size(vec2(width, height)).show(ui.ctx(), |ui| {
+        ScrollArea::vertical().id_salt("help").auto_shrink(false).show(ui, |ui| {
+            parts::heading(ui, "Cautions");
+            parts::cautions(ui);
+            parts::heading(ui, "The way to an answer");
+            for line in [
+                "Page Climb asks: will this output drive this headphone at this level? Four stations lead there: cards, calibrate, path, climb. Enter does what the large button says.",
+                "Calibrate: fit a sound calibrator over the measurement microphone, switch it on, listen. Without it levels are in dBFS and there is no headroom.",
+                "Path: is anything on the way to the ear crooked, such as a resampler, a gain control, sides that are swapped? It plays quietly and first.",
+                "Climb: from a quiet reference up to the level where the output stops being clean, or to a ceiling, step by step. Stop fades out at once.",
+                "The answer is a headroom: how far the highest clean level lies over the level you listen at, with its 95 % interval.",
+            ] {
+                parts::quiet(ui, line);
+            }
+            parts::heading(ui, "Keys");
+            let columns = if width > 70.0 * STEP { 3 } else { 1 };
+            Grid::new("keys").num_columns(2 * columns).spacing(vec2(2.0 * STEP, 2.0)).show(ui, |ui| {
+                let more = [("Enter", "what the large button says"), ("1 … 9, 0", "the evidence beside the scale")];
+                let all = Action::ALL.iter().map(|(action, ..)| (action.key(), action.name()));
+                let all = all.chain(more.map(|(key, name)| (key.to_string(), name))).collect::<Vec<_>>();
+                for row in all.chunks(columns) {
+                    for (key, name) in row {
+                        ui.label(RichText::new(key).font(theme::figures(SMALL)));
+                        ui.label(RichText::new(*name).size(SMALL));
+                    }
+                    ui.end_row();
+                }
+            });
+            ui.add_space(STEP);
+            if ui.button("Close the help").clicked() {
+                desk.ask(Action::Cautions);
+            }
+        });
+    });
+}

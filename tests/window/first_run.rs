@@ -1,0 +1,91 @@
+//! A fresh start on the simulated bench: from the question to a verdict by Enter alone.
+
+use eframe::egui::{Key, Theme};
+use egui_kittest::kittest::Queryable;
+use loudenough::audio::Backend;
+use loudenough::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
+use loudenough::gui::view::Phase;
+use loudenough::gui::{App, BenchLink, StartState};
+use loudenough::judgement::{Answer, judge};
+use loudenough::session::runner::Bench;
+use std::path::Path;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::{Duration, Instant};
+
+/// A whole session on the simulated bench, faster than time, on a machine that does other things beside.
+const LONGEST: Duration = Duration::from_secs(120);
+
+/// A second later each time: sessions are named after it.
+fn now() -> String {
+    static SECONDS: AtomicUsize = AtomicUsize::new(0);
+    let s = SECONDS.fetch_add(1, Ordering::Relaxed);
+    format!("2026-03-01T{:02}:{:02}:{:02}+01:00", 10 + s / 3600 % 10, s / 60 % 60, s % 60)
+}
+
+/// The simulated bench, as fast as it can.
+pub fn bench() -> Bench {
+    let desk = BenchSpec::named("console phones socket", "closed 80 Ω").unwrap();
+    let backend = SimulatedBackend::new(desk, SimulatedCardSpec::default(), Pace::AsFastAsPossible);
+    Bench::spawn(vec![Box::new(backend) as Box<dyn Backend>], now)
+}
+
+/// The window of a first start, keeping sessions in `sessions`.
+pub fn fresh(bench: &Bench, sessions: &Path, width: f32, height: f32) -> super::Window {
+    let app = App::new(BenchLink::to(bench, now, || false), StartState::simulated(sessions.into()));
+    super::window(app, width, height, 1.0, Theme::Dark)
+}
+
+/// Draws until the bench is silent again.
+pub fn settle(window: &mut super::Window) {
+    let begun = Instant::now();
+    loop {
+        window.run_steps(1);
+        let phase = window.state().desk.view.phase;
+        if phase == Phase::Idle && !window.state().desk.side.is_working() {
+            window.run_steps(3);
+            return;
+        }
+        assert!(begun.elapsed() < LONGEST, "{phase:?} did not end");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+/// Until the cards are listed.
+pub fn listed(window: &mut super::Window) {
+    let begun = Instant::now();
+    while window.state().desk.view.cards.is_none() {
+        assert!(begun.elapsed() < LONGEST, "no cards were listed");
+        std::thread::sleep(Duration::from_millis(20));
+        window.run_steps(1);
+    }
+    window.run_steps(2);
+}
+
+#[test]
+fn enter_alone_leads_from_a_fresh_start_to_a_verdict_in_four_presses() {
+    let home = tempfile::tempdir().unwrap();
+    let bench = bench();
+    let mut window = fresh(&bench, home.path(), 1280.0, 800.0);
+    listed(&mut window);
+    for (large, leaves) in [
+        ("Use these cards  Enter", "cards: simulated bench"),
+        ("Listen to the calibrator  Enter", "calibrate: offset "),
+        ("Check the path  Enter", "path: checked, straight"),
+        ("Start  F5", ""),
+    ] {
+        window.get_by_label(large);
+        super::press(&mut window, Key::Enter);
+        settle(&mut window);
+        assert!(leaves.is_empty() || super::says(&window, leaves), "{leaves} after {large}");
+    }
+    let view = &window.state().desk.view;
+    let digest = view.digest.clone().unwrap_or_else(|| panic!("{:?} {:?}", view.failure, window.state().desk.refused));
+    assert!(digest.finished && judge(&digest.record) == digest.judgement);
+    assert_ne!(digest.judgement.headroom.verdict.answer, Answer::NotTold, "{}", digest.judgement.sentence);
+    window.get_by_label(&digest.judgement.headroom.verdict.to_string());
+    window.get_by_label("Ask the next question  Enter");
+    // The fifth asks again, with everything else as it was.
+    super::press(&mut window, Key::Enter);
+    assert!(window.state().desk.asking);
+    window.get_by_label("Start  F5");
+}
