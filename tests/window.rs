@@ -1008,3 +1008,41 @@ fn what_else_is_known_of_a_chain_is_typed_and_its_curve_read() {
     window.run_steps(2);
     assert!(window.state().desk.form.ready().unwrap().1.curves.is_empty());
 }
+
+#[test]
+fn what_was_removed_comes_back_by_its_key() {
+    let (desk, _bench) = start(records::chain(true), records::plan());
+    let mut window = window(desk, 1280.0, 1600.0, 1.0, Theme::Dark);
+    press(&mut window, Key::F2);
+    window.get_by_label("Forget the offset").click();
+    window.run_steps(2);
+    assert!(!window.state().desk.form.is_calibrated());
+    assert!(says(&window, "The offset of the left ear was forgotten. Ctrl Z brings it back."));
+    let undo = |window: &mut Window| {
+        window.key_press_modifiers(Modifiers::COMMAND, Key::Z);
+        window.run_steps(2);
+    };
+    undo(&mut window);
+    assert!(window.state().desk.form.is_calibrated() && !says(&window, "brings it back"));
+    undo(&mut window);
+    assert!(says(&window, "Nothing was removed that could come back."));
+}
+
+#[test]
+fn a_piece_of_evidence_takes_the_whole_page_and_stands_beside_the_scale_again() {
+    let (mut window, bench) = calibrated();
+    finish(&bench, &whole_session());
+    window.run_steps(2);
+    let wide = |window: &Window| window.get_by_label_contains("Level against drive:").rect().width();
+    let beside = wide(&window);
+    for (size, enlarged) in [(1.5, true), (1.0, false)] {
+        window.key_press_modifiers(Modifiers::COMMAND, Key::L);
+        window.run_steps(2);
+        assert_eq!(window.state().desk.enlarged, enlarged);
+        assert!(
+            wide(&window) >= size * beside && (enlarged || wide(&window) <= beside),
+            "{beside} and {}",
+            wide(&window)
+        );
+    }
+}

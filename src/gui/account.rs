@@ -1,17 +1,12 @@
 //! Parts of an account in the window: its words and digits, laid out anew, and its pictures.
 
 use super::parts;
+use super::plot;
 use super::theme::{self, SMALL, STEP};
 use crate::account::document::{Part, Section, Table};
 use crate::account::picture::Picture;
 use crate::account::write::columns::{Block, Room, blocks};
-use crate::account::write::{Frame, Look, pixels, svg};
-use crate::palette;
-use eframe::egui::{
-    ColorImage, Id, Image, Label, Response, RichText, Role, ScrollArea, TextureHandle, TextureOptions, Ui, WidgetInfo,
-    vec2,
-};
-use std::sync::Arc;
+use eframe::egui::{Label, Response, RichText, Role, ScrollArea, Ui, WidgetInfo, vec2};
 
 /// Height of a picture under a heading over its width, and its least and greatest, points.
 const FLAT: f32 = 0.45;
@@ -83,39 +78,8 @@ fn line(ui: &mut Ui, text: &str, quiet: bool) -> Response {
     ui.add(Label::new(RichText::new(text).font(theme::figures(SMALL)).color(colour)).extend())
 }
 
-/// A picture as it was drawn last, and of what.
-#[derive(Clone)]
-struct Drawn {
-    of: Arc<Picture>,
-    frame: Frame,
-    dark: bool,
-    texture: TextureHandle,
-}
-
 /// A picture over the whole width; those who do not see it hear what it shows.
 pub fn picture(ui: &mut Ui, picture: &Picture, height: f32) {
-    let size = vec2(ui.available_width().max(20.0 * STEP), height.max(12.0 * STEP));
-    let scale = ui.pixels_per_point();
-    let pixel = |points: f32| f64::from((points * scale).round());
-    let frame = Frame { width: pixel(size.x), height: pixel(size.y), text: pixel(SMALL) };
-    let (id, dark) = (Id::unique(("picture", &picture.name)), ui.visuals().dark_mode);
-    let kept: Option<Drawn> = ui.data(|data| data.get_temp(id));
-    let kept = kept.filter(|kept| kept.frame == frame && kept.dark == dark && *kept.of == *picture);
-    match kept.map_or_else(|| draw(ui, picture, frame, dark), Ok) {
-        Ok(drawn) => {
-            let image = ui.add(Image::from_texture(&drawn.texture).fit_to_exact_size(size));
-            let words = format!("{}. {}", picture.title, picture.says);
-            image.widget_info(|| WidgetInfo::labeled(Role::Image, true, words.clone()));
-            ui.data_mut(|data| data.insert_temp(id, drawn));
-        }
-        Err(why) => parts::wrong(ui, &format!("The picture cannot be drawn: {why}.")),
-    }
-}
-
-fn draw(ui: &Ui, picture: &Picture, frame: Frame, dark: bool) -> Result<Drawn, String> {
-    let palette = if dark { &palette::DARK } else { &palette::LIGHT };
-    let (size, pixels) = pixels(&svg(picture, frame, Look::Alone { palette, labels: true }))?;
-    let image = ColorImage::from_rgba_premultiplied(size, &pixels);
-    let texture = ui.ctx().load_texture(&picture.name, image, TextureOptions::LINEAR);
-    Ok(Drawn { of: Arc::new(picture.clone()), frame, dark, texture })
+    let size = vec2(ui.available_width(), height);
+    plot::large(ui, picture, size, &[], &mut None);
 }

@@ -94,6 +94,7 @@ fn listen(desk: &mut Desk, ui: &mut Ui) {
     }
     let ear = desk.form.ear;
     if desk.form.acoustic.contains_key(&ear) && ui.add_enabled(idle, Button::new("Forget the offset")).clicked() {
+        desk.removes(&format!("The offset of the {} was forgotten.", ear.in_words()));
         desk.form.chain.acoustic.remove(&ear);
         desk.changed();
     }

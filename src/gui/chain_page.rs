@@ -366,6 +366,7 @@ fn inputs(desk: &mut Desk, ui: &mut Ui) {
         }
     }
     if let Some(i) = remove {
+        desk.removes(&format!("Input {} was removed.", i + 1));
         desk.form.inputs.remove(i);
         changed = true;
     }

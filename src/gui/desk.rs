@@ -131,6 +131,8 @@ pub struct Desk {
     pub page: Page,
     /// The piece of evidence that is large.
     pub evidence: Evidence,
+    /// It takes the whole page.
+    pub enlarged: bool,
     /// Page Climb asks a question, though an answer may be there.
     pub asking: bool,
     /// What else is asked is shown.
@@ -171,6 +173,8 @@ pub struct Desk {
     /// What is heard of the calibrator is a further fit.
     another_fit: bool,
     chain_file: Option<PathBuf>,
+    /// What was removed last, with everything typed as it was before.
+    removed: Option<(String, Box<Form>)>,
     /// The chain is being written; the newest one that waits for it.
     keeping: Work<Result<(), String>>,
     kept_next: Option<Chain>,
@@ -191,6 +195,7 @@ impl Desk {
             form,
             page: Page::Climb,
             evidence: Evidence::Level,
+            enlarged: false,
             asking: true,
             more_asked: false,
             track,
@@ -212,6 +217,7 @@ impl Desk {
             now: String::new(),
             wake: Wake::default(),
             chain_file,
+            removed: None,
             keeping: Work::default(),
             kept_next: None,
             looking: Work::default(),
@@ -289,6 +295,11 @@ impl Desk {
             Action::Report => self.report(),
             Action::CheckAfter => self.check_calibration(),
             Action::Electrical => self.electrical_step(),
+            Action::Enlarge => {
+                self.enlarged = !self.enlarged;
+                self.show(self.evidence);
+            }
+            Action::Undo => self.undo(),
             Action::Quit => {
                 self.stop_now();
                 self.commands.push(Effect::Close);
@@ -397,6 +408,7 @@ impl Desk {
         self.next_headphone = None;
         self.to_go_on = None;
         self.cautions_open = false;
+        self.enlarged = false;
         self.view.stopping();
     }
 
@@ -405,6 +417,32 @@ impl Desk {
         self.page = Page::Climb;
         self.evidence = evidence;
         self.asking &= self.view.digest.is_none();
+    }
+
+    /// Before something is removed: what is typed now can come back.
+    pub(super) fn removes(&mut self, what: &str) {
+        self.removed = Some((what.into(), Box::new(self.form.clone())));
+        self.refused = None;
+    }
+
+    /// What was removed last, in words.
+    pub fn removed(&self) -> Option<&str> {
+        self.removed.as_ref().map(|(what, _)| what.as_str())
+    }
+
+    fn undo(&mut self) {
+        if self.view.phase.is_busy() {
+            self.refused = Some(self.busy_because());
+            return;
+        }
+        match self.removed.take() {
+            Some((_, form)) => {
+                self.form = *form;
+                self.changed();
+                self.keep_chain();
+            }
+            None => self.refused = Some("Nothing was removed that could come back.".into()),
+        }
     }
 
     /// True where Start would start.
@@ -427,6 +465,7 @@ impl Desk {
         self.goes_on = false;
         self.writing = Writing::default();
         self.pinned = None;
+        self.removed = None;
         self.page = Page::Climb;
         self.asking = false;
         self.send(Command::Run(Box::new(request)));

@@ -49,6 +49,10 @@ pub enum Action {
     CheckAfter,
     /// The next step of an electrical calibration.
     Electrical,
+    /// The evidence as large as the page, or beside the scale again.
+    Enlarge,
+    /// What was removed last comes back.
+    Undo,
     /// Close the window.
     Quit,
     /// The large button of page Climb.
@@ -97,7 +101,7 @@ pub enum Action {
 
 impl Action {
     /// All that have a key, with it and their name.
-    pub const ALL: [(Action, Key, &'static str); 22] = [
+    pub const ALL: [(Action, Key, &'static str); 24] = [
         (Action::Stop, Key::Escape, "Stop"),
         (Action::Cautions, Key::F1, "Help"),
         (Action::Chain, Key::F2, "Chain"),
@@ -119,6 +123,8 @@ impl Action {
         (Action::Report, Key::R, "Report"),
         (Action::CheckAfter, Key::K, "Check after the session"),
         (Action::Electrical, Key::E, "Volts and impedances"),
+        (Action::Enlarge, Key::L, "Enlarge"),
+        (Action::Undo, Key::Z, "Undo what was removed"),
         (Action::Quit, Key::Q, "Quit"),
     ];
 
@@ -161,6 +167,10 @@ pub fn pressed(ctx: &Context) -> Vec<Action> {
         let stop = input.key_pressed(Key::Escape);
         let mut actions = if stop { vec![Action::Stop] } else { Vec::new() };
         for (action, key, _) in Action::ALL.into_iter().filter(|(a, ..)| *a != Action::Stop) {
+            // A field undoes its own typing.
+            if action == Action::Undo && typing {
+                continue;
+            }
             let modifiers = if is_letter(key) { Modifiers::COMMAND } else { Modifiers::NONE };
             if input.consume_shortcut(&KeyboardShortcut::new(modifiers, key)) {
                 actions.push(action);

@@ -78,6 +78,7 @@ fn curves(desk: &mut Desk, ui: &mut Ui) {
     for (i, words) in kept.iter().enumerate() {
         ui.label(words);
         if ui.button(format!("Leave out curve {}", i + 1)).clicked() {
+            desk.removes(&format!("Curve {} was left out.", i + 1));
             let empty = desk.form.chain.curves.get_mut(&ear).is_some_and(|curves| {
                 curves.0.remove(i);
                 curves.0.is_empty()

@@ -55,7 +55,9 @@ pub(super) fn show(desk: &mut Desk, ui: &mut Ui) {
 pub(super) fn strip(desk: &mut Desk, ui: &mut Ui) {
     let frame = Frame::NONE.fill(theme::tokens(ui).panel).inner_margin(eframe::egui::Margin::symmetric(STEP as i8, 4));
     Panel::bottom("messages").resizable(false).exact_size(STRIP).frame(frame).show(ui, |ui| {
-        ScrollArea::vertical().id_salt("messages").auto_shrink(false).show(ui, |ui| messages(desk, ui));
+        // A scroll area asks for more than the strip is high, which would push it out of the window.
+        let scrolls = ScrollArea::vertical().id_salt("messages").auto_shrink(false).min_scrolled_height(0.0);
+        scrolls.show(ui, |ui| messages(desk, ui));
     });
 }
 
@@ -267,6 +269,10 @@ fn messages(desk: &Desk, ui: &mut Ui) {
     }
     if let Some(waits) = &view.waits_for {
         parts::quiet(ui, waits.clone());
+        said = true;
+    }
+    if let Some(what) = desk.removed() {
+        parts::quiet(ui, format!("{what} {} brings it back.", Action::Undo.key()));
         said = true;
     }
     if desk.writing.is_under_way() {

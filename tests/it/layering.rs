@@ -166,7 +166,6 @@ const PACKAGE_PLACE: &[(&str, &[&str])] = &[
     ("symphonia", &["session/music.rs"]),
     ("eframe", &["gui"]),
     ("egui", &["gui"]),
-    ("egui_plot", &["gui"]),
     ("clap", &["cli", "main.rs"]),
     ("resvg", &["account/write/png.rs"]),
     ("epaint_default_fonts", &["account/write/png.rs"]),

@@ -149,7 +149,7 @@ fn clean(record: &Record, judgement: &Judgement) -> Option<ScaleMark> {
         _ if record.stop().is_none() => "clean so far".to_string(),
         (Reading::Told(_), Threshold::Told(told)) => format!("{} clips from here", told.whose.subject()),
         (Reading::Told(_), _) => "clean up to here".into(),
-        _ => "clean at least up to here".into(),
+        _ => "clean, at least to here".into(),
     };
     let e = reading.estimate()?;
     let figure = Figure::new(*e, 1).words();

@@ -5,7 +5,7 @@ use super::asked;
 use super::evidence::{flaw_counts, large_words};
 use super::now;
 use crate::figure::Figure;
-use crate::gui::desk::{Desk, Evidence};
+use crate::gui::desk::Desk;
 use crate::gui::digest::Digest;
 use crate::gui::keys::Action;
 use crate::gui::parts;
@@ -27,9 +27,9 @@ const NARROW: f32 = 80.0 * STEP;
 /// Draws it in a block of its own height.
 pub fn show(desk: &mut Desk, ui: &mut Ui) {
     let narrow = ui.available_width() < NARROW;
-    let (text, buttons_high) = if narrow { (9.0 * STEP, 14.0 * STEP) } else { (9.0 * STEP, 5.0 * STEP) };
+    let (text, buttons_high) = if narrow { (10.0 * STEP, 14.0 * STEP) } else { (11.0 * STEP, 5.0 * STEP) };
     let width = ui.available_width();
-    let head_high = theme::large(ui.ctx().content_rect().height()) + 5.0 * STEP;
+    let head_high = theme::large(ui.ctx().content_rect().height()) + 2.5 * STEP;
     let part = |ui: &mut Ui, height: f32, add: &mut dyn FnMut(&mut Ui)| {
         ui.allocate_ui(vec2(width, height), |ui| {
             ui.set_min_size(vec2(width, height));
@@ -118,7 +118,7 @@ fn head(desk: &mut Desk, ui: &mut Ui) {
         let quiet = large.value == "–";
         let shown = format!("{:>5}", large.value);
         let galley = ui.painter().layout_no_wrap(shown, theme::figures(size), if quiet { t.quiet } else { t.text });
-        let wide = ui.painter().layout_no_wrap("−188.8".into(), theme::figures(size), t.text).size().x;
+        let wide = ui.painter().layout_no_wrap("188.8".into(), theme::figures(size), t.text).size().x;
         let (rect, _) = ui.allocate_exact_size(vec2(wide.max(galley.size().x), galley.size().y), Sense::hover());
         ui.painter().galley(rect.min, galley, t.text);
         ui.vertical(|ui| {
@@ -216,22 +216,16 @@ fn buttons(desk: &mut Desk, ui: &mut Ui) {
         let holds = matches!(desk.view.phase, Phase::Seating | Phase::Turning);
         next(desk, ui, holds);
         let words = format!("notes {notes} · doubts {doubts}");
+        let interval = Some(large(desk).interval).filter(|i| !i.is_empty());
+        let why = interval.map_or(String::new(), |interval| format!("why {interval}, "));
         let ink = if doubts > 0 { theme::tokens(ui).threshold } else { theme::tokens(ui).text };
-        let written = RichText::new(format!("{words}  {}", Action::Flaws.key())).color(ink).size(SMALL + 1.0);
-        let button = ui.add(Button::new(written).min_size(vec2(21.0 * STEP, 4.0 * STEP)));
+        let written = RichText::new(format!("{why}{words}  {}", Action::Flaws.key())).color(ink).size(SMALL + 1.0);
+        let button = ui.add(Button::new(written).min_size(vec2(28.0 * STEP, 4.0 * STEP)));
         let _ = parts::announce(ui, button.rect, Id::unique("flaw-count"), &words, true);
         if button.clicked() {
             desk.ask(Action::Flaws);
         }
         asked::seat(desk, ui, holds);
-        if desk.evidence != Evidence::Numbers && desk.view.digest.as_ref().is_some_and(|d| d.finished) && !holds {
-            let interval = large(desk).interval;
-            let why =
-                if interval.is_empty() { "Where the numbers come from".into() } else { format!("Why {interval}") };
-            if ui.button(RichText::new(format!("{why}  9")).size(SMALL + 1.0)).clicked() {
-                desk.ask(Action::Show(Evidence::Numbers));
-            }
-        }
     });
 }
 

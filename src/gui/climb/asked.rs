@@ -127,7 +127,7 @@ fn outside(desk: &mut Desk, ui: &mut Ui) {
         ),
     ];
     for (words, action, says) in ways {
-        if ui.add_enabled(idle, Button::new(words)).on_hover_text(says).clicked() {
+        if ui.add_enabled(idle, Button::new(RichText::new(words).size(SMALL))).on_hover_text(says).clicked() {
             desk.ask(action);
         }
     }

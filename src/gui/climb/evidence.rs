@@ -42,7 +42,12 @@ pub fn fill(desk: &mut Desk, ui: &mut Ui) {
         ui.vertical(|ui| {
             ui.spacing_mut().item_spacing = vec2(STEP, STEP / 2.0);
             for pair in Evidence::ALL.chunks(2) {
-                ui.horizontal(|ui| pair.iter().for_each(|(which, ..)| likeness(desk, ui, *which, one)));
+                ui.horizontal(|ui| {
+                    pair.iter().for_each(|(which, ..)| likeness(desk, ui, *which, one));
+                    if pair.len() < 2 {
+                        enlarge(desk, ui, one);
+                    }
+                });
             }
         });
     });
@@ -59,7 +64,25 @@ pub fn flow(desk: &mut Desk, ui: &mut Ui) {
             }
         }
     });
+    enlarge(desk, ui, vec2(24.0 * STEP, 3.0 * STEP));
     let height = (0.6 * ui.ctx().content_rect().height()).clamp(30.0 * STEP, 60.0 * STEP);
+    shown(desk, ui, height);
+}
+
+/// The one that is large as large as the page, or beside the scale again.
+fn enlarge(desk: &mut Desk, ui: &mut Ui, size: eframe::egui::Vec2) {
+    let name = if desk.enlarged { "Beside the scale again" } else { Action::Enlarge.name() };
+    let words = format!("{name}  {}", Action::Enlarge.key());
+    let button = Button::new(RichText::new(words).size(SMALL)).wrap().min_size(size);
+    if ui.add_sized(size, button).clicked() {
+        desk.ask(Action::Enlarge);
+    }
+}
+
+/// As large as the page.
+pub fn alone(desk: &mut Desk, ui: &mut Ui) {
+    enlarge(desk, ui, vec2(30.0 * STEP, 3.0 * STEP));
+    let height = ui.available_height();
     shown(desk, ui, height);
 }
 

@@ -48,6 +48,10 @@ fn answered(desk: &mut Desk, ui: &mut Ui) {
     let scale = scale(desk);
     let ears = now::ears(desk);
     let margin = Frame::central_panel(ui.style()).inner_margin(Margin::same(STEP as i8));
+    if desk.enlarged {
+        CentralPanel::default().frame(margin).show(ui, |ui| evidence::alone(desk, ui));
+        return;
+    }
     if size.x >= SLIM
         && let Some(scale) = &scale
     {

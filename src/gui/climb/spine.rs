@@ -13,6 +13,8 @@ const FIGURES: f32 = 5.0 * STEP;
 const EAR: f32 = 2.5 * STEP;
 /// Distance of two words on the scale, points.
 const LINE: f32 = 2.25 * STEP;
+/// The same under a mark whose words take two lines of their own.
+const HEAVY: f32 = 6.0 * STEP;
 /// Under this width the figures of the marks stand alone, points.
 const WORDY: f32 = 24.0 * STEP;
 
@@ -102,7 +104,10 @@ fn marks(sheet: &Sheet<'_>, begin: f32) {
     let arrow = begin + 1.5 * STEP;
     let words_from = if sheet.scale.headroom.is_some() { arrow + 1.5 * STEP } else { begin };
     let painter = sheet.ui.painter();
-    let places = spread(&sheet.scale.marks.iter().map(|m| sheet.y(m.at)).collect::<Vec<_>>(), rect);
+    let heavy = |mark: &ScaleMark| mark.role == ScaleRole::Clean;
+    let wanted: Vec<(f32, f32)> =
+        sheet.scale.marks.iter().map(|m| (sheet.y(m.at), if heavy(m) && wordy { HEAVY } else { LINE })).collect();
+    let places = spread(&wanted, rect);
     for (mark, place) in sheet.scale.marks.iter().zip(&places) {
         let (y, ink) = (sheet.y(mark.at), ink(mark.role, t));
         rule(sheet, mark, y, rect.left(), words_from - 3.0);
@@ -115,16 +120,20 @@ fn marks(sheet: &Sheet<'_>, begin: f32) {
         }
         let to = pos2(words_from + 10.0, *place);
         painter.line_segment([pos2(words_from - 3.0, y), to], Stroke::new(1.0, ink));
-        let heavy = mark.role == ScaleRole::Clean;
-        let figure = theme::figures(if heavy { TEXT + 1.0 } else { SMALL + 1.0 });
+        let heavy = heavy(mark);
+        let figure = theme::figures(if heavy { TEXT + 3.0 } else { SMALL + 1.0 });
         let galley = painter.layout_no_wrap(mark.figure.clone(), figure, ink);
-        let wide = galley.size().x;
-        painter.galley(pos2(to.x + 4.0, to.y - 0.5 * galley.size().y), galley, ink);
-        if wordy {
-            let left = rect.right() - to.x - wide - 10.0;
-            let font = FontId::proportional(if heavy { TEXT } else { SMALL });
-            let galley = fitted(sheet.ui, &mark.words, font, if heavy { ink } else { t.text }, left);
-            painter.galley(pos2(to.x + wide + 10.0, to.y - 0.5 * galley.size().y), galley, ink);
+        let size = galley.size();
+        let left = to.x + 4.0;
+        painter.galley(pos2(left, to.y - 0.5 * size.y), galley, ink);
+        if wordy && heavy {
+            // Under its figure, where there is room for who it is that clips.
+            let words = painter.layout(mark.words.clone(), FontId::proportional(SMALL), ink, rect.right() - left);
+            painter.galley(pos2(left, to.y + 0.5 * size.y), words, ink);
+        } else if wordy {
+            let begin = left + size.x + 6.0;
+            let words = fitted(sheet.ui, &mark.words, FontId::proportional(SMALL), t.text, rect.right() - begin);
+            painter.galley(pos2(begin, to.y - 0.5 * words.size().y), words, ink);
         }
     }
     if let Some(span) = &sheet.scale.headroom {
@@ -160,19 +169,19 @@ fn rule(sheet: &Sheet<'_>, mark: &ScaleMark, y: f32, from: f32, to: f32) {
     sheet.ui.painter().extend(Shape::dashed_line(&ends, Stroke::new(width, ink), dash, gap));
 }
 
-/// The words' places: near their marks, from the top, none over another, all inside.
-fn spread(wanted: &[f32], rect: Rect) -> Vec<f32> {
+/// The words' places, each with the height it takes below: near their marks, from the top, none over another, all inside.
+fn spread(wanted: &[(f32, f32)], rect: Rect) -> Vec<f32> {
     let mut places = Vec::with_capacity(wanted.len());
     let mut least = rect.top() + 0.25 * LINE;
-    for y in wanted {
+    for (y, high) in wanted {
         let place = y.max(least);
         places.push(place);
-        least = place + LINE;
+        least = place + high;
     }
-    let mut most = rect.bottom() - 0.25 * LINE;
-    for place in places.iter_mut().rev() {
-        *place = place.min(most);
-        most = *place - LINE;
+    let mut most = rect.bottom() + 0.75 * LINE;
+    for (place, (_, high)) in places.iter_mut().zip(wanted).rev() {
+        *place = place.min(most - high);
+        most = *place;
     }
     places
 }
@@ -250,9 +259,10 @@ mod tests {
     #[test]
     fn words_on_the_scale_stand_apart_and_inside() {
         let rect = Rect::from_min_max(pos2(0.0, 100.0), pos2(10.0, 400.0));
-        let places = spread(&[100.0, 104.0, 250.0, 398.0, 399.0], rect);
-        for pair in places.windows(2) {
-            assert!(pair[1] - pair[0] >= LINE - 1e-3, "{places:?}");
+        let wanted = [(100.0, LINE), (104.0, HEAVY), (250.0, LINE), (398.0, LINE), (399.0, LINE)];
+        let places = spread(&wanted, rect);
+        for (pair, (_, high)) in places.windows(2).zip(wanted) {
+            assert!(pair[1] - pair[0] >= high - 1e-3, "{places:?}");
         }
         assert!(places.iter().all(|y| rect.y_range().contains(*y)), "{places:?}");
         assert!((places[2] - 250.0).abs() < 1e-3, "what has room stays at its mark");
