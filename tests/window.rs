@@ -45,6 +45,7 @@ use loudenough::session::storage::Storage;
 use loudenough::signal::{Noise, Stimulus, Sweep, TwoTones};
 use loudenough::take::VoidReason;
 use loudenough::units::{DbSpl, Dbfs, PeakDb, SampleRate};
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
@@ -89,7 +90,7 @@ fn start_in(sessions: PathBuf, chain: Chain, plan: Plan) -> (App, Bench) {
         now: Box::new(|| "2026-03-01T10:00:00+01:00".into()),
     };
     let mut desk = App::new(link, StartState { chain, plan, ..StartState::simulated(sessions) });
-    desk.desk.more_asked = true;
+    (desk.desk.more_asked, desk.desk.all_parts) = (true, true);
     let bench = Bench { commands: asked, events, live, stops, ready, leave };
     assert!(matches!(bench.commands.try_recv(), Ok(Command::ListCards)), "cards are listed at once");
     (desk, bench)
@@ -1045,4 +1046,32 @@ fn a_piece_of_evidence_takes_the_whole_page_and_stands_beside_the_scale_again() 
             wide(&window)
         );
     }
+}
+
+/// One node of the chain is open at a time, and none of its fields is lost: together they have every field there is.
+#[test]
+fn every_field_of_the_chain_lies_behind_one_of_its_nodes() {
+    let (desk, _bench) = start(records::chain(true), records::plan());
+    let mut window = window(desk, 1280.0, 3000.0, 1.0, Theme::Light);
+    press(&mut window, Key::F2);
+    let fields = |window: &Window| -> BTreeSet<String> {
+        let named = [Role::TextInput, Role::ComboBox].map(|role| {
+            let nodes = window.query_all_by_role(role);
+            nodes.map(|n| format!("{role:?} {}", n.accesskit_node().label().unwrap_or_default())).collect::<Vec<_>>()
+        });
+        named.concat().into_iter().collect()
+    };
+    let all = fields(&window);
+    window.get_by_label("One part at a time").click();
+    window.run_steps(2);
+    let mut behind = BTreeSet::new();
+    for node in ["Playback card", "Output", "Headphone", "Coupler and microphone", "Capture card"] {
+        window.get_by_role_and_label(Role::Button, node).click();
+        window.run_steps(3);
+        let shown = fields(&window);
+        assert!(shown.len() < all.len() / 2 + 4, "{node} shows {} of {} fields", shown.len(), all.len());
+        behind.extend(shown);
+    }
+    assert_eq!(all, behind);
+    assert!(all.len() > 30, "{all:?}");
 }

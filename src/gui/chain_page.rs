@@ -1,9 +1,9 @@
-//! Page Chain: the chain as it stands on the desk, left to right. Under each node what can be set of it; in it what is
-//! known, how old that is, and what is missing.
+//! Page Chain: the chain as it stands on the desk, left to right. Each node tells what is known, how old that is, and what is
+//! missing; one at a time is open, and under the row stands what can be set of it. Everything at once is one button away.
 
 use super::calibration_box;
 use super::climb::WIDE;
-use super::desk::Desk;
+use super::desk::{ChainPart, Desk};
 use super::electrical_page;
 use super::form::{Field, InputRow, RATES};
 use super::keys::Action;
@@ -18,8 +18,8 @@ use crate::session::chain::{Coupler, pink_spectrum};
 use crate::stats::Estimate;
 use crate::units::{Dbfs, SampleRate};
 use eframe::egui::{
-    Align, CentralPanel, FontId, Frame, Label, Layout, Margin, Rect, RichText, ScrollArea, Sense, Shape, Stroke,
-    TextStyle, Ui, UiBuilder, pos2, vec2,
+    Align, CentralPanel, FontId, Frame, Id, Label, Layout, Margin, Rect, RichText, Role, ScrollArea, Sense, Shape,
+    Stroke, TextStyle, Ui, UiBuilder, WidgetInfo, pos2, vec2,
 };
 
 /// Width of the arrow between two nodes, points.
@@ -46,22 +46,105 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
         |ui| {
             ScrollArea::vertical().id_salt("chain").auto_shrink(false).show(ui, |ui| {
                 title(desk, ui);
-                if ui.available_width() >= WIDE {
-                    row(desk, ui)
-                } else {
-                    column(desk, ui)
-                }
-                ui.add_space(2.0 * STEP);
-                super::path::show(desk, ui);
-                ui.add_space(2.0 * STEP);
-                electrical_page::show(desk, ui);
-                ui.add_space(2.0 * STEP);
-                calibration_box::show(desk, ui);
-                ui.add_space(2.0 * STEP);
-                particulars::show(desk, ui);
+                if desk.all_parts { everything(desk, ui) } else { one_part(desk, ui) }
             });
         },
     );
+}
+
+/// The row of nodes, what can be set of the open one, and the path check, which is of them all.
+fn one_part(desk: &mut Desk, ui: &mut Ui) {
+    nodes(desk, ui);
+    ui.add_space(STEP);
+    parts::heading(ui, PARTS[desk.open_part.place()].0);
+    let free = !desk.view.phase.is_busy() || desk.view.phase == Phase::Calibrating;
+    let beside = |desk: &mut Desk, ui: &mut Ui, parts: [fn(&mut Desk, &mut Ui); 3]| {
+        ui.add_enabled_ui(free, |ui| abreast(desk, ui, parts));
+        ui.add_space(2.0 * STEP);
+    };
+    match desk.open_part {
+        ChainPart::Playback => beside(desk, ui, [playback_editor, nothing, nothing]),
+        ChainPart::Output => {
+            beside(desk, ui, [output_editor, particulars::output_side, nothing]);
+            electrical_page::show(desk, ui);
+        }
+        ChainPart::Headphone => {
+            beside(desk, ui, [headphone_editor, nothing, nothing]);
+            electrical_page::show(desk, ui);
+        }
+        ChainPart::Coupler => {
+            calibration_box::show(desk, ui);
+            ui.add_space(2.0 * STEP);
+            beside(desk, ui, [coupler_editor, particulars::instruments, particulars::curves]);
+        }
+        ChainPart::Capture => {
+            beside(desk, ui, [capture_editor, nothing, nothing]);
+            electrical_page::show(desk, ui);
+        }
+    }
+    ui.add_space(2.0 * STEP);
+    super::path::show(desk, ui);
+}
+
+fn nothing(_: &mut Desk, _: &mut Ui) {}
+
+/// Every field there is.
+fn everything(desk: &mut Desk, ui: &mut Ui) {
+    if ui.available_width() >= WIDE {
+        row(desk, ui)
+    } else {
+        column(desk, ui)
+    }
+    ui.add_space(2.0 * STEP);
+    super::path::show(desk, ui);
+    ui.add_space(2.0 * STEP);
+    electrical_page::show(desk, ui);
+    ui.add_space(2.0 * STEP);
+    calibration_box::show(desk, ui);
+    ui.add_space(2.0 * STEP);
+    particulars::show(desk, ui);
+}
+
+/// Nodes side by side, or under each other, each a button that opens it.
+fn nodes(desk: &mut Desk, ui: &mut Ui) {
+    let lines = PARTS.map(|(_, known, _)| known(desk));
+    let beside = ui.available_width() >= WIDE;
+    let width = if beside { (ui.available_width() - 4.0 * ARROW) / 5.0 } else { ui.available_width().max(4.0 * STEP) };
+    let top = ui.cursor().min;
+    let tallest = lines.iter().map(|lines| node_height(ui, width, lines)).fold(NODE, f32::max);
+    let (mut left, mut down, mut bottom) = (top.x, top.y, top.y);
+    for (i, ((name, ..), lines)) in PARTS.into_iter().zip(&lines).enumerate() {
+        // Under each other only the open one tells all.
+        let part = ChainPart::ALL[i];
+        let open = desk.open_part == part;
+        let high = match (beside, open) {
+            (true, _) => tallest,
+            (false, true) => node_height(ui, width, lines),
+            (false, false) => 4.5 * STEP,
+        };
+        let rect = Rect::from_min_size(pos2(left, down), vec2(width, high));
+        node(ui, rect, name, if beside || open { lines } else { &[] });
+        let response = ui.interact(rect, Id::unique(("node", i)), Sense::click());
+        response.widget_info(|| WidgetInfo::selected(Role::Button, true, open, name));
+        let t = theme::tokens(ui);
+        if open || response.has_focus() {
+            let ink = if open { t.level } else { t.text };
+            ui.painter().rect_stroke(rect, 3.0, Stroke::new(2.5, ink), eframe::egui::StrokeKind::Inside);
+        }
+        if response.clicked() {
+            desk.ask(Action::OpenPart(part));
+        }
+        if beside {
+            if i < 4 {
+                arrow(ui, pos2(rect.right(), rect.center().y), pos2(rect.right() + ARROW, rect.center().y));
+            }
+            left = rect.right() + ARROW;
+        } else {
+            down = rect.bottom() + STEP;
+        }
+        bottom = bottom.max(rect.bottom());
+    }
+    ui.allocate_rect(Rect::from_min_max(top, pos2(ui.max_rect().right(), bottom)), Sense::hover());
 }
 
 fn title(desk: &mut Desk, ui: &mut Ui) {
@@ -72,6 +155,10 @@ fn title(desk: &mut Desk, ui: &mut Ui) {
         });
         if ui.button(Action::ListCards.button()).clicked() {
             desk.ask(Action::ListCards);
+        }
+        let words = if desk.all_parts { "One part at a time" } else { "Every field at once" };
+        if ui.button(words).clicked() {
+            desk.ask(Action::AllParts);
         }
     });
     let failed = desk.view.cards.as_ref().map_or(Vec::new(), |c| c.failed.clone());
@@ -143,6 +230,8 @@ fn node(ui: &mut Ui, rect: Rect, name: &str, lines: &[String]) {
     ui.painter().rect(rect, 3.0, t.ground, Stroke::new(1.5, t.quiet), eframe::egui::StrokeKind::Inside);
     let mut child = ui.new_child(UiBuilder::new().id_salt((name, "node")).max_rect(rect.shrink(STEP)));
     child.set_clip_rect(rect.intersect(ui.clip_rect()));
+    // A click on a node's words opens it too.
+    child.style_mut().interaction.selectable_labels = false;
     child.spacing_mut().item_spacing.y = NODE_LINE_GAP;
     child.label(RichText::new(name).strong());
     for line in lines {

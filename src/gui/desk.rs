@@ -45,6 +45,32 @@ pub enum Page {
     Stock,
 }
 
+/// A node of the chain.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ChainPart {
+    /// The card that plays.
+    Playback,
+    /// The output under test.
+    Output,
+    /// The headphone.
+    Headphone,
+    /// Coupler and microphone.
+    Coupler,
+    /// The card that records.
+    Capture,
+}
+
+impl ChainPart {
+    /// All, as the sound goes.
+    pub const ALL: [ChainPart; 5] =
+        [ChainPart::Playback, ChainPart::Output, ChainPart::Headphone, ChainPart::Coupler, ChainPart::Capture];
+
+    /// Its place in the chain.
+    pub fn place(self) -> usize {
+        ChainPart::ALL.iter().position(|part| *part == self).unwrap_or(0)
+    }
+}
+
 /// What bears the answer out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Evidence {
@@ -129,6 +155,10 @@ pub struct Desk {
     pub form: Form,
     /// Page shown.
     pub page: Page,
+    /// The node of the chain that is open.
+    pub open_part: ChainPart,
+    /// Every field of the chain is shown at once.
+    pub all_parts: bool,
     /// The piece of evidence that is large.
     pub evidence: Evidence,
     /// It takes the whole page.
@@ -194,6 +224,8 @@ impl Desk {
             view: View { failure, ..View::default() },
             form,
             page: Page::Climb,
+            open_part: ChainPart::Playback,
+            all_parts: false,
             evidence: Evidence::Level,
             enlarged: false,
             asking: true,
@@ -277,12 +309,14 @@ impl Desk {
                 self.show(Evidence::ALL[(at + 1) % Evidence::ALL.len()].0);
             }
             Action::Theme => self.commands.push(Effect::Theme),
+            Action::OpenPart(part) => (self.page, self.open_part) = (Page::Chain, part),
+            Action::AllParts => self.all_parts = !self.all_parts,
             Action::Calibrate => {
-                self.page = Page::Chain;
+                (self.page, self.open_part) = (Page::Chain, ChainPart::Coupler);
                 self.calibrate();
             }
             Action::CalibrateAgain => {
-                self.page = Page::Chain;
+                (self.page, self.open_part) = (Page::Chain, ChainPart::Coupler);
                 self.calibrate_again();
             }
             Action::TakeSensitivity => self.take_offset(Form::sensitivity_offset),

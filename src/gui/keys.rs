@@ -1,7 +1,7 @@
 //! Which key does what? Every action that begins or ends something has one, works from every page and every field, and is written beside its button.
 //! Function keys, because the fields take letters.
 
-use super::desk::{Evidence, Station};
+use super::desk::{ChainPart, Evidence, Station};
 use eframe::egui::{Context, Key, KeyboardShortcut, Modifiers};
 
 /// Something the user can do.
@@ -59,6 +59,10 @@ pub enum Action {
     Next,
     /// Show this piece of evidence.
     Show(Evidence),
+    /// Open this node of the chain.
+    OpenPart(ChainPart),
+    /// Every field of the chain at once, or one node.
+    AllParts,
     /// Take this, or leave it, station of the track.
     Skip(Station),
     /// Ask a question, though an answer is shown.

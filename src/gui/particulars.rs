@@ -34,7 +34,7 @@ fn choose<T: Copy + PartialEq>(
     }
 }
 
-fn output_side(desk: &mut Desk, ui: &mut Ui) {
+pub(super) fn output_side(desk: &mut Desk, ui: &mut Ui) {
     parts::field(ui, desk, None, "System volume", |d| &mut d.form.chain.output_side.system_volume);
     parts::field(ui, desk, None, "Hardware volume", |d| &mut d.form.chain.output_side.hardware_volume);
     parts::field(ui, desk, None, "Knob at", |d| &mut d.form.chain.output_side.knob);
@@ -47,7 +47,7 @@ fn output_side(desk: &mut Desk, ui: &mut Ui) {
     parts::number(ui, desk, Field::ChainCeilingDrive, "Own ceiling, dBFS");
 }
 
-fn instruments(desk: &mut Desk, ui: &mut Ui) {
+pub(super) fn instruments(desk: &mut Desk, ui: &mut Ui) {
     parts::quiet(ui, format!("Microphone of the {}:", desk.form.ear.in_words()));
     parts::field(ui, desk, None, "Microphone", |d| &mut microphone(d).name);
     parts::field(ui, desk, None, "Its serial", |d| &mut microphone(d).serial);
@@ -67,7 +67,7 @@ fn microphone(desk: &mut Desk) -> &mut Instrument {
     desk.form.chain.microphones.entry(desk.form.ear).or_default()
 }
 
-fn curves(desk: &mut Desk, ui: &mut Ui) {
+pub(super) fn curves(desk: &mut Desk, ui: &mut Ui) {
     let ear = desk.form.ear;
     parts::quiet(ui, format!("Correction curves of the {}:", ear.in_words()));
     let kept: Vec<String> =

@@ -28,6 +28,8 @@ pub enum ScaleRole {
     Ceiling,
     /// Clean up to here.
     Clean,
+    /// The same while the climb goes on.
+    CleanSoFar,
     /// The same at the other ear.
     CleanOtherEar,
     /// Listening level and wanted headroom.
@@ -153,7 +155,8 @@ fn clean(record: &Record, judgement: &Judgement) -> Option<ScaleMark> {
     };
     let e = reading.estimate()?;
     let figure = Figure::new(*e, 1).words();
-    Some(ScaleMark { role: ScaleRole::Clean, at: e.value, interval: ends(e), figure, words })
+    let role = if record.stop().is_none() { ScaleRole::CleanSoFar } else { ScaleRole::Clean };
+    Some(ScaleMark { role, at: e.value, interval: ends(e), figure, words })
 }
 
 /// The louder ear: as much over the weaker one, which decides, as the two differ.

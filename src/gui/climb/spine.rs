@@ -47,6 +47,7 @@ fn ink(role: ScaleRole, t: &Tokens) -> Color32 {
     match role {
         ScaleRole::Ceiling | ScaleRole::Noise => t.quiet,
         ScaleRole::Clean | ScaleRole::CleanOtherEar => t.threshold,
+        ScaleRole::CleanSoFar => t.level,
         ScaleRole::Wanted | ScaleRole::Listening => t.listening,
     }
 }
@@ -104,7 +105,7 @@ fn marks(sheet: &Sheet<'_>, begin: f32) {
     let arrow = begin + 1.5 * STEP;
     let words_from = if sheet.scale.headroom.is_some() { arrow + 1.5 * STEP } else { begin };
     let painter = sheet.ui.painter();
-    let heavy = |mark: &ScaleMark| mark.role == ScaleRole::Clean;
+    let heavy = |mark: &ScaleMark| matches!(mark.role, ScaleRole::Clean | ScaleRole::CleanSoFar);
     let wanted: Vec<(f32, f32)> =
         sheet.scale.marks.iter().map(|m| (sheet.y(m.at), if heavy(m) && wordy { HEAVY } else { LINE })).collect();
     let places = spread(&wanted, rect);
@@ -157,7 +158,7 @@ fn rule(sheet: &Sheet<'_>, mark: &ScaleMark, y: f32, from: f32, to: f32) {
             sheet.ui.painter().line_segment(ends, Stroke::new(3.0, ink));
             return;
         }
-        ScaleRole::Ceiling => {
+        ScaleRole::Ceiling | ScaleRole::CleanSoFar => {
             sheet.ui.painter().line_segment(ends, Stroke::new(1.5, ink));
             return;
         }

@@ -1,7 +1,7 @@
 //! The four stations as a track: done ones quiet, the next one with the one large button.
 
 use super::question;
-use crate::gui::desk::{Desk, State, Station};
+use crate::gui::desk::{ChainPart, Desk, State, Station};
 use crate::gui::keys::Action;
 use crate::gui::parts;
 use crate::gui::theme::{self, SMALL, STEP, TEXT};
@@ -102,10 +102,13 @@ fn one(desk: &mut Desk, ui: &mut Ui, (number, station, name): (usize, Station, &
 fn remedies(desk: &mut Desk, ui: &mut Ui, station: Station, wrong: bool) {
     let idle = desk.view.phase == Phase::Idle;
     let ways: &[(&str, Action)] = match (station, wrong) {
-        (Station::Cards, _) => &[("Choose others", Action::Chain), ("List again", Action::ListCards)],
-        (Station::Calibrate, _) => {
-            &[("Without dB SPL", Action::Skip(Station::Calibrate)), ("Other ways", Action::Chain)]
+        (Station::Cards, _) => {
+            &[("Choose others", Action::OpenPart(ChainPart::Playback)), ("List again", Action::ListCards)]
         }
+        (Station::Calibrate, _) => &[
+            ("Without dB SPL", Action::Skip(Station::Calibrate)),
+            ("Other ways", Action::OpenPart(ChainPart::Coupler)),
+        ],
         (Station::Path, true) => {
             &[("What is crooked", Action::Chain), ("Go on all the same", Action::Skip(Station::Path))]
         }

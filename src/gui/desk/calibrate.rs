@@ -1,6 +1,6 @@
 //! Calibration of the input: listened to, checked after a session, or typed.
 
-use super::{Desk, Page};
+use super::{ChainPart, Desk, Page};
 use crate::asked::Read;
 use crate::calibration::{Acoustic, Curve};
 use crate::card::InputRole;
@@ -37,7 +37,7 @@ impl Desk {
 
     /// Fits the calibrator of the session shown once more.
     pub(super) fn check_calibration(&mut self) {
-        self.page = Page::Chain;
+        (self.page, self.open_part) = (Page::Chain, ChainPart::Coupler);
         self.view.calibration_failure = None;
         if self.view.phase != Phase::Idle {
             self.view.calibration_failure = Some(self.busy_because());

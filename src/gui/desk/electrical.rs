@@ -1,6 +1,6 @@
 //! The one key of electrical calibrations: begins, plays, keeps.
 
-use super::{Desk, Page};
+use super::{ChainPart, Desk, Page};
 use crate::asked::electrical;
 use crate::gui::electrical::{Kind, reading_id};
 use crate::gui::form::{Field, sentence};
@@ -11,6 +11,9 @@ impl Desk {
     /// The one key of the section: begins, plays what is plugged in, keeps what the meter showed.
     pub(super) fn electrical_step(&mut self) {
         self.page = Page::Chain;
+        if matches!(self.open_part, ChainPart::Playback | ChainPart::Coupler) {
+            self.open_part = ChainPart::Output;
+        }
         self.view.electrical_is_news = true;
         self.guide.failure = None;
         if self.view.phase != Phase::Idle {
