@@ -283,7 +283,6 @@ impl Desk {
                 self.page = Page::SideBySide;
                 self.list_sessions();
             }
-            Action::SwapBegin => self.swap_begin(),
             Action::SwapTakeUp(which) => self.swap_take_up(which),
             Action::SwapLeave => self.swap_leave(),
             Action::CompareAgain => self.compare_again(),

@@ -81,8 +81,6 @@ pub enum Action {
     ListenOpen,
     /// The same at the covered ear.
     ListenCovered,
-    /// Both outputs of a swap are named.
-    SwapBegin,
     /// Take up the swap of this place in the list.
     SwapTakeUp(usize),
     /// Leave the swap under way.

@@ -118,13 +118,13 @@ impl Sheet<'_> {
         }
         let Some(mark) = series.mark else { return };
         for point in series.points.iter().filter(|p| p.x.is_finite() && p.y.is_finite()) {
-            self.interval(point, ink);
-            let at = self.at(point) + aside(series.role, self.dot);
-            self.mark(mark, at, ink);
+            let by = aside(series.role, self.dot);
+            self.interval(point, ink, by);
+            self.mark(mark, self.at(point) + by, ink);
         }
     }
 
-    fn interval(&self, point: &Point, ink: Color32) {
+    fn interval(&self, point: &Point, ink: Color32, by: Vec2) {
         let Some((low, high)) = point.interval.filter(|_| self.dot > 3.0) else { return };
         let stroke = Stroke::new(1.5, ink);
         let across = !self.picture.y.names.is_empty();
@@ -138,7 +138,7 @@ impl Sheet<'_> {
             let inside = |v: f32, low: f32, high: f32| if v.is_finite() { v.clamp(low, high) } else { high };
             pos2(inside(p.x, far.left(), far.right()), inside(p.y, far.top(), far.bottom()))
         };
-        let (a, b) = (kept(a), kept(b));
+        let (a, b) = (kept(a) + by, kept(b) + by);
         self.add(Shape::line_segment([a, b], stroke));
         let tick = if across { vec2(0.0, 4.0) } else { vec2(4.0, 0.0) };
         for end in [a, b] {
@@ -238,7 +238,8 @@ impl Sheet<'_> {
                     return;
                 }
                 // "From here" means to the right; where there is no room it stands on the left.
-                let right = p.right() - x > 21.0 * STEP;
+                let wide = rule.text.iter().map(|line| width_of(self.ui, line)).fold(0.0, f32::max);
+                let right = p.right() - x > wide + 1.5 * STEP;
                 let x = if right { x + 4.0 } else { x - 4.0 };
                 let anchor = match (rule.text_low, right) {
                     (false, true) => Align2::LEFT_TOP,
@@ -251,6 +252,10 @@ impl Sheet<'_> {
             }
         }
     }
+}
+
+fn width_of(ui: &Ui, words: &str) -> f32 {
+    ui.painter().layout_no_wrap(words.into(), FontId::proportional(SMALL), Color32::WHITE).size().x
 }
 
 fn ordered(a: f32, b: f32) -> std::ops::RangeInclusive<f32> {
@@ -341,7 +346,7 @@ pub fn large(ui: &mut Ui, picture: &Picture, size: Vec2, notes: &[Note], pinned:
     }
     for zone in picture.zones.iter().filter(|zone| !zone.text.is_empty()) {
         let (at, anchor) = match zone.along {
-            Along::Y => (pos2(plot.right() - STEP, sheet.y(zone.from.max(zone.to)) + 2.0), Align2::RIGHT_TOP),
+            Along::Y => (pos2(plot.left() + STEP, sheet.y(zone.from.max(zone.to)) + 2.0), Align2::LEFT_TOP),
             Along::X => (pos2(sheet.x(zone.from.min(zone.to)) + 3.0, plot.bottom() - 2.0), Align2::LEFT_BOTTOM),
         };
         sheet.words(at, anchor, std::slice::from_ref(&zone.text), t.listening, 1.0);
@@ -425,8 +430,15 @@ fn found(sheet: &Sheet<'_>, notes: &[Note], key: (usize, usize)) -> Option<Found
     if let Some(note) = notes.iter().find(near) {
         return Some(Found { at, says: note.says.clone(), step: Some(note.step), key });
     }
+    // An axis is called by its quantity and its unit.
     let number = |axis: &Axis, v: f64| match axis.names.is_empty() {
-        true => format!("{} {}", text::fixed(v, if axis.log { 0 } else { 2 }), axis.title),
+        true => {
+            let value = text::fixed(v, if axis.log { 0 } else { 2 });
+            match axis.title.rsplit_once(", ") {
+                Some((quantity, unit)) => format!("{quantity}: {value} {unit}"),
+                None => format!("{}: {value}", axis.title),
+            }
+        }
         false => axis.names.get(v.round().max(0.0) as usize).cloned().unwrap_or_default(),
     };
     let interval = point

@@ -3,6 +3,8 @@
 
 use super::digest::Digest;
 use super::link::{Live, News};
+use crate::account::picture::Picture;
+use crate::account::session;
 use crate::analysis::Tone;
 use crate::calibration::Acoustic;
 use crate::card::{CardDescription, Granted, InputRole};
@@ -125,6 +127,8 @@ pub struct View {
     pub calibration_failure: Option<String>,
     /// How the headphone sits while noise is held for it, in words.
     pub sits: Option<String>,
+    /// The same as a picture, once it was looked at.
+    pub seating: Option<Picture>,
     /// How far the level of a knob that is turned stands over the one wanted, dB; `None` while nothing is heard.
     pub turned_off_db: Option<f64>,
     /// What was heard of the calibrator last.
@@ -278,11 +282,14 @@ impl View {
                 }
                 self.turned_off_db = off_db;
             }
-            Event::Seating { seat, ears } => self.sits = Some(how_it_sits(seat, &ears)),
+            Event::Seating { seat, ears } => {
+                self.seating = session::seating(seat, &ears);
+                self.sits = Some(how_it_sits(seat, &ears));
+            }
             Event::StepBegan { step, expected_steps, left_s } => {
                 if matches!(self.phase, Phase::Seating | Phase::Matching) {
                     self.phase = Phase::Running;
-                    self.sits = None;
+                    (self.sits, self.seating) = (None, None);
                     self.turned_off_db = None;
                 }
                 let expected = self.progress.as_ref().map_or(0, |p| p.expected).max(expected_steps);
@@ -354,7 +361,7 @@ impl View {
         self.stopping_electrical = false;
         self.live = None;
         self.listening = None;
-        self.sits = None;
+        (self.sits, self.seating) = (None, None);
         self.turned_off_db = None;
     }
 }

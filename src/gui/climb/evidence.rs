@@ -88,6 +88,11 @@ pub fn alone(desk: &mut Desk, ui: &mut Ui) {
 
 /// The one that is large.
 pub fn shown(desk: &mut Desk, ui: &mut Ui, height: f32) {
+    // While the headphone is refitted nothing matters but how it sits.
+    if let Some(seating) = &desk.view.seating {
+        plot::large(ui, seating, vec2(ui.available_width(), height), &[], &mut None);
+        return;
+    }
     if desk.evidence == Evidence::Now {
         ScrollArea::vertical()
             .id_salt("now")

@@ -8,7 +8,7 @@ use crate::gui::keys::Action;
 use crate::gui::parts;
 use crate::gui::theme::{SMALL, STEP};
 use crate::session::plan::Weighting;
-use eframe::egui::{Align, Button, CentralPanel, FontId, Frame, Margin, RichText, ScrollArea, TextEdit, Ui};
+use eframe::egui::{Align2, Button, CentralPanel, FontId, Frame, Margin, RichText, ScrollArea, TextEdit, Ui};
 
 /// Widest the question gets, points.
 const WIDEST: f32 = 150.0 * STEP;
@@ -120,7 +120,7 @@ fn lines(desk: &mut Desk, ui: &mut Ui) {
 
 /// A field in the sentence, named for those who do not see the words around it.
 fn field(ui: &mut Ui, name: &str, text: &mut String, size: f32, width: f32) -> bool {
-    let edit = TextEdit::singleline(text).font(FontId::proportional(size)).vertical_align(Align::Center);
+    let edit = TextEdit::singleline(text).font(FontId::proportional(size)).align(Align2::LEFT_CENTER);
     let edit = edit.desired_width(width.max(6.0 * STEP));
     let response = ui.add(edit);
     ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(name));

@@ -224,8 +224,11 @@ impl Desk {
     /// The large button.
     pub(super) fn next(&mut self) {
         if self.page == Page::SideBySide {
-            return if self.side.swap.turns.is_some() {
-                self.swap_round()
+            let named = self.side.swap.names.iter().all(|name| !name.trim().is_empty());
+            return match (self.side.swap.turns.is_some(), self.view.phase) {
+                (true, _) => self.swap_round(),
+                (false, Phase::Idle) if named => self.swap_begin(),
+                (false, _) => {}
             };
         }
         if self.page != Page::Climb {

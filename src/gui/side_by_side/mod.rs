@@ -56,6 +56,7 @@ fn said(desk: &mut Desk, ui: &mut Ui) {
         turning(desk, ui);
     }
     match &desk.side.answer {
+        None if desk.side.swap.turns.is_none() => empty(desk, ui),
         None => nothing_yet(desk, ui),
         Some(Err(why)) => parts::wrong(ui, why),
         Some(Ok(drawn)) => {
@@ -72,6 +73,30 @@ fn said(desk: &mut Desk, ui: &mut Ui) {
 fn drawn(desk: &Desk, ui: &mut Ui) {
     let Some(Ok(drawn)) = &desk.side.answer else { return };
     account::sections(ui, &drawn.sections);
+}
+
+/// What the page is for, and its next step.
+fn empty(desk: &mut Desk, ui: &mut Ui) {
+    ui.add_space(2.0 * STEP);
+    ui.label(RichText::new("What differs between two outputs, and does it matter?").size(22.0));
+    ui.add_space(STEP);
+    let named = desk.side.swap.names.iter().all(|name| !name.trim().is_empty());
+    parts::quiet(
+        ui,
+        match named {
+            true => "Both outputs are named. Nothing sounds before you say that the first one is plugged in.",
+            false => {
+                "Name both outputs: they are then heard by turns on one seat of the headphone. Or choose two stored sessions."
+            }
+        },
+    );
+    ui.add_space(STEP);
+    let idle = desk.view.phase == Phase::Idle && !desk.side.is_working();
+    if parts::main_button(ui, named && idle, "Begin the swap", "Enter").clicked() {
+        desk.ask(Action::Next);
+    }
+    ui.add_space(2.0 * STEP);
+    nothing_yet(desk, ui);
 }
 
 /// What to do next.

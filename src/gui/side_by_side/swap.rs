@@ -28,9 +28,6 @@ pub(super) fn asked(desk: &mut Desk, ui: &mut Ui) {
             known(desk, ui, i);
         }
         ui.checkbox(&mut desk.side.swap.by_hand, "the second has a knob: turn it to the level");
-        if ui.button("Begin the swap").clicked() {
-            desk.ask(Action::SwapBegin);
-        }
         let left_off = desk.side.swap.known.left_off.clone();
         for (i, one) in left_off.iter().enumerate().take(3) {
             parts::quiet(ui, one.words.clone());
