@@ -295,7 +295,9 @@ impl Desk {
             Action::KeepHeadphone => self.keep_typed(false),
             Action::Cautions => self.cautions_open = !self.cautions_open,
             Action::Flaws => self.show(Evidence::Numbers),
-            Action::Show(evidence) => self.show(evidence),
+            Action::Show(evidence) if self.page == Page::Climb && !self.asking => self.show(evidence),
+            // Elsewhere a digit means nothing.
+            Action::Show(_) => {}
             Action::Next => self.next(),
             Action::Skip(station) => self.track.skip(station),
             Action::AskAgain => self.ask_again(),

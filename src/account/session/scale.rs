@@ -53,6 +53,8 @@ pub struct ScaleMark {
     pub figure: String,
     /// What it is, in words.
     pub words: String,
+    /// The same in one word, where there is little room.
+    pub short: &'static str,
 }
 
 /// A distance on the scale.
@@ -118,14 +120,21 @@ impl Scale {
         }
         let ceiling = spl_ceiling(plan, chain).db();
         let wanted = listening.map(|l| l + plan.wanted_headroom_db);
-        let exact = |role, at: f64, words: String| ScaleMark { role, at, interval: None, figure: tidy(at, 1), words };
+        let exact = |role, at: f64, words: String, short| ScaleMark {
+            role,
+            at,
+            interval: None,
+            figure: tidy(at, 1),
+            words,
+            short,
+        };
         let marks = [
-            Some(exact(ScaleRole::Ceiling, ceiling, "ceiling".into())),
+            Some(exact(ScaleRole::Ceiling, ceiling, "ceiling".into(), "ceiling")),
             wanted.map(|at| {
                 let wanted = format!("{} dB over it, as wanted", tidy(plan.wanted_headroom_db, 1));
-                exact(ScaleRole::Wanted, at, wanted)
+                exact(ScaleRole::Wanted, at, wanted, "wanted")
             }),
-            listening.map(|at| exact(ScaleRole::Listening, at, "listening level".into())),
+            listening.map(|at| exact(ScaleRole::Listening, at, "listening level".into(), "listening")),
         ];
         let highest = wanted.into_iter().chain([ceiling]).fold(HIGH_SPL - ROOM_DB, f64::max);
         let lowest = listening.map_or(LOW_SPL, |l| (l - 2.0 * ROOM_DB).min(LOW_SPL));
@@ -156,7 +165,7 @@ fn clean(record: &Record, judgement: &Judgement) -> Option<ScaleMark> {
     let e = reading.estimate()?;
     let figure = Figure::new(*e, 1).words();
     let role = if record.stop().is_none() { ScaleRole::CleanSoFar } else { ScaleRole::Clean };
-    Some(ScaleMark { role, at: e.value, interval: ends(e), figure, words })
+    Some(ScaleMark { role, at: e.value, interval: ends(e), figure, words, short: "clean" })
 }
 
 /// The louder ear: as much over the weaker one, which decides, as the two differ.
@@ -172,6 +181,7 @@ fn other_ear(record: &Record, judgement: &Judgement) -> Option<ScaleMark> {
         interval: None,
         figure: tidy(e.value + more, 1),
         words: format!("the {} then", other.in_words()),
+        short: "other ear",
     })
 }
 
@@ -181,7 +191,14 @@ fn noise(record: &Record) -> Option<ScaleMark> {
     let offset = record.weaker_ear().and_then(|(_, role)| record.head.chain.acoustic(role));
     let noise = found.shifted(offset.map_or(0.0, |a| a.offset.value));
     let words = "noise of room and bench".into();
-    Some(ScaleMark { role: ScaleRole::Noise, at: noise.value, interval: None, figure: tidy(noise.value, 1), words })
+    Some(ScaleMark {
+        role: ScaleRole::Noise,
+        at: noise.value,
+        interval: None,
+        figure: tidy(noise.value, 1),
+        words,
+        short: "noise",
+    })
 }
 
 /// What a step finds out, as it is said while it sounds.

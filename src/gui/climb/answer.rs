@@ -27,7 +27,7 @@ const NARROW: f32 = 80.0 * STEP;
 /// Draws it in a block of its own height.
 pub fn show(desk: &mut Desk, ui: &mut Ui) {
     let narrow = ui.available_width() < NARROW;
-    let (text, buttons_high) = if narrow { (10.0 * STEP, 14.0 * STEP) } else { (11.0 * STEP, 5.0 * STEP) };
+    let (text, buttons_high) = if narrow { (10.0 * STEP, 9.0 * STEP) } else { (11.0 * STEP, 5.0 * STEP) };
     let width = ui.available_width();
     let head_high = theme::large(ui.ctx().content_rect().height()) + 2.5 * STEP;
     let part = |ui: &mut Ui, height: f32, add: &mut dyn FnMut(&mut Ui)| {

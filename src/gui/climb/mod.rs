@@ -55,7 +55,7 @@ fn answered(desk: &mut Desk, ui: &mut Ui) {
     if size.x >= SLIM
         && let Some(scale) = &scale
     {
-        let width = (0.27 * size.x).clamp(22.0 * STEP, 52.0 * STEP);
+        let width = (0.27 * size.x).clamp(25.0 * STEP, 52.0 * STEP);
         let frame = Frame::NONE.inner_margin(Margin::same(STEP as i8)).fill(ui.visuals().panel_fill);
         Panel::left("spine").resizable(false).exact_size(width).show_separator_line(false).frame(frame).show(
             ui,

@@ -15,7 +15,7 @@ const EAR: f32 = 2.5 * STEP;
 const LINE: f32 = 2.25 * STEP;
 /// The same under a mark whose words take two lines of their own.
 const HEAVY: f32 = 6.0 * STEP;
-/// Under this width the figures of the marks stand alone, points.
+/// Under this width each mark has one word, points.
 const WORDY: f32 = 24.0 * STEP;
 
 /// What one ear hears now, on the scale.
@@ -107,7 +107,7 @@ fn marks(sheet: &Sheet<'_>, begin: f32) {
     let painter = sheet.ui.painter();
     let heavy = |mark: &ScaleMark| matches!(mark.role, ScaleRole::Clean | ScaleRole::CleanSoFar);
     let wanted: Vec<(f32, f32)> =
-        sheet.scale.marks.iter().map(|m| (sheet.y(m.at), if heavy(m) && wordy { HEAVY } else { LINE })).collect();
+        sheet.scale.marks.iter().map(|m| (sheet.y(m.at), if heavy(m) { HEAVY } else { LINE })).collect();
     let places = spread(&wanted, rect);
     for (mark, place) in sheet.scale.marks.iter().zip(&places) {
         let (y, ink) = (sheet.y(mark.at), ink(mark.role, t));
@@ -127,13 +127,14 @@ fn marks(sheet: &Sheet<'_>, begin: f32) {
         let size = galley.size();
         let left = to.x + 4.0;
         painter.galley(pos2(left, to.y - 0.5 * size.y), galley, ink);
-        if wordy && heavy {
+        if heavy {
             // Under its figure, where there is room for who it is that clips.
             let words = painter.layout(mark.words.clone(), FontId::proportional(SMALL), ink, rect.right() - left);
             painter.galley(pos2(left, to.y + 0.5 * size.y), words, ink);
-        } else if wordy {
+        } else {
             let begin = left + size.x + 6.0;
-            let words = fitted(sheet.ui, &mark.words, FontId::proportional(SMALL), t.text, rect.right() - begin);
+            let words = if wordy { mark.words.as_str() } else { mark.short };
+            let words = fitted(sheet.ui, words, FontId::proportional(SMALL), t.text, rect.right() - begin);
             painter.galley(pos2(begin, to.y - 0.5 * words.size().y), words, ink);
         }
     }

@@ -223,6 +223,9 @@ impl Desk {
 
     /// The large button.
     pub(super) fn next(&mut self) {
+        if std::mem::take(&mut self.cautions_open) {
+            return;
+        }
         if self.page == Page::SideBySide {
             let named = self.side.swap.names.iter().all(|name| !name.trim().is_empty());
             return match (self.side.swap.turns.is_some(), self.view.phase) {
