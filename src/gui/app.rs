@@ -7,12 +7,17 @@ use super::{StartState, chain_page, climb, side_by_side, stock_page};
 use crate::session::protocol::{Command, Event};
 use crate::session::waiting::Waiting;
 use crossbeam_channel::{Receiver, Sender, TrySendError};
-use eframe::egui::{self, Context, Theme, Ui};
+use eframe::egui::{self, Context, Theme, Ui, Vec2, vec2};
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
 /// Something done at once.
 type Act = Box<dyn Fn() + Send>;
+
+/// Up to this size of the window type has its ordinary size, points.
+const ORDINARY: Vec2 = vec2(1600.0, 1000.0);
+/// It grows so much at most.
+const MOST_ZOOM: f32 = 2.0;
 
 enum Inbox {
     /// Digested where it is read (tests).
@@ -27,6 +32,8 @@ pub struct App {
     pub desk: Desk,
     /// When the bench was last heard of, while it works.
     waiting: Option<Waiting>,
+    /// Size of the window that type and pictures were grown for.
+    grown_for: Vec2,
     inbox: Inbox,
     commands: Sender<Command>,
     stop: Act,
@@ -60,13 +67,14 @@ impl App {
         let _ = commands.try_send(Command::ListCards);
         let mut desk = Desk::new(start);
         desk.now = now();
-        App { desk, waiting: None, inbox, commands, stop, ready, now }
+        App { desk, waiting: None, grown_for: Vec2::ZERO, inbox, commands, stop, ready, now }
     }
 
     /// News and keys; draws nothing.
     pub fn logic(&mut self, ctx: &Context) {
         self.desk.now = (self.now)();
         self.desk.wake.set(ctx);
+        self.grow(ctx);
         self.reduce(keys::pressed(ctx), ctx);
         self.hear(ctx);
         let dropped: Vec<PathBuf> = ctx.input(|i| i.raw.dropped_files.iter().map(|f| f.path().to_path_buf()).collect());
@@ -81,6 +89,7 @@ impl App {
         let desk = &mut self.desk;
         super::top::show(desk, ui);
         super::top::strip(desk, ui);
+        let page = ui.available_rect_before_wrap();
         match desk.page {
             Page::Chain => chain_page::show(desk, ui),
             Page::Climb => climb::show(desk, ui),
@@ -88,13 +97,25 @@ impl App {
             Page::Stock => stock_page::show(desk, ui),
         }
         if desk.cautions_open {
-            super::help::show(desk, ui);
+            super::help::show(desk, ui, page);
         }
         let asked = std::mem::take(&mut self.desk.asked);
         if !asked.is_empty() {
             ui.ctx().request_repaint();
         }
         self.reduce(asked, &ui.ctx().clone());
+    }
+
+    /// In a large window type and pictures grow; a size that somebody set by hand holds until the window's changes.
+    fn grow(&mut self, ctx: &Context) {
+        let Some(inner) = ctx.input(|i| i.viewport().inner_rect) else { return };
+        let size = (inner.size() * ctx.zoom_factor()).round();
+        if size == self.grown_for {
+            return;
+        }
+        self.grown_for = size;
+        let zoom = (size.x / ORDINARY.x).min(size.y / ORDINARY.y).clamp(1.0, MOST_ZOOM);
+        ctx.set_zoom_factor((10.0 * zoom).floor() / 10.0);
     }
 
     fn reduce(&mut self, actions: Vec<keys::Action>, ctx: &Context) {

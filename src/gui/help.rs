@@ -4,18 +4,18 @@ use super::desk::Desk;
 use super::keys::Action;
 use super::parts;
 use super::theme::{self, SMALL, STEP};
-use eframe::egui::{Align2, Grid, RichText, ScrollArea, Ui, Window, vec2};
+use eframe::egui::{Grid, Rect, RichText, ScrollArea, Ui, Window, pos2, vec2};
 
 /// Widest it gets, points.
 const WIDEST: f32 = 110.0 * STEP;
 
-/// Draws it.
-pub(super) fn show(desk: &mut Desk, ui: &mut Ui) {
-    let screen = ui.ctx().content_rect();
-    let width = (screen.width() - 8.0 * STEP).clamp(20.0 * STEP, WIDEST);
-    let height = (screen.height() - 14.0 * STEP).max(12.0 * STEP);
+/// Draws it over the page, and over nothing of the frame: Stop stays in sight.
+pub(super) fn show(desk: &mut Desk, ui: &mut Ui, page: Rect) {
+    let width = (page.width() - 6.0 * STEP).clamp(20.0 * STEP, WIDEST);
+    let height = (page.height() - 4.0 * STEP).max(8.0 * STEP);
+    let corner = pos2(page.center().x - 0.5 * width, page.top() + STEP);
     let window = Window::new("Help").title_bar(false).resizable(false).collapsible(false);
-    window.anchor(Align2::CENTER_CENTER, vec2(0.0, 0.0)).fixed_size(vec2(width, height)).show(ui.ctx(), |ui| {
+    window.fixed_pos(corner).fixed_size(vec2(width, height)).constrain_to(page).show(ui.ctx(), |ui| {
         ScrollArea::vertical().id_salt("help").auto_shrink(false).show(ui, |ui| {
             parts::heading(ui, "Cautions");
             parts::cautions(ui);

@@ -9,7 +9,7 @@
 //!  nobody wears the headphones while this runs
 //! ```
 
-use super::climb::now;
+use super::climb::heard;
 use super::desk::{Desk, Page};
 use super::keys::Action;
 use super::parts;
@@ -178,7 +178,7 @@ fn figure(ui: &Ui, place: Rect, name: &str, value: Option<&str>) {
 
 /// What is heard now, which has the same place on every page.
 fn level(desk: &mut Desk, ui: &Ui, place: Rect) {
-    let now = now::level_now(desk, ui);
+    let now = heard::level_now(desk, ui);
     let name = format!("level now, {}", now.unit);
     figure(ui, place, &name, now.level.map(text::db).as_deref());
     let words = match now.level {

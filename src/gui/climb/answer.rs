@@ -3,7 +3,7 @@
 
 use super::asked;
 use super::evidence::{flaw_counts, large_words};
-use super::now;
+use super::heard;
 use crate::figure::Figure;
 use crate::gui::desk::Desk;
 use crate::gui::digest::Digest;
@@ -61,7 +61,7 @@ fn large(desk: &Desk) -> Large {
     match digest {
         Some(digest) => answer_of(digest),
         None => {
-            let (level, unit, point) = now::held(desk);
+            let (level, unit, point) = heard::held(desk);
             let value = large_words(level);
             Large {
                 name: format!("level now, {point}"),

@@ -1,7 +1,7 @@
 //! The evidence beside the spine: one piece large, the others as small likenesses of themselves that open on a click or
 //! their digit.
 
-use super::{now, own_music};
+use super::{heard, own_music};
 use crate::account::picture::Picture;
 use crate::account::write::columns::{Room, blocks};
 use crate::gui::account;
@@ -98,7 +98,7 @@ pub fn shown(desk: &mut Desk, ui: &mut Ui, height: f32) {
             .id_salt("now")
             .max_height(height)
             .auto_shrink(false)
-            .show(ui, |ui| now::column(desk, ui));
+            .show(ui, |ui| heard::column(desk, ui));
         return;
     }
     let Some(digest) = desk.view.digest.clone() else {

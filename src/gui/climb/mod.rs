@@ -10,7 +10,7 @@
 mod answer;
 mod asked;
 mod evidence;
-pub(in crate::gui) mod now;
+pub(in crate::gui) mod heard;
 mod own_music;
 mod question;
 mod spine;
@@ -46,7 +46,7 @@ fn shows_work(desk: &Desk) -> bool {
 fn answered(desk: &mut Desk, ui: &mut Ui) {
     let size = ui.available_size();
     let scale = scale(desk);
-    let ears = now::ears(desk);
+    let ears = heard::ears(desk);
     let margin = Frame::central_panel(ui.style()).inner_margin(Margin::same(STEP as i8));
     if desk.enlarged {
         CentralPanel::default().frame(margin).show(ui, |ui| evidence::alone(desk, ui));

@@ -79,8 +79,7 @@ impl Desk {
 
     /// Reads the file that is named on a thread of its own.
     pub(super) fn read_curve(&mut self) {
-        let (name, stated) =
-            (self.form.particulars.curve_file.trim().to_string(), self.form.particulars.stated.clone());
+        let (name, stated) = (self.form.particulars.curve_file.trim().to_string(), self.form.particulars.stated);
         let read = move || {
             let path = Path::new(&name);
             let bytes = plain_file::read(path, plain_file::LARGEST_TEXT)

@@ -41,6 +41,9 @@ fn sessions(desk: &mut Desk, ui: &mut Ui) -> bool {
     let found = desk.side.found.clone().unwrap_or_default();
     let mut all: Vec<(Option<PathBuf>, String)> = vec![(None, "choose a session".into())];
     all.extend(found.into_iter().map(|c| (Some(c.folder), c.words)));
+    // Halves of a swap are no sessions that climbed, so that the list does not have them.
+    let halves = desk.side.swap.turns.iter().flat_map(|turns| &turns.halves);
+    all.extend(halves.filter_map(|half| Some((Some(half.folder()?.into()), format!("swap: {}", half.chain().output)))));
     let mut changed = false;
     for (i, name) in ["First output", "Second output"].into_iter().enumerate() {
         if let Some(chosen) = parts::list(ui, name, &desk.side.chosen[i], &all) {

@@ -28,7 +28,7 @@ pub(super) fn asked(desk: &mut Desk, ui: &mut Ui) {
             known(desk, ui, i);
         }
         ui.checkbox(&mut desk.side.swap.by_hand, "the second has a knob: turn it to the level");
-        let left_off = desk.side.swap.known.left_off.clone();
+        let left_off = if idle { desk.side.swap.known.left_off.clone() } else { Vec::new() };
         for (i, one) in left_off.iter().enumerate().take(3) {
             parts::quiet(ui, one.words.clone());
             if ui.button(format!("Resume swap {}", i + 1)).clicked() {
@@ -127,7 +127,7 @@ fn track(ui: &mut Ui, played: usize, more: bool, names: &[String; 2]) {
         let at = pos2(rect.left() + round as f32 * step + STEP, rect.top() + 1.5 * STEP);
         if round + 1 < DEFAULT_ROUNDS {
             let ends = [at + vec2(1.5 * STEP, 0.0), at + vec2(step - 1.5 * STEP, 0.0)];
-            if round + 1 <= played {
+            if round < played {
                 ui.painter().line_segment(ends, Stroke::new(2.0, t.quiet));
             } else {
                 ui.painter().extend(Shape::dashed_line(&ends, Stroke::new(1.0, t.quiet), 4.0, 4.0));
