@@ -37,11 +37,11 @@ pub fn document(both: &SideBySide, added: &Added) -> Document {
     }
 }
 
-/// What was found: what each does for its listener, whether the difference matters, and the difference itself; without `all`, of
-/// distortion by band only what differs.
+/// What was found: what each does for its listener, whether the difference matters, and the difference itself; without `all` only
+/// the bands that are not the same.
 pub fn sections(both: &SideBySide, all: bool) -> Vec<Section> {
     let c = &both.comparison;
-    let first = [each(both), Some(matters(c)), flaws(c), Some(matched(c)), Some(response(both))];
+    let first = [each(both), Some(matters(c)), flaws(c), Some(matched(c)), Some(response(both, all))];
     first.into_iter().chain([Some(distortion(c, all)), noise(c, all), subtracted(c)]).flatten().collect()
 }
 
@@ -157,7 +157,7 @@ fn drive(played: &Played) -> String {
     format!("drive {} dBFS RMS{volts}, {}", tidy(played.drive_dbfs, 2), played.basis)
 }
 
-fn response(both: &SideBySide) -> Section {
+fn response(both: &SideBySide, all: bool) -> Section {
     let c = &both.comparison;
     let columns = vec![
         Column::text("band"),
@@ -167,7 +167,7 @@ fn response(both: &SideBySide) -> Section {
         Column::numbers("smallest difference that would have been seen", "dB"),
     ];
     let mut table = Table::new("response-difference", "Difference of response per one-third octave", columns);
-    for band in &c.bands {
+    for band in c.bands.iter().filter(|band| all || band.told != Told::Same) {
         let told = band.told.in_words(c.within_db, &Reading::Told(band.difference_db));
         table.rows.push(vec![
             Cell::text(band::label(band.x)),
@@ -180,7 +180,14 @@ fn response(both: &SideBySide) -> Section {
     let mut section = Section::new("Response");
     section.parts.push(Part::Picture(Box::new(picture(c))));
     section.parts.extend(by_impedance(&both.by_impedance).map(Part::Paragraph));
-    section.parts.push(Part::Table(table));
+    let left_out = c.bands.len() - table.rows.len();
+    if left_out > 0 {
+        let which = if table.rows.is_empty() { "All" } else { "The other" };
+        section.paragraph(format!("{which} {left_out} one-third octaves are the same within {} dB.", c.within_db));
+    }
+    if !table.rows.is_empty() {
+        section.parts.push(Part::Table(table));
+    }
     section
 }
 

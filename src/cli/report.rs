@@ -35,7 +35,7 @@ pub(super) fn report(wanted: &Report, surroundings: &mut Surroundings) -> Result
 }
 
 /// Writes it and says what and where.
-pub(super) fn write(
+fn write(
     document: &Document,
     to: Option<&Path>,
     otherwise_in: &Path,

@@ -160,7 +160,14 @@ fn second_chain(wanted: &Typed, name: &str, now: &str) -> Result<Chain> {
             let chain = chain_file::load(&chain_file::find(file))?;
             valid(Chain { output: name.into(), ..chain }, wanted)
         }
-        None => chain(wanted, name, now),
+        None => {
+            let mut chain = chain(wanted, name, now)?;
+            if let Some(card) = &wanted.second_playback {
+                chain.routing.playback = CardId(card.clone());
+                chain.drop_changed_electrical();
+            }
+            Ok(chain)
+        }
     }
 }
 

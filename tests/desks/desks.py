@@ -17,6 +17,8 @@ class Desk:
     run: list = field(default_factory=list)
     # The path check instead of a session.
     check: bool = False
+    # A swap of this output with a second one (desk.sh -o, -O) instead of a session.
+    swap: bool = False
     ci: bool = False
     ends: bool = True
 
@@ -130,4 +132,15 @@ DESKS = [
     Desk("check_dc", ["-d", "const_1909 const 0.05"], "a constant offset of 0.05", ["(5\\.0|4\\.9)\\d %"], ["wait for quiet", "shows no fault", "faded out"], check=True, ends=False, ci=True),
     Desk("check_dead", ["-L", "amp_1181 amp 0", "-R", "amp_1181 amp -70"], "the right channel is dead", ["right"], ["shows no fault"], check=True, ends=False),
     Desk("check_inverted", ["-L", "amp_1181 amp 0", "-R", "inv_1429 inv"], "the right channel is inverted", ["polarity"], ["shows no fault"], check=True, ends=False),
+    # Two outputs by turns.
+    Desk("swap_same", ["-o", "-"], "both are wires", [r"no difference of response larger than 0\.0\d dB from 20 Hz to 20 kHz"],
+         [r"[Dd]iffers", "could be"], swap=True),
+    Desk("swap_volume", ["-o", "amp_1181 amp -7"], "the second 7 dB quieter",
+         [r"no difference of response larger than 0\.0\d dB from 20 Hz to 20 kHz", r"−?\d+\.\d+ dBFS"], [r"[Dd]iffers"], swap=True, ci=True),
+    Desk("swap_dip", ["-o", "single_para_1203 singlePara -1,1000,1"], "the second 1 dB less at 1 kHz, an octave wide",
+         [r"the largest found is −(0\.[6-9]|1\.[01])", "could be audible"], [r"no audible difference is to be expected\n"], swap=True),
+    Desk("swap_limit", ["-o", "hard_limiter_1413 hardLimiter -45,1,0"], "the second clips at −45 dBFS, some 20 dB under the peaks",
+         [r"Distortion.*by \+|differs"], [], swap=True),
+    Desk("swap_clock", ["-O", "rate -v 48004.8"], "the second on a clock of its own, +100 ppm",
+         [r"no difference of response larger than 0\.[01]\d dB from"], [r"wrong rate"], swap=True),
 ]
