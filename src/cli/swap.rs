@@ -198,7 +198,7 @@ fn round(bench: &Bench, wanted: &Typed, halves: &mut [Half; 2], order: Order, ou
             follow::ready_on_enter(bench);
         }
         let of = match &halves[own] {
-            Half::New(request) => RoundOf::New(request.as_ref().clone()),
+            Half::New(request) => RoundOf::New(request.clone()),
             Half::Begun(_, folder) => {
                 RoundOf::Again { folder: folder.clone(), confirmed: wanted.ceilings.confirm_ceiling }
             }

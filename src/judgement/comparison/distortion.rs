@@ -13,6 +13,8 @@ use serde::{Deserialize, Serialize};
 
 /// Harmonics told.
 const ORDERS: std::ops::RangeInclusive<u32> = 2..=5;
+/// What lies under this is not told from nothing, dB: resampling between two clocks leaves −110 dB, single-precision samples −150.
+const FLOOR_DB: f64 = -110.0;
 /// What an upper bound of 95 % leaves open at the strictness of a whole family: its power grows by at most the ratio of
 /// the quantiles, 10·lg(3.7/1.96), dB.
 const BOUND_DB: f64 = 2.8;
@@ -181,6 +183,11 @@ fn read(heard: &Heard, product: Product, place: Where) -> Option<ReadInNoise> {
     if let (Reading::NotTold(_), Where::Band { .. } | Where::Sweep { .. }) = (&read.0, place) {
         return None;
     }
+    let read = match read.0 {
+        Reading::Told(e) if e.interval.high < FLOOR_DB => (Reading::Below(FLOOR_DB), 0.0),
+        Reading::Below(most) if most < FLOOR_DB => (Reading::Below(FLOOR_DB), 0.0),
+        told => (told, read.1),
+    };
     let noise = heard.mixed(|point| Some(Level::new(one(side, point, product, place)?.1?, 0.0)));
     Some((read, noise.map(|noise| noise.value)))
 }
