@@ -8,7 +8,7 @@ use crate::session::plan::Weighting;
 use clap::Args;
 use std::path::PathBuf;
 
-/// Options of `compare`.
+/// Options of `compare`: what is stored; `swap` hears both outputs by turns now.
 #[derive(Debug, Args)]
 pub struct Compare {
     /// Session folder of the first output.
