@@ -35,7 +35,10 @@ pub(super) fn judge(wanted: &Judge, surroundings: &mut Surroundings) -> Result<(
         return Ok(());
     }
     for (record, judgement) in &sessions {
-        show::judgement(record, judgement, out)?;
+        match wanted.details {
+            true => show::judgement(record, judgement, out)?,
+            false => show::brief(record, judgement, out)?,
+        }
     }
     let pairings = (sessions.len() > 1).then(|| account::music::pairings(&sessions)).flatten();
     let whose = whose.map(|whose| account::attribution::section(&whose, &records));

@@ -74,14 +74,14 @@ pub(super) fn sentence(
     match (&headroom.headroom_db, &headroom.peak_room_db) {
         (Reading::Told(h), Reading::Told(p)) => {
             format!(
-                "{first} For {listens} that leaves {} dB, peak room {} dB: {}.",
+                "{first} For {listens} that leaves {} dB, peak headroom {} dB: {}.",
                 db(h.value),
                 db(p.value),
                 headroom.verdict
             )
         }
         (Reading::AtLeast(h), Reading::AtLeast(p)) => format!(
-            "{first} For {listens} that leaves at least {} dB, peak room at least {} dB: {}.",
+            "{first} For {listens} that leaves at least {} dB, peak headroom at least {} dB: {}.",
             db(h.value),
             db(p.value),
             headroom.verdict

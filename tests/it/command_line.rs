@@ -52,6 +52,15 @@ fn a_rehearsal_leaves_a_session_that_can_be_judged_again_and_recomputed_bit_for_
     let louder: Value = serde_json::from_slice(&louder.stdout).unwrap();
     assert_eq!(louder["headroom"]["listening_z"], Value::from(80.0));
 
+    // The answer first, in at most twelve lines of a hundred letters.
+    let brief = said(&loudenough(home.path(), &["judge", folder_text]));
+    assert!(brief.trim().lines().count() <= 12 && brief.lines().all(|l| l.chars().count() <= 100), "{brief}");
+    for words in ["headroom", "├", "dB SPL: ", "Peak headroom", "--details"] {
+        assert!(brief.contains(words), "no `{words}`: {brief}");
+    }
+    let whole = said(&loudenough(home.path(), &["judge", folder_text, "--details"]));
+    assert!(whole.lines().count() > 50 && whole.contains("The numbers"), "{whole}");
+
     let tone = "tests/data/music/tone.flac";
     let played = loudenough(home.path(), &["judge", folder_text, "--music", tone, "--json"]);
     let played: Value = serde_json::from_slice(&played.stdout).unwrap();

@@ -126,7 +126,7 @@ fn listener(record: &Record, judgement: &Judgement, into: &mut Quantities) {
     }
     into.db("headroom", &headroom.headroom_db, "dB", &headroom.verdict.because);
     let peak = "headroom and the true-peak factor of pink noise";
-    into.db("peak room", &headroom.peak_room_db, "dB", peak);
+    into.db("peak headroom", &headroom.peak_room_db, "dB", peak);
     if let Some(needed) = &judgement.drive_needed {
         self::needed("listening level", &needed.listening, into);
         self::needed("listening level and wanted headroom", &needed.wanted, into);
