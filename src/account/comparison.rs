@@ -76,11 +76,11 @@ fn each(both: &SideBySide) -> Option<Section> {
     }
     let mut section = Section::new("Loud enough?");
     if let Some(listening) = both.answers.iter().flatten().find_map(|answer| answer.listening) {
-        section.paragraph(format!("For somebody who listens at {listening}."));
+        section.paragraph(format!("For a listener at {listening}."));
     }
     if both.answers.iter().any(Option::is_none) {
         section.paragraph(
-            "A swap tells what differs, not how loud an output plays: run a session of each (`loudenough run`).",
+            "A swap shows what differs, not how loud an output plays: run a session of each (`loudenough run`).",
         );
     }
     section.parts.push(Part::Table(table));

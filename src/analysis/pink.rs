@@ -224,7 +224,7 @@ fn clock_doubt(clock: &ClockFit, pooled: Option<Estimate>, even: &Reading) -> Op
         Flaw::doubt(
             "clock-residue",
             format!(
-                "The clocks are known to ±{half_width:.4} ppm only, which may leave {residue_db:.0} dB of false distortion. Levels stay; a longer or louder take tells the distortion better."
+                "The clocks are known to ±{half_width:.4} ppm only, which may leave {residue_db:.0} dB of false distortion. Levels are not affected; a longer or louder take shows the distortion better."
             ),
         )
     })

@@ -50,7 +50,7 @@ impl<'a, 'b> Job<'a, 'b> {
         self.say(question)?;
         let mut answer = String::new();
         let read = std::io::stdin().read_line(&mut answer)?;
-        ensure!(read > 0, "nobody answered; run this in a terminal");
+        ensure!(read > 0, "there was no answer; run this in a terminal");
         Ok(answer.trim().into())
     }
 

@@ -334,5 +334,5 @@ fn chains_are_made_listed_shown_and_used_by_name() {
     std::fs::write(&file, text.replace(&format!("taken_at = \"{year}"), "taken_at = \"2020")).unwrap();
     let said = done(at, &["chain", "show", "desk"]);
     assert!(said.contains("offset of the left ear is") && said.contains("the limit is 12 hours"), "{said}");
-    assert!(done(at, &["chain", "list"]).contains("to look at"));
+    assert!(done(at, &["chain", "list"]).contains("to check"));
 }

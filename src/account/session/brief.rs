@@ -20,8 +20,8 @@ pub fn brief(record: &Record, judgement: &Judgement) -> Vec<String> {
     let more = doubts.len().saturating_sub(DOUBTS);
     let counted = match (more, notes) {
         (0, 0) => String::new(),
-        (0, notes) => format!("{} besides. ", counted(notes, "note")),
-        (more, notes) => format!("{} and {} besides. ", counted(more, "doubt"), counted(notes, "note")),
+        (0, notes) => format!("{}. ", counted(notes, "note")),
+        (more, notes) => format!("{} more and {}. ", counted(more, "doubt"), counted(notes, "note")),
     };
     [Some(judgement.sentence.clone()), bar(judgement), peaks(record, judgement)]
         .into_iter()

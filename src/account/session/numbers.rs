@@ -109,7 +109,7 @@ fn threshold(record: &Record, threshold: &Threshold, into: &mut Quantities) {
         "true-peak factor of the pink noise",
         Cell::number(factor, DB),
         "dB",
-        "true peak over RMS, plain ratio; full drive stands so far under 0 dBFS + 3.01 dB",
+        "true peak over RMS, plain ratio; the highest drive lies this far under 0 dBFS + 3.01 dB",
     );
 }
 

@@ -299,11 +299,11 @@ pub enum NotComparable {
     #[error("the session {0} is not finished; go on with it first (`loudenough run --continue`)")]
     Unfinished(String),
     /// One half of a swap against something else.
-    #[error("one output of a swap is held against the other one of the same swap; name both of its folders")]
+    #[error("one output of a swap is compared with the other output of the same swap; name both folders")]
     HalfASwap,
     /// A swap that was left off.
     #[error(
-        "only {played} of {wanted} rounds were played: the first output again tells what seat, gain and room have drifted; go on with `loudenough swap --continue`"
+        "only {played} of {wanted} rounds were played: the first output again shows what seat, gain and room have drifted; go on with `loudenough swap --continue`"
     )]
     RoundsMissing {
         /// So many.

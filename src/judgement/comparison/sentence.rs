@@ -155,7 +155,7 @@ impl fmt::Display for Basis {
             Basis::MatchedStep { step, off_db } => write!(f, "matched step {step}, {} dB off", tidy_signed(*off_db, 2)),
             Basis::Between { steps } => write!(f, "between steps {} and {}", steps.0, steps.1),
             Basis::StraightOn { step, off_db } => {
-                write!(f, "straight on from step {step}, {} dB off", tidy_signed(*off_db, 2))
+                write!(f, "extrapolated from step {step} by {} dB", tidy_signed(*off_db, 2))
             }
         }
     }

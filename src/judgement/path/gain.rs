@@ -124,7 +124,7 @@ fn steps(record: &Record, input: usize, role: InputRole, loudest: Heard) -> Path
     }
     if more > 0.0 && is_distortion(&loudest, more) {
         let text = format!(
-            "{told}, with distortion: output, headphone or input already bends at {}, which is no fault of the way. Use less gain after the card.",
+            "{told}, with distortion: output, headphone or input already bends at {}, which is no fault of the path. Use less gain after the card.",
             super::tenth(loudest.drive_db)
         );
         return PathFinding::new(what, Some(role), PathAnswer::Note, reading, text);
@@ -157,7 +157,13 @@ fn drift(record: &Record, input: usize, role: InputRole) -> PathFinding {
     let told = format!("{} dB from the first to the last period (±{:.2})", db(worst.value), worst.half_width());
     let reading = Reading::Told(worst);
     if surely(&worst) <= DRIFT_DB {
-        return PathFinding::new(what, Some(role), PathAnswer::Straight, reading, format!("It stands still: {told}."));
+        return PathFinding::new(
+            what,
+            Some(role),
+            PathAnswer::Straight,
+            reading,
+            format!("The gain is steady: {told}."),
+        );
     }
     let text = format!("The gain moves inside a take: {told}. That is automatic gain. {SWITCH_OFF}");
     PathFinding::new(what, Some(role), PathAnswer::Doubt, reading, text)
@@ -197,7 +203,7 @@ fn against(silence: &SilenceFinding, take: &Heard, spacing_hz: f64) -> Option<Es
 pub(super) fn suppression(record: &Record, (input, role): (usize, InputRole)) -> PathFinding {
     let what = PathQuestion::Suppression;
     let Some(change) = noise_change(record, input) else {
-        return PathFinding::not_told(what, Some(role), "no take tells the noise under a sound");
+        return PathFinding::not_told(what, Some(role), "no take shows the noise under a sound");
     };
     if change.half_width() > NOISE_UNKNOWN_DB {
         return PathFinding::not_told(what, Some(role), "the noise is too uncertain");

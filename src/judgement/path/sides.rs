@@ -174,7 +174,7 @@ pub(super) fn polarity(record: &Record) -> Vec<PathFinding> {
         _ => PathFinding::not_told(
             what,
             None,
-            "one ear has nothing to be held against, and a microphone's own polarity is not known; record both ears",
+            "one ear cannot be compared with another, and a microphone's own polarity is not known; record both ears",
         ),
     }];
     let lines = record.head.chain.routing.capture_channels.iter().enumerate();

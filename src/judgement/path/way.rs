@@ -168,7 +168,7 @@ fn noise(role: InputRole, noise: Estimate, quietest: Option<&Quietest>, level: &
         return PathFinding::new(PathQuestion::Noise, Some(role), PathAnswer::Straight, reading, format!("{told}."));
     }
     let text = format!(
-        "{told}: steps under {} tell nothing, and a session begins there. A quieter room or less input gain noise lets it begin lower.",
+        "{told}: steps under {} would show nothing, so a session begins there. A quieter room or less input noise lets it begin lower.",
         q.telling
     );
     PathFinding::new(PathQuestion::Noise, Some(role), PathAnswer::Note, reading, text)
