@@ -138,11 +138,11 @@ fn matched(c: &Comparison) -> Section {
     }
     section.paragraph(match (c.rounds, c.seats) {
         (Some(rounds), _) => format!(
-            "Swapped in {rounds} rounds on one seat of the headphone: what the fit changes is not in it, and what has moved between two rounds of one output is in every interval."
+            "Swapped in {rounds} rounds on one seat of the headphone: what refitting changes is not in it, and what has moved between two rounds of one output is in every interval."
         ),
-        (None, None) => "One seat of the headphone for both: what the fit changes is not in it.".into(),
+        (None, None) => "One seat of the headphone for both: what refitting changes is not in it.".into(),
         (None, Some((first, second))) => {
-            format!("Means of {first} and {second} seats: what the fit changes is in every interval.")
+            format!("Means of {first} and {second} seats: what refitting changes is in every interval.")
         }
     });
     section.paragraph(format!(

@@ -89,7 +89,7 @@ fn middle(s: &Spectra) -> Option<MiddleFinding> {
 }
 
 fn not_over_noise() -> Reading {
-    Reading::NotTold("the stimulus does not stand over the noise".into())
+    Reading::NotTold("the stimulus is not above the noise".into())
 }
 
 /// Σ over even lines that pass, re the stimulus.
@@ -182,7 +182,7 @@ impl<'a> Referred<'a> {
 
     fn refused(&self, kind: LineKind) -> Option<Reading> {
         if self.share(kind) < REFERRED_SHARE {
-            return Some(Reading::NotTold("the reference does not stand over the noise in enough bands".into()));
+            return Some(Reading::NotTold("the reference is not above the noise in enough bands".into()));
         }
         self.stimulus.is_none().then(not_over_noise)
     }

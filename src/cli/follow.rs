@@ -128,7 +128,7 @@ pub fn seat(
     if hold {
         writeln!(
             out,
-            "Seat {next}: quiet noise plays. Take the headphone off the coupler and put it on again; press Enter when it sits. Ctrl-C leaves it."
+            "Seat {next}: quiet noise plays. Take the headphone off the coupler and put it on again; press Enter when it sits. Ctrl-C skips it."
         )?;
         ready_on_enter(bench);
     }
@@ -141,7 +141,7 @@ pub fn positions(bench: &Bench, folder: &Path, somebody: bool, shown: &Shown, ou
     if somebody {
         writeln!(
             out,
-            "Quiet noise plays. Turn the output's volume control step by step from one end to the other, some seven seconds at each; press Enter at the end. Ctrl-C leaves it."
+            "Quiet noise plays. Turn the output's volume control step by step from one end to the other, some seven seconds at each; press Enter at the end. Ctrl-C skips it."
         )?;
         ready_on_enter(bench);
     }

@@ -246,7 +246,7 @@ fn lowered(record: &Record) -> Option<Flaw> {
         .collect();
     (!words.is_empty()).then(|| {
         let text = format!(
-            "Played at a lower drive than the noise, to stay under the ceiling at the ear: {}. Raise the ceiling on purpose to hear them louder.",
+            "Played at a lower drive than the noise, to stay under the ceiling at the ear: {}. Raise the ceiling to hear them louder.",
             words.join(", ")
         );
         Flaw::note("lowered", text)

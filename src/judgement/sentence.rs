@@ -36,8 +36,8 @@ pub(super) fn sentence(
     let ear = highest.ear.filter(|_| ears > 1).map_or(String::new(), |ear| format!(", {}", ear.in_words()));
     let point = format!("pink noise, Z, {}{ear}", chain.point());
     let fit = match seats.filter(|seats| seats.level.is_some()) {
-        Some(seats) => format!(", fit of {} seats", seats.tight()),
-        None => ", fit not included".into(),
+        Some(seats) => format!(", mean of {} seats", seats.tight()),
+        None => ", one seat".into(),
     };
     let (e, at_least, unit, inside) = match (&highest.level_spl, &highest.level_dbfs) {
         (Reading::Told(e), _) => (e, "", "dB SPL", format!("{point}{fit}")),

@@ -57,8 +57,8 @@ pub fn section(record: &Record, judgement: &Judgement) -> Option<Section> {
 fn levels(record: &Record, judgement: &Judgement, into: &mut Quantities) {
     let (chain, clean) = (&record.head.chain, &judgement.highest_clean);
     let fit = match judgement.seats.first().filter(|seats| seats.level.is_some()) {
-        Some(seats) => format!("fit of {} seats", seats.tight()),
-        None => "fit not included".into(),
+        Some(seats) => format!("mean of {} seats", seats.tight()),
+        None => "one seat".into(),
     };
     let point = format!("pink noise, Z, {}, {fit}", chain.point());
     if chain.is_calibrated() {

@@ -166,7 +166,7 @@ pub struct Attribution {
 pub fn attribution(sessions: &[&Record]) -> Result<Attribution, String> {
     let [first, others @ ..] = sessions else { return Err("no session was given".into()) };
     if others.is_empty() {
-        return Err("one session alone does not tell whose its distortion is: give another output's, another input gain's or another headphone's too".into());
+        return Err("one session alone does not show whose its distortion is: add another output's, another input gain's or another headphone's too".into());
     }
     let subject = Side::of(first);
     let mut unused = Vec::new();

@@ -78,7 +78,7 @@ pub struct Distorted {
     /// What it is told re: level of the stimulus in the band, dB SPL; `None` elsewhere and without calibration.
     #[serde(default)]
     pub stimulus_db_spl: Option<f64>,
-    /// Second less first, dB; a bound where only one of them stands over the noise.
+    /// Second less first, dB; a bound where only one of them is above the noise.
     pub difference_db: Reading,
     /// What can be said of it.
     pub told: Told,
@@ -124,7 +124,7 @@ pub(super) fn distortions(a: &Heard, b: &Heard, scatter: &Scatter) -> Vec<(Disto
             of,
             stimulus_db_spl,
             noise_db: (noise, other_noise),
-            difference_db: Reading::NotTold("neither stands over its noise".into()),
+            difference_db: Reading::NotTold("neither is above its noise".into()),
             told: Told::NotTold,
             smallest_db: None,
         };

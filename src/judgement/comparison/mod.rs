@@ -313,7 +313,7 @@ pub enum NotComparable {
     },
     /// Two noises.
     #[error(
-        "the sessions played different noise ({0} and {1}), and other lines tell another response; run one of them again with the noise of the other"
+        "the sessions played different noise ({0} and {1}), so their responses are read at different frequencies; run one of them again with the noise of the other"
     )]
     Noises(String, String),
     /// Two headphones.
@@ -358,7 +358,7 @@ pub enum NotComparable {
     NoLevel(String),
     /// Seats.
     #[error(
-        "the headphone was put on anew between the sessions, and neither has two seats to tell what that changes; add seats (`loudenough hold`), or, where it stayed on the coupler, say so (`--same-seat`)"
+        "the headphone was put on anew between the sessions, and neither has two seats to show what that changes; add seats (`loudenough hold`), or, where it stayed on the coupler, say so (`--same-seat`)"
     )]
     SeatsUnknown,
 }

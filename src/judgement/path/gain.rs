@@ -44,7 +44,7 @@ pub(super) const SWITCH_OFF: &str = "Switch off automatic gain, loudness and noi
 /// Steps and drift at one ear.
 pub(super) fn findings(record: &Record, (input, role): (usize, InputRole)) -> Vec<PathFinding> {
     let Some(both) = both(record, input) else {
-        let why = "the stimulus does not stand over the noise";
+        let why = "the stimulus is not above the noise";
         return [PathQuestion::Steps, PathQuestion::Drift]
             .map(|what| PathFinding::not_told(what, Some(role), why))
             .into();
@@ -100,7 +100,7 @@ fn steps(record: &Record, input: usize, role: InputRole, loudest: Heard) -> Path
     let steps = all_steps(record, input, loudest);
     let known: Vec<&Step> = steps.iter().filter(|s| s.more_db.half_width() <= STEP_UNKNOWN_DB).collect();
     let Some(worst) = steps.iter().max_by(|a, b| surely(&a.more_db).total_cmp(&surely(&b.more_db))) else {
-        return PathFinding::not_told(what, Some(role), "only one level stands over the noise");
+        return PathFinding::not_told(what, Some(role), "only one level is above the noise");
     };
     let (more, half) = (worst.more_db.value, worst.more_db.half_width());
     let reading = Reading::Told(worst.more_db);
@@ -152,7 +152,7 @@ fn drift(record: &Record, input: usize, role: InputRole) -> PathFinding {
     let known = |e: &Estimate| e.half_width() <= DRIFT_UNKNOWN_DB;
     let drifts = heard(record, input).filter(|h| is_placed(h.pink)).filter_map(|h| h.middle.drift_db).filter(known);
     let Some(worst) = drifts.max_by(|a, b| surely(a).total_cmp(&surely(b))) else {
-        return PathFinding::not_told(what, Some(role), "no take stands over the noise");
+        return PathFinding::not_told(what, Some(role), "no take is above the noise");
     };
     let told = format!("{} dB from the first to the last period (±{:.2})", db(worst.value), worst.half_width());
     let reading = Reading::Told(worst);
