@@ -50,6 +50,13 @@ pub fn stop_on_ctrl_c(bench: &Bench) {
     }
 }
 
+/// Turns while something is computed whose end nobody knows; nothing where no terminal shows it.
+pub fn busy() -> ProgressBar {
+    let bar = ProgressBar::new_spinner();
+    bar.enable_steady_tick(Duration::from_millis(200));
+    bar
+}
+
 /// Waits for the calibration offset that `bench` was asked to take.
 pub fn calibration(bench: &Bench, quiet: bool) -> Result<Acoustic> {
     listening(bench, quiet, |event| match event {

@@ -86,6 +86,37 @@ fn a_rehearsal_leaves_a_session_that_can_be_judged_again_and_recomputed_bit_for_
     refused(home.path(), &["judge", folder_text], &["session.json", "version 9", "version 1"]);
 }
 
+/// Two programs begin within one second: both sessions are kept, each under a name of its own.
+#[test]
+fn two_sessions_of_one_second_are_both_kept() {
+    let home = tempfile::tempdir().unwrap();
+    let begin = || {
+        Command::new(env!("CARGO_BIN_EXE_loudenough"))
+            .args(["rehearse", "--quick", "--json"])
+            .env("LOUDENOUGH_HOME", home.path())
+            .stdout(std::process::Stdio::null())
+            .spawn()
+            .unwrap()
+    };
+    let mut running: Vec<_> = (0..3).map(|_| begin()).collect();
+    assert!(running.iter_mut().all(|program| program.wait().unwrap().success()));
+    assert_eq!(std::fs::read_dir(home.path().join("sessions")).unwrap().count(), 3);
+}
+
+/// A reader that has seen enough ends the program without an error.
+#[test]
+fn a_pipe_that_is_closed_early_is_no_error() {
+    let home = tempfile::tempdir().unwrap();
+    let mut program = Command::new(env!("CARGO_BIN_EXE_loudenough"))
+        .args(["rehearse", "--quick", "--no-progress", "--details"])
+        .env("LOUDENOUGH_HOME", home.path())
+        .stdout(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    drop(program.stdout.take());
+    assert!(program.wait().unwrap().success());
+}
+
 #[test]
 fn bad_input_is_named_and_the_way_out_is_told() {
     let home = tempfile::tempdir().unwrap();
