@@ -2,7 +2,7 @@
 
 use super::args::Compare;
 use super::{Surroundings, show};
-use crate::account::write::terminal;
+use crate::account::write::{folder, terminal};
 use crate::account::{self, Added};
 use crate::judgement::comparison::{Ask, BLUE, MatchedOn, WHITE, sentence, whose_labels};
 use crate::session::storage::Storage;
@@ -40,7 +40,7 @@ pub(super) fn stored(folders: [&Path; 2], wanted: &Wanted, how: &Told, surroundi
     told(&both, how.all, surroundings.out)?;
     if let Some(to) = how.report {
         let document = account::comparison::document(&both, &Added { now: (surroundings.now)(), ..Added::default() });
-        super::report::write(&document, Some(to), to, surroundings)?;
+        writeln!(surroundings.out, "{}", folder::write(&document, to)?.words())?;
     }
     Ok(())
 }

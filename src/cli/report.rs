@@ -35,12 +35,7 @@ pub(super) fn report(wanted: &Report, surroundings: &mut Surroundings) -> Result
 }
 
 /// Writes it and says what and where.
-pub(super) fn write(
-    document: &Document,
-    to: Option<&Path>,
-    otherwise_in: &Path,
-    surroundings: &mut Surroundings,
-) -> Result<()> {
+fn write(document: &Document, to: Option<&Path>, otherwise_in: &Path, surroundings: &mut Surroundings) -> Result<()> {
     let to = to.map_or_else(|| folder::free_name(otherwise_in, "report"), Path::to_path_buf);
     let written = folder::write(document, &to)?;
     write!(surroundings.out, "{}", terminal::text(&document.answer))?;

@@ -160,7 +160,14 @@ fn second_chain(wanted: &Typed, name: &str, now: &str) -> Result<Chain> {
             let chain = chain_file::load(&chain_file::find(file))?;
             valid(Chain { output: name.into(), ..chain }, wanted)
         }
-        None => chain(wanted, name, now),
+        None => {
+            let mut chain = chain(wanted, name, now)?;
+            if let Some(card) = &wanted.second_playback {
+                chain.routing.playback = CardId(card.clone());
+                chain.drop_changed_electrical();
+            }
+            Ok(chain)
+        }
     }
 }
 
@@ -191,7 +198,7 @@ fn round(bench: &Bench, wanted: &Typed, halves: &mut [Half; 2], order: Order, ou
             follow::ready_on_enter(bench);
         }
         let of = match &halves[own] {
-            Half::New(request) => RoundOf::New(request.as_ref().clone()),
+            Half::New(request) => RoundOf::New(request.clone()),
             Half::Begun(_, folder) => {
                 RoundOf::Again { folder: folder.clone(), confirmed: wanted.ceilings.confirm_ceiling }
             }
@@ -226,13 +233,13 @@ fn how_to_go_on(first: &Half) -> String {
 fn plugged_in(output: &str, number: usize, out: &mut dyn Write) -> Result<()> {
     ensure!(
         std::io::stdin().is_terminal(),
-        "somebody has to plug in {output} and to press Enter: a swap runs in a terminal or in the window"
+        "a swap needs a person to plug in {output} and press Enter: run it in a terminal or in the window"
     );
     writeln!(
         out,
         "Round {number}: nothing plays now. Plug in {output}, leave the headphone on the coupler as it is, press Enter."
     )?;
     let mut line = String::new();
-    ensure!(std::io::stdin().read_line(&mut line)? > 0, "nobody pressed Enter");
+    ensure!(std::io::stdin().read_line(&mut line)? > 0, "the input ended before Enter was pressed");
     Ok(())
 }

@@ -23,7 +23,7 @@ pub(super) fn show(desk: &mut Desk, ui: &mut Ui, page: Rect) {
             for line in [
                 "Page Climb asks: will this output drive this headphone at this level? Four stations lead there: cards, calibrate, path, climb. Enter does what the large button says.",
                 "Calibrate: fit a sound calibrator over the measurement microphone, switch it on, listen. Without it levels are in dBFS and there is no headroom.",
-                "Path: is anything on the way to the ear crooked, such as a resampler, a gain control, sides that are swapped? It plays quietly and first.",
+                "Path: does anything between the card and the ear change what is measured, such as a resampler, a gain control or swapped sides? The check is quiet.",
                 "Climb: from a quiet reference up to the level where the output stops being clean, or to a ceiling, step by step. Stop fades out at once.",
                 "The answer is a headroom: how far the highest clean level lies over the level you listen at, with its 95 % interval.",
             ] {

@@ -162,7 +162,7 @@ pub struct RoundRequest {
 #[derive(Clone, Debug)]
 pub enum RoundOf {
     /// Its first one.
-    New(SessionRequest),
+    New(Box<SessionRequest>),
     /// A later one, or one that was interrupted.
     Again {
         /// The session's folder.

@@ -78,12 +78,12 @@ pub fn half(chain: Chain, order: Order, at: Option<f64>, sessions: &Path, pair: 
     let at = at.map(|db| AskedLevel::Spl(DbSpl(db)));
     let swap = Swap { pair: pair.into(), order, at, on: MatchedOn::Pink };
     let plan = Plan::swap(SampleRate::DEFAULT, swap);
-    RoundOf::New(SessionRequest {
+    RoundOf::New(Box::new(SessionRequest {
         plan,
         chain,
         sessions: sessions.into(),
         id: Some(format!("{pair}-{}", order.word())),
-    })
+    }))
 }
 
 /// Rounds A, B, A … of a swap, each on a desk of its own. Both sessions, the first one first.

@@ -17,6 +17,8 @@ class Desk:
     run: list = field(default_factory=list)
     # The path check instead of a session.
     check: bool = False
+    # A swap of this output with a second one (desk.sh -o, -O) instead of a session.
+    swap: bool = False
     ci: bool = False
     ends: bool = True
 
@@ -25,6 +27,7 @@ LIMIT = ["-d", "hard_limiter_1413 hardLimiter -12,1,0"]
 FOUND_12 = [r"−1(1\.9[5-9]|2\.0[0-5]) "]
 # Combined sinks resample a little on their own.
 ABOUT_12 = [r"−1(1\.[89]|2\.[01])\d "]
+SAME = r"no\s+difference\s+of\s+response\s+larger\s+than\s+0\.0\d\s+dB\s+from\s+20\s+Hz\s+to\s+20\s+kHz"
 NO_CLIP = [r"[Nn]o (limit|clipping)"]
 CLIPS = [r"it clips", r"clips from"]
 CLEAN = [r"clean up to full scale", r"[Nn]o clipping up to full scale"]
@@ -130,4 +133,15 @@ DESKS = [
     Desk("check_dc", ["-d", "const_1909 const 0.05"], "a constant offset of 0.05", ["(5\\.0|4\\.9)\\d %"], ["wait for quiet", "shows no fault", "faded out"], check=True, ends=False, ci=True),
     Desk("check_dead", ["-L", "amp_1181 amp 0", "-R", "amp_1181 amp -70"], "the right channel is dead", ["right"], ["shows no fault"], check=True, ends=False),
     Desk("check_inverted", ["-L", "amp_1181 amp 0", "-R", "inv_1429 inv"], "the right channel is inverted", ["polarity"], ["shows no fault"], check=True, ends=False),
+    # Two outputs by turns.
+    Desk("swap_same", ["-o", "-"], "both are wires", [SAME],
+         [r"Distortion:.*\bby ", "could be"], swap=True),
+    Desk("swap_volume", ["-o", "amp_1181 amp -7"], "the second 7 dB quieter",
+         [SAME, r"second: drive −33\.0"], [r"Distortion:.*\bby "], swap=True, ci=True),
+    Desk("swap_dip", ["-o", "single_para_1203 singlePara -1,1000,1"], "the second 1 dB less at 1 kHz, an octave wide",
+         [r"the\s+largest\s+found\s+is\s+−(0\.[6-9]|1\.[01])", "Could be audible"], [], swap=True),
+    Desk("swap_limit", ["-o", "hard_limiter_1413 hardLimiter -45,1,0"], "the second clips at −45 dBFS, some 20 dB under the peaks",
+         [r"the output limits there"], ["Response"], swap=True, ends=False),
+    Desk("swap_clock", ["-O", "rate -v 48004.8"], "the second on a clock of its own, +100 ppm",
+         [SAME], [r"wrong rate"], swap=True),
 ]

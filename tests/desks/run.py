@@ -10,29 +10,55 @@ import argparse
 import concurrent.futures
 import os
 import pathlib
+import pty
 import re
 import signal
 import subprocess
 import sys
+import threading
 import time
 
 from desks import DESKS
 
 HERE = pathlib.Path(__file__).resolve().parent
 ASKED = ("--playback alsa:desk_out --capture alsa:desk_in --left-ear 1 --right-ear 2 --offset 100 --listening 60 "
-         "--seats 1 --no-progress").split()
+         "--seats 1 --no-progress --details").split()
 LONGEST_S = 900
 
 
 CHECKED = "chain check --playback alsa:desk_out --capture alsa:desk_in --left-ear 1 --right-ear 2 --no-progress".split()
 
 
+SWAPPED = ("swap first second --playback alsa:desk_out --second-playback alsa:desk_two --capture alsa:desk_in --left-ear 1 "
+           "--right-ear 2 --offset 100 --at 60 --no-progress").split()
+
+
 def arguments(desk):
     if desk.check:
         return [*CHECKED, *desk.run]
+    if desk.swap:
+        return [*SWAPPED, *desk.run]
     own = {name for name in desk.run if name.startswith("--")}
     pairs = [pair for pair in zip(ASKED[:-1:2], ASKED[1::2]) if pair[0] not in own]
     return ["run", *(word for pair in pairs for word in pair), ASKED[-1], *desk.run]
+
+
+def press_enter(terminal, said):
+    """Somebody who changes nothing but presses Enter whenever it is asked for; what is shown goes into `said`."""
+    asked = 0
+    shown = b""
+    while True:
+        try:
+            more = os.read(terminal, 4096)
+        except OSError:
+            return
+        if not more:
+            return
+        shown += more
+        said.write(more.decode(errors="replace").replace("\r", ""))
+        if shown.count(b"press Enter") > asked:
+            asked += 1
+            os.write(terminal, b"\n")
 
 
 def session(desk, program, keep):
@@ -42,9 +68,15 @@ def session(desk, program, keep):
     began = time.monotonic()
     with open(folder / "said.txt", "w") as said:
         command = ["bash", str(HERE / "desk.sh"), *desk.options, "--", program, *arguments(desk)]
-        # The end of the input is no consent: nobody sits here.
-        desk_run = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=said, stderr=subprocess.STDOUT, env=environment,
-                                    start_new_session=True)
+        if desk.swap:
+            terminal, inside = pty.openpty()
+            desk_run = subprocess.Popen(command, stdin=inside, stdout=inside, stderr=inside, env=environment, start_new_session=True)
+            os.close(inside)
+            threading.Thread(target=press_enter, args=(terminal, said), daemon=True).start()
+        else:
+            # The end of the input is no consent: nobody sits here.
+            desk_run = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=said, stderr=subprocess.STDOUT,
+                                        env=environment, start_new_session=True)
         try:
             code = desk_run.wait(LONGEST_S)
         except subprocess.TimeoutExpired:

@@ -127,7 +127,7 @@ fn read(home: &Path, folder: &Path) -> Read {
         nodes.filter_map(|n| n.accesskit_node().label().or(n.accesskit_node().value())).collect()
     };
     Read {
-        terminal: program(home, &["judge", path]) + &played,
+        terminal: program(home, &["judge", path, "--details"]) + &played,
         labels: said(Evidence::Numbers, Role::Label),
         buttons: said(Evidence::Steps, Role::Button),
         html: file("report.html"),
@@ -142,7 +142,7 @@ const FIGURES: [(&str, &str, usize); 4] = [
     ("highest clean level", "/highest_clean/level_spl", 2),
     ("highest clean drive", "/highest_clean/drive", 2),
     ("headroom", "/headroom/headroom_db", 2),
-    ("peak room", "/headroom/peak_room_db", 2),
+    ("peak headroom", "/headroom/peak_room_db", 2),
 ];
 
 /// Each figure of the answer in each place; returns them as written.

@@ -8,7 +8,7 @@ use crate::session::plan::Weighting;
 use clap::Args;
 use std::path::PathBuf;
 
-/// Options of `compare`.
+/// Options of `compare`: what is stored; `swap` hears both outputs by turns now.
 #[derive(Debug, Args)]
 pub struct Compare {
     /// Session folder of the first output.
@@ -64,6 +64,9 @@ pub struct Judge {
     /// Who listens how loud and what headroom is called.
     #[command(flatten)]
     pub listener: Listener,
+    /// Print every figure after the answer.
+    #[arg(long)]
+    pub details: bool,
     /// Print JSON; of several sessions all judgements and the attribution.
     #[arg(long)]
     pub json: bool,

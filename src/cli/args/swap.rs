@@ -29,6 +29,9 @@ pub struct Swap {
     /// Chain file, or the name of a kept chain, of the second output, where it is another card.
     #[arg(long, value_name = "FILE|NAME")]
     pub second_chain: Option<PathBuf>,
+    /// Card that plays the second output, as `cards` lists it, where it is another one than the first's.
+    #[arg(long, value_name = "CARD", conflicts_with = "second_chain")]
+    pub second_playback: Option<String>,
     /// Who listens how loud: the level that both are held against each other at, where no other is asked for.
     #[command(flatten)]
     pub listener: Listener,

@@ -7,7 +7,8 @@ use crate::audio::simulated::{HEADPHONES, OUTPUTS};
 use crate::cli::args::{Arguments, Ask, Rehearse, Shown};
 use crate::cli::{Surroundings, carry_out};
 use crate::judgement::judge;
-use crate::session::storage::{default_sessions_dir, name_of_time};
+use crate::session::chain_file;
+use crate::session::storage::{Storage, default_sessions_dir, name_of_time};
 use crate::stock::reading_words;
 use anyhow::{Context, Result};
 use clap::Parser;
@@ -34,13 +35,26 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
         home.display()
     )?;
     measure(wanted, &sessions, surroundings)?;
-    let at = |output: &str, headphone: &str| sessions.join(folder_of(output, headphone));
-    let [first, second] = [PLUGGED_IN[0], PLUGGED_IN[1]].map(|output| at(output, HEARD_THROUGH));
-    let (stock, report, sessions) = (home.join("stock"), home.join("report"), sessions.as_path());
+    let (stock, report, chain) = (home.join("stock"), home.join("report"), home.join("chain.toml"));
+    let (_, measured) = Storage::open(&sessions.join(folder_of(PLUGGED_IN[0], HEARD_THROUGH)))?;
+    chain_file::save(&chain, &measured.head.chain)?;
+    let listening = measured.head.plan.listening.map_or(String::new(), |listening| listening.level.db().to_string());
+    let sessions = sessions.as_path();
     let kept: [&Path; 4] = ["--stock".as_ref(), &stock, "--sessions".as_ref(), sessions];
+    let swapped: [&Path; 10] = [
+        "swap".as_ref(),
+        PLUGGED_IN[0].as_ref(),
+        PLUGGED_IN[1].as_ref(),
+        "--chain".as_ref(),
+        &chain,
+        "--sessions".as_ref(),
+        sessions,
+        "--listening".as_ref(),
+        listening.as_ref(),
+        "--no-progress".as_ref(),
+    ];
     let steps: [&[&Path]; 4] = [
-        // The headphone stayed on the coupler while the second output was plugged in.
-        &["compare".as_ref(), "--same-seat".as_ref(), &first, &second],
+        &swapped,
         &[["stock".as_ref()].as_slice(), &kept].concat(),
         &[["stock".as_ref(), "map".as_ref(), OUTPUTS[2].as_ref()].as_slice(), &kept].concat(),
         &[["report".as_ref(), "--to".as_ref(), report.as_path()].as_slice(), &kept].concat(),
@@ -54,7 +68,7 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
 
 /// Every pairing as a quick look; a line each.
 fn measure(wanted: &Rehearse, sessions: &Path, surroundings: &mut Surroundings) -> Result<()> {
-    let shown = Shown { json: false, no_progress: true };
+    let shown = Shown { json: false, no_progress: true, details: false };
     // A headphone stays on the coupler while the outputs are changed: the last seat of one is the first of the next.
     let seats = wanted.ask.seats.unwrap_or(SEATS);
     let pairings: Vec<(u64, u64, &str, &str)> = (0..)

@@ -19,7 +19,7 @@ pub enum Station {
     Cards,
     /// What a level at the input means.
     Calibrate,
-    /// Is the way to the ear straight?
+    /// Is the path to the ear straight?
     Path,
     /// The climb itself.
     Climb,

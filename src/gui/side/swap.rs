@@ -11,7 +11,7 @@ use crate::session::plan::{Order, Plan, Swap};
 use crate::session::protocol::{RoundOf, SessionRequest};
 use crate::session::record::Record;
 use crate::session::storage::{Storage, all_sessions, name_of_time};
-use crate::session::swap::{DEFAULT_ROUNDS, folder_of, next_output, rounds};
+use crate::session::swap::{DEFAULT_ROUNDS, alternating, folder_of, next_output, rounds};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -51,7 +51,7 @@ impl Half {
     /// What a round of it asks the bench for.
     pub fn round(&self) -> RoundOf {
         match self {
-            Half::New(request) => RoundOf::New(request.as_ref().clone()),
+            Half::New(request) => RoundOf::New(request.clone()),
             Half::Begun(_, folder) => RoundOf::Again { folder: folder.clone(), confirmed: None },
         }
     }
@@ -72,7 +72,7 @@ impl Turns {
 
     /// Rounds that were played.
     pub fn played(&self) -> usize {
-        self.halves.iter().filter_map(Half::record).map(|record| rounds(record).len()).sum()
+        played(self.halves[0].record(), self.halves[1].record())
     }
 
     /// The half of an output, and the other one.
@@ -88,6 +88,17 @@ impl Turns {
         let Some(swap) = &record.head.plan.swap else { return };
         let at = usize::from(swap.order == Order::Second);
         self.halves[at] = Half::Begun(record, folder);
+    }
+}
+
+/// Rounds of both, as they alternated.
+fn played(first: Option<&Record>, second: Option<&Record>) -> usize {
+    match (first, second) {
+        (Some(first), Some(second)) => {
+            let (ones, others) = alternating(first, second);
+            ones.len() + others.len()
+        }
+        (first, _) => usize::from(first.is_some_and(|first| !rounds(first).is_empty())),
     }
 }
 
@@ -119,7 +130,7 @@ pub fn known(sessions: &Path) -> Known {
         let beside = folder.with_file_name(folder_of(&first_half(&first)?.pair, Order::Second));
         let second = open(&beside).ok();
         next_output(Some(&first), second.as_ref(), DEFAULT_ROUNDS)?;
-        let played = rounds(&first).len() + second.as_ref().map_or(0, |second| rounds(second).len());
+        let played = played(Some(&first), second.as_ref());
         let other = second.map_or("a second one not heard yet".into(), |second| second.head.chain.output);
         let (one, when) = (&first.head.chain.output, text::moment(&first.head.started_at));
         Some(LeftOff {

@@ -13,6 +13,8 @@ use serde::{Deserialize, Serialize};
 
 /// Harmonics told.
 const ORDERS: std::ops::RangeInclusive<u32> = 2..=5;
+/// What lies under this is not told from nothing, dB: resampling between two clocks leaves −110 dB, single-precision samples −150.
+const FLOOR_DB: f64 = -110.0;
 /// What an upper bound of 95 % leaves open at the strictness of a whole family: its power grows by at most the ratio of
 /// the quantiles, 10·lg(3.7/1.96), dB.
 const BOUND_DB: f64 = 2.8;
@@ -73,7 +75,10 @@ pub struct Distorted {
     pub of: (Reading, Reading),
     /// Noise it was read in, dB re the same; `None` where nothing is heard of it.
     pub noise_db: (Option<f64>, Option<f64>),
-    /// Second less first, dB; a bound where only one of them stands over the noise.
+    /// What it is told re: level of the stimulus in the band, dB SPL; `None` elsewhere and without calibration.
+    #[serde(default)]
+    pub stimulus_db_spl: Option<f64>,
+    /// Second less first, dB; a bound where only one of them is above the noise.
     pub difference_db: Reading,
     /// What can be said of it.
     pub told: Told,
@@ -108,12 +113,18 @@ pub(super) fn distortions(a: &Heard, b: &Heard, scatter: &Scatter) -> Vec<(Disto
         });
         let of = (one, other);
         let item = item(&of, fit_db.hypot(loose_db)).map(|item| Item { moved: moved + moved_too, ..item });
+        let stimulus = |x: i32| a.mixed(|point| Some(Level::new(point.pink.band(x)?.level?.value, 0.0)));
+        let stimulus_db_spl = match place {
+            Where::Band { x } if a.side.is_spl => stimulus(x).map(|level| level.value + a.side.offset),
+            _ => None,
+        };
         let quantity = Distorted {
             product,
             place,
             of,
+            stimulus_db_spl,
             noise_db: (noise, other_noise),
-            difference_db: Reading::NotTold("neither stands over its noise".into()),
+            difference_db: Reading::NotTold("neither is above its noise".into()),
             told: Told::NotTold,
             smallest_db: None,
         };
@@ -181,6 +192,11 @@ fn read(heard: &Heard, product: Product, place: Where) -> Option<ReadInNoise> {
     if let (Reading::NotTold(_), Where::Band { .. } | Where::Sweep { .. }) = (&read.0, place) {
         return None;
     }
+    let read = match read.0 {
+        Reading::Told(e) if e.interval.high < FLOOR_DB => (Reading::Below(FLOOR_DB), 0.0),
+        Reading::Below(most) if most < FLOOR_DB => (Reading::Below(FLOOR_DB), 0.0),
+        told => (told, read.1),
+    };
     let noise = heard.mixed(|point| Some(Level::new(one(side, point, product, place)?.1?, 0.0)));
     Some((read, noise.map(|noise| noise.value)))
 }

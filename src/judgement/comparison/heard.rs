@@ -112,7 +112,7 @@ fn most(readings: &[Reading]) -> Reading {
 /// Weight of each of one output's rounds among `rounds` in all.
 fn weights(order: Order, rounds: usize) -> Vec<f64> {
     let inner = rounds.saturating_sub(2) as f64;
-    let is_own = |i: usize| (i % 2 == 0) == (order == Order::First);
+    let is_own = |i: usize| i.is_multiple_of(2) == (order == Order::First);
     let weight = |i: usize| {
         let is_inner = i > 0 && i + 1 < rounds;
         // A neighbour of an inner round of the other output counts for half of it.

@@ -73,9 +73,7 @@ pub enum RunError {
     #[error("the session has no quiet reference to hold a seat against")]
     NoReference,
     /// Nobody said that the headphone sits, or that the knob is right.
-    #[error(
-        "the noise was held for ten minutes and nobody said that it is right now; it is silent again, and nothing was added"
-    )]
+    #[error("the noise was held for ten minutes without an answer; it is silent again, and nothing was added")]
     HeldTooLong,
     /// Protection closed the gain while noise was held: it would trip again at the same level.
     #[error(
@@ -114,6 +112,11 @@ pub enum RunError {
         /// What limits it.
         because: String,
     },
+    /// The level does not follow the drive from the quiet reference up.
+    #[error(
+        "at the drive that should give the level it is {0:.1} dB quieter: the output limits there (or its volume changed); match at a lower level"
+    )]
+    StaysBehind(f64),
     /// The level does not follow the drive.
     #[error(
         "the level stays {0:.2} dB off that of the other session; check that nothing changes the volume while the bench plays"
