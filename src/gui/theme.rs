@@ -2,6 +2,7 @@
 //! beside it.
 
 use crate::palette::{self, Palette};
+use eframe::egui::style::ScrollStyle;
 use eframe::egui::{self, Color32, CornerRadius, FontFamily, FontId, Stroke, TextStyle, Theme, Visuals, vec2};
 
 /// The one spacing step, points; everything is a multiple of it.
@@ -112,6 +113,8 @@ pub fn install(ctx: &egui::Context) {
             style.spacing.item_spacing = vec2(STEP, STEP / 2.0);
             style.spacing.button_padding = vec2(STEP, STEP / 2.0);
             style.spacing.interact_size.y = 3.0 * STEP;
+            // A scroll bar has room of its own: it covers no unit and no button.
+            style.spacing.scroll = ScrollStyle { floating_allocated_width: STEP, ..ScrollStyle::thin() };
             style.animation_time = 0.0;
         });
     }

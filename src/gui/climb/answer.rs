@@ -136,7 +136,8 @@ fn head(desk: &mut Desk, ui: &mut Ui) {
                     ui.ctx().accesskit_node_builder(label.id, |node| node.set_live(Live::Polite));
                 });
             } else {
-                ui.label(RichText::new(top::doing(desk)).size(TEXT + 1.0));
+                // One line, so that nothing under it moves; the frame says the same.
+                ui.add(Label::new(RichText::new(top::doing(desk)).size(TEXT + 1.0)).truncate());
             }
         });
     });
