@@ -6,9 +6,14 @@ use loudenough::audio::Backend;
 use loudenough::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
 use loudenough::gui::view::Phase;
 use loudenough::gui::{App, BenchLink, StartState};
+use loudenough::judgement::path::{PathAnswer, PathFinding, PathQuestion, PathReport};
 use loudenough::judgement::{Answer, judge};
+use loudenough::session::plan::Extent;
+use loudenough::session::protocol::{Command, Event, Failure};
 use loudenough::session::runner::Bench;
+use loudenough::stats::Reading;
 use std::path::Path;
+use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
@@ -87,5 +92,51 @@ fn enter_alone_leads_from_a_fresh_start_to_a_verdict_in_four_presses() {
     // The fifth asks again, with everything else as it was.
     super::press(&mut window, Key::Enter);
     assert!(window.state().desk.asking);
+    window.get_by_label("Start  F5");
+}
+
+/// What keeps a station from being done is said at it, and the large button is its remedy.
+#[test]
+fn each_station_that_fails_says_why_and_its_remedy_is_one_button() {
+    let (app, bench) = super::start(super::records::chain(false), super::records::plan());
+    let mut window = super::window(app, 1280.0, 800.0, 1.0, Theme::Light);
+    bench.events.send(Event::Cards { cards: Vec::new(), failed: Vec::new() }).unwrap();
+    window.run_steps(2);
+    assert!(super::says(&window, "No card was found."));
+    window.get_by_label("List the cards again  Enter");
+    super::press(&mut window, Key::Enter);
+    assert!(matches!(bench.commands.try_recv(), Ok(Command::ListCards)));
+    bench.events.send(Event::Cards { cards: super::records::cards(), failed: Vec::new() }).unwrap();
+    window.run_steps(2);
+    super::press(&mut window, Key::Enter);
+
+    // The calibrator is not fitted: heard at the station, once more or without.
+    super::press(&mut window, Key::Enter);
+    assert!(matches!(bench.commands.try_recv(), Ok(Command::Calibrate { .. })));
+    bench.events.send(Event::Failed(Failure { message: "no tone stood out".into(), kept: None })).unwrap();
+    window.run_steps(2);
+    assert!(super::says(&window, "No tone stood out."));
+    window.get_by_label("Listen once more  Enter");
+    window.get_by_label("Without dB SPL").click();
+    window.run_steps(2);
+
+    // A crooked path: what it is, once more, or all the same.
+    super::press(&mut window, Key::Enter);
+    assert!(matches!(bench.commands.try_recv(), Ok(Command::Run(request)) if request.plan.extent == Extent::PathCheck));
+    let doubt = PathFinding {
+        what: PathQuestion::Suppression,
+        at: None,
+        answer: PathAnswer::Doubt,
+        reading: Reading::NotTold("invented".into()),
+        text: "The noise is suppressed. Switch the suppression off.".into(),
+    };
+    let report = PathReport { findings: vec![doubt], sound_s: 18.0, sentence: "One doubt.".into() };
+    let view = &mut window.state_mut().desk.view;
+    (view.path, view.phase) = (Some(Arc::new(report)), Phase::Idle);
+    window.run_steps(2);
+    assert!(super::says(&window, "path: checked: one doubt") && super::says(&window, "The noise is suppressed."));
+    window.get_by_label("Check the path once more  Enter");
+    window.get_by_label("Go on all the same").click();
+    window.run_steps(2);
     window.get_by_label("Start  F5");
 }
