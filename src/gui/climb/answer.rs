@@ -235,7 +235,10 @@ fn next(desk: &mut Desk, ui: &mut Ui, holds: bool) {
     let t = theme::tokens(ui);
     let (words, action) = match desk.next_name() {
         Some((name, key)) => (format!("{name}  {key}"), Some(Action::Next)),
-        None if holds => (format!("It sits, or is done  {}", Action::Seat.key()), Some(Action::Seat)),
+        None if holds => {
+            let done = if desk.view.phase == Phase::Turning { "Done" } else { "It sits" };
+            (format!("{done}  {}", Action::Seat.key()), Some(Action::Seat))
+        }
         None => ("The bench is at work".into(), None),
     };
     let text = RichText::new(words).strong().color(t.ground);

@@ -7,7 +7,6 @@ use crate::gui::form::Field;
 use crate::gui::keys::Action;
 use crate::gui::parts;
 use crate::gui::theme::{self, SMALL, STEP};
-use crate::gui::view::Phase;
 use crate::session::plan::Extent;
 use eframe::egui::{Button, Id, Key, RichText, TextEdit, Ui};
 
@@ -95,12 +94,8 @@ pub fn seat(desk: &mut Desk, ui: &mut Ui, holds: bool) {
     let Some(record) = desk.view.digest.as_ref().filter(|_| holds || desk.can_add()).map(|d| d.record.clone()) else {
         return;
     };
-    let words = match desk.view.phase {
-        Phase::Seating => format!("It sits  {}", Action::Seat.key()),
-        Phase::Turning => format!("Done  {}", Action::Seat.key()),
-        _ => Action::Seat.button(),
-    };
-    if ui.add_enabled(holds || !desk.view.phase.is_busy(), Button::new(words)).clicked() {
+    // While noise is held the filled button says that it sits.
+    if !holds && ui.add_enabled(!desk.view.phase.is_busy(), Button::new(Action::Seat.button())).clicked() {
         desk.ask(Action::Seat);
     }
     let seats = format!("seat {} of {}", record.seat(), record.head.plan.seats.max(record.seat()));
