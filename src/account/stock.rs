@@ -61,7 +61,12 @@ pub fn document(stock: &Stock, listener: &Listener, about: &About, added: &Added
         pictures::section(&cells, about, listener),
         pictures::maps(stock, about, listener),
     ];
-    let how = [pairings::sessions(stock, about), Some(known(stock, about)), Some(judged(listener)), Some(cautions())];
+    let how = [
+        pairings::sessions(stock, &matrix, about),
+        Some(known(stock, about)),
+        Some(judged(listener)),
+        Some(cautions()),
+    ];
     Document {
         title: about.title(),
         answer: pairings::answer(&cells, about, listener),

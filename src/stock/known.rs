@@ -2,7 +2,8 @@
 //! statement, the best session first.
 
 use super::entry::{Figure, HeadphoneEntry, OutputEntry};
-use super::evidence::best_first;
+use super::evidence::{Standing, best_first, limit_tests, one_of_each_load};
+use super::fit::within_default;
 use super::learnt::{Learnt, OutputName, PerVolt, full_scale_db};
 use super::limits::{LimitTest, Limits};
 use super::ohms::{Ohms, band_db, peaks_db};
@@ -72,8 +73,8 @@ pub struct KnownHeadphone {
     pub coupler: Option<Coupler>,
     /// Response in one-third octaves, dB re an unknown level; empty where not measured.
     pub shape: Vec<(i32, f64)>,
-    /// True where the fit is in its interval.
-    pub fit_included: bool,
+    /// Seats behind its loudness; 0 where that is a stated figure.
+    pub seats: usize,
     /// What it keeps out of an A-weighted room, dB.
     pub isolation_db: Option<Reading>,
     /// Where each of these comes from, in words.
@@ -112,7 +113,7 @@ impl KnownOutput {
             }
             (None, None) => None,
         };
-        let gain_by_load = gains(sessions);
+        let gain_by_load = gains(&one_of_each_load(sessions));
         let limits = limits(entry, sessions, source.as_ref(), &mut said);
         let open_db = if gain_by_load.is_empty() { open_db } else { None };
         KnownOutput { name: name.clone(), open_db, source, limits, gain_by_load, from }
@@ -143,7 +144,7 @@ fn limits(
     source: Option<&Ohms>,
     said: &mut dyn FnMut(&str, String),
 ) -> Limits {
-    let tests: Vec<LimitTest> = sessions.iter().filter_map(|s| s.limit.clone()).collect();
+    let tests = limit_tests(sessions);
     let rated: Vec<LimitTest> = entry.zip(source).map_or(Vec::new(), |(e, source)| {
         e.power.iter().filter_map(|power| rated(power.ohm, &power.milliwatts, source)).collect()
     });
@@ -217,7 +218,7 @@ impl KnownHeadphone {
         KnownHeadphone {
             name: name.into(),
             load,
-            fit_included: sorted.len() > 1 || sorted.iter().any(|s| s.seats > 1),
+            seats: as_good_as_the_best(&sorted).iter().map(|(_, session)| session.seats).sum(),
             loudness,
             coupler: sorted.first().map(|s| s.coupler),
             shape,
@@ -240,7 +241,16 @@ fn typed_load(entry: &HeadphoneEntry) -> Option<(Ohms, String)> {
     Some((Ohms { told, curve }, source))
 }
 
-/// The mean of its sessions where they tell it, else from a stated sensitivity.
+/// The best session that tells the loudness, and those as good as it: what is poorer takes nothing from them.
+fn as_good_as_the_best<'a>(best_first: &[&'a Learnt]) -> Vec<(&'a PerVolt, &'a Learnt)> {
+    let mut told = best_first.iter().filter_map(|s| Some((s.per_volt.as_ref()?, *s)));
+    let Some(best) = told.next() else { return Vec::new() };
+    let standing = Standing::of(best.1);
+    let equals = told.filter(|(_, session)| standing.is_as_good_as(&Standing::of(session)));
+    std::iter::once(best).chain(equals).collect()
+}
+
+/// The mean of its best sessions where they tell it, else from a stated sensitivity.
 fn loudness(
     entry: Option<&HeadphoneEntry>,
     sessions: &[&Learnt],
@@ -248,11 +258,11 @@ fn loudness(
     shape: &[(i32, f64)],
     from: &mut Vec<String>,
 ) -> Result<Loudness, String> {
-    let told: Vec<_> = sessions.iter().filter_map(|s| Some((s.per_volt.as_ref()?, &s.id))).collect();
-    if let Some((first, _)) = told.first() {
-        let ids: Vec<&str> = told.iter().map(|(_, id)| id.as_str()).collect();
+    let told = as_good_as_the_best(sessions);
+    if !told.is_empty() {
+        let ids: Vec<&str> = told.iter().map(|(_, session)| session.id.as_str()).collect();
         from.push(format!("loudness: session {}", ids.join(", ")));
-        return Ok(mean_of_sessions(&told.iter().map(|(p, _)| *p).collect::<Vec<_>>(), first.half_width_db));
+        return Ok(mean_of_sessions(&told.iter().map(|(p, _)| *p).collect::<Vec<_>>()));
     }
     let Some(stated) = entry.and_then(|e| e.sensitivity.as_ref()) else {
         return Err(match sessions.is_empty() {
@@ -293,9 +303,8 @@ fn pink_less_tone_db(shape: &[(i32, f64)], at_hz: f64) -> Option<f64> {
     Some(db_from_power(all / band::BANDS.count() as f64)? - tone)
 }
 
-/// Bands as the sessions' mean; what they scatter beside what the best of them leaves open.
-fn mean_of_sessions(all: &[&PerVolt], first_half: f64) -> Loudness {
-    let best = all.iter().map(|p| p.half_width_db).fold(first_half, f64::min);
+/// Bands as the sessions' mean: what the best of them leaves open, and how the headphone sat in each.
+fn mean_of_sessions(all: &[&PerVolt]) -> Loudness {
     let bands: Vec<(i32, f64)> = all[0]
         .bands
         .iter()
@@ -305,8 +314,10 @@ fn mean_of_sessions(all: &[&PerVolt], first_half: f64) -> Loudness {
             Some((*x, values.iter().sum::<f64>() / values.len() as f64))
         })
         .collect();
+    let least = |of: fn(&PerVolt) -> f64| all.iter().map(|p| of(p)).fold(f64::INFINITY, f64::min);
+    let (own, fit) = (least(|p| p.half_width_db), least(|p| p.fit_half_width_db));
     let total = |p: &PerVolt| db_from_power(p.bands.iter().map(|(_, db)| power_from_db(*db)).sum());
-    let totals: Option<Vec<f64>> = all.iter().map(|p| total(p)).collect();
-    let scatter = totals.and_then(|t| mean_of(&t)).map_or(0.0, |mean| mean.half_width());
-    Loudness::Bands { bands, half_width_db: best.hypot(scatter) }
+    let totals: Vec<f64> = all.iter().filter_map(|p| total(p)).collect();
+    let fit = mean_of(&totals).map_or(fit, |mean| within_default(&mean, &totals, fit));
+    Loudness::Bands { bands, half_width_db: own.hypot(fit) }
 }

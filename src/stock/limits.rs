@@ -229,7 +229,9 @@ impl Explained {
             (AtLeast(u), Told(c)) if u.value >= c.value - SAME_DB => (Told(*c), amperes),
             (Told(_) | AtLeast(_), AtLeast(c)) | (AtLeast(c), Told(_)) => {
                 let least = self.volts_db.estimate().filter(|u| u.value < c.value).unwrap_or(c);
-                (AtLeast(*least), either)
+                // Two bounds: no limit was seen, so nothing is said to stop it.
+                let seen = self.volts_db.told().or(by_current.told()).is_some();
+                (AtLeast(*least), either.filter(|_| seen))
             }
             (Told(one), NotTold(_)) => (Below(one.interval.high), either),
             (NotTold(_), Told(one)) => (Below(one.interval.high), either),

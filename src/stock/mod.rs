@@ -13,6 +13,7 @@
 
 mod entry;
 mod evidence;
+mod fit;
 pub mod folder;
 mod known;
 mod learnt;
@@ -26,6 +27,7 @@ pub mod side_by_side;
 mod words;
 
 pub use entry::{Figure, HeadphoneEntry, OutputEntry, RatedPower, Sensitivity};
+pub use fit::FIT_HALF_WIDTH_DB;
 pub use known::{KnownHeadphone, KnownOutput, Loudness};
 pub use learnt::{Learnt, OutputName, PerVolt, learn};
 pub use limits::{Explained, LimitTest, Limits, StoppedBy};
@@ -35,6 +37,7 @@ pub use ohms::{Ohms, divided_db, peaks_db, response_change};
 pub use predict::{Listener, Pairing, available_db, predict};
 pub use words::reading_words;
 
+use crate::analysis::played::played;
 use crate::session::plan::{ListeningLevel, Weighting};
 use crate::signal::Stimulus;
 use crate::units::SampleRate;
@@ -140,10 +143,10 @@ impl Stock {
         stated.max_by(|a, b| a.0.cmp(b.0)).map(|(_, level)| level)
     }
 
-    /// True peak over RMS of the pink noise that predictions are for, dB.
+    /// True peak over RMS of the pink noise that predictions are for, dB: the standard one, whatever the sessions played.
     pub fn true_peak_factor_db(&self) -> f64 {
-        let standard = || Stimulus::pink(SampleRate::DEFAULT).period(SampleRate::DEFAULT).true_peak_factor_db();
-        self.sessions.first().map(|s| s.true_peak_factor_db).or_else(standard).unwrap_or(0.0)
+        let pink = played(&Stimulus::pink(SampleRate::DEFAULT), SampleRate::DEFAULT);
+        pink.period.true_peak_factor_db().unwrap_or(0.0)
     }
 }
 

@@ -4,6 +4,7 @@
 //! limit on this load (or full scale) ─► open volts ─► divider per one-third octave ─► sound per volt ─► highest clean level
 //! ```
 
+use super::fit::one_seat;
 use super::known::{KnownHeadphone, KnownOutput, Loudness};
 use super::limits::{SAME_DB, StoppedBy};
 use super::ohms::{Ohms, band_db, divided_db, peaks_db, share_db};
@@ -129,8 +130,8 @@ fn predicted(
     if matches!(headphone.loudness, Ok(Loudness::Pink { response_unknown: true, .. })) {
         remarks.push("its response is not known: ±4 dB for what pink noise makes of it".into());
     }
-    if !headphone.fit_included {
-        remarks.push("the fit of the headphone is not included".into());
+    if matches!(headphone.loudness, Ok(Loudness::Bands { .. })) && headphone.seats < 2 {
+        remarks.push(one_seat());
     }
     if !output.gain_by_load.is_empty() {
         remarks.push("its gain changes with the load: what drive it takes is not determined".into());

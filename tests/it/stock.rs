@@ -211,7 +211,7 @@ impl Case {
             loudness: Ok(Loudness::Pink { db_per_volt: read(random, sensitivity, half), response_unknown: false }),
             coupler: None,
             shape: Vec::new(),
-            fit_included: true,
+            seats: 3,
             isolation_db: None,
             from: Vec::new(),
         };
