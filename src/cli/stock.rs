@@ -2,15 +2,20 @@
 
 use super::args::{
     KeepHeadphone, KeepOutput, Listener, SensitivityPer, StatedFigures, StockArguments, StockCommand, StockKept,
+    WhoListens,
 };
 use super::{Surroundings, request, show};
 use crate::account;
-use crate::session::plan::HeadroomRule;
+use crate::asked;
+use crate::session::plan::{HeadroomRule, ListeningLevel};
 use crate::session::storage::default_sessions_dir;
 use crate::stock::sensitivity::Per;
-use crate::stock::{self, Figure, HeadphoneEntry, Matrix, OutputEntry, RatedPower, Sensitivity, Stock, folder};
+use crate::stock::{
+    self, Figure, HeadphoneEntry, KeptListener, Matrix, OutputEntry, RatedPower, Sensitivity, Stock, folder,
+};
 use anyhow::{Result, anyhow, bail};
 use std::io::Write;
+use std::path::Path;
 
 /// Impedances of the map's table.
 const ROWS: usize = 9;
@@ -21,6 +26,7 @@ pub(super) fn stock(wanted: &StockArguments, surroundings: &mut Surroundings) ->
         Some(StockCommand::Map { output, listener, kept, json }) => map(output, listener, kept, *json, surroundings),
         Some(StockCommand::Output { name, kept }) => output(name, kept, surroundings),
         Some(StockCommand::Headphone { name, source_ohm, kept }) => headphone(name, *source_ohm, kept, surroundings),
+        Some(StockCommand::Listener(wanted)) => who_listens(wanted, surroundings),
         Some(StockCommand::KeepOutput(wanted)) => keep_output(wanted, surroundings.out),
         Some(StockCommand::KeepHeadphone(wanted)) => keep_headphone(wanted, surroundings.out),
     }
@@ -37,8 +43,7 @@ pub(super) fn load(kept: &StockKept, out: &mut dyn Write) -> Result<Stock> {
 }
 
 pub(super) fn listener(typed: &Listener, stock: &Stock) -> Result<stock::Listener> {
-    let level = request::listening(typed).or(stock.last_listening());
-    Ok(stock::Listener { level, rule: request::rule(typed, HeadroomRule::default())? })
+    Ok(stock.listener(request::listening(typed), request::rule(typed, HeadroomRule::default())?))
 }
 
 fn matrix(wanted: &StockArguments, surroundings: &mut Surroundings) -> Result<()> {
@@ -103,6 +108,37 @@ fn headphone(name: &str, source_ohm: Option<f64>, kept: &StockKept, surroundings
         );
     };
     show::sections(&[change], out)?;
+    Ok(())
+}
+
+/// Shows, keeps or forgets whose listening level holds where none is stated.
+fn who_listens(wanted: &WhoListens, surroundings: &mut Surroundings) -> Result<()> {
+    let folder = wanted.stock.clone().unwrap_or_else(folder::default_folder);
+    let out = &mut *surroundings.out;
+    if wanted.forget {
+        let was = folder::forget_listener(&folder)?;
+        writeln!(out, "{}", if was { "The listening level is forgotten." } else { "No listening level was kept." })?;
+        return Ok(());
+    }
+    if let Some(listening) = asked::plan::listening(wanted.listening, wanted.weighting, wanted.field) {
+        return keep_listener(&folder, listening, (surroundings.now)(), out);
+    }
+    match folder::listener(&folder)? {
+        Some(kept) => writeln!(out, "The listener's level is {}, kept since {}.", kept.listening, kept.stated_at)?,
+        None => writeln!(out, "No listening level is kept: {}.", stock::HOW_TO_STATE)?,
+    }
+    Ok(())
+}
+
+/// Keeps a level as the listener's, and says so where it is another than before.
+pub(super) fn keep_listener(folder: &Path, listening: ListeningLevel, now: String, out: &mut dyn Write) -> Result<()> {
+    let before = folder::listener(folder)?.map(|kept| kept.listening);
+    if before == Some(listening) {
+        return Ok(writeln!(out, "The listener's level is {listening}, as kept.")?);
+    }
+    let to = folder::keep_listener(folder, &KeptListener { stated_at: now, listening })?;
+    let was = before.map_or(String::new(), |before| format!(" (it was {before})"));
+    writeln!(out, "The listener's level is {listening}{was}, kept in {}.", to.display())?;
     Ok(())
 }
 

@@ -34,6 +34,8 @@ pub struct Cell {
 /// All of them, output by output.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Matrix {
+    /// Who listens, and whose level it is.
+    pub listener: Listener,
     /// In the order of the stock.
     pub outputs: Vec<OutputName>,
     /// In the order of the stock.
@@ -54,7 +56,7 @@ impl Matrix {
     pub fn of(stock: &Stock, listener: &Listener) -> Matrix {
         let (outputs, headphones) = (stock.output_names(), stock.headphone_names());
         let cells = outputs.iter().flat_map(|o| headphones.iter().map(|h| Cell::of(stock, o, h, listener))).collect();
-        Matrix { outputs, headphones, cells }
+        Matrix { listener: *listener, outputs, headphones, cells }
     }
 
     /// What one output drives, most headroom first; what is not told last.

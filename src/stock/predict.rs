@@ -17,11 +17,34 @@ use crate::stats::{Estimate, Reading};
 use crate::units::{amplitude_from_db, db_from_power, power_from_db};
 use serde::{Deserialize, Serialize};
 
+/// Where a listening level comes from. It is never that of a session: a session's plan says for whom that one was played.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LevelFrom {
+    /// Stated for what is looked at now.
+    #[default]
+    Stated,
+    /// Kept as the listener's own.
+    Kept,
+}
+
+impl LevelFrom {
+    /// Whose level it is, in words.
+    pub fn words(self) -> &'static str {
+        match self {
+            LevelFrom::Stated => "as stated for this",
+            LevelFrom::Kept => "the listener's own, as kept",
+        }
+    }
+}
+
 /// The listener: how loud, and what is called ample.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Listener {
     /// Listening level; `None`: no headroom is told.
     pub level: Option<ListeningLevel>,
+    /// Whose it is.
+    pub level_from: LevelFrom,
     /// The rule.
     pub rule: HeadroomRule,
 }
@@ -166,7 +189,7 @@ pub(super) fn listening_z(
 }
 
 pub(super) fn not_stated() -> String {
-    "no listening level was stated".into()
+    "no listening level is kept".into()
 }
 
 /// Headroom and verdict of a level.

@@ -7,8 +7,8 @@ use loudenough::session::plan::{HeadroomRule, ListeningLevel, Weighting};
 use loudenough::session::record::Record;
 use loudenough::stats::{Draws, Estimate, NORMAL_95, Reading};
 use loudenough::stock::{
-    KnownHeadphone, KnownOutput, LimitTest, Limits, Listener, Loudness, Matrix, Ohms, OutputName, Stock, StoppedBy,
-    learn, peaks_db, predict,
+    KnownHeadphone, KnownOutput, LevelFrom, LimitTest, Limits, Listener, Loudness, Matrix, Ohms, OutputName, Stock,
+    StoppedBy, learn, peaks_db, predict,
 };
 use loudenough::units::DbSpl;
 use std::f64::consts::SQRT_2;
@@ -26,7 +26,7 @@ const OHMS_SHARE: f64 = 0.01;
 
 fn listener() -> Listener {
     let level = ListeningLevel { level: DbSpl(70.0), weighting: Weighting::Z, field: None };
-    Listener { level: Some(level), rule: HeadroomRule::default() }
+    Listener { level: Some(level), level_from: LevelFrom::Stated, rule: HeadroomRule::default() }
 }
 
 /// A session whose chain knows the volts of the output and both impedances.

@@ -2,12 +2,21 @@
 //! never depend on the order.
 
 use crate::common::sessions::{chain, plan, run};
-use loudenough::analysis::Flaw;
+use loudenough::account::document::{self as doc, Part};
+use loudenough::account::picture::Mark;
+use loudenough::account::stock::About;
+use loudenough::account::{self, Added};
+use loudenough::analysis::{Flaw, Weight};
 use loudenough::audio::simulated::{BenchSpec, SimulatedCardSpec};
+use loudenough::calibration::electrical::InputVolts;
+use loudenough::card::{CaptureChannel, InputRole};
 use loudenough::session::plan::{HeadroomRule, ListeningLevel, Plan, Weighting};
 use loudenough::session::record::Record;
 use loudenough::stats::{Draws, Estimate, NORMAL_95, Reading};
-use loudenough::stock::{Cell, FIT_HALF_WIDTH_DB, KnownHeadphone, Learnt, Listener, Matrix, OutputName, Stock, learn};
+use loudenough::stock::{
+    Cell, FIT_HALF_WIDTH_DB, KeptListener, KnownHeadphone, Learnt, LevelFrom, Listener, Matrix, OutputName, Stock,
+    folder, learn,
+};
 use loudenough::units::DbSpl;
 use std::f64::consts::SQRT_2;
 use std::path::Path;
@@ -35,7 +44,7 @@ const KINDS: [Kind; 7] =
 
 fn listener() -> Listener {
     let level = ListeningLevel { level: DbSpl(70.0), weighting: Weighting::Z, field: None };
-    Listener { level: Some(level), rule: HeadroomRule::default() }
+    Listener { level: Some(level), level_from: LevelFrom::Stated, rule: HeadroomRule::default() }
 }
 
 /// An output that clips at 3 V, and a headphone of so many ohms.
@@ -259,4 +268,128 @@ fn a_contradiction_between_two_sessions_is_said() {
         cell.best().remarks.iter().filter(|r| r.contains("outside both intervals")).count()
     };
     assert_eq!((said(&[full.clone(), louder]), said(&[full.clone()])), (1, 0));
+}
+
+/// One pairing has the same figures in the matrix, at its point of the map, and in the report; what was seen of a limit is said,
+/// what was not is not.
+#[test]
+fn matrix_map_and_report_say_the_same_of_a_pairing() {
+    let templates = templates();
+    let bounded = templates.kinds.iter().find(|(kind, _)| *kind == Kind::Bounded).unwrap().1.clone();
+    let stock = stock(&[templates.neighbours.clone(), vec![bounded, full()]].concat()[..3]);
+    let matrix = Matrix::of(&stock, &listener());
+    let report = account::stock::document(&stock, &listener(), &About::All, &Added::default());
+    let table = report.sections.iter().flat_map(|s| &s.parts).find_map(|part| match part {
+        Part::Table(table) if table.name == "pairings" => Some(table),
+        _ => None,
+    });
+    let table = table.unwrap();
+    for output in stock.output_names() {
+        let map = stock.map(&output, &listener(), 9).unwrap();
+        assert!(!map.points.is_empty());
+        for point in &map.points {
+            let cell = matrix.cells.iter().find(|c| c.output == output && c.headphone == point.headphone).unwrap();
+            assert_eq!(point.says, *cell.best());
+            let row = table
+                .rows
+                .iter()
+                .find(|row| row[0] == doc::Cell::text(output.words()) && row[1] == doc::Cell::text(&cell.headphone));
+            let row = row.unwrap();
+            assert_eq!(row[4], doc::Cell::reading(Some(&cell.best().level_spl), 1));
+            assert_eq!(row[5], doc::Cell::reading(Some(&cell.best().headroom_db), 1));
+            assert_eq!(row[6], doc::Cell::text(cell.best().verdict.to_string()));
+            // A bound was not ended by the output.
+            if matches!(cell.best().level_spl, Reading::AtLeast(_)) && cell.measured.is_some() {
+                assert_eq!((cell.best().stopped_by, &row[8]), (None, &doc::Cell::text("")));
+            }
+        }
+        // Two lines of the same sort never share a name; headphones are named in the legend, not on the curves.
+        let picture = account::stock::map_picture(1, &map).unwrap();
+        assert!(picture.texts.is_empty());
+        assert!(map.points.iter().all(|p| picture.series.iter().any(|s| s.name.starts_with(&p.headphone))));
+    }
+    let bounds = matrix.cells.iter().filter(|c| c.measured.is_some() && c.best().level_spl.told().is_none()).count();
+    assert_eq!(bounds, 1);
+}
+
+/// An output that no session saw at its limit: every border is one from above, drawn with arrows.
+#[test]
+fn a_map_without_a_limit_is_drawn_as_a_bound() {
+    let templates = templates();
+    let bounded = templates.kinds.iter().find(|(kind, _)| *kind == Kind::Bounded).unwrap().1.clone();
+    let stock = stock(&[bounded]);
+    let map = stock.map(&stock.output_names()[0], &listener(), 60).unwrap();
+    assert!(map.columns.iter().all(|c| c.borders_db.iter().all(|b| matches!(b, Reading::Below(_)))), "{map:?}");
+    assert!(map.columns.iter().all(|c| c.stopped_by.is_none()));
+    let picture = account::stock::map_picture(1, &map).unwrap();
+    let arrows = picture.series.iter().filter(|s| s.mark == Some(Mark::Below));
+    assert!(arrows.map(|s| s.points.len()).sum::<usize>() >= 3 * 10 && picture.says.contains("Arrows down"));
+    let full = self::stock(&[full(), templates.neighbours[0].clone()]);
+    let seen = account::stock::map_picture(1, &full.map(&full.output_names()[0], &listener(), 60).unwrap()).unwrap();
+    let told = |p: &loudenough::account::picture::Picture| {
+        p.series.iter().filter(|s| s.mark == Some(Mark::Below)).map(|s| s.points.len()).sum::<usize>()
+    };
+    assert!(told(&seen) < told(&picture), "{}", seen.says);
+}
+
+/// A listening level is the listener's: what sessions were planned for is nobody's here.
+#[test]
+fn the_listening_level_is_never_that_of_a_session() {
+    let mut stock = stock(&[full()]);
+    assert!(stock.sessions[0].listening.is_some());
+    let of = |stock: &Stock, stated| stock.listener(stated, HeadroomRule::default());
+    assert_eq!((of(&stock, None).level, of(&stock, None).level_from), (None, LevelFrom::Stated));
+    let none = Matrix::of(&stock, &of(&stock, None));
+    assert!(
+        none.cells.iter().all(
+            |c| matches!(&c.best().headroom_db, Reading::NotTold(why) if why.contains("no listening level is kept"))
+        )
+    );
+    let [quiet, loud] = [60.0, 80.0].map(|db| plan(db).listening);
+    stock.listener = Some(KeptListener { stated_at: "2026-03-01T09:00:00+00:00".into(), listening: quiet.unwrap() });
+    assert_eq!((of(&stock, None).level, of(&stock, None).level_from), (quiet, LevelFrom::Kept));
+    assert_eq!((of(&stock, loud).level, of(&stock, loud).level_from), (loud, LevelFrom::Stated));
+    let home = tempfile::tempdir().unwrap();
+    assert_eq!(folder::listener(home.path()).unwrap(), None);
+    folder::keep_listener(home.path(), stock.listener.as_ref().unwrap()).unwrap();
+    assert_eq!(folder::listener(home.path()).unwrap(), stock.listener);
+    assert!(folder::forget_listener(home.path()).unwrap() && !folder::forget_listener(home.path()).unwrap());
+}
+
+/// A witness whose volts were calibrated wrongly is held against what the output's volts and the impedances make of the drive.
+#[test]
+fn a_witness_that_reads_other_volts_is_a_doubt_on_both() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut spec = BenchSpec { seed: 8, ..BenchSpec::default() };
+    spec.output.volts_per_fs = 2.0;
+    spec.output.source_ohm = 10.0;
+    spec.headphone.load_ohm = 80.0;
+    let mut chain = chain(&spec);
+    chain.routing.capture_channels.push(CaptureChannel { channel: 2, role: InputRole::Witness });
+    let side = &mut chain.output_side;
+    side.volts_per_full_scale = Some(Estimate::symmetric(2.0 / SQRT_2, 0.01));
+    side.source_impedance_ohm = Some(Estimate::symmetric(10.0, 0.2));
+    side.load_impedance_ohm = Some(Estimate::symmetric(80.0, 0.8));
+    let quick = Plan { listening: plan(70.0).listening, ..Plan::quick_look(chain.routing.playback_rate) };
+    let mut record = run(&spec, SimulatedCardSpec::default(), quick, chain, folder.path()).unwrap().0;
+    let full_scale_v = spec.lines_in.witness_full_scale_v / SQRT_2;
+    let mut doubts = |volts: Option<f64>| {
+        record.head.chain.input_volts = volts
+            .map(|volts| {
+                let calibrated = InputVolts {
+                    volts_per_full_scale: Estimate::symmetric(volts, 0.005 * volts),
+                    meter: None,
+                    divider: 1.0,
+                    taken_at: String::new(),
+                };
+                (InputRole::Witness, calibrated)
+            })
+            .into_iter()
+            .collect();
+        let flaws = learn(&record).unwrap().judgement.flaws;
+        flaws.iter().filter(|f| f.code == "volts-disagree" && f.weight == Weight::Doubt).count()
+    };
+    assert_eq!((doubts(None), doubts(Some(full_scale_v))), (0, 0));
+    // 5 % off, outside 0.5 % and about 1 %.
+    assert_eq!((doubts(Some(1.05 * full_scale_v)), doubts(Some(0.95 * full_scale_v))), (1, 1));
 }

@@ -28,7 +28,9 @@ pub fn answer(cells: &[&stock::Cell], about: &About, listener: &Listener) -> Str
         return "Nothing is known of any pairing yet: run a session, or type what is known.".into();
     }
     let measured = cells.iter().filter(|cell| cell.measured.is_some()).count();
-    let listens = listener.level.map_or("no listening level stated".into(), |level| format!("for {level}"));
+    let listens = listener
+        .level
+        .map_or("no listening level is kept".into(), |level| format!("for {level} ({})", listener.level_from.words()));
     // The whole verdict: what is at least borderline, or one of two, is not borderline.
     let all: BTreeSet<(Answer, String)> = cells.iter().map(|cell| verdict(cell)).collect();
     let group = |wanted: &(Answer, String)| {

@@ -1,8 +1,10 @@
 //! `stock` as typed: what the user keeps of outputs and headphones, and what is asked of it.
 
 use super::Listener;
-use super::typed::{number, numbers};
-use crate::asked::Field;
+use super::typed::{chosen, number, numbers};
+use crate::asked::{Field, choice};
+use crate::calibration::Field as SoundField;
+use crate::session::plan::Weighting;
 use clap::{Args, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -71,10 +73,33 @@ pub enum StockCommand {
         #[command(flatten)]
         kept: StockKept,
     },
+    /// Who listens: show, keep or forget the listening level that stock, maps and reports of many pairings ask for where none is
+    /// stated. `run --listening` keeps it too.
+    Listener(WhoListens),
     /// Keep typed figures of an output.
     KeepOutput(KeepOutput),
     /// Keep typed figures of a headphone.
     KeepHeadphone(KeepHeadphone),
+}
+
+/// Whose listening level holds where none is stated.
+#[derive(Debug, Args)]
+pub struct WhoListens {
+    /// Keep this listening level of pink noise at the calibrated point, dB SPL.
+    #[arg(long, value_name = "DB_SPL", value_parser = number(Field::Listening))]
+    pub listening: Option<f64>,
+    /// Its weighting.
+    #[arg(long, requires = "listening", value_parser = chosen(choice::WEIGHTING), default_value = "z")]
+    pub weighting: Weighting,
+    /// The field that it is related to; without it, it is that at the calibrated point.
+    #[arg(long, value_name = "FIELD", requires = "listening", value_parser = chosen(choice::SOUND_FIELD))]
+    pub field: Option<SoundField>,
+    /// Forget the one that is kept.
+    #[arg(long, conflicts_with = "listening")]
+    pub forget: bool,
+    /// Folder of the outputs and headphones, where the listener is kept too.
+    #[arg(long, value_name = "FOLDER")]
+    pub stock: Option<PathBuf>,
 }
 
 /// Figures of an output.
