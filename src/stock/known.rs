@@ -12,11 +12,17 @@ use crate::analysis::band;
 use crate::calibration::electrical::{Impedance, ImpedanceFrom, at_1_khz};
 use crate::session::chain::Coupler;
 use crate::stats::{Estimate, Reading, mean_of};
-use crate::units::{db_from_power, power_from_db};
+use crate::units::{db_from_power, power_from_db, tidy};
 use std::f64::consts::SQRT_2;
 
-/// Half width of typed volts and ohms where none is stated, a share (common practice, no source).
+/// Half width of typed volts and source impedances where none is stated, a share (common practice, no source).
 const TYPED_SHARE: f64 = 0.05;
+/// Half width of a headphone's rated impedance where none is stated, a share: nowhere may it fall under 80 % of the rated one
+/// (IEC 60268-7, rated impedance); as much upward is common practice, no source.
+const RATED_OHM_SHARE: f64 = 0.20;
+/// Source impedance of an output whose figures are stated without it, ohm: anything up to twice as much (common practice, no
+/// source).
+const UNSTATED_SOURCE_OHM: f64 = 5.0;
 /// Half width of the volts behind a rated power, dB: data sheets do not say at which distortion, or do (common practice, no
 /// source).
 const RATED_HALF_WIDTH_DB: f64 = 1.0;
@@ -32,6 +38,8 @@ pub struct KnownOutput {
     pub open_db: Option<Estimate>,
     /// Source impedance.
     pub source: Option<Ohms>,
+    /// True where nothing tells the source impedance and a default stands for it.
+    pub source_is_default: bool,
     /// Its limits.
     pub limits: Limits,
     /// Open volts that differ with the load, as outputs do that sense it when it is plugged in: impedance at 1 kHz, ohm, and
@@ -111,18 +119,28 @@ impl KnownOutput {
                 said("source impedance", figure.source.clone());
                 Some(Ohms { told: figure.estimate(TYPED_SHARE * figure.value), curve: None })
             }
+            (None, None) if entry.is_some_and(|e| e.volts_per_full_scale.is_some() || !e.power.is_empty()) => {
+                said("source impedance", unstated_source());
+                Some(Ohms { told: Estimate::symmetric(UNSTATED_SOURCE_OHM, UNSTATED_SOURCE_OHM), curve: None })
+            }
             (None, None) => None,
         };
+        let source_is_default = source.is_some() && measured.is_none() && entry.is_some_and(|e| e.source_ohm.is_none());
         let gain_by_load = gains(&one_of_each_load(sessions));
         let limits = limits(entry, sessions, source.as_ref(), &mut said);
         let open_db = if gain_by_load.is_empty() { open_db } else { None };
-        KnownOutput { name: name.clone(), open_db, source, limits, gain_by_load, from }
+        KnownOutput { name: name.clone(), open_db, source, source_is_default, limits, gain_by_load, from }
     }
 
     /// Peak of the open output at digital full scale, dB re 1 V.
     pub fn full_scale_db(&self) -> Option<f64> {
         self.open_db.as_ref().map(full_scale_db)
     }
+}
+
+/// What is said where a default stands for a source impedance.
+pub fn unstated_source() -> String {
+    format!("not stated: anything up to {} Ω is taken (common practice, no source)", tidy(2.0 * UNSTATED_SOURCE_OHM, 0))
 }
 
 /// Open volts per load, where one gain does not fit them all.
@@ -191,11 +209,12 @@ fn rated(ohm: f64, power: &Figure, source: &Ohms) -> Option<LimitTest> {
     let at_load = SQRT_2 * (1e-3 * power.value * ohm).sqrt();
     let open = at_load * (ohm + source.told.value) / ohm;
     let half = power.half_width.map_or(RATED_HALF_WIDTH_DB, |h| 10.0 * (1.0 + h / power.value).log10());
+    let by_source = 20.0 * (1.0 + source.told.half_width() / (ohm + source.told.value)).log10();
     let load = Ohms { told: Estimate::exact(ohm), curve: None };
     Some(LimitTest {
         from: format!("{} mW into {ohm} Ω ({})", power.value, power.source),
         z_db: peaks_db(source, &load),
-        limit_db: Reading::Told(Estimate::symmetric(20.0 * open.log10(), half)),
+        limit_db: Reading::Told(Estimate::symmetric(20.0 * open.log10(), half.hypot(by_source))),
     })
 }
 
@@ -237,7 +256,7 @@ fn typed_load(entry: &HeadphoneEntry) -> Option<(Ohms, String)> {
         taken_at: typed.and_then(|f| f.date.clone()).unwrap_or_default(),
         points: entry.impedance.clone(),
     });
-    let told = typed.map(|f| f.estimate(TYPED_SHARE * f.value)).or_else(|| at_1_khz(&entry.impedance))?;
+    let told = typed.map(|f| f.estimate(RATED_OHM_SHARE * f.value)).or_else(|| at_1_khz(&entry.impedance))?;
     Some((Ohms { told, curve }, source))
 }
 
@@ -273,17 +292,20 @@ fn loudness(
             }
         });
     };
-    let per_volt = match (stated.per, load) {
+    // A stated milliwatt is one in the rated impedance (IEC 60268-7, characteristic sensitivity), whatever was measured.
+    let rated = entry.and_then(|e| e.impedance_ohm.as_ref()).map(|f| f.value);
+    let ohm = rated.or_else(|| Some(load?.z(stated.at_hz).norm()));
+    let per_volt = match (stated.per, ohm) {
         (Per::Volt, _) => 0.0,
-        (Per::Milliwatt, Some(load)) => sensitivity::per_volt_less_per_milliwatt_db(load.z(stated.at_hz).norm()),
+        (Per::Milliwatt, Some(ohm)) => sensitivity::per_volt_less_per_milliwatt_db(ohm),
         (Per::Milliwatt, None) => {
             return Err("its sensitivity is stated per milliwatt and its impedance is not known".into());
         }
     };
     from.push(format!(
-        "loudness: {} dB/{} at {} Hz ({})",
+        "loudness: {} {} at {} Hz ({})",
         stated.level.value,
-        if stated.per == Per::Volt { "V" } else { "mW" },
+        stated.per.unit(),
         stated.at_hz,
         stated.level.source
     ));

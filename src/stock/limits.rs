@@ -107,6 +107,11 @@ impl Limits {
         self.explained.is_empty() && !self.tests.is_empty()
     }
 
+    /// True where no test and no statement tells any limit.
+    pub fn are_unknown(&self) -> bool {
+        self.explained.is_empty() && self.tests.is_empty()
+    }
+
     /// Highest peak of the open output on a load, dB re 1 V, and what stops it there.
     pub fn at(&self, z_db: &Estimate) -> (Reading, Option<StoppedBy>) {
         let mut all = self.explained.iter().map(|e| e.at(z_db));

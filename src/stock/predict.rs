@@ -5,7 +5,7 @@
 //! ```
 
 use super::fit::one_seat;
-use super::known::{KnownHeadphone, KnownOutput, Loudness};
+use super::known::{KnownHeadphone, KnownOutput, Loudness, unstated_source};
 use super::limits::{SAME_DB, StoppedBy};
 use super::ohms::{Ohms, band_db, divided_db, peaks_db, share_db};
 use crate::analysis::band;
@@ -77,6 +77,8 @@ pub fn available_db(output: &KnownOutput, z_db: &Estimate) -> (Reading, Option<S
             (Reading::Told(Estimate::lower_of(full, limit)), Some(StoppedBy::FullScale))
         }
         Reading::Below(high) => (Reading::Below(high.min(full.value)), by),
+        // It cannot give more than full scale; what its current allows is not known.
+        Reading::NotTold(_) if output.limits.are_unknown() => (Reading::Below(full.value), None),
         other => (other, by),
     }
 }
@@ -90,7 +92,10 @@ fn level_per_open_volt(output: &KnownOutput, headphone: &KnownHeadphone) -> Resu
     let loss = |source: f64, load: f64| 20.0 * (load / (load + source)).log10();
     let (s, l) = (source.told, load.told);
     let at = loss(s.value, l.value);
-    let open = (loss(s.value + s.half_width(), l.value) - at).hypot(loss(s.value, l.value + l.half_width()) - at);
+    let farther = |ends: [f64; 2]| ends.map(|end| (end - at).abs()).into_iter().fold(0.0, f64::max);
+    let by_source = farther([s.interval.low.max(0.0), s.interval.high].map(|ohm| loss(ohm, l.value)));
+    let by_load = farther([l.interval.low, l.interval.high].map(|ohm| loss(s.value, ohm)));
+    let open = by_source.hypot(by_load);
     let lost = |x: i32| band_db(&divided, x).unwrap_or(0.0);
     let (powers, half): (f64, f64) = match headphone.loudness.as_ref().map_err(Clone::clone)? {
         Loudness::Bands { bands, half_width_db } => {
@@ -155,6 +160,12 @@ fn predicted(
     }
     if matches!(headphone.loudness, Ok(Loudness::Bands { .. })) && headphone.seats < 2 {
         remarks.push(one_seat());
+    }
+    if output.source_is_default {
+        remarks.push(format!("the source impedance is {}", unstated_source()));
+    }
+    if output.limits.are_unknown() {
+        remarks.push("only its volts are stated, not what it gives into a load: type its power with `--power`".into());
     }
     if !output.gain_by_load.is_empty() {
         remarks.push("its gain changes with the load: what drive it takes is not determined".into());

@@ -38,6 +38,7 @@ mod simulated_device;
 mod standards;
 mod stock;
 mod stock_histories;
+mod stock_sheets;
 mod storage_bad_input;
 mod stored_session;
 mod swap;

@@ -199,6 +199,7 @@ impl Case {
             name: OutputName { name: "drawn".into(), positions: String::new() },
             open_db: Some(Estimate::symmetric(peak_db(full_v / SQRT_2) + volts_off, volts_half)),
             source: Some(plain(source)),
+            source_is_default: false,
             limits: Limits::of(tests),
             gain_by_load: Vec::new(),
             from: Vec::new(),

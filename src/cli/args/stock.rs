@@ -1,7 +1,8 @@
 //! `stock` as typed: what the user keeps of outputs and headphones, and what is asked of it.
 
 use super::Listener;
-use super::typed::{chosen, number, numbers};
+use super::typed::{chosen, number, sheet_figure};
+use crate::asked::sheet::{self, SheetFigure, SheetSensitivity};
 use crate::asked::{Field, choice};
 use crate::calibration::Field as SoundField;
 use crate::session::plan::Weighting;
@@ -110,21 +111,21 @@ pub struct KeepOutput {
     /// Volume positions and switches that the figures hold for, in the words of its chain.
     #[arg(long, value_name = "WORDS", default_value = "")]
     pub positions: String,
-    /// Volts RMS of the open output for a sine at 0 dBFS.
-    #[arg(long, value_name = "VOLTS", value_parser = number(Field::SheetVolts))]
-    pub volts: Option<f64>,
-    /// Source impedance, ohm.
-    #[arg(long, value_name = "OHM", value_parser = number(Field::SheetSource))]
-    pub source_ohm: Option<f64>,
+    /// Volts RMS of the open output for a sine at 0 dBFS (`2 Vrms`, `5.7 Vpp`, `6 dBV`, `8.2 dBu`).
+    #[arg(long, value_name = "VOLTS", allow_hyphen_values = true, value_parser = sheet::volts)]
+    pub volts: Option<SheetFigure>,
+    /// Source impedance (`2 Ω`, `2 ohm ±10 %`, `< 1 Ω`); where it is not stated, anything up to 10 Ω is taken (common practice, no
+    /// source).
+    #[arg(long, value_name = "OHM", value_parser = sheet_figure(Field::SheetSource))]
+    pub source_ohm: Option<SheetFigure>,
     /// Highest peak of the open output, volts.
     #[arg(long, value_name = "VOLTS", value_parser = number(Field::LimitVolts))]
     pub limit_volts: Option<f64>,
     /// Highest peak of the current, milliamperes.
     #[arg(long, value_name = "MILLIAMPERES", value_parser = number(Field::LimitMilliamperes))]
     pub limit_milliamperes: Option<f64>,
-    /// Highest sine power into a resistance, as data sheets state it: milliwatts and ohm (`150,32`). Can stand more than
-    /// once.
-    #[arg(long, value_name = "MW,OHM", value_parser = numbers([Field::SheetPower, Field::SheetPowerInto]))]
+    /// Highest sine power into a resistance, as data sheets state it (`150 mW @ 32 Ω`, `150,32`). Can stand more than once.
+    #[arg(long, value_name = "MW @ OHM", value_parser = sheet::power)]
     pub power: Vec<[f64; 2]>,
     /// Where they come from and where they are kept.
     #[command(flatten)]
@@ -136,21 +137,21 @@ pub struct KeepOutput {
 pub struct KeepHeadphone {
     /// The headphone, in the words of its chain.
     pub name: String,
-    /// Sensitivity, dB SPL.
-    #[arg(long, value_name = "DB_SPL", requires = "per", value_parser = number(Field::HeadphoneSensitivity))]
-    pub sensitivity: Option<f64>,
-    /// For what it is stated.
-    #[arg(long, value_enum)]
+    /// Sensitivity (`98 dB/mW`, `112 dB SPL/Vrms`, `98 ±2 dB/mW @ 500 Hz`), or its level alone beside `--per`.
+    #[arg(long, value_name = "DB_SPL", value_parser = sheet::sensitivity)]
+    pub sensitivity: Option<SheetSensitivity>,
+    /// For what it is stated, where it does not say so itself.
+    #[arg(long, value_enum, ignore_case = true, requires = "sensitivity")]
     pub per: Option<SensitivityPer>,
-    /// Frequency that it is stated at, Hz (500 in IEC 60268-7, often 1000).
-    #[arg(long, value_name = "HZ", default_value_t = 1000.0, value_parser = number(Field::SensitivityFrequency))]
-    pub at_hz: f64,
+    /// Frequency that it is stated at (500 Hz in IEC 60268-7, often 1 kHz, which is taken where nothing is stated).
+    #[arg(long, value_name = "HZ", value_parser = number(Field::SensitivityFrequency))]
+    pub at_hz: Option<f64>,
     /// Half width of the sensitivity, dB; ±3 where none is stated (common practice, no source).
     #[arg(long, value_name = "DB", value_parser = number(Field::SensitivityHalfWidth))]
     pub half_width: Option<f64>,
-    /// Impedance, ohm.
-    #[arg(long, value_name = "OHM", value_parser = number(Field::HeadphoneImpedance))]
-    pub ohm: Option<f64>,
+    /// Rated impedance (`32 Ω`, `32 ohm ±15 %`); ±20 % where no tolerance is stated (IEC 60268-7 lets it fall to 80 %).
+    #[arg(long, value_name = "OHM", value_parser = sheet_figure(Field::HeadphoneImpedance))]
+    pub ohm: Option<SheetFigure>,
     /// What it keeps out of an A-weighted room, dB.
     #[arg(long, value_name = "DB", value_parser = number(Field::Isolation))]
     pub isolation: Option<f64>,
@@ -182,5 +183,6 @@ pub enum SensitivityPer {
     /// One milliwatt.
     Mw,
     /// One volt.
+    #[value(aliases = ["vrms", "volt"])]
     V,
 }
