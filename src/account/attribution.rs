@@ -13,8 +13,7 @@ pub fn section(attribution: &Attribution, sessions: &[&Record]) -> Section {
         Column::text("whose"),
         Column::text("because it"),
     ];
-    let mut table =
-        Table::new("whose-distortion", "Distortion of session 1, each product put down to somebody", columns);
+    let mut table = Table::new("whose-distortion", "Distortion of session 1, and what causes each product", columns);
     for product in attribution.rows() {
         table.rows.push(vec![
             Cell::text(product.name()),

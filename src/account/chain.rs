@@ -32,7 +32,7 @@ pub fn rows(chain: &Chain) -> Vec<(&'static str, String)> {
     rows.extend(impedance_rows("  source", &chain.output_side.source_impedance_ohm, &chain.output_side.source));
     rows.push(("headphone", chain.headphone.clone()));
     rows.extend(impedance_rows("  impedance", &chain.output_side.load_impedance_ohm, &chain.output_side.load));
-    rows.push(("coupler", format!("{}; levels stand for the {}", chain.coupler.words(), chain.point())));
+    rows.push(("coupler", format!("{}; levels are those at the {}", chain.coupler.words(), chain.point())));
     rows.push(("", chain.coupler.note().text));
     rows.push(("records", format!("{} at {}", routing.capture, routing.capture_rate)));
     if !chain.gain.is_empty() {

@@ -76,11 +76,11 @@ fn each(both: &SideBySide) -> Option<Section> {
     }
     let mut section = Section::new("Loud enough?");
     if let Some(listening) = both.answers.iter().flatten().find_map(|answer| answer.listening) {
-        section.paragraph(format!("For somebody who listens at {listening}."));
+        section.paragraph(format!("For a listener at {listening}."));
     }
     if both.answers.iter().any(Option::is_none) {
         section.paragraph(
-            "A swap tells what differs, not how loud an output plays: run a session of each (`loudenough run`).",
+            "A swap shows what differs, not how loud an output plays: run a session of each (`loudenough run`).",
         );
     }
     section.parts.push(Part::Table(table));
@@ -138,11 +138,11 @@ fn matched(c: &Comparison) -> Section {
     }
     section.paragraph(match (c.rounds, c.seats) {
         (Some(rounds), _) => format!(
-            "Swapped in {rounds} rounds on one seat of the headphone: what the fit changes is not in it, and what has moved between two rounds of one output is in every interval."
+            "Swapped in {rounds} rounds on one seat of the headphone: what refitting changes is not in it, and what has moved between two rounds of one output is in every interval."
         ),
-        (None, None) => "One seat of the headphone for both: what the fit changes is not in it.".into(),
+        (None, None) => "One seat of the headphone for both: what refitting changes is not in it.".into(),
         (None, Some((first, second))) => {
-            format!("Means of {first} and {second} seats: what the fit changes is in every interval.")
+            format!("Means of {first} and {second} seats: what refitting changes is in every interval.")
         }
     });
     section.paragraph(format!(

@@ -1,6 +1,7 @@
 //! One session: the answer, its numbers, its pictures, how it was measured, what is wrong or limited, and enough that
 //! another bench can repeat it.
 
+mod brief;
 mod measured;
 mod numbers;
 mod pictures;
@@ -8,6 +9,7 @@ mod sounds;
 mod spectra;
 mod steps;
 
+pub use brief::brief;
 pub(super) use measured::section as measured;
 pub use measured::{clock_ppm, uncertainty};
 pub use pictures::{clipping_curve, clipping_words, peaks, straight_line};

@@ -75,7 +75,7 @@ struct Match {
     significant: bool,
 }
 
-/// Looks for the stimulus in `captured` (nominal played frames); `None` where it does not stand over the noise.
+/// Looks for the stimulus in `captured` (nominal played frames); `None` where it is not above the noise.
 /// `played_frames`: frames between opening and closing of the gain; `pre_roll`: frames before its opening.
 pub fn find(captured: &[f64], played: &Played, played_frames: usize, pre_roll: usize) -> Option<Found> {
     let frames = played.period.samples.len();

@@ -2,7 +2,7 @@
 //! back and averaged over the played samples: E\[z | u\] is the output's input–output curve, both polarities apart,
 //! although it was recorded through a headphone and a coupler. It is the picture beside the fitted number.
 //!
-//! Lines on which the reference does not stand over the noise are taken as played, so behind a noisy bench the bend looks
+//! Lines on which the reference is not above the noise are taken as played, so behind a noisy bench the bend looks
 //! milder than it is; the fitted level does not have that bias.
 
 use crate::analysis::{CurvePoint, Reference, Spectra, fft};

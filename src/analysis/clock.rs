@@ -42,7 +42,7 @@ pub struct Offset {
 }
 
 /// Fits the remaining offset from `periods` with weights from `variance`, over `lines` (rising, excited).
-/// `None` where nothing stands over the noise.
+/// `None` where nothing is above the noise.
 pub fn fit(
     periods: &[Vec<Complex<f64>>],
     mean: &[Complex<f64>],

@@ -46,7 +46,7 @@ pub fn broken(stretch: &Stretch, mean: &[Complex<f64>], variance: &[f64], lines:
     let even = || if stretch.odd && lines.len() > 2 { even_part(mean, frames) } else { vec![0.0; frames] };
     let step = || delay_step(&delays(stretch, &slope(mean, &clear, frames), &even()));
     if let Some(step) = told.then(step).flatten() {
-        return Some(format!("the signal moves by {step:.2} frames on the way"));
+        return Some(format!("the signal moves by {step:.2} frames on the path"));
     }
     if !stretch.odd {
         // A stimulus that is not loud all the time disagrees with itself wherever it is lost in noise.

@@ -104,7 +104,7 @@ impl Correction {
             if share > DOUBTFUL_SHARE { Flaw::doubt("outside-curve", text) } else { Flaw::note("outside-curve", text) }
         };
         (share > 0.0).then(|| told(format!(
-            "{} of the level's power lies outside the correction curve, which ends at {} and {}: there its end values hold, nothing is extrapolated. A curve over the whole range tells it better.",
+            "{} of the level's power lies outside the correction curve, which ends at {} and {}: there its end values hold, nothing is extrapolated. A curve over the whole range is better.",
             in_percent(share), in_hertz(low), in_hertz(high)
         )))
     }

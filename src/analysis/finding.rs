@@ -77,7 +77,7 @@ pub struct Window {
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ClockFit {
     /// This take's own fit, ppm (positive: the capture card takes more samples per second); `None` where the
-    /// stimulus does not stand over the noise.
+    /// stimulus is not above the noise.
     pub own_ppm: Option<Estimate>,
     /// Rate used to resample, ppm: own, or pooled over the takes before and this one (where it has a fit).
     pub used_ppm: f64,
@@ -152,7 +152,7 @@ pub struct PinkFinding {
     pub even_output: Option<Reading>,
     /// Odd-order, referred to the output.
     pub odd_output: Option<Reading>,
-    /// Clipping; `None` without a reference, and where too little stands over the noise to show any.
+    /// Clipping; `None` without a reference, and where too little is above the noise to show any.
     pub clip: Option<ClipFinding>,
     /// The middle of the band, where a headphone's own distortion is small; `None` in sessions of earlier programs.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -169,13 +169,13 @@ impl PinkFinding {
 /// What the stimulus lines from 450 Hz to 9 kHz say (one-third octaves 500 Hz to 8 kHz).
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct MiddleFinding {
-    /// Their level, dBFS; below, where they do not stand over the noise.
+    /// Their level, dBFS; below, where they are not above the noise.
     pub level: Reading,
     /// Even- and odd-order distortion there, dB re their level.
     pub even: Reading,
     /// Odd-order likewise.
     pub odd: Reading,
-    /// Gain of the last period used less that of the first, dB; `None` where they do not stand over the noise.
+    /// Gain of the last period used less that of the first, dB; `None` where they are not above the noise.
     pub drift_db: Option<Estimate>,
     /// How far the stimulus falls across half of each usual rate that lies inside it.
     pub ends: Option<Vec<EndFinding>>,

@@ -98,7 +98,7 @@ fn figure(s: &Spectra, lines: &[usize], tones: &[usize], weight: impl Fn(usize) 
         let mut one = LineSum::new(s.periods);
         one.add(s.mean[k].norm_sqr(), s.variance[k] / s.periods as f64, s.dof[k]);
         if !one.over_noise().is_some_and(|p| p.seen) {
-            return Reading::NotTold("the tones do not stand over the noise".into());
+            return Reading::NotTold("the tones are not above the noise".into());
         }
         against += amplitude(k, w);
     }

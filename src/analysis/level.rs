@@ -46,7 +46,7 @@ pub fn stimulus_power(s: &Spectra, span: Range<usize>, weight: impl Fn(f64) -> f
     sum.over_noise()
 }
 
-/// The same as a level, dBFS; `None` where it does not stand over the noise.
+/// The same as a level, dBFS; `None` where it is not above the noise.
 pub fn stimulus_level(s: &Spectra, span: Range<usize>, weight: impl Fn(f64) -> f64) -> Option<Estimate> {
     stimulus_power(s, span, weight)?.level_db(FULL_SCALE_MS)
 }

@@ -54,7 +54,7 @@ pub struct LiveInput {
     /// Room left to the input's full scale, dB.
     pub room_db: Option<f64>,
     /// Even- and odd-order distortion at the ear re the stimulus, dB; `None` while nothing steady plays, while the
-    /// clocks are not known yet, and where it does not stand over the noise.
+    /// clocks are not known yet, and where it is not above the noise.
     pub distortion_db: Option<f64>,
     /// Spectrum: frequency in Hz (rising) and level in dBFS.
     pub spectrum: Vec<(f64, f64)>,

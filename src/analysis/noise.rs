@@ -188,7 +188,7 @@ impl<'a> Bench<'a> {
         if worst > JUMP_FRAMES {
             flaws.push(Flaw::void(
                 "lost-samples",
-                format!("Samples were lost or repeated on the way (the delay jumps by {worst:.0} frames), so the take is void. Close other programs or ask for larger blocks."),
+                format!("Samples were lost or repeated on the path (the delay jumps by {worst:.0} frames), so the take is void. Close other programs or ask for larger blocks."),
             ));
         }
         Some(Path { start: (start + delay) * self.ratio, step: self.ratio * (1.0 + slope), bend: 0.0 })

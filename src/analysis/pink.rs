@@ -89,7 +89,7 @@ fn middle(s: &Spectra) -> Option<MiddleFinding> {
 }
 
 fn not_over_noise() -> Reading {
-    Reading::NotTold("the stimulus does not stand over the noise".into())
+    Reading::NotTold("the stimulus is not above the noise".into())
 }
 
 /// Σ over even lines that pass, re the stimulus.
@@ -182,7 +182,7 @@ impl<'a> Referred<'a> {
 
     fn refused(&self, kind: LineKind) -> Option<Reading> {
         if self.share(kind) < REFERRED_SHARE {
-            return Some(Reading::NotTold("the reference does not stand over the noise in enough bands".into()));
+            return Some(Reading::NotTold("the reference is not above the noise in enough bands".into()));
         }
         self.stimulus.is_none().then(not_over_noise)
     }
@@ -224,7 +224,7 @@ fn clock_doubt(clock: &ClockFit, pooled: Option<Estimate>, even: &Reading) -> Op
         Flaw::doubt(
             "clock-residue",
             format!(
-                "The clocks are known to ±{half_width:.4} ppm only, which may leave {residue_db:.0} dB of false distortion. Levels stay; a longer or louder take tells the distortion better."
+                "The clocks are known to ±{half_width:.4} ppm only, which may leave {residue_db:.0} dB of false distortion. Levels are not affected; a longer or louder take shows the distortion better."
             ),
         )
     })

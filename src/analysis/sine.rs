@@ -76,7 +76,7 @@ fn referred(reference: &Reference, line: usize, k: usize) -> Option<f64> {
 }
 
 fn no_tone() -> Reading {
-    Reading::NotTold("the sine does not stand over the noise".into())
+    Reading::NotTold("the sine is not above the noise".into())
 }
 
 /// One line's power over the noise.

@@ -1,4 +1,4 @@
-//! How much power stands over the noise in a set of lines, and within which limits? The one place where sums of lines
+//! How much power is above the noise in a set of lines, and within which limits? The one place where sums of lines
 //! get their intervals.
 //!
 //! A mean line is `Ȳ = D + n̄` with `E|n̄|² = σ²/P`. The sum `T = Σ|Ȳ|²` over L lines, held against `B = Σσ²/P`, follows a
@@ -176,7 +176,7 @@ impl LineSum {
         self.noise * self.noise * (1.0 / lines + 2.0 / nu) + 2.0 * self.cross.max(0.0)
     }
 
-    /// The same with what stands over the noise widened from the normal distribution to Student's: on few lines the noise
+    /// The same with what is above the noise widened from the normal distribution to Student's: on few lines the noise
     /// that spreads it is known with few degrees of freedom.
     fn widened(&self, lines: f64, nu: f64) -> f64 {
         let cross = self.cross.max(0.0);
@@ -274,7 +274,7 @@ impl Power {
         }
         match db_from_power((self.interval.high / reference).max(FLOOR)) {
             Some(high) => Reading::Below(high),
-            None => Reading::NotTold("the stimulus does not stand over the noise".into()),
+            None => Reading::NotTold("the stimulus is not above the noise".into()),
         }
     }
 }

@@ -90,7 +90,7 @@ pub fn line_variance(s: &Spectra, k: usize, odd: &[f64]) -> f64 {
     s.noise_of_mean(k) + odd[k]
 }
 
-/// The response on its grid. Points whose power does not stand over the noise are left out.
+/// The response on its grid. Points whose power is not above the noise are left out.
 pub fn response(s: &Spectra) -> Vec<ResponsePoint> {
     let odd = odd_density(s);
     let excited: Vec<usize> = s.period.lines.of(LineKind::Excited).filter(|k| s.usable[*k]).collect();

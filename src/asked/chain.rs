@@ -32,7 +32,7 @@ pub fn channels(field: Field, typed: &str, most: Option<u16>) -> Read<Vec<u16>> 
             return Err(Wrong::says(field, format!("this card has {most} channels; {channel} is not one of them")));
         }
         if kept.contains(&(channel - 1)) {
-            return Err(Wrong::says(field, format!("channel {channel} is typed twice; each channel can stand once")));
+            return Err(Wrong::says(field, format!("channel {channel} is typed twice; each channel can be used once")));
         }
         kept.push(channel - 1);
     }
@@ -51,7 +51,7 @@ pub fn channel(field: Field, typed: &str, most: Option<u16>) -> Read<u16> {
 pub fn inputs(all: &[CaptureChannel]) -> Read<()> {
     for (i, one) in all.iter().enumerate() {
         if all[..i].iter().any(|other| other.channel == one.channel || other.role == one.role) {
-            return Err(Wrong::says(Field::CaptureChannels, "each channel and each role can stand once"));
+            return Err(Wrong::says(Field::CaptureChannels, "each channel and each role can be used once"));
         }
     }
     Ok(())

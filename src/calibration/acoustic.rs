@@ -103,9 +103,7 @@ pub struct Acoustic {
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum CalibrationRefused {
     /// No tone.
-    #[error(
-        "no steady tone stands over the noise; is the calibrator switched on and fitted to this input's microphone?"
-    )]
+    #[error("no steady tone is above the noise; is the calibrator switched on and fitted to this input's microphone?")]
     NoTone,
     /// Wrong frequency.
     #[error(

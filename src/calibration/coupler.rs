@@ -123,7 +123,7 @@ impl Coupler {
         match self {
             Coupler::EarSimulator603184 | Coupler::EarSimulator603181 | Coupler::Manikin => Flaw::note(
                 "coupler-range",
-                format!("The coupler stands for an ear from {range}; the level is also given for that range alone."),
+                format!("The coupler represents an ear from {range}; the level is also given for that range alone."),
             ),
             Coupler::AcousticCoupler603183 | Coupler::Coupler603185 => Flaw::note(
                 "coupler-range",
@@ -133,7 +133,7 @@ impl Coupler {
             ),
             Coupler::FlatPlate | Coupler::Other => Flaw::note(
                 "no-ear",
-                "This coupler stands for no ear: levels hold for its microphone only and compare only with the same set-up.",
+                "This coupler represents no ear: levels hold for its microphone only and compare only with the same set-up.",
             ),
         }
     }

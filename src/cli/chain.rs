@@ -48,7 +48,7 @@ fn list(json: bool, now: &str, out: &mut dyn Write) -> Result<()> {
                 let state = match (chain.is_calibrated(), wrong(chain, now).len()) {
                     (false, _) => "not calibrated".to_string(),
                     (true, 0) => "calibrated".into(),
-                    (true, count) => format!("calibrated, {count} to look at"),
+                    (true, count) => format!("calibrated, {count} to check"),
                 };
                 writeln!(out, "{:20} {}: {} on {}, {state}", k.name, chain.name, chain.output, chain.coupler)?;
             }

@@ -50,14 +50,14 @@ impl<'a, 'b> Job<'a, 'b> {
         self.say(question)?;
         let mut answer = String::new();
         let read = std::io::stdin().read_line(&mut answer)?;
-        ensure!(read > 0, "nobody answered; run this in a terminal");
+        ensure!(read > 0, "there was no answer; run this in a terminal");
         Ok(answer.trim().into())
     }
 
     /// Plays one take once the hook-up stands.
     fn take(&mut self, step: &ElectricalStep) -> Result<ElectricalHeard> {
         if self.chain.routing.playback != CardId::simulated() {
-            self.ask(&format!("Now plug in: {}. Nothing sounds. Press Enter when it stands.", step.hookup))?;
+            self.ask(&format!("Now plug in: {}. Nothing sounds. Press Enter when it is connected.", step.hookup))?;
         }
         let drive = asked::electrical::drive(self.wanted.drive, self.wanted.confirm_drive);
         let (drive, confirmed) = drive.map_err(|wrong| anyhow!("{wrong} Add --confirm-drive with that number."))?;

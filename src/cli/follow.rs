@@ -50,6 +50,13 @@ pub fn stop_on_ctrl_c(bench: &Bench) {
     }
 }
 
+/// Turns while something is computed whose end nobody knows; nothing where no terminal shows it.
+pub fn busy() -> ProgressBar {
+    let bar = ProgressBar::new_spinner();
+    bar.enable_steady_tick(Duration::from_millis(200));
+    bar
+}
+
 /// Waits for the calibration offset that `bench` was asked to take.
 pub fn calibration(bench: &Bench, quiet: bool) -> Result<Acoustic> {
     listening(bench, quiet, |event| match event {
@@ -128,7 +135,7 @@ pub fn seat(
     if hold {
         writeln!(
             out,
-            "Seat {next}: quiet noise plays. Take the headphone off the coupler and put it on again; press Enter when it sits. Ctrl-C leaves it."
+            "Seat {next}: quiet noise plays. Take the headphone off the coupler and put it on again; press Enter when it sits. Ctrl-C skips it."
         )?;
         ready_on_enter(bench);
     }
@@ -141,7 +148,7 @@ pub fn positions(bench: &Bench, folder: &Path, somebody: bool, shown: &Shown, ou
     if somebody {
         writeln!(
             out,
-            "Quiet noise plays. Turn the output's volume control step by step from one end to the other, some seven seconds at each; press Enter at the end. Ctrl-C leaves it."
+            "Quiet noise plays. Turn the output's volume control step by step from one end to the other, some seven seconds at each; press Enter at the end. Ctrl-C skips it."
         )?;
         ready_on_enter(bench);
     }

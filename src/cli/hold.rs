@@ -98,7 +98,7 @@ pub(super) fn match_level(
         ensure!(!needs_nobody(&record), "a simulated output has no knob to turn; leave `--turn` out");
         writeln!(
             out,
-            "Quiet noise plays. Turn the output's knob until 0.0 dB is shown and press Enter. Ctrl-C leaves it."
+            "Quiet noise plays. Turn the output's knob until 0.0 dB is shown and press Enter. Ctrl-C skips it."
         )?;
         follow::ready_on_enter(bench);
     }

@@ -1,7 +1,7 @@
 //! `judge`: stored sessions for another listening level, by another rule, for the listener's own music.
 
 use super::args::{Judge, Listener};
-use super::{Surroundings, request, show};
+use super::{Surroundings, follow, request, show};
 use crate::account;
 use crate::judgement::attribution::{Attribution, attribution as attribute};
 use crate::judgement::music::{Way, add_music};
@@ -35,7 +35,10 @@ pub(super) fn judge(wanted: &Judge, surroundings: &mut Surroundings) -> Result<(
         return Ok(());
     }
     for (record, judgement) in &sessions {
-        show::judgement(record, judgement, out)?;
+        match wanted.details {
+            true => show::judgement(record, judgement, out)?,
+            false => show::brief(record, judgement, out)?,
+        }
     }
     let pairings = (sessions.len() > 1).then(|| account::music::pairings(&sessions)).flatten();
     let whose = whose.map(|whose| account::attribution::section(&whose, &records));
@@ -64,7 +67,13 @@ fn play(files: &[PathBuf], sessions: &mut [(Record, Judgement)]) -> Result<()> {
     let ways: Vec<Way> = sessions.iter().map(|(record, _)| Way::of(record, record.head.plan.listening)).collect();
     let gains: Vec<_> = ways.iter().map(|way| |f_hz: f64| way.power_at(f_hz)).collect();
     let gains: Vec<&dyn Fn(f64) -> f64> = gains.iter().map(|gain| gain as &dyn Fn(f64) -> f64).collect();
-    let pieces: Vec<Music> = files.iter().map(|file| measure(file, &gains)).collect::<Result<_, _>>()?;
+    let bar = follow::busy();
+    let read = |file: &PathBuf| {
+        bar.set_message(format!("reading {}", file.display()));
+        measure(file, &gains)
+    };
+    let pieces: Vec<Music> = files.iter().map(read).collect::<Result<_, _>>()?;
+    bar.finish_and_clear();
     for (place, ((record, judgement), way)) in sessions.iter_mut().zip(&ways).enumerate() {
         add_music(record, judgement, record.head.plan.listening, &pieces, (way, place));
     }

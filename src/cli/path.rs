@@ -39,7 +39,7 @@ fn tell(record: &Record, folder: &Path, keep: &Keep, out: &mut dyn Write) -> Res
     }
     let doubts = report.doubts().count();
     match record.stop() {
-        _ if doubts > 0 => bail!("the path check has {doubts} to look at"),
+        _ if doubts > 0 => bail!("the path check found {doubts} that need attention"),
         Some(StopReason::PathChecked) => Ok(()),
         Some(reason) => bail!("the path check did not finish: {reason}"),
         None => bail!("the path check did not finish"),

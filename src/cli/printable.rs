@@ -1,7 +1,7 @@
 //! What is written to a terminal stays text: a name in a file may hold the characters that move the cursor, change colours or
-//! retitle the window. They are shown as `�`; text of any script passes.
+//! retitle the window. They are shown as `�`; text of any script passes. A reader that has seen enough (`| head`) ends no session.
 
-use std::io::{Result, Write};
+use std::io::{ErrorKind, Result, Write};
 
 /// Shown for a character that is none to be seen (U+FFFD).
 const SHOWN: &[u8] = "\u{fffd}".as_bytes();
@@ -37,18 +37,45 @@ impl<W: Write> Write for Printable<W> {
                 }
             }
         }
-        self.to.write_all(&clean)?;
+        unless_closed(self.to.write_all(&clean))?;
         Ok(bytes.len())
     }
 
     fn flush(&mut self) -> Result<()> {
-        self.to.flush()
+        unless_closed(self.to.flush())
+    }
+}
+
+/// What nobody reads any more is not written, and that is no error.
+fn unless_closed(written: Result<()>) -> Result<()> {
+    match written {
+        Err(error) if error.kind() == ErrorKind::BrokenPipe => Ok(()),
+        other => other,
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A pipe whose reader has gone.
+    struct Closed;
+
+    impl Write for Closed {
+        fn write(&mut self, _: &[u8]) -> Result<usize> {
+            Err(ErrorKind::BrokenPipe.into())
+        }
+
+        fn flush(&mut self) -> Result<()> {
+            Err(ErrorKind::BrokenPipe.into())
+        }
+    }
+
+    #[test]
+    fn a_reader_that_has_gone_is_no_error() {
+        let mut out = Printable::new(Closed);
+        assert!(writeln!(out, "more").is_ok() && out.flush().is_ok());
+    }
 
     fn shown(pieces: &[&[u8]]) -> String {
         let mut all = Vec::new();

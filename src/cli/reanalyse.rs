@@ -1,13 +1,16 @@
 //! `reanalyse`: a stored session from its WAVs.
 
-use super::{Surroundings, show};
+use super::{Surroundings, follow, show};
 use crate::judgement::judge;
 use crate::session::reanalyse::reanalyse as recompute;
 use anyhow::Result;
 use std::path::Path;
 
 pub(super) fn reanalyse(session: &Path, write: bool, json: bool, surroundings: &mut Surroundings) -> Result<()> {
+    let bar = follow::busy();
+    bar.set_message(format!("recomputing {}", session.display()));
     let done = recompute(session, write)?;
+    bar.finish_and_clear();
     let judgement = judge(&done.record);
     if json {
         let all = serde_json::json!({ "changed": done.changed, "judgement": judgement, "record": done.record });

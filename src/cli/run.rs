@@ -68,9 +68,14 @@ pub(super) fn report(record: &Record, folder: &Path, keep: &Shown, out: &mut dyn
         let all = serde_json::json!({ "folder": folder, "judgement": judgement, "at_load": at_load, "record": record });
         writeln!(out, "{}", serde_json::to_string_pretty(&all)?)?;
     } else {
-        show::steps(record, out)?;
-        show::judgement(record, &judgement, out)?;
-        writeln!(out, "\nEverything is kept in {}", folder.display())?;
+        if keep.details {
+            show::steps(record, out)?;
+            show::judgement(record, &judgement, out)?;
+            writeln!(out)?;
+        } else {
+            show::brief(record, &judgement, out)?;
+        }
+        writeln!(out, "Everything is kept in {}", folder.display())?;
     }
     match record.stop() {
         Some(reason) if record.can_go_on() => bail!(

@@ -41,6 +41,12 @@ pub fn steps(record: &Record, out: &mut dyn Write) -> Result<()> {
     sections(&session::played(record), out)
 }
 
+/// The answer alone.
+pub fn brief(record: &Record, judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
+    writeln!(out)?;
+    session::brief(record, judgement).iter().try_for_each(|words| write!(out, "{}", terminal::text(words)))
+}
+
 /// The answer, and what it stands on.
 pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
     write!(out, "\n{}", terminal::text(&judgement.sentence))?;

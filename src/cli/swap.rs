@@ -233,13 +233,13 @@ fn how_to_go_on(first: &Half) -> String {
 fn plugged_in(output: &str, number: usize, out: &mut dyn Write) -> Result<()> {
     ensure!(
         std::io::stdin().is_terminal(),
-        "somebody has to plug in {output} and to press Enter: a swap runs in a terminal or in the window"
+        "a swap needs a person to plug in {output} and press Enter: run it in a terminal or in the window"
     );
     writeln!(
         out,
         "Round {number}: nothing plays now. Plug in {output}, leave the headphone on the coupler as it is, press Enter."
     )?;
     let mut line = String::new();
-    ensure!(std::io::stdin().read_line(&mut line)? > 0, "nobody pressed Enter");
+    ensure!(std::io::stdin().read_line(&mut line)? > 0, "the input ended before Enter was pressed");
     Ok(())
 }

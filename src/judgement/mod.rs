@@ -91,12 +91,12 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
         Extent::PathCheck => {
             let told = path::path_report(record).sentence;
             let sentence = format!(
-                "This is a path check: it tells whether the way to the ear is straight, not how loud the output plays. {told}"
+                "This is a path check: it shows whether the path to the ear is straight, not how loud the output plays. {told}"
             );
             return without_climb(record, rule, "this is a path check; run a session for it", sentence);
         }
         Extent::Swap => {
-            let sentence = "This is one output of a swap: held against the other one it tells what differs, not how loud it plays (`loudenough compare`).";
+            let sentence = "This is one output of a swap: compared with the other it shows what differs, not how loud it plays (`loudenough compare`).";
             return without_climb(record, rule, "this is one output of a swap; run a session for it", sentence.into());
         }
         Extent::Session | Extent::QuickLook => {}
@@ -247,7 +247,7 @@ fn lowered(record: &Record) -> Option<Flaw> {
         .collect();
     (!words.is_empty()).then(|| {
         let text = format!(
-            "Played at a lower drive than the noise, to stay under the ceiling at the ear: {}. Raise the ceiling on purpose to hear them louder.",
+            "Played at a lower drive than the noise, to stay under the ceiling at the ear: {}. Raise the ceiling to hear them louder.",
             words.join(", ")
         );
         Flaw::note("lowered", text)
@@ -259,7 +259,7 @@ fn coarse(record: &Record) -> Option<Flaw> {
     let (input, _) = record.weaker_ear()?;
     let residue = crate::session::clean::resolution_dbfs(&record.steps, input)?;
     let text = format!(
-        "What the sound leaves beside itself stays near {residue:.0} dBFS whatever the drive: it is the resolution of the path (a format of few bits without dither), not distortion that grows. Choose a format of more bits for card or server."
+        "What does not belong to the sound stays near {residue:.0} dBFS whatever the drive: it is the resolution of the path (a format of few bits without dither), not distortion that grows. Choose a format of more bits for card or server."
     );
     Some(Flaw::note("resolution", text))
 }

@@ -62,9 +62,9 @@ impl Way {
     }
 
     fn known(record: &Record, listening: Option<ListeningLevel>) -> Result<Way, String> {
-        let pink = straight_line(record).ok_or("no clean step tells the response")?.pink;
+        let pink = straight_line(record).ok_or("no clean step shows the response")?.pink;
         let points = pink.response.iter().map(|p| (p.frequency_hz, p.gain_db)).collect();
-        let response = Correction::new(points).filter(|r| !r.is_none()).ok_or("no step tells the response")?;
+        let response = Correction::new(points).filter(|r| !r.is_none()).ok_or("no step shows the response")?;
         let field = match listening.and_then(|l| l.field) {
             Some(field) => table(field, record.head.chain.coupler)?.correction(),
             None => Correction::none(),
@@ -405,7 +405,7 @@ fn room(limit: &Limit, needed: &Needed) -> Reading {
 }
 
 fn plays(room_db: &Reading, limit: &Limit) -> (Plays, String) {
-    let held = format!("held against {}", limit.words);
+    let held = format!("compared with {}", limit.words);
     match room_db {
         Reading::Told(room) if room.interval.low >= 0.0 => (Plays::Clean, held),
         Reading::Told(room) if room.interval.high < 0.0 => (Plays::NotClean, held),

@@ -36,8 +36,8 @@ pub(super) fn sentence(
     let ear = highest.ear.filter(|_| ears > 1).map_or(String::new(), |ear| format!(", {}", ear.in_words()));
     let point = format!("pink noise, Z, {}{ear}", chain.point());
     let fit = match seats.filter(|seats| seats.level.is_some()) {
-        Some(seats) => format!(", fit of {} seats", seats.tight()),
-        None => ", fit not included".into(),
+        Some(seats) => format!(", mean of {} seats", seats.tight()),
+        None => ", one seat".into(),
     };
     let (e, at_least, unit, inside) = match (&highest.level_spl, &highest.level_dbfs) {
         (Reading::Told(e), _) => (e, "", "dB SPL", format!("{point}{fit}")),
@@ -74,14 +74,14 @@ pub(super) fn sentence(
     match (&headroom.headroom_db, &headroom.peak_room_db) {
         (Reading::Told(h), Reading::Told(p)) => {
             format!(
-                "{first} For {listens} that leaves {} dB, peak room {} dB: {}.",
+                "{first} For {listens} that leaves {} dB, peak headroom {} dB: {}.",
                 db(h.value),
                 db(p.value),
                 headroom.verdict
             )
         }
         (Reading::AtLeast(h), Reading::AtLeast(p)) => format!(
-            "{first} For {listens} that leaves at least {} dB, peak room at least {} dB: {}.",
+            "{first} For {listens} that leaves at least {} dB, peak headroom at least {} dB: {}.",
             db(h.value),
             db(p.value),
             headroom.verdict

@@ -78,7 +78,7 @@ pub fn clips_at(steps: &[StepResult], result: &StepResult, input: usize) -> bool
     clip.is_some_and(ClipFinding::is_evident) && !falls(steps, result, input)
 }
 
-/// Why `result`, one of `steps`, is not clean; `None` where it is. What does not stand over the noise is not held against
+/// Why `result`, one of `steps`, is not clean; `None` where it is. What is not above the noise is not held against
 /// the output.
 pub fn why_unclean(steps: &[StepResult], result: &StepResult, chain: &Chain, limit_percent: f64) -> Option<Unclean> {
     if clip_evident(steps, result, chain) {

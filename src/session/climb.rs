@@ -251,7 +251,7 @@ impl Climb<'_> {
         self.step(Purpose::Climb, Some(Dbfs(first.min(limit.db()))))
     }
 
-    /// Lowest drive at which the stimulus stands over the noise: steps under it would tell nothing.
+    /// Lowest drive at which the stimulus is above the noise: steps under it would tell nothing.
     fn lowest_telling_drive(&self) -> Dbfs {
         let over = self.last_pink().map_or(f64::INFINITY, |(pink, _)| over_noise_db(pink));
         if over.is_finite() { Dbfs(self.last_drive().db() - over + OVER_NOISE_DB) } else { FIRST_PROBE }

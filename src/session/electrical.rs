@@ -160,7 +160,7 @@ pub enum ElectricalRefused {
     #[error("the {} heard no tone; play louder, or check how it is connected", .0.in_words())]
     NoTone(InputRole),
     /// Nothing at 1 kHz.
-    #[error("nothing stands over the noise at 1 kHz; play louder, or check how the inputs are connected")]
+    #[error("nothing is above the noise at 1 kHz; play louder, or check how the inputs are connected")]
     NothingAt1Khz,
     /// No drive, no frequency, or a take less than asked for.
     #[error("the takes are not complete; play them again")]

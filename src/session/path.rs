@@ -1,7 +1,7 @@
 //! Which take comes next in a path check? Under 20 s of sound: is the way to the ear straight, before anything is measured?
 //!
 //! ```text
-//!  silence ─► probe −70, −45 … until it stands over the noise ─► both channels, 50 dB over it
+//!  silence ─► probe −70, −45 … until it is above the noise ─► both channels, 50 dB over it
 //!          ─► both again, 25 dB quieter (where one probe was enough) ─► left alone ─► right alone
 //! ```
 //!
@@ -26,7 +26,7 @@ const ALONE_OVER_NOISE_DB: f64 = 35.0;
 /// Unless that is less than a step, dB.
 const LEAST_STEP_DB: f64 = 6.0;
 /// Route delay allowed for before it is measured, seconds: five takes that never show it stay under 20 s, and one that is
-/// longer is still seen in a take that stands over the noise. Once it is known, no more is played than is heard.
+/// longer is still seen in a take that is above the noise. Once it is known, no more is played than is heard.
 pub const DELAY_ALLOWED_S: f64 = 0.7;
 /// Periods of silence: it is no sound, and the noise is told better.
 const SILENT_PERIODS: usize = 4;
@@ -53,7 +53,7 @@ pub fn next(climb: &Climb) -> Next {
     }
 }
 
-/// How far the ear that hears best stands over the noise, dB.
+/// How far the ear that hears best is above the noise, dB.
 pub fn heard_db(climb: &Climb, step: &StepResult) -> f64 {
     let ears = climb.chain.ears().filter_map(|(input, _)| step.pink(input));
     ears.map(|(pink, _)| over_noise_db(pink)).fold(f64::NEG_INFINITY, f64::max)

@@ -257,7 +257,7 @@ pub enum PlanError {
         borderline_db: f64,
     },
     /// Silence or the stepped noise itself.
-    #[error("{0} cannot be played beside the noise that is stepped")]
+    #[error("{0} cannot be a further stimulus beside the stepped noise")]
     NotBeside(String),
     /// Levels without a sound.
     #[error("levels are asked for, but no sound to play at them; name one")]

@@ -14,7 +14,7 @@ use Purpose::*;
 pub enum Purpose {
     /// Noise floor, hum, ambient level.
     Silence,
-    /// Finds the level at which the stimulus stands over the noise.
+    /// Finds the level at which the stimulus is above the noise.
     Probe,
     /// The quiet reference.
     Reference,

@@ -22,7 +22,7 @@ from desks import DESKS
 
 HERE = pathlib.Path(__file__).resolve().parent
 ASKED = ("--playback alsa:desk_out --capture alsa:desk_in --left-ear 1 --right-ear 2 --offset 100 --listening 60 "
-         "--seats 1 --no-progress").split()
+         "--seats 1 --no-progress --details").split()
 LONGEST_S = 900
 
 

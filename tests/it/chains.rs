@@ -123,7 +123,7 @@ fn whatever_changes_at_the_input_invalidates_the_offset() {
         "the rate was 48000 Hz, now 96000 Hz"
     );
     assert_eq!(changed(&|c| c.gain = "+30 dB".into()), "the gain was `+20 dB`, now `+30 dB`");
-    assert!(changed(&|c| c.routing.capture_channels.clear()).contains("not recorded"));
+    assert!(changed(&|c| c.routing.capture_channels.clear()).contains("no longer recorded"));
     let curves = from_toml(&example("field-recorder.toml")).unwrap().curves;
     assert_eq!(changed(&|c| c.curves = curves.clone()), "", "this curve is zero at 1 kHz");
     let moved = changed(&|c| {
@@ -271,7 +271,7 @@ fn chains_are_made_listed_shown_and_used_by_name() {
     for words in [
         "line 1 was skipped: # Invented",
         "knob at 3 o'clock, gain low",
-        "occluded-ear simulator, IEC 60318-4; levels stand for the eardrum",
+        "occluded-ear simulator, IEC 60318-4; levels are those at the eardrum",
         "100 Hz to 10 kHz",
         "single-ended, both channels driven, on the mains, plugged in again with the load, ceiling 110.0 dB SPL",
         "1.414 ±0.020 V (3.0 dBV, 5.2 dBu), typed",
@@ -334,5 +334,5 @@ fn chains_are_made_listed_shown_and_used_by_name() {
     std::fs::write(&file, text.replace(&format!("taken_at = \"{year}"), "taken_at = \"2020")).unwrap();
     let said = done(at, &["chain", "show", "desk"]);
     assert!(said.contains("offset of the left ear is") && said.contains("the limit is 12 hours"), "{said}");
-    assert!(done(at, &["chain", "list"]).contains("to look at"));
+    assert!(done(at, &["chain", "list"]).contains("to check"));
 }

@@ -52,6 +52,15 @@ fn a_rehearsal_leaves_a_session_that_can_be_judged_again_and_recomputed_bit_for_
     let louder: Value = serde_json::from_slice(&louder.stdout).unwrap();
     assert_eq!(louder["headroom"]["listening_z"], Value::from(80.0));
 
+    // The answer first, in at most twelve lines of a hundred letters.
+    let brief = said(&loudenough(home.path(), &["judge", folder_text]));
+    assert!(brief.trim().lines().count() <= 12 && brief.lines().all(|l| l.chars().count() <= 100), "{brief}");
+    for words in ["headroom", "├", "dB SPL: ", "Peak headroom", "--details"] {
+        assert!(brief.contains(words), "no `{words}`: {brief}");
+    }
+    let whole = said(&loudenough(home.path(), &["judge", folder_text, "--details"]));
+    assert!(whole.lines().count() > 50 && whole.contains("The numbers"), "{whole}");
+
     let tone = "tests/data/music/tone.flac";
     let played = loudenough(home.path(), &["judge", folder_text, "--music", tone, "--json"]);
     let played: Value = serde_json::from_slice(&played.stdout).unwrap();
@@ -75,6 +84,37 @@ fn a_rehearsal_leaves_a_session_that_can_be_judged_again_and_recomputed_bit_for_
     let text = std::fs::read_to_string(&head).unwrap();
     std::fs::write(&head, text.replacen("loudenough-session/1", "loudenough-session/9", 1)).unwrap();
     refused(home.path(), &["judge", folder_text], &["session.json", "version 9", "version 1"]);
+}
+
+/// Two programs begin within one second: both sessions are kept, each under a name of its own.
+#[test]
+fn two_sessions_of_one_second_are_both_kept() {
+    let home = tempfile::tempdir().unwrap();
+    let begin = || {
+        Command::new(env!("CARGO_BIN_EXE_loudenough"))
+            .args(["rehearse", "--quick", "--json"])
+            .env("LOUDENOUGH_HOME", home.path())
+            .stdout(std::process::Stdio::null())
+            .spawn()
+            .unwrap()
+    };
+    let mut running: Vec<_> = (0..3).map(|_| begin()).collect();
+    assert!(running.iter_mut().all(|program| program.wait().unwrap().success()));
+    assert_eq!(std::fs::read_dir(home.path().join("sessions")).unwrap().count(), 3);
+}
+
+/// A reader that has seen enough ends the program without an error.
+#[test]
+fn a_pipe_that_is_closed_early_is_no_error() {
+    let home = tempfile::tempdir().unwrap();
+    let mut program = Command::new(env!("CARGO_BIN_EXE_loudenough"))
+        .args(["rehearse", "--quick", "--no-progress", "--details"])
+        .env("LOUDENOUGH_HOME", home.path())
+        .stdout(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    drop(program.stdout.take());
+    assert!(program.wait().unwrap().success());
 }
 
 #[test]

@@ -263,8 +263,10 @@ fn the_electrical_side_is_calibrated_in_a_terminal_and_kept_in_the_chain() {
         assert!(shown.contains(words), "{words}: {shown}");
     }
     // The witness, calibrated by itself, sees what source and load impedance make of the open volts.
-    let ran =
-        String::from_utf8(loudenough(home, &[&["run", "--quick", "--no-progress"][..], &on].concat()).stdout).unwrap();
+    let ran = String::from_utf8(
+        loudenough(home, &[&["run", "--quick", "--no-progress", "--details"][..], &on].concat()).stdout,
+    )
+    .unwrap();
     for words in ["witness", "at load", "0 dBFS of pink noise: 0.7", "highest clean volts"] {
         assert!(ran.contains(words), "{words}: {ran}");
     }

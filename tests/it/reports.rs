@@ -163,7 +163,7 @@ fn the_numbers_are_those_that_are_stored() {
         ("clipping threshold, negative peak", "dB re full scale", "/threshold/negative/told"),
         ("clipping threshold as pink noise", "dBFS", "/threshold/pink_drive"),
         ("headroom", "dB", "/headroom/headroom_db/told"),
-        ("peak room", "dB", "/headroom/peak_room_db/told"),
+        ("peak headroom", "dB", "/headroom/peak_room_db/told"),
         ("drive for listening level", "dBFS", "/drive_needed/listening/drive"),
         ("drive for listening level and wanted headroom", "dBFS", "/drive_needed/wanted/drive"),
     ] {

@@ -81,7 +81,7 @@ fn the_answer_is_that_of_the_mean_seat_with_students_interval() {
     // t(2) = 4.303 (JCGM 100, table G.2).
     assert!((mean.half_width() - student_t_95(2.0) * ear.spread_db.unwrap() / 3f64.sqrt()).abs() < LEVEL_DB);
     assert!((after.half_width() - before.half_width().hypot(mean.half_width())).abs() < 2.0 * LEVEL_DB);
-    assert!(one.sentence.contains("fit not included") && all.sentence.contains("fit of 3 seats"), "{}", all.sentence);
+    assert!(one.sentence.contains(", one seat") && all.sentence.contains("mean of 3 seats"), "{}", all.sentence);
     let budget = all.budget.unwrap();
     assert!(budget.contributions.iter().any(|c| c.what.starts_with("seats")), "{budget:?}");
     assert!(one.budget.unwrap().left_out.iter().any(|l| l.contains("one seat")));

@@ -124,7 +124,7 @@ fn read(home: &Path, folder: &Path) -> Read {
         nodes.filter_map(|n| n.accesskit_node().label().or(n.accesskit_node().value())).collect()
     };
     Read {
-        terminal: program(home, &["judge", path]) + &played,
+        terminal: program(home, &["judge", path, "--details"]) + &played,
         labels: said(Role::Label),
         buttons: said(Role::Button),
         html: file("report.html"),
@@ -139,7 +139,7 @@ const FIGURES: [(&str, &str, usize); 4] = [
     ("highest clean level", "/highest_clean/level_spl", 2),
     ("highest clean drive", "/highest_clean/drive", 2),
     ("headroom", "/headroom/headroom_db", 2),
-    ("peak room", "/headroom/peak_room_db", 2),
+    ("peak headroom", "/headroom/peak_room_db", 2),
 ];
 
 /// Each figure of the answer in each place; returns them as written.

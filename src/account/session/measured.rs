@@ -131,7 +131,7 @@ fn asked(record: &Record) -> Vec<Row> {
                 plan.step_db, plan.climb_periods, plan.careful_periods
             ),
         ),
-        row("beside the noise", beside(plan)),
+        row("further stimuli", beside(plan)),
         row("listening level", plan.listening.map_or("none stated".into(), |l| l.to_string())),
         row("wanted headroom", format!("{} dB", tidy(plan.wanted_headroom_db, 1))),
         row(

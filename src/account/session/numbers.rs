@@ -57,8 +57,8 @@ pub fn section(record: &Record, judgement: &Judgement) -> Option<Section> {
 fn levels(record: &Record, judgement: &Judgement, into: &mut Quantities) {
     let (chain, clean) = (&record.head.chain, &judgement.highest_clean);
     let fit = match judgement.seats.first().filter(|seats| seats.level.is_some()) {
-        Some(seats) => format!("fit of {} seats", seats.tight()),
-        None => "fit not included".into(),
+        Some(seats) => format!("mean of {} seats", seats.tight()),
+        None => "one seat".into(),
     };
     let point = format!("pink noise, Z, {}, {fit}", chain.point());
     if chain.is_calibrated() {
@@ -109,7 +109,7 @@ fn threshold(record: &Record, threshold: &Threshold, into: &mut Quantities) {
         "true-peak factor of the pink noise",
         Cell::number(factor, DB),
         "dB",
-        "true peak over RMS, plain ratio; full drive stands so far under 0 dBFS + 3.01 dB",
+        "true peak over RMS, plain ratio; the highest drive lies this far under 0 dBFS + 3.01 dB",
     );
 }
 
@@ -126,7 +126,7 @@ fn listener(record: &Record, judgement: &Judgement, into: &mut Quantities) {
     }
     into.db("headroom", &headroom.headroom_db, "dB", &headroom.verdict.because);
     let peak = "headroom and the true-peak factor of pink noise";
-    into.db("peak room", &headroom.peak_room_db, "dB", peak);
+    into.db("peak headroom", &headroom.peak_room_db, "dB", peak);
     if let Some(needed) = &judgement.drive_needed {
         self::needed("listening level", &needed.listening, into);
         self::needed("listening level and wanted headroom", &needed.wanted, into);

@@ -18,11 +18,9 @@ pub fn section(record: &Record) -> Option<Section> {
     let mut section = Section::new("Steps");
     section.parts.push(Part::Table(table(record)?));
     let chain = &record.head.chain;
-    section.parts.extend(
-        chain
-            .at_load(Dbfs(0.0), &pink_spectrum())
-            .map(|at| Part::Paragraph(format!("0 dBFS of pink noise: {at}; every drive is as far off as that."))),
-    );
+    section.parts.extend(chain.at_load(Dbfs(0.0), &pink_spectrum()).map(|at| {
+        Part::Paragraph(format!("0 dBFS of pink noise: {at}; the same uncertainty applies to every drive."))
+    }));
     Some(section)
 }
 

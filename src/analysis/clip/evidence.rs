@@ -4,7 +4,7 @@
 //! Smooth distortion has peaks where the played period has them, so it looks like a bend. What smooth bends span is therefore
 //! projected out of captured lines and templates alike (`smooth`): evidence is what a limit explains and they do not.
 //!
-//! A tail of distortion that no product describes looks like a bend only as far up as it stands over the noise. Clipping is
+//! A tail of distortion that no product describes looks like a bend only as far up as it is above the noise. Clipping is
 //! short and therefore wide: evidence is what is left of it when the octave that shows most of it is not looked at.
 
 use super::listening::Listening;

@@ -49,7 +49,7 @@ pub(super) struct Listening {
 }
 
 impl Listening {
-    /// Even and detection lines above 500 Hz where the reference stands over the noise.
+    /// Even and detection lines above 500 Hz where the reference is above the noise.
     pub(super) fn new(spectra: &Spectra, reference: &Reference) -> Listening {
         let spacing_hz = spectra.period.line_spacing_hz();
         let chosen = |k: &usize| {

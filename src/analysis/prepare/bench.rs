@@ -86,7 +86,7 @@ impl<'a> Bench<'a> {
         Cow::Owned(self.resampler.along(self.captured, &Path { start: 0.0, step: self.ratio, bend: 0.0 }, count))
     }
 
-    /// Where in the capture the stimulus is; `None` for silence and where it does not stand over the noise.
+    /// Where in the capture the stimulus is; `None` for silence and where it is not above the noise.
     /// `hum` is what the silence holds: taken off, since a window's hum does not come back with its period.
     pub fn find(&self, hum: &[HumLine]) -> Option<align::Found> {
         let head = &self.take.head;

@@ -80,7 +80,7 @@ impl Bench<'_> {
             Flaw::void(
                 "lost-samples",
                 format!(
-                    "Samples were lost or repeated on the way ({what}), so the take is void. Close other programs or ask for larger blocks."
+                    "Samples were lost or repeated on the path ({what}), so the take is void. Close other programs or ask for larger blocks."
                 ),
             )
         };

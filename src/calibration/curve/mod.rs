@@ -139,7 +139,7 @@ impl Curve {
         if let Some(first) = self.repeated_hz.first() {
             let count = self.repeated_hz.len();
             remarks.push(format!(
-                "{count} frequencies stand there more than once (the first is {first} Hz); their dB were averaged"
+                "{count} frequencies are given more than once (the first is {first} Hz); their dB were averaged"
             ));
         }
         if self.unread_columns > 0 {
@@ -148,7 +148,7 @@ impl Curve {
         let at_1_khz = self.correction.db_at(1000.0);
         if at_1_khz.abs() > FAR_AT_1_KHZ_DB {
             remarks.push(format!(
-                "it stands at {at_1_khz:+.1} dB at 1 kHz and shifts every level by that; a curve is relative to its reference, a sensitivity is typed"
+                "it is {at_1_khz:+.1} dB at 1 kHz and shifts every level by that; a curve is relative to its reference, a sensitivity is typed"
             ));
         }
         remarks

@@ -35,7 +35,7 @@ pub enum Refused {
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum Trouble {
     /// No dB where they must stand.
-    #[error("no level in dB stands here but {0}; every row needs one after its frequency")]
+    #[error("instead of a level in dB there is {0}; every row needs one after its frequency")]
     NoLevel(String),
     /// A level no curve has.
     #[error("`{0}` is no level of a curve: it lies outside ±200 dB")]
@@ -86,7 +86,7 @@ pub enum Trouble {
     CommaTwice(String),
     /// A decimal comma was stated where commas separate columns.
     #[error(
-        "commas stand between the columns of `{0}`, so they cannot be decimal marks too; save the file with semicolons or tabs between its columns"
+        "commas separate the columns of `{0}`, so they cannot be decimal marks too; save the file with semicolons or tabs between its columns"
     )]
     CommaSeparates(String),
     /// Groups of three that the separator cuts.
@@ -109,7 +109,7 @@ pub enum Trouble {
     GainOrCorrection,
     /// Same frequency, other level.
     #[error(
-        "{frequency_hz} Hz stands here with {here_db} dB and in line {other_line} with {there_db} dB; two curves in one file? Keep one"
+        "{frequency_hz} Hz has {here_db} dB here and in line {other_line} it has {there_db} dB; two curves in one file? Keep one"
     )]
     TwoLevels {
         /// Which frequency.

@@ -36,7 +36,7 @@ pub enum SourceRefused {
         heavier_v: f64,
     },
     /// The takes have no frequency in common.
-    #[error("the two takes have no line in common that stands over the noise; play them louder")]
+    #[error("the two takes have no line in common that is above the noise; play them louder")]
     NothingInCommon,
 }
 

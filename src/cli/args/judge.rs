@@ -64,6 +64,9 @@ pub struct Judge {
     /// Who listens how loud and what headroom is called.
     #[command(flatten)]
     pub listener: Listener,
+    /// Print every figure after the answer.
+    #[arg(long)]
+    pub details: bool,
     /// Print JSON; of several sessions all judgements and the attribution.
     #[arg(long)]
     pub json: bool,

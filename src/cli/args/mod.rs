@@ -129,6 +129,9 @@ pub struct Shown {
     /// No progress bar.
     #[arg(long)]
     pub no_progress: bool,
+    /// Print the steps and every figure after the answer.
+    #[arg(long)]
+    pub details: bool,
 }
 
 /// Where and how results go.

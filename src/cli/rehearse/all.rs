@@ -78,7 +78,7 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
 
 /// Every pairing as a quick look; a line each.
 fn measure(wanted: &Rehearse, sessions: &Path, surroundings: &mut Surroundings) -> Result<()> {
-    let shown = Shown { json: false, no_progress: true };
+    let shown = Shown { json: false, no_progress: true, details: false };
     // A headphone stays on the coupler while the outputs are changed: the last seat of one is the first of the next.
     let seats = wanted.ask.seats.unwrap_or(SEATS);
     let pairings: Vec<(u64, u64, &str, &str)> = (0..)

@@ -166,7 +166,7 @@ pub struct Attribution {
 pub fn attribution(sessions: &[&Record]) -> Result<Attribution, String> {
     let [first, others @ ..] = sessions else { return Err("no session was given".into()) };
     if others.is_empty() {
-        return Err("one session alone does not tell whose its distortion is: give another output's, another input gain's or another headphone's too".into());
+        return Err("one session alone does not show whose its distortion is: add another output's, another input gain's or another headphone's too".into());
     }
     let subject = Side::of(first);
     let mut unused = Vec::new();
@@ -218,7 +218,7 @@ fn changed(first: &Record, other: &Record) -> Result<Changed, String> {
     let gain_db = match (a.acoustic(role), b.acoustic(role)) {
         (Some(a), Some(b)) => (a.offset.value - b.offset.value).abs(),
         (None, None) if a.setting(role) == b.setting(role) => 0.0,
-        _ => return Err("its levels cannot be held against the first one's: calibrate both".into()),
+        _ => return Err("its levels cannot be compared with those of the first: calibrate both".into()),
     };
     let same_headphone = a.headphone.trim() == b.headphone.trim();
     let same_output = a.output.trim() == b.output.trim() && a.positions() == b.positions();
@@ -352,7 +352,7 @@ fn between(low: &Reading, high: &Reading, share: f64) -> Reading {
         }
         _ => match (most(low), most(high)) {
             (Some(low), Some(high)) => Reading::Below(low.max(high)),
-            _ => Reading::NotTold("a step beside it does not tell it".into()),
+            _ => Reading::NotTold("a neighbouring step does not show it".into()),
         },
     }
 }

@@ -167,6 +167,23 @@ fn range_words(bands: &[Difference], limit_db: f64, sign: f64, word: Audible) ->
 /// maskers need, and 10 dB more.
 const MASKED_DB: f64 = -40.0;
 
+/// Threshold of hearing for one-third octaves of noise in a diffuse field, 20 Hz to 16 kHz, dB SPL (ISO 389-7:2019, as quoted). At
+/// an eardrum levels are higher than in the field that they come from, so that less is called inaudible there.
+const THRESHOLDS_DB_SPL: [f64; 30] = [
+    78.1, 68.7, 59.5, 51.1, 44.0, 37.5, 31.5, 26.5, 22.1, 17.9, 14.4, 11.4, 8.4, 5.8, 3.8, 2.1, 1.0, 0.8, 1.9, 0.5,
+    -1.5, -3.1, -4.0, -3.8, -1.8, 2.5, 6.8, 8.4, 14.4, 43.7,
+];
+/// Number of the first of them, 0 is 1 kHz.
+const FIRST_THRESHOLD: i32 = -17;
+/// So far under the threshold nothing is heard by anybody who hears well, dB: a choice.
+const UNDER_THRESHOLD_DB: f64 = 10.0;
+
+/// True where a level in one one-third octave lies well under the threshold of hearing.
+fn is_unheard(x: i32, level_db_spl: f64) -> bool {
+    let threshold = usize::try_from(x - FIRST_THRESHOLD).ok().and_then(|i| THRESHOLDS_DB_SPL.get(i));
+    threshold.is_some_and(|threshold| level_db_spl <= threshold - UNDER_THRESHOLD_DB)
+}
+
 fn distortion(c: &Comparison) -> Matter {
     let of_noise = |q: &&Distorted| matches!(q.place, Where::Overall | Where::Band { .. });
     let upper = |reading: &Reading| match reading {
@@ -177,7 +194,12 @@ fn distortion(c: &Comparison) -> Matter {
     let lower = |reading: &Reading| reading.told().map(|e| e.interval.low);
     let same = |q: &Distorted| q.told == super::Told::Same;
     let most = |q: &Distorted| Some(upper(&q.of.0)?.max(upper(&q.of.1)?));
-    let unmasked = |q: &&Distorted| !same(q) && most(q).is_none_or(|most| most > MASKED_DB);
+    let unheard = |q: &Distorted, most: f64| match (q.place, q.stimulus_db_spl) {
+        (Where::Band { x }, Some(stimulus)) => is_unheard(x, stimulus + most),
+        _ => false,
+    };
+    let audible = |q: &Distorted, most: f64| most > MASKED_DB && !unheard(q, most);
+    let unmasked = |q: &&Distorted| !same(q) && most(q).is_none_or(|most| audible(q, most));
     let open: Vec<&Distorted> = c.distortions.quantities.iter().filter(of_noise).filter(unmasked).collect();
     let found = open.iter().find(|q| {
         let over = |reading: &Reading| lower(reading).is_some_and(|low| low > MASKED_DB);
@@ -191,7 +213,7 @@ fn distortion(c: &Comparison) -> Matter {
         (None, None) => (
             Audible::No,
             format!(
-                "where it is not the same in both, it stays under {} dB of the noise in its band",
+                "where it is not the same in both, it stays under {} dB of the noise in its band or under the threshold of hearing",
                 tidy(MASKED_DB, 0)
             ),
         ),
@@ -200,7 +222,7 @@ fn distortion(c: &Comparison) -> Matter {
         what: "distortion".into(),
         word,
         because,
-        source: "Masking by a pink-like programme in the same band (ISO/IEC 11172-3, model 1, as coded by others), with 10 dB to spare: a choice. No published figure of THD or IMD predicts what is heard (Lee and Geddes 2003, AES 115th Convention), so nothing is ever \"to be expected\" of distortion".into(),
+        source: "Masking by a pink-like programme in the same band (ISO/IEC 11172-3, model 1, as coded by others), and the threshold of hearing (ISO 389-7:2019), each with 10 dB to spare: a choice. No published figure of THD or IMD predicts what is heard (Lee and Geddes 2003, AES 115th Convention), so nothing is ever \"to be expected\" of distortion".into(),
     }
 }
 
@@ -291,6 +313,13 @@ mod tests {
         assert_eq!(of((12.0, 12.3), 0.3), Audible::NotDetermined);
     }
 
+    /// Worked from the table: at 3.15 kHz −15 dB SPL lies under −4 − 10, at 1 kHz 0 dB SPL does not lie under 0.8 − 10.
+    #[test]
+    fn what_lies_well_under_the_threshold_of_hearing_is_not_heard() {
+        assert!(is_unheard(5, -15.0) && !is_unheard(0, 0.0));
+        assert!(is_unheard(-17, 60.0) && !is_unheard(-17, 70.0) && !is_unheard(13, -50.0));
+    }
+
     #[test]
     fn distortion_is_never_to_be_expected_to_be_heard() {
         let of = |one: f64, other: f64, told: Told| {
@@ -301,6 +330,7 @@ mod tests {
                 place: Where::Overall,
                 of: (reading(one), reading(other)),
                 noise_db: (None, None),
+                stimulus_db_spl: None,
                 difference_db: Reading::Told(Estimate::symmetric(other - one, 0.5)),
                 told,
                 smallest_db: Some(1.0),

@@ -75,7 +75,10 @@ pub struct Distorted {
     pub of: (Reading, Reading),
     /// Noise it was read in, dB re the same; `None` where nothing is heard of it.
     pub noise_db: (Option<f64>, Option<f64>),
-    /// Second less first, dB; a bound where only one of them stands over the noise.
+    /// What it is told re: level of the stimulus in the band, dB SPL; `None` elsewhere and without calibration.
+    #[serde(default)]
+    pub stimulus_db_spl: Option<f64>,
+    /// Second less first, dB; a bound where only one of them is above the noise.
     pub difference_db: Reading,
     /// What can be said of it.
     pub told: Told,
@@ -110,12 +113,18 @@ pub(super) fn distortions(a: &Heard, b: &Heard, scatter: &Scatter) -> Vec<(Disto
         });
         let of = (one, other);
         let item = item(&of, fit_db.hypot(loose_db)).map(|item| Item { moved: moved + moved_too, ..item });
+        let stimulus = |x: i32| a.mixed(|point| Some(Level::new(point.pink.band(x)?.level?.value, 0.0)));
+        let stimulus_db_spl = match place {
+            Where::Band { x } if a.side.is_spl => stimulus(x).map(|level| level.value + a.side.offset),
+            _ => None,
+        };
         let quantity = Distorted {
             product,
             place,
             of,
+            stimulus_db_spl,
             noise_db: (noise, other_noise),
-            difference_db: Reading::NotTold("neither stands over its noise".into()),
+            difference_db: Reading::NotTold("neither is above its noise".into()),
             told: Told::NotTold,
             smallest_db: None,
         };

@@ -17,9 +17,11 @@ mod fit;
 mod heard;
 mod labels;
 mod noise;
+mod refused;
 mod response;
 mod sentence;
 mod side;
+mod swapped;
 mod words;
 
 pub use crate::session::matching::MatchedOn;
@@ -27,6 +29,7 @@ pub use audible::{Audible, Matter, gravest};
 pub use distortion::{Distorted, Distortions, Product, Where};
 pub use labels::{BLUE, WHITE, blue_is_first, compare_hidden, whose_labels};
 pub use noise::Noise;
+pub use refused::NotComparable;
 pub use response::{Bound, FinePoint, Largest};
 pub use sentence::sentence;
 
@@ -35,11 +38,11 @@ use crate::calibration::electrical::AtLoad;
 use crate::card::InputRole;
 use crate::session::chain::pink_spectrum;
 use crate::session::matching::Target;
-use crate::session::plan::{Extent, Order};
+use crate::session::plan::Extent;
 use crate::session::record::Record;
-use crate::session::swap::{DEFAULT_ROUNDS, Round, Sounds, rounds, sounds};
-use crate::stats::{Estimate, Reading};
-use crate::units::{Dbfs, tidy_signed};
+use crate::session::swap::Round;
+use crate::stats::Estimate;
+use crate::units::Dbfs;
 use fit::Scatter;
 use heard::Heard;
 use response::Response;
@@ -207,52 +210,6 @@ impl Comparison {
         }
     }
 
-    /// The first output against the second.
-    fn turned(self) -> Comparison {
-        let swap = |(a, b): (String, String)| (b, a);
-        let negative = |e: Estimate| e.negative();
-        let reading = |reading: Reading| match reading {
-            Reading::Told(e) => Reading::Told(e.negative()),
-            Reading::AtLeast(e) => Reading::Below(-e.value),
-            Reading::Below(at) => Reading::AtLeast(Estimate::exact(-at)),
-            other => other,
-        };
-        let distorted = |q: Distorted| Distorted {
-            of: (q.of.1, q.of.0),
-            noise_db: (q.noise_db.1, q.noise_db.0),
-            difference_db: reading(q.difference_db),
-            ..q
-        };
-        let distortions = Distortions {
-            quantities: self.distortions.quantities.into_iter().map(distorted).collect(),
-            ..self.distortions
-        };
-        let turned = Comparison {
-            outputs: swap(self.outputs),
-            played: self.played.map(|(a, b)| (b, a)),
-            off_db: -self.off_db,
-            bands: self
-                .bands
-                .into_iter()
-                .map(|d| Difference { difference_db: negative(d.difference_db), ..d })
-                .collect(),
-            fine: self.fine.into_iter().map(|p| FinePoint { difference_db: negative(p.difference_db), ..p }).collect(),
-            largest: self.largest.map(|l| Largest { difference_db: negative(l.difference_db), ..l }),
-            noise: self
-                .noise
-                .into_iter()
-                .map(|n| Noise {
-                    level_db: (n.level_db.1, n.level_db.0),
-                    difference_db: negative(n.difference_db),
-                    ..n
-                })
-                .collect(),
-            distortions,
-            ..self
-        };
-        Comparison { matters: audible::matters(&turned), ..turned }
-    }
-
     /// What has to be said of the takes that were subtracted; `None` where they share a seat.
     pub fn fit_is_left(&self) -> Option<&'static str> {
         let (a, b) = self.played.as_ref()?;
@@ -286,83 +243,6 @@ pub enum Basis {
     },
 }
 
-/// Why two sessions cannot be compared.
-#[derive(Clone, Debug, PartialEq, thiserror::Error)]
-pub enum NotComparable {
-    /// One and the same.
-    #[error("both are the same session ({0}); choose another one for the second output")]
-    OneSession(String),
-    /// A path check.
-    #[error("{0} is a path check, which climbs nothing; run a session of this output (`loudenough run`)")]
-    PathCheck(String),
-    /// Not finished.
-    #[error("the session {0} is not finished; go on with it first (`loudenough run --continue`)")]
-    Unfinished(String),
-    /// One half of a swap against something else.
-    #[error("one output of a swap is held against the other one of the same swap; name both of its folders")]
-    HalfASwap,
-    /// A swap that was left off.
-    #[error(
-        "only {played} of {wanted} rounds were played: the first output again tells what seat, gain and room have drifted; go on with `loudenough swap --continue`"
-    )]
-    RoundsMissing {
-        /// So many.
-        played: usize,
-        /// At least so many.
-        wanted: usize,
-    },
-    /// Two noises.
-    #[error(
-        "the sessions played different noise ({0} and {1}), and other lines tell another response; run one of them again with the noise of the other"
-    )]
-    Noises(String, String),
-    /// Two headphones.
-    #[error("the sessions have different headphones, {0} and {1}; a comparison of outputs needs one")]
-    Headphones(String, String),
-    /// Different ears or none.
-    #[error("the sessions do not listen to the same ear; run one of them again on the ear of the other")]
-    Ears,
-    /// Two inputs without calibration.
-    #[error("a session is not calibrated and the inputs differ ({0}); calibrate both, or use one input for both")]
-    Inputs(String),
-    /// No level both have.
-    #[error(
-        "the level {level:.1} {unit} lies outside what {who} was measured at ({low:.1} to {high:.1}); state a level both have"
-    )]
-    Outside {
-        /// Asked.
-        level: f64,
-        /// Its unit.
-        unit: &'static str,
-        /// Which output.
-        who: String,
-        /// Quietest step.
-        low: f64,
-        /// Loudest step.
-        high: f64,
-    },
-    /// Between steps of which one is not clean.
-    #[error(
-        "{who} is not clean at {level:.1} {unit}, and between a clean step and one that is not nothing can be said; state a lower level, or play a step at this one (`loudenough run --match`)"
-    )]
-    NotClean {
-        /// Asked.
-        level: f64,
-        /// Its unit.
-        unit: &'static str,
-        /// Which output.
-        who: String,
-    },
-    /// No highest clean level to start from.
-    #[error("the highest clean level of {0} is not determined; state the level to match at")]
-    NoLevel(String),
-    /// Seats.
-    #[error(
-        "the headphone was put on anew between the sessions, and neither has two seats to tell what that changes; add seats (`loudenough hold`), or, where it stayed on the coupler, say so (`--same-seat`)"
-    )]
-    SeatsUnknown,
-}
-
 /// Compares the second session with the first: the two halves of a swap round by round, any others at the level where each
 /// of them has it.
 ///
@@ -370,7 +250,7 @@ pub enum NotComparable {
 /// [`NotComparable`], with what to do.
 pub fn compare(first: &Record, second: &Record, ask: &Ask) -> Result<Comparison, NotComparable> {
     match (&first.head.plan.swap, &second.head.plan.swap) {
-        (Some(one), Some(other)) if one.pair == other.pair => swapped(first, second, ask),
+        (Some(one), Some(other)) if one.pair == other.pair => swapped::swapped(first, second, ask),
         (None, None) => stored(first, second, ask),
         _ => Err(NotComparable::HalfASwap),
     }
@@ -383,34 +263,6 @@ fn stored(first: &Record, second: &Record, ask: &Ask) -> Result<Comparison, NotC
     let scatter = Scatter::between(&a.fits, &b.fits, ask.same_seat)?;
     let (at_a, at_b) = (a.place(level_db)?, b.place(level_db)?);
     Ok(held_against(&Heard::once(a, at_a), &Heard::once(b, at_b), &scatter, (level_db, ask), None))
-}
-
-/// Both halves of a swap.
-fn swapped(first: &Record, second: &Record, ask: &Ask) -> Result<Comparison, NotComparable> {
-    let is_first = |record: &Record| record.head.plan.swap.as_ref().is_some_and(|swap| swap.order == Order::First);
-    if is_first(second) {
-        return Ok(swapped(second, first, ask)?.turned());
-    }
-    let on = first.head.plan.swap.as_ref().map_or(ask.on, |swap| swap.on);
-    let ask = &Ask { on, same_seat: true, ..*ask };
-    let (a, b) = sides(first, second, ask)?;
-    let (mut of_a, mut of_b) = (rounds(first), rounds(second));
-    // Rounds alternate: of a swap that was left off in between, those that do.
-    of_a.truncate(of_b.len() + 1);
-    of_b.truncate(of_a.len());
-    let played = of_a.len() + of_b.len();
-    if played < DEFAULT_ROUNDS {
-        return Err(NotComparable::RoundsMissing { played, wanted: DEFAULT_ROUNDS });
-    }
-    let missing = NotComparable::RoundsMissing { played: 0, wanted: DEFAULT_ROUNDS };
-    let level_db = a.level_in(&of_a[0]).ok_or(missing)?;
-    let flaws = what_moved((&a, &of_a), (&b, &of_b));
-    let (at_a, at_b) = (a.in_rounds(&of_a, level_db), b.in_rounds(&of_b, level_db));
-    let a = Heard::in_rounds(a, at_a, Order::First, played);
-    let b = Heard::in_rounds(b, at_b, Order::Second, played);
-    let scatter = Scatter::between(&a.side.fits, &b.side.fits, true)?;
-    let comparison = held_against(&a, &b, &scatter, (level_db, ask), Some((&of_a, &of_b)));
-    Ok(Comparison { rounds: Some(played), flaws, ..comparison })
 }
 
 fn held_against(
@@ -454,31 +306,6 @@ fn held_against(
         flaws: Vec::new(),
     };
     Comparison { matters: audible::matters(&comparison), ..comparison }
-}
-
-/// An output whose volume moved between its rounds, and two outputs that sound alike in every way.
-fn what_moved(a: (&Side, &[Round]), b: (&Side, &[Round])) -> Vec<Flaw> {
-    let moved = |(side, of): (&Side, &[Round])| {
-        let by_db = of.iter().skip(1).find_map(|round| {
-            match sounds(round.reference, Some(of[0].reference), None, side.input) {
-                Sounds::Louder { by_db } => Some(by_db),
-                _ => None,
-            }
-        })?;
-        let text = format!(
-            "One output's level was {} dB off in a later round: its volume, the gain or the seat has moved. What that changes is in every interval; play the rounds again and touch nothing but the plug.",
-            tidy_signed(by_db, 1)
-        );
-        Some(Flaw::doubt("volume-moved", &text))
-    };
-    let alike = matches!(sounds(b.1[0].reference, None, Some(a.1[0].reference), b.0.input), Sounds::Alike);
-    let alike = alike.then(|| {
-        Flaw::note(
-            "sound-alike",
-            "Both outputs gave the same level in every one-third octave at the same drive. Where their volumes were not set alike on purpose, look whether the plug was moved.",
-        )
-    });
-    [moved(a), moved(b), alike].into_iter().flatten().collect()
 }
 
 /// What the second session's output is to play so that a step of it has the level of the first: at the asked level, or at

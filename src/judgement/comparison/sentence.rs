@@ -52,11 +52,11 @@ fn response(c: &Comparison) -> String {
 /// What would tell more.
 fn advice(c: &Comparison) -> &'static str {
     match (c.rounds, c.seats) {
-        (Some(_), _) => "A louder level, or more rounds, would tell it.",
+        (Some(_), _) => "A louder level, or more rounds, would show it.",
         (None, Some(_)) => {
-            "The seats of the headphone scatter more than that: both outputs swapped on one seat tell it (`loudenough swap`)."
+            "Refitting the headphone changes more than that: swap both outputs on one seat instead (`loudenough swap`)."
         }
-        (None, None) => "Both outputs swapped by turns tell it (`loudenough swap`), or a louder level.",
+        (None, None) => "Swapping both outputs (`loudenough swap`) would show it, or a louder level.",
     }
 }
 
@@ -155,7 +155,7 @@ impl fmt::Display for Basis {
             Basis::MatchedStep { step, off_db } => write!(f, "matched step {step}, {} dB off", tidy_signed(*off_db, 2)),
             Basis::Between { steps } => write!(f, "between steps {} and {}", steps.0, steps.1),
             Basis::StraightOn { step, off_db } => {
-                write!(f, "straight on from step {step}, {} dB off", tidy_signed(*off_db, 2))
+                write!(f, "extrapolated from step {step} by {} dB", tidy_signed(*off_db, 2))
             }
         }
     }

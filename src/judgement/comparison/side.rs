@@ -262,7 +262,7 @@ impl<'a> Place<'a> {
                 Reading::Below(a.max(b.interval.high))
             }
             (Reading::NotTold(why), _) | (_, Reading::NotTold(why)) => Reading::NotTold(why.clone()),
-            _ => Reading::NotTold("the steps on both sides tell it in different ways".into()),
+            _ => Reading::NotTold("the steps on both sides show it in different ways".into()),
         })
     }
 }

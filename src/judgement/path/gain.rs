@@ -44,7 +44,7 @@ pub(super) const SWITCH_OFF: &str = "Switch off automatic gain, loudness and noi
 /// Steps and drift at one ear.
 pub(super) fn findings(record: &Record, (input, role): (usize, InputRole)) -> Vec<PathFinding> {
     let Some(both) = both(record, input) else {
-        let why = "the stimulus does not stand over the noise";
+        let why = "the stimulus is not above the noise";
         return [PathQuestion::Steps, PathQuestion::Drift]
             .map(|what| PathFinding::not_told(what, Some(role), why))
             .into();
@@ -100,7 +100,7 @@ fn steps(record: &Record, input: usize, role: InputRole, loudest: Heard) -> Path
     let steps = all_steps(record, input, loudest);
     let known: Vec<&Step> = steps.iter().filter(|s| s.more_db.half_width() <= STEP_UNKNOWN_DB).collect();
     let Some(worst) = steps.iter().max_by(|a, b| surely(&a.more_db).total_cmp(&surely(&b.more_db))) else {
-        return PathFinding::not_told(what, Some(role), "only one level stands over the noise");
+        return PathFinding::not_told(what, Some(role), "only one level is above the noise");
     };
     let (more, half) = (worst.more_db.value, worst.more_db.half_width());
     let reading = Reading::Told(worst.more_db);
@@ -124,7 +124,7 @@ fn steps(record: &Record, input: usize, role: InputRole, loudest: Heard) -> Path
     }
     if more > 0.0 && is_distortion(&loudest, more) {
         let text = format!(
-            "{told}, with distortion: output, headphone or input already bends at {}, which is no fault of the way. Use less gain after the card.",
+            "{told}, with distortion: output, headphone or input already bends at {}, which is no fault of the path. Use less gain after the card.",
             super::tenth(loudest.drive_db)
         );
         return PathFinding::new(what, Some(role), PathAnswer::Note, reading, text);
@@ -152,12 +152,18 @@ fn drift(record: &Record, input: usize, role: InputRole) -> PathFinding {
     let known = |e: &Estimate| e.half_width() <= DRIFT_UNKNOWN_DB;
     let drifts = heard(record, input).filter(|h| is_placed(h.pink)).filter_map(|h| h.middle.drift_db).filter(known);
     let Some(worst) = drifts.max_by(|a, b| surely(a).total_cmp(&surely(b))) else {
-        return PathFinding::not_told(what, Some(role), "no take stands over the noise");
+        return PathFinding::not_told(what, Some(role), "no take is above the noise");
     };
     let told = format!("{} dB from the first to the last period (±{:.2})", db(worst.value), worst.half_width());
     let reading = Reading::Told(worst);
     if surely(&worst) <= DRIFT_DB {
-        return PathFinding::new(what, Some(role), PathAnswer::Straight, reading, format!("It stands still: {told}."));
+        return PathFinding::new(
+            what,
+            Some(role),
+            PathAnswer::Straight,
+            reading,
+            format!("The gain is steady: {told}."),
+        );
     }
     let text = format!("The gain moves inside a take: {told}. That is automatic gain. {SWITCH_OFF}");
     PathFinding::new(what, Some(role), PathAnswer::Doubt, reading, text)
@@ -197,7 +203,7 @@ fn against(silence: &SilenceFinding, take: &Heard, spacing_hz: f64) -> Option<Es
 pub(super) fn suppression(record: &Record, (input, role): (usize, InputRole)) -> PathFinding {
     let what = PathQuestion::Suppression;
     let Some(change) = noise_change(record, input) else {
-        return PathFinding::not_told(what, Some(role), "no take tells the noise under a sound");
+        return PathFinding::not_told(what, Some(role), "no take shows the noise under a sound");
     };
     if change.half_width() > NOISE_UNKNOWN_DB {
         return PathFinding::not_told(what, Some(role), "the noise is too uncertain");

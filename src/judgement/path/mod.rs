@@ -146,7 +146,13 @@ impl PathFinding {
 
     fn not_told(what: PathQuestion, at: Option<InputRole>, why: impl Into<String>) -> PathFinding {
         let why = why.into();
-        PathFinding::new(what, at, PathAnswer::NotTold, Reading::NotTold(why.clone()), format!("Not told: {why}."))
+        PathFinding::new(
+            what,
+            at,
+            PathAnswer::NotTold,
+            Reading::NotTold(why.clone()),
+            format!("Not determined: {why}."),
+        )
     }
 }
 
@@ -222,10 +228,10 @@ fn sentence(record: &Record, findings: &[PathFinding], sound_s: f64) -> String {
         Some(reason) => format!(" It ended because {reason}."),
     };
     let first = match doubts {
-        0 if findings.iter().all(|f| f.answer == PathAnswer::NotTold) => "Nothing is told of the path.".to_string(),
+        0 if findings.iter().all(|f| f.answer == PathAnswer::NotTold) => "Nothing is known of the path.".to_string(),
         0 => format!("The path shows no fault in {sound_s:.0} s of sound."),
-        1 => "The path is not straight: one finding to look at.".to_string(),
-        n => format!("The path is not straight: {n} findings to look at."),
+        1 => "The path is not straight: one finding needs attention.".to_string(),
+        n => format!("The path is not straight: {n} findings need attention."),
     };
     format!("{first}{untold}{stop}")
 }

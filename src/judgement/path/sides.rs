@@ -33,7 +33,7 @@ pub(super) fn findings(record: &Record, (input, role): (usize, InputRole)) -> Ve
         return both.map(|what| PathFinding::not_told(what, Some(role), "only one channel is driven")).into();
     }
     let Some((best, other)) = own_and_other(record, input) else {
-        let why = "neither channel alone stands over the noise";
+        let why = "neither channel alone is above the noise";
         return both.map(|what| PathFinding::not_told(what, Some(role), why)).into();
     };
     vec![sides(role, best, other), crosstalk(role, best, other)]
@@ -131,7 +131,7 @@ fn crosstalk(role: InputRole, best: Heard, other: Heard) -> PathFinding {
             PathAnswer::NotTold,
             ratio,
             format!(
-                "At the {words} the other channel stands at least {} dB under its own; more the noise does not tell. A quieter room does.",
+                "At the {words} the other channel stands at least {} dB under its own; anything lower is hidden by the noise. A quieter room would show it.",
                 tenth(-high)
             ),
         ),
@@ -169,19 +169,19 @@ pub(super) fn polarity(record: &Record) -> Vec<PathFinding> {
     let mut findings = vec![match ears.as_slice() {
         [(first, _), (second, _)] => match both(*first).zip(both(*second)).and_then(|(a, b)| cosine(a, Some(b))) {
             Some(cosine) => ears_against_each_other(cosine),
-            None => PathFinding::not_told(what, None, "100 Hz to 1 kHz do not stand over the noise at both ears"),
+            None => PathFinding::not_told(what, None, "100 Hz to 1 kHz are not above the noise at both ears"),
         },
         _ => PathFinding::not_told(
             what,
             None,
-            "one ear has nothing to be held against, and a microphone's own polarity is not known; record both ears",
+            "one ear cannot be compared with another, and a microphone's own polarity is not known; record both ears",
         ),
     }];
     let lines = record.head.chain.routing.capture_channels.iter().enumerate();
     let lines = lines.filter(|(_, c)| matches!(c.role, InputRole::Witness | InputRole::Loopback));
     findings.extend(lines.map(|(input, channel)| match both(input).and_then(|h| cosine(h, None)) {
         Some(cosine) => line(channel.role, cosine),
-        None => PathFinding::not_told(what, Some(channel.role), "100 Hz to 1 kHz do not stand over the noise"),
+        None => PathFinding::not_told(what, Some(channel.role), "100 Hz to 1 kHz are not above the noise"),
     }));
     findings
 }
@@ -191,7 +191,7 @@ fn ears_against_each_other(cosine: f64) -> PathFinding {
     let (answer, text) = if cosine > TOLD_COSINE {
         (
             PathAnswer::Straight,
-            "Both ears move the same way; which way, a microphone of unknown polarity does not tell.",
+            "Both ears move the same way; which way is not known, because the microphone's own polarity is not.",
         )
     } else if cosine < -TOLD_COSINE {
         (
@@ -199,7 +199,7 @@ fn ears_against_each_other(cosine: f64) -> PathFinding {
             "The ears move against each other: one side's polarity is turned. Look for swapped wires of one side, an adapter from balanced to single-ended, or an \"invert\" switch.",
         )
     } else {
-        (PathAnswer::NotTold, "The ears' phases differ too much to tell; refit the headphone and try again.")
+        (PathAnswer::NotTold, "The ears' phases differ too much to compare; refit the headphone and try again.")
     };
     PathFinding::new(PathQuestion::Polarity, None, answer, reading, text)
 }
@@ -217,7 +217,7 @@ fn line(role: InputRole, cosine: f64) -> PathFinding {
             ),
         )
     } else {
-        (PathAnswer::NotTold, format!("The {words} turns the phase too much to tell its polarity."))
+        (PathAnswer::NotTold, format!("The {words} turns the phase too much to show its polarity."))
     };
     PathFinding::new(PathQuestion::Polarity, Some(role), answer, reading, text)
 }

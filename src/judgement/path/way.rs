@@ -36,7 +36,7 @@ pub(super) fn rate(record: &Record) -> PathFinding {
     };
     if let Some(end) = all.iter().find(|end| upper(&end.fall_db) < ENDS_DB) {
         let text = format!(
-            "The sound ends at {} kHz, as if something on the way ran at {} kHz: a server, a mixer or a wireless link. Set it to this rate, or open the card directly (its `hw:` entry, JACK, exclusive mode).",
+            "The sound ends at {} kHz, as if something on the path ran at {} kHz: a server, a mixer or a wireless link. Set it to this rate, or open the card directly (its `hw:` entry, JACK, exclusive mode).",
             end.end_hz / 1000.0,
             2.0 * end.end_hz / 1000.0
         );
@@ -47,11 +47,11 @@ pub(super) fn rate(record: &Record) -> PathFinding {
         .filter_map(|granted| granted.may_resample.as_ref().map(|why| format!("{} can ({why})", granted.id)))
         .collect();
     let told = all.iter().find(|end| matches!(end.fall_db, Reading::Told(_)));
-    let reading = told
-        .map_or_else(|| Reading::NotTold("the band above does not stand over the noise".into()), |e| e.fall_db.clone());
+    let reading =
+        told.map_or_else(|| Reading::NotTold("the band above is not above the noise".into()), |e| e.fall_db.clone());
     if !can.is_empty() {
         let text = format!(
-            "Nothing shows that the rate was changed on the way, but {}. A direct route of the card excludes it.",
+            "Nothing shows that the rate was changed on the path, but {}. A direct route of the card excludes it.",
             can.join(" and ")
         );
         return PathFinding::new(what, None, PathAnswer::Note, reading, text);
@@ -71,7 +71,7 @@ pub(super) fn delay(record: &Record) -> PathFinding {
     let ms = format!("{:.0} ms", 1000.0 * delay_s);
     if delay_s > LONG_S {
         let text = format!(
-            "The way takes {ms}: Stop is heard that much later. Ask for smaller blocks (--block), or use a direct route; a wireless link is none."
+            "The path takes {ms}: Stop is heard that much later. Ask for smaller blocks (--block), or use a direct route; a wireless link is none."
         );
         return PathFinding::new(what, None, PathAnswer::Doubt, reading, text);
     }
@@ -80,7 +80,7 @@ pub(super) fn delay(record: &Record) -> PathFinding {
         None,
         PathAnswer::Straight,
         reading,
-        format!("The way takes {ms}, one block of the card's included."),
+        format!("The path takes {ms}, one block of the card's included."),
     )
 }
 
@@ -154,7 +154,7 @@ fn noise(role: InputRole, noise: Estimate, quietest: Option<&Quietest>, level: &
     let reading = Reading::Told(noise);
     let floor = level(noise.value);
     let Some(q) = quietest else {
-        let text = format!("The noise is {floor} (Z, 20 Hz to 20 kHz); nothing stands over it.");
+        let text = format!("The noise is {floor} (Z, 20 Hz to 20 kHz); nothing is above it.");
         return PathFinding::new(PathQuestion::Noise, Some(role), PathAnswer::NotTold, reading, text);
     };
     let under = q.level_dbfs - noise.value;
@@ -168,7 +168,7 @@ fn noise(role: InputRole, noise: Estimate, quietest: Option<&Quietest>, level: &
         return PathFinding::new(PathQuestion::Noise, Some(role), PathAnswer::Straight, reading, format!("{told}."));
     }
     let text = format!(
-        "{told}: steps under {} tell nothing, and a session begins there. A quieter room or less input gain noise lets it begin lower.",
+        "{told}: steps under {} would show nothing, so a session begins there. A quieter room or less input noise lets it begin lower.",
         q.telling
     );
     PathFinding::new(PathQuestion::Noise, Some(role), PathAnswer::Note, reading, text)
@@ -183,8 +183,8 @@ fn hum(
 ) -> PathFinding {
     let what = PathQuestion::Hum;
     let Some(hum) = hum_dbfs else {
-        let why = Reading::NotTold("none stands over the noise".into());
-        return PathFinding::new(what, Some(role), PathAnswer::Straight, why, "No mains hum stands over the noise.");
+        let why = Reading::NotTold("none is above the noise".into());
+        return PathFinding::new(what, Some(role), PathAnswer::Straight, why, "No mains hum is above the noise.");
     };
     let reading = Reading::Told(Estimate::exact(hum));
     let at = first_hz.map_or(String::new(), |hz| format!(" from {hz:.1} Hz up"));
@@ -193,7 +193,7 @@ fn hum(
     let told = format!(
         "Mains hum of {}{at}, {}",
         level(hum),
-        under.map_or("and nothing stands over the noise".into(), |u| format!(
+        under.map_or("and nothing is above the noise".into(), |u| format!(
             "{} dB under the quietest step of a session",
             tenth(u)
         ))

@@ -45,11 +45,11 @@ impl Chain {
         let channels: BTreeSet<u16> = captured.iter().map(|c| c.channel).collect();
         let roles: BTreeSet<_> = captured.iter().map(|c| c.role).collect();
         if channels.len() != captured.len() || roles.len() != captured.len() {
-            return Err("each capture channel and each role can stand once".into());
+            return Err("each capture channel and each role can be used once".into());
         }
         let driven: BTreeSet<&u16> = self.routing.playback_channels.iter().collect();
         if driven.len() != self.routing.playback_channels.len() {
-            return Err("each playback channel can stand once".into());
+            return Err("each playback channel can be used once".into());
         }
         Ok(())
     }

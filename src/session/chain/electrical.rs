@@ -134,7 +134,7 @@ impl Chain {
         let inputs = self.input_volts.iter().filter_map(|(role, input)| {
             let what = match (self.inputs_taken_on.get(role)?, self.input_setting(*role)) {
                 (then, Some(now)) => then.changed(&now)?,
-                (_, None) => "it is not recorded any more".into(),
+                (_, None) => "that input is no longer recorded".into(),
             };
             let told = told_words(&input.volts_per_full_scale, "V");
             Some(ChangedElectrical { part: ElectricalPart::Input(*role), told, what })

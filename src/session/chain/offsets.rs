@@ -113,7 +113,7 @@ impl Chain {
             let what = match (self.taken_on.get(role), self.setting(*role)) {
                 (None, _) => return None,
                 (Some(then), Some(now)) => then.changed(&now)?,
-                (Some(_), None) => "this ear is not recorded any more".into(),
+                (Some(_), None) => "this ear is no longer recorded".into(),
             };
             Some(ChangedOffset { role: *role, offset_db: acoustic.offset.value, what })
         };

@@ -73,9 +73,7 @@ pub enum RunError {
     #[error("the session has no quiet reference to hold a seat against")]
     NoReference,
     /// Nobody said that the headphone sits, or that the knob is right.
-    #[error(
-        "the noise was held for ten minutes and nobody said that it is right now; it is silent again, and nothing was added"
-    )]
+    #[error("the noise was held for ten minutes without an answer; it is silent again, and nothing was added")]
     HeldTooLong,
     /// Protection closed the gain while noise was held: it would trip again at the same level.
     #[error(

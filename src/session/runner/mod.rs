@@ -31,7 +31,7 @@ use super::plan::Extent;
 use super::protocol::{Command, Event, Failure, SessionRequest};
 use super::record::{Happening, Record, SCHEMA, SessionEvent, SessionHead};
 use super::step::StopReason;
-use super::storage::{Storage, name_of_time};
+use super::storage::{Storage, StorageError, name_of_time};
 use crate::analysis::live::{Expected, LiveAnalyser};
 use crate::audio::{Backend, Engine};
 use crate::card::Routing;
@@ -45,6 +45,8 @@ use step::{Opened, StepError, StepRunner};
 
 /// What plays next may wait so often for a capture thread that hears nothing.
 const EXPECTATIONS_WAITING: usize = 16;
+/// Sessions that may share the name of one second.
+const MOST_OF_ONE_SECOND: u32 = 1000;
 /// Events that may wait for a slow front end.
 const EVENTS_WAITING: usize = 256;
 /// The bench as a front end sees it.
@@ -211,7 +213,7 @@ impl Worker {
         let (engine, tell_live) = self.open_chain(chain)?;
         let started_at = (self.now)();
         let (playback, capture) = engine.granted();
-        let head = SessionHead {
+        let mut head = SessionHead {
             schema: SCHEMA.into(),
             id: id.clone().unwrap_or_else(|| name_of_time(&started_at)),
             started_at,
@@ -221,7 +223,10 @@ impl Worker {
             playback: playback.clone(),
             capture: capture.clone(),
         };
-        let mut storage = Storage::create(sessions, &head)?;
+        let mut storage = match id {
+            Some(_) => Storage::create(sessions, &head)?,
+            None => named_by_time(sessions, &mut head)?,
+        };
         storage.save_period(&plan.pink, &plan.pink.period(rate))?;
         Ok(((engine, tell_live), storage, Record::new(head)))
     }
@@ -292,6 +297,21 @@ impl Worker {
         let record = steps.end(stop, (self.now)())?;
         self.tell(Event::Ended { record: Arc::new(record), folder });
         Ok(())
+    }
+}
+
+/// A second session of the same second, or of an hour that a clock set back repeats, gets a number behind its time.
+fn named_by_time(sessions: &Path, head: &mut SessionHead) -> Result<Storage, StorageError> {
+    let time = head.id.clone();
+    let mut number = 1;
+    loop {
+        match Storage::create(sessions, head) {
+            Err(StorageError::Exists(_)) if number < MOST_OF_ONE_SECOND => {
+                number += 1;
+                head.id = format!("{time}-{number}");
+            }
+            other => return other,
+        }
     }
 }
 
