@@ -84,7 +84,8 @@ impl Standing {
     }
 }
 
-fn is_undoubted(session: &Learnt) -> bool {
+/// True where no doubt stands on its numbers.
+pub fn is_undoubted(session: &Learnt) -> bool {
     session.judgement.flaws.iter().all(|flaw| flaw.weight != Weight::Doubt)
 }
 
@@ -124,8 +125,8 @@ pub fn contradicting<'a>(lead: &Learnt, others: &[&'a Learnt]) -> Vec<&'a Learnt
 }
 
 /// What sessions of one output showed of its limits, one test for each headphone: the found limit of the best session, else the
-/// highest bound. What is doubted counts only where there is nothing else.
-pub fn limit_tests(sessions: &[&Learnt]) -> Vec<LimitTest> {
+/// highest bound. What is doubted counts only where there is nothing else, and then it is said: true.
+pub fn limit_tests(sessions: &[&Learnt]) -> (Vec<LimitTest>, bool) {
     let sorted = best_first(sessions.iter().copied());
     let of = |undoubted: bool| -> Vec<LimitTest> {
         let tests: Vec<(&str, &LimitTest)> = sorted
@@ -143,7 +144,12 @@ pub fn limit_tests(sessions: &[&Learnt]) -> Vec<LimitTest> {
         headphones.into_iter().filter_map(of_one).collect()
     };
     let undoubted = of(true);
-    if undoubted.is_empty() { of(false) } else { undoubted }
+    if !undoubted.is_empty() {
+        return (undoubted, false);
+    }
+    let doubted = of(false);
+    let any = !doubted.is_empty();
+    (doubted, any)
 }
 
 /// The best session of an output with each headphone, without doubts where there is such a one.

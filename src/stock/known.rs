@@ -2,7 +2,7 @@
 //! statement, the best session first.
 
 use super::entry::{Figure, HeadphoneEntry, OutputEntry};
-use super::evidence::{Standing, best_first, limit_tests, one_of_each_load};
+use super::evidence::{Standing, best_first, is_undoubted, limit_tests, one_of_each_load};
 use super::fit::within_default;
 use super::learnt::{Learnt, OutputName, PerVolt, full_scale_db};
 use super::limits::{LimitTest, Limits};
@@ -45,6 +45,8 @@ pub struct KnownOutput {
     /// Open volts that differ with the load, as outputs do that sense it when it is plugged in: impedance at 1 kHz, ohm, and
     /// dB re 1 V. Empty where one gain fits all loads.
     pub gain_by_load: Vec<(f64, Estimate)>,
+    /// True where a session behind it is in doubt.
+    pub in_doubt: bool,
     /// Where each of these comes from, in words.
     pub from: Vec<String>,
 }
@@ -85,6 +87,8 @@ pub struct KnownHeadphone {
     pub seats: usize,
     /// What it keeps out of an A-weighted room, dB.
     pub isolation_db: Option<Reading>,
+    /// True where a session behind it is in doubt.
+    pub in_doubt: bool,
     /// Where each of these comes from, in words.
     pub from: Vec<String>,
 }
@@ -96,6 +100,10 @@ impl KnownOutput {
         let mut said = |what: &str, source: String| from.push(format!("{what}: {source}"));
         let sorted = best_first(sessions.iter().copied());
         let best = |has: &dyn Fn(&Learnt) -> bool| sorted.iter().find(|s| has(s)).copied();
+        let doubted = |session: Option<&Learnt>| session.is_some_and(|s| !is_undoubted(s));
+        let (tests, limits_doubted) = limit_tests(sessions);
+        let in_doubt =
+            limits_doubted || doubted(best(&|s| s.open_db.is_some())) || doubted(best(&|s| s.source.is_some()));
         let measured = best(&|s| s.open_db.is_some());
         let typed = entry.and_then(|e| e.volts_per_full_scale.as_ref());
         let open_db = match (measured, typed) {
@@ -127,9 +135,9 @@ impl KnownOutput {
         };
         let source_is_default = source.is_some() && measured.is_none() && entry.is_some_and(|e| e.source_ohm.is_none());
         let gain_by_load = gains(&one_of_each_load(sessions));
-        let limits = limits(entry, sessions, source.as_ref(), &mut said);
+        let limits = limits(entry, tests, source.as_ref(), &mut said);
         let open_db = if gain_by_load.is_empty() { open_db } else { None };
-        KnownOutput { name: name.clone(), open_db, source, source_is_default, limits, gain_by_load, from }
+        KnownOutput { name: name.clone(), open_db, source, source_is_default, limits, gain_by_load, in_doubt, from }
     }
 
     /// Peak of the open output at digital full scale, dB re 1 V.
@@ -158,11 +166,10 @@ fn gains(sessions: &[&Learnt]) -> Vec<(f64, Estimate)> {
 
 fn limits(
     entry: Option<&OutputEntry>,
-    sessions: &[&Learnt],
+    tests: Vec<LimitTest>,
     source: Option<&Ohms>,
     said: &mut dyn FnMut(&str, String),
 ) -> Limits {
-    let tests = limit_tests(sessions);
     let rated: Vec<LimitTest> = entry.zip(source).map_or(Vec::new(), |(e, source)| {
         e.power.iter().filter_map(|power| rated(power.ohm, &power.milliwatts, source)).collect()
     });
@@ -238,6 +245,7 @@ impl KnownHeadphone {
             name: name.into(),
             load,
             seats: as_good_as_the_best(&sorted).iter().map(|(_, session)| session.seats).sum(),
+            in_doubt: as_good_as_the_best(&sorted).iter().any(|(_, session)| !is_undoubted(session)),
             loudness,
             coupler: sorted.first().map(|s| s.coupler),
             shape,

@@ -170,7 +170,11 @@ fn predicted(
     if !output.gain_by_load.is_empty() {
         remarks.push("its gain changes with the load: what drive it takes is not determined".into());
     }
-    Ok(pairing(level_spl, listening, listener.rule, 0, share_of_full, stopped_by, remarks))
+    let in_doubt = output.in_doubt || headphone.in_doubt;
+    if in_doubt {
+        remarks.push("it stands on a session with doubts: nothing better is known".into());
+    }
+    Ok(pairing(level_spl, listening, listener.rule, usize::from(in_doubt), share_of_full, stopped_by, remarks))
 }
 
 impl KnownHeadphone {

@@ -202,6 +202,7 @@ impl Case {
             source_is_default: false,
             limits: Limits::of(tests),
             gain_by_load: Vec::new(),
+            in_doubt: false,
             from: Vec::new(),
         };
         let ohm = log(random, 12.0, 400.0);
@@ -214,6 +215,7 @@ impl Case {
             shape: Vec::new(),
             seats: 3,
             isolation_db: None,
+            in_doubt: false,
             from: Vec::new(),
         };
         let truth = sensitivity + peak_db(open(ohm) * ohm / (ohm + source)) - TRUE_PEAK_FACTOR_DB;

@@ -156,13 +156,16 @@ fn stock(sessions: &[Learnt]) -> Stock {
     Stock { sessions: sessions.to_vec(), ..Stock::default() }
 }
 
-/// How much a reading tells: nothing, a bound and how high, a value and how wide.
+/// Told is told as before, a bound is no lower, and what was not told is no matter.
 fn worse(now: &Reading, before: &Reading) -> bool {
     match (before, now) {
         (Reading::NotTold(_), _) => false,
         (Reading::AtLeast(_) | Reading::Below(_), Reading::Told(_)) => false,
         (Reading::AtLeast(before), Reading::AtLeast(now)) => now.interval.low < before.interval.low - ROUNDING_DB,
-        (Reading::Told(before), Reading::Told(now)) => now.half_width() > before.half_width() + ROUNDING_DB,
+        (Reading::Told(before), Reading::Told(now)) => {
+            let moved = |of: fn(&Estimate) -> f64| (of(now) - of(before)).abs() > ROUNDING_DB;
+            moved(|e| e.value) || moved(|e| e.interval.low) || moved(|e| e.interval.high)
+        }
         (before, now) => before != now,
     }
 }
@@ -200,6 +203,7 @@ fn no_history_makes_an_answer_worse_or_depends_on_its_order() {
                     assert!(!worse(&now.best().level_spl, &before.best().level_spl), "{at}");
                     assert!(!worse(&now.predicted.level_spl, &before.predicted.level_spl), "{at}");
                     assert!(now.best().verdict.firm || !before.best().verdict.firm, "{at}");
+                    assert!(now.predicted.verdict.firm || !before.predicted.verdict.firm, "{at}");
                 }
             }
             kinds.push(kind);
@@ -392,4 +396,23 @@ fn a_witness_that_reads_other_volts_is_a_doubt_on_both() {
     assert_eq!((doubts(None), doubts(Some(full_scale_v))), (0, 0));
     // 5 % off, outside 0.5 % and about 1 %.
     assert_eq!((doubts(Some(1.05 * full_scale_v)), doubts(Some(0.95 * full_scale_v))), (1, 1));
+}
+
+/// A prediction that stands on a doubtful session alone says so; beside a session without doubts it does not count.
+#[test]
+fn a_prediction_from_a_doubtful_session_is_in_doubt() {
+    let templates = templates();
+    let of = |kind: Kind| templates.kinds.iter().find(|(k, _)| *k == kind).unwrap().1.clone();
+    let name = OutputName { name: "second".into(), positions: String::new() };
+    let [_, second] = templates.neighbours.as_slice() else { panic!() };
+    let mut other = second.clone();
+    other.headphone = "another".into();
+    let firm = |sessions: &[Learnt]| {
+        let cell = Cell::of(&stock(sessions), &name, "80 ohm", &listener());
+        assert!(cell.predicted.level_spl.estimate().is_some(), "{cell:?}");
+        cell.predicted.verdict.firm
+    };
+    assert!(firm(&[other.clone(), of(Kind::Full)]));
+    assert!(!firm(&[other.clone(), of(Kind::Doubtful)]));
+    assert!(firm(&[other, of(Kind::Doubtful), of(Kind::Full)]));
 }
