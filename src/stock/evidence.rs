@@ -124,32 +124,32 @@ pub fn contradicting<'a>(lead: &Learnt, others: &[&'a Learnt]) -> Vec<&'a Learnt
     others.iter().filter(|s| Standing::of(s).is_sound() && apart(&s.level_spl)).copied().collect()
 }
 
-/// What sessions of one output showed of its limits, one test for each headphone: the found limit of the best session, else the
-/// highest bound. What is doubted counts only where there is nothing else, and then it is said: true.
+/// What sessions of one output showed of its limits, one test for each headphone: that of the best session, or where it found
+/// none, what another without doubts found or the highest bound. What is doubted counts only where no finished session without
+/// doubts tells anything, and then it is said: true.
 pub fn limit_tests(sessions: &[&Learnt]) -> (Vec<LimitTest>, bool) {
-    let sorted = best_first(sessions.iter().copied());
-    let of = |undoubted: bool| -> Vec<LimitTest> {
-        let tests: Vec<(&str, &LimitTest)> = sorted
-            .iter()
-            .filter(|s| is_undoubted(s) == undoubted)
-            .filter_map(|s| Some((s.headphone.as_str(), s.limit.as_ref()?)))
-            .collect();
-        let headphones: BTreeSet<&str> = tests.iter().map(|(headphone, _)| *headphone).collect();
-        let of_one = |wanted: &str| {
-            let all = || tests.iter().filter(|(headphone, _)| *headphone == wanted).map(|(_, test)| *test);
-            let told = all().find(|test| test.limit_db.told().is_some());
-            let bound = |test: &LimitTest| lower_bound(&test.limit_db).unwrap_or(f64::NEG_INFINITY);
-            told.or_else(|| all().reduce(|best, test| if bound(test) > bound(best) { test } else { best })).cloned()
-        };
-        headphones.into_iter().filter_map(of_one).collect()
-    };
-    let undoubted = of(true);
-    if !undoubted.is_empty() {
-        return (undoubted, false);
+    let with_limit = best_first(sessions.iter().copied().filter(|s| s.limit.is_some()));
+    let headphones: BTreeSet<&str> = with_limit.iter().map(|s| s.headphone.as_str()).collect();
+    let of_one = |headphone: &str| best_test(with_limit.iter().copied().filter(|s| s.headphone == headphone));
+    let mut chosen: Vec<&Learnt> = headphones.into_iter().filter_map(of_one).collect();
+    if chosen.iter().any(|s| s.finished && is_undoubted(s)) {
+        chosen.retain(|s| is_undoubted(s));
     }
-    let doubted = of(false);
-    let any = !doubted.is_empty();
-    (doubted, any)
+    let in_doubt = chosen.iter().any(|s| !is_undoubted(s));
+    (chosen.into_iter().filter_map(|s| s.limit.clone()).collect(), in_doubt)
+}
+
+fn best_test<'a>(mut best_first: impl Iterator<Item = &'a Learnt>) -> Option<&'a Learnt> {
+    let best = best_first.next()?;
+    let told = |s: &Learnt| s.limit.as_ref().is_some_and(|test| test.limit_db.told().is_some());
+    if told(best) {
+        return Some(best);
+    }
+    let others: Vec<&Learnt> = best_first.filter(|s| is_undoubted(s)).collect();
+    let bound = |s: &Learnt| s.limit.as_ref().and_then(|t| lower_bound(&t.limit_db)).unwrap_or(f64::NEG_INFINITY);
+    let higher = |a: &'a Learnt, b: &'a Learnt| if bound(b) > bound(a) { b } else { a };
+    let found = others.iter().copied().find(|s| told(s));
+    found.or_else(|| Some(others.into_iter().fold(best, higher)))
 }
 
 /// The best session of an output with each headphone, without doubts where there is such a one.
