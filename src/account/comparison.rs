@@ -9,7 +9,7 @@ use crate::analysis::band;
 use crate::figure::NOT_DETERMINED;
 use crate::judgement::Judgement;
 use crate::judgement::comparison::{
-    Comparison, Difference, Distorted, FinePoint, MatchedOn, Played, Product, Told, Where, gravest, sentence,
+    Comparison, Difference, Distorted, FinePoint, MatchedOn, Matter, Played, Product, Told, Where, gravest, sentence,
 };
 use crate::stats::Reading;
 use crate::stock::side_by_side::SideBySide;
@@ -23,6 +23,7 @@ pub fn document(both: &SideBySide, added: &Added) -> Document {
     let comparison = &both.comparison;
     let (first, second) = &comparison.outputs;
     let how = [
+        Some(sources(comparison)),
         (!both.hidden).then(|| measured(&both.first, "measured-first", "How the first was measured")),
         (!both.hidden).then(|| measured(&both.second, "measured-second", "How the second was measured")),
         Some(cautions()),
@@ -32,9 +33,25 @@ pub fn document(both: &SideBySide, added: &Added) -> Document {
         answer: sentence(comparison),
         verdict: capital(gravest(&comparison.matters).in_words()),
         written: added.written(),
-        sections: sections(both, true).into_iter().map(Some).chain(added.sections()).chain(how).flatten().collect(),
-        data: vec![fine(comparison)],
+        sections: sections(both, false).into_iter().map(Some).chain(added.sections()).chain(how).flatten().collect(),
+        data: every_band(both),
     }
+}
+
+/// Every band of everything, for machines and for whoever wants to look something up.
+fn every_band(both: &SideBySide) -> Vec<Table> {
+    let c = &both.comparison;
+    let sections = [Some(response(both, true)), Some(distortion(c, true)), noise(c, true)];
+    let tables = sections.into_iter().flatten().flat_map(|section| section.parts).filter_map(|part| match part {
+        Part::Table(table) => Some(table),
+        _ => None,
+    });
+    tables.chain([fine(c)]).collect()
+}
+
+/// A table of only what is not the same has a name of its own beside the whole one.
+fn named(name: &str, all: bool) -> String {
+    if all { name.into() } else { format!("{name}-found") }
 }
 
 /// What was found: what each does for its listener, whether the difference matters, and the difference itself; without `all` only
@@ -42,7 +59,11 @@ pub fn document(both: &SideBySide, added: &Added) -> Document {
 pub fn sections(both: &SideBySide, all: bool) -> Vec<Section> {
     let c = &both.comparison;
     let first = [each(both), Some(matters(c)), flaws(c), Some(matched(c)), Some(response(both, all))];
-    first.into_iter().chain([Some(distortion(c, all)), noise(c, all), subtracted(c)]).flatten().collect()
+    first
+        .into_iter()
+        .chain([Some(distortion(c, all)), noise(c, all), subtracted(c), all.then(|| sources(c))])
+        .flatten()
+        .collect()
 }
 
 /// Headroom and verdict of either output, as the best session of each tells it.
@@ -89,21 +110,27 @@ fn each(both: &SideBySide) -> Option<Section> {
 
 /// Whether the difference matters, with the sources.
 fn matters(c: &Comparison) -> Section {
-    let columns =
-        vec![Column::text("of"), Column::text("answer"), Column::text("because"), Column::text("source").aside()];
+    let columns = vec![Column::text("of"), Column::text("answer"), Column::text("because")];
     let mut table = Table::new("matters", "What published listening tests and standards let one expect", columns);
     for matter in &c.matters {
         table.rows.push(vec![
             Cell::text(&matter.what),
             Cell::text(matter.word.in_words()),
             Cell::text(&matter.because),
-            Cell::text(&matter.source),
         ]);
     }
     let mut section = Section::new("Does it matter?");
     section.paragraph(format!("{}.", capital(gravest(&c.matters).in_words())));
     section.parts.push(Part::Table(table));
     section.paragraph("Limits are averages of attentive listeners who switch directly. Under a limit nothing is to be expected, which does not mean that nobody hears it; several differences just under their limits are covered by no source.");
+    section
+}
+
+/// Where the limits come from.
+fn sources(c: &Comparison) -> Section {
+    let mut section = Section::new("Sources of the limits");
+    let words = |matter: &Matter| format!("{}: {}.", capital(&matter.what), matter.source);
+    section.parts.push(Part::List(c.matters.iter().map(words).collect()));
     section
 }
 
@@ -166,7 +193,8 @@ fn response(both: &SideBySide, all: bool) -> Section {
         Column::text("answer"),
         Column::numbers("smallest difference that would have been seen", "dB"),
     ];
-    let mut table = Table::new("response-difference", "Difference of response per one-third octave", columns);
+    let mut table =
+        Table::new(named("response-difference", all), "Difference of response per one-third octave", columns);
     for band in c.bands.iter().filter(|band| all || band.told != Told::Same) {
         let told = band.told.in_words(c.within_db, &Reading::Told(band.difference_db));
         table.rows.push(vec![
@@ -220,8 +248,11 @@ fn distortion(c: &Comparison, all: bool) -> Section {
         Column::text("answer"),
     ];
     let d = &c.distortions;
-    let mut table =
-        Table::new("distortion-difference", "Distortion at the ear, re the stimulus, at the matched level", columns);
+    let mut table = Table::new(
+        named("distortion-difference", all),
+        "Distortion at the ear, re the stimulus, at the matched level",
+        columns,
+    );
     let whole = |q: &Distorted| matches!(q.place, Where::Overall | Where::Sine { .. });
     for q in d.quantities.iter().filter(|q| all || whole(q) || q.told == Told::Differs) {
         table.rows.push(vec![
@@ -253,7 +284,7 @@ fn noise(c: &Comparison, all: bool) -> Option<Section> {
         Column::readings("second less first", "dB"),
         Column::text("answer"),
     ];
-    let mut table = Table::new("noise-difference", "Noise at the ear, silence before each round", columns);
+    let mut table = Table::new(named("noise-difference", all), "Noise at the ear, silence before each round", columns);
     let within_db = c.distortions.within_db;
     for noise in c.noise.iter().filter(|noise| all || noise.band.is_none() || noise.told == Told::Differs) {
         table.rows.push(vec![

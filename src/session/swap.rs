@@ -62,11 +62,45 @@ pub fn folder_of(pair: &str, order: Order) -> String {
     format!("{pair}-{}", order.word())
 }
 
+/// The rounds of both outputs as they alternated, the first output's first: of two in a row of one output the later counts, which
+/// is nearer to what follows.
+pub fn alternating<'a>(first: &'a Record, second: &'a Record) -> (Vec<Round<'a>>, Vec<Round<'a>>) {
+    let (mut of_first, mut of_second) = (rounds(first).into_iter(), rounds(second).into_iter());
+    let mut played: Vec<(Order, Round)> = Vec::new();
+    loop {
+        let next = [(Order::First, of_first.next()), (Order::Second, of_second.next())];
+        let found = next.into_iter().filter_map(|(order, round)| Some((order, round?)));
+        let before = played.len();
+        played.extend(found);
+        if played.len() == before {
+            break;
+        }
+    }
+    // By the time of day, which both sessions have from one clock; rounds of one second stay as they would alternate.
+    played.sort_by(|a, b| a.1.matched.finished_at.cmp(&b.1.matched.finished_at));
+    let (mut ones, mut others): (Vec<Round>, Vec<Round>) = (Vec::new(), Vec::new());
+    for stretch in played.chunk_by(|a, b| a.0 == b.0) {
+        let Some((order, round)) = stretch.last() else { continue };
+        match order {
+            Order::First => ones.push(*round),
+            // What the second output played before the first was heard stands between nothing.
+            Order::Second if ones.is_empty() => {}
+            Order::Second => others.push(*round),
+        }
+    }
+    (ones, others)
+}
+
 /// Whose round comes next; `None` once all are played. The outputs alternate, the first begins.
 pub fn next_output(first: Option<&Record>, second: Option<&Record>, wanted: usize) -> Option<Order> {
-    let played = |record: Option<&Record>| record.map_or(0, |record| rounds(record).len());
-    let (first, second) = (played(first), played(second));
-    (first + second < wanted).then_some(if first > second { Order::Second } else { Order::First })
+    let (ones, others) = match (first, second) {
+        (Some(first), Some(second)) => {
+            let (ones, others) = alternating(first, second);
+            (ones.len(), others.len())
+        }
+        (first, _) => (usize::from(first.is_some_and(|first| !rounds(first).is_empty())), 0),
+    };
+    (ones + others < wanted).then_some(if ones > others { Order::Second } else { Order::First })
 }
 
 /// The next quiet take of a round that began after `before` steps; `None` when the level itself comes next.

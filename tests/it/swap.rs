@@ -8,7 +8,7 @@ use loudenough::session::plan::Order;
 use loudenough::session::protocol::RoundOf;
 use loudenough::session::reanalyse::reanalyse;
 use loudenough::session::record::Record;
-use loudenough::session::swap::rounds;
+use loudenough::session::swap::{alternating, next_output, rounds};
 use std::path::Path;
 
 /// Level that both are held against each other at, dB SPL: some 60 dB over the noise.
@@ -94,6 +94,21 @@ fn turned_round_every_difference_has_the_other_sign() {
     for (a, b) in c.bands.iter().zip(&turned.bands) {
         assert!((a.difference_db.value + b.difference_db.value).abs() < 1e-12);
     }
+}
+
+/// Two rounds of the first output in a row are one: the second output stands between the first's only after another.
+#[test]
+fn rounds_count_only_as_they_alternate() {
+    let folder = tempfile::tempdir().unwrap();
+    let [first, mut second] = swap(&[desk(1), desk(2), desk(3)], Some(AT_DB_SPL), folder.path(), "pair").unwrap();
+    assert_eq!(next_output(Some(&first), Some(&second), 3), None);
+    // The second output was heard after both rounds of the first.
+    second.steps.iter_mut().for_each(|step| step.finished_at = "2026-03-01T09:30:00+00:00".into());
+    let (ones, others) = alternating(&first, &second);
+    assert_eq!((ones.len(), others.len()), (1, 1));
+    assert_eq!(next_output(Some(&first), Some(&second), 3), Some(Order::First));
+    let refused = compare(&first, &second, &Ask::default());
+    assert!(matches!(refused, Err(NotComparable::RoundsMissing { played: 2, .. })));
 }
 
 /// The plug stays in the second output: in the first one's round it sounds as the second did.

@@ -8,7 +8,7 @@ use super::{audible, held_against, sides};
 use crate::analysis::Flaw;
 use crate::session::plan::Order;
 use crate::session::record::Record;
-use crate::session::swap::{DEFAULT_ROUNDS, Round, Sounds, rounds, sounds};
+use crate::session::swap::{DEFAULT_ROUNDS, Round, Sounds, alternating, sounds};
 use crate::stats::{Estimate, Reading};
 use crate::units::tidy_signed;
 
@@ -21,10 +21,7 @@ pub(super) fn swapped(first: &Record, second: &Record, ask: &Ask) -> Result<Comp
     let on = first.head.plan.swap.as_ref().map_or(ask.on, |swap| swap.on);
     let ask = &Ask { on, same_seat: true, ..*ask };
     let (a, b) = sides(first, second, ask)?;
-    let (mut of_a, mut of_b) = (rounds(first), rounds(second));
-    // Rounds alternate: of a swap that was left off in between, those that do.
-    of_a.truncate(of_b.len() + 1);
-    of_b.truncate(of_a.len());
+    let (of_a, of_b) = alternating(first, second);
     let played = of_a.len() + of_b.len();
     if played < DEFAULT_ROUNDS {
         return Err(NotComparable::RoundsMissing { played, wanted: DEFAULT_ROUNDS });
