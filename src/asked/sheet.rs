@@ -66,6 +66,9 @@ pub fn figure(field: Field, typed: &str) -> Read<SheetFigure> {
     Ok(SheetFigure { value, half_width: tolerance.map(|t| t.half_width(value)) })
 }
 
+/// A unit, and what turns its number into volts RMS.
+type Scale = (&'static str, fn(f64) -> f64);
+
 /// Volts RMS of a sine: as such, as its peak (`2.8 Vp`), from peak to peak (`5.6 Vpp`), in dBV or dBu.
 ///
 /// # Errors
@@ -73,7 +76,7 @@ pub fn figure(field: Field, typed: &str) -> Read<SheetFigure> {
 pub fn volts(typed: &str) -> Read<SheetFigure> {
     let field = Field::SheetVolts;
     let lower = typed.trim().to_lowercase();
-    let scales: [(&str, fn(f64) -> f64); 5] = [
+    let scales: [Scale; 5] = [
         ("dbv", amplitude_from_db),
         ("dbu", |db| DBU_VOLTS * amplitude_from_db(db)),
         ("vpp", |v| v / (2.0 * SQRT_2)),

@@ -277,7 +277,7 @@ fn a_contradiction_between_two_sessions_is_said() {
         let cell = Cell::of(&stock(sessions), &name, "80 ohm", &listener());
         cell.best().remarks.iter().filter(|r| r.contains("outside both intervals")).count()
     };
-    assert_eq!((said(&[full.clone(), louder]), said(&[full.clone()])), (1, 0));
+    assert_eq!((said(&[full.clone(), louder]), said(std::slice::from_ref(&full))), (1, 0));
 }
 
 /// One pairing has the same figures in the matrix, at its point of the map, and in the report; what was seen of a limit is said,
