@@ -140,11 +140,11 @@ impl Reading {
         }
     }
 
-    /// `from` less this: a lower bound becomes an upper one.
+    /// `from` less this: a lower bound becomes an upper one, at the end of its interval that is sure.
     pub fn taken_from(&self, from: f64) -> Reading {
         match self {
             Reading::Told(e) => Reading::Told(e.negative().shifted(from)),
-            Reading::AtLeast(e) => Reading::Below(from - e.value),
+            Reading::AtLeast(e) => Reading::Below(from - e.interval.low),
             Reading::Below(high) => Reading::AtLeast(Estimate::exact(from - high)),
             Reading::NotTold(why) => Reading::NotTold(why.clone()),
         }
@@ -223,6 +223,13 @@ mod tests {
         assert!((mean.value - 101.1).abs() < 1e-9);
         assert!((mean.interval.low - 100.381_335).abs() < 1e-5 && (mean.interval.high - 101.818_665).abs() < 1e-5);
         assert!(mean_of(&[1.0]).is_none());
+    }
+
+    /// At least 3 ±0.5: 10 less that is below 7.5, not below 7.
+    #[test]
+    fn a_bound_that_is_taken_from_a_number_holds_its_whole_interval() {
+        let at_least = Reading::AtLeast(Estimate::symmetric(3.0, 0.5));
+        assert_eq!(at_least.taken_from(10.0), Reading::Below(7.5));
     }
 
     /// The same seatings of two outputs, paired, worked with scipy: differences 0.96 in the mean, t(4) = 24.0, interval

@@ -12,7 +12,7 @@ use super::session::cautions;
 use super::{Added, capital};
 use crate::analysis::band;
 use crate::stats::Estimate;
-use crate::stock::{KnownHeadphone, Listener, Matrix, Ohms, OutputName, Stock, response_change};
+use crate::stock::{HOW_TO_STATE, KnownHeadphone, Listener, Matrix, Ohms, OutputName, Stock, response_change};
 
 /// What a report is about.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -61,7 +61,12 @@ pub fn document(stock: &Stock, listener: &Listener, about: &About, added: &Added
         pictures::section(&cells, about, listener),
         pictures::maps(stock, about, listener),
     ];
-    let how = [pairings::sessions(stock, about), Some(known(stock, about)), Some(judged(listener)), Some(cautions())];
+    let how = [
+        pairings::sessions(stock, &matrix, about),
+        Some(known(stock, about)),
+        Some(judged(listener)),
+        Some(cautions()),
+    ];
     Document {
         title: about.title(),
         answer: pairings::answer(&cells, about, listener),
@@ -133,7 +138,8 @@ pub fn change_by_source(headphone: &KnownHeadphone, ohm: f64) -> Option<Section>
 
 fn judged(listener: &Listener) -> Section {
     let mut section = Section::new("How it was judged");
-    let level = listener.level.map_or("none stated, so no headroom is given".into(), |level| level.to_string());
+    let none = || format!("no listening level is kept, so no headroom is given; {HOW_TO_STATE}");
+    let level = listener.level.map_or_else(none, |level| format!("{level}, {}", listener.level_from.words()));
     section.paragraph(format!(
         "Full-range pink noise, Z at the point, dB SPL; intervals are 95 %. Listening level: {level}. Headroom is called ample from {} dB, borderline from {} dB, short below (common practice, no source).",
         listener.rule.ample_db, listener.rule.borderline_db

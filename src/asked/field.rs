@@ -77,7 +77,7 @@ impl Unit {
             Unit::Volts => &[("V", 1.0), ("VRMS", 1.0), ("V RMS", 1.0), ("mV", 1e-3)],
             Unit::Milliwatts => &[("mW", 1.0), ("W", 1e3)],
             Unit::Milliamperes => &[("mA", 1.0), ("A", 1e3)],
-            Unit::Ohms => &[("Ω", 1.0), ("ohm", 1.0), ("ohms", 1.0), ("kΩ", 1e3), ("kohm", 1e3)],
+            Unit::Ohms => &[("Ω", 1.0), ("\u{2126}", 1.0), ("ohm", 1.0), ("ohms", 1.0), ("kΩ", 1e3), ("kohm", 1e3)],
             Unit::MillivoltsPerPascal => &[("mV/Pa", 1.0), ("V/Pa", 1e3)],
             Unit::Seconds => &[("s", 1.0), ("seconds", 1.0)],
             Unit::Hours => &[("h", 1.0), ("hours", 1.0)],

@@ -15,6 +15,7 @@ pub mod electrical;
 mod field;
 mod number;
 pub mod plan;
+pub mod sheet;
 mod typed;
 mod wrong;
 

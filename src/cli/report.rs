@@ -10,6 +10,7 @@ use crate::judgement::Judgement;
 use crate::judgement::attribution::attribution;
 use crate::session::plain_file;
 use crate::session::record::Record;
+use crate::stock::folder::{self as stock_folder, default_folder};
 use crate::stock::{Stock, learn};
 use anyhow::{Context, Result, anyhow, ensure};
 use std::path::{Path, PathBuf};
@@ -67,7 +68,8 @@ fn of_many(
         folders => {
             let judged = judge::judged(folders, &wanted.listener, &wanted.music)?;
             added.further = further(&judged);
-            taught_by(folders, &judged)?
+            let typed = wanted.kept.stock.clone().unwrap_or_else(default_folder);
+            Stock { listener: stock_folder::listener(&typed)?, ..taught_by(folders, &judged)? }
         }
     };
     let about = match (&wanted.of_output, &wanted.of_headphone) {

@@ -1,7 +1,7 @@
 //! `run`: a session on real cards.
 
 use super::args::{Run, Shown};
-use super::{Surroundings, follow, hold, request, show};
+use super::{Surroundings, follow, hold, request, show, stock};
 use crate::judgement::judge;
 use crate::session::chain::pink_spectrum;
 use crate::session::chain_file;
@@ -10,6 +10,7 @@ use crate::session::record::{Record, StepResult};
 use crate::session::runner::Bench;
 use crate::session::step::StopReason;
 use crate::session::storage;
+use crate::stock::folder;
 use anyhow::{Result, bail};
 use std::io::Write;
 use std::path::Path;
@@ -24,6 +25,7 @@ pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
             request::use_valid_electrical(&mut chain, &wanted.desk)?;
             chain_file = Some(path);
             let plan = request::plan(&wanted.ask, &chain, surroundings.out)?;
+            keep_listener(wanted, surroundings)?;
             let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
             Command::Run(Box::new(SessionRequest { plan, chain, sessions, id: wanted.keep.id.clone() }))
         }
@@ -40,6 +42,20 @@ pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
         false => hold::match_level(&bench, record, &folder, &wanted.level, &wanted.keep.shown, surroundings.out)?,
     };
     report(&record, &folder, &wanted.keep.shown, surroundings.out)
+}
+
+/// A listening level that was stated is the listener's from now on.
+fn keep_listener(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
+    let Some(listening) = request::listening(&wanted.ask.listener) else { return Ok(()) };
+    let (mut said, out) = (Vec::new(), &mut *surroundings.out);
+    // No session is given up for it.
+    if let Err(error) = stock::keep_listener(&folder::default_folder(), listening, (surroundings.now)(), &mut said) {
+        said = format!("The listening level could not be kept as the listener's: {error}\n").into_bytes();
+    }
+    if !wanted.keep.shown.json {
+        out.write_all(&said)?;
+    }
+    Ok(())
 }
 
 /// Step table and answers, or both as JSON.

@@ -2,15 +2,20 @@
 
 use super::args::{
     KeepHeadphone, KeepOutput, Listener, SensitivityPer, StatedFigures, StockArguments, StockCommand, StockKept,
+    WhoListens,
 };
 use super::{Surroundings, request, show};
 use crate::account;
-use crate::session::plan::HeadroomRule;
+use crate::asked;
+use crate::asked::sheet::{Per, SheetFigure};
+use crate::session::plan::{HeadroomRule, ListeningLevel};
 use crate::session::storage::default_sessions_dir;
-use crate::stock::sensitivity::Per;
-use crate::stock::{self, Figure, HeadphoneEntry, Matrix, OutputEntry, RatedPower, Sensitivity, Stock, folder};
+use crate::stock::{
+    self, Figure, HeadphoneEntry, KeptListener, Matrix, OutputEntry, RatedPower, Sensitivity, Stock, folder,
+};
 use anyhow::{Result, anyhow, bail};
 use std::io::Write;
+use std::path::Path;
 
 /// Impedances of the map's table.
 const ROWS: usize = 9;
@@ -21,6 +26,7 @@ pub(super) fn stock(wanted: &StockArguments, surroundings: &mut Surroundings) ->
         Some(StockCommand::Map { output, listener, kept, json }) => map(output, listener, kept, *json, surroundings),
         Some(StockCommand::Output { name, kept }) => output(name, kept, surroundings),
         Some(StockCommand::Headphone { name, source_ohm, kept }) => headphone(name, *source_ohm, kept, surroundings),
+        Some(StockCommand::Listener(wanted)) => who_listens(wanted, surroundings),
         Some(StockCommand::KeepOutput(wanted)) => keep_output(wanted, surroundings.out),
         Some(StockCommand::KeepHeadphone(wanted)) => keep_headphone(wanted, surroundings.out),
     }
@@ -37,8 +43,7 @@ pub(super) fn load(kept: &StockKept, out: &mut dyn Write) -> Result<Stock> {
 }
 
 pub(super) fn listener(typed: &Listener, stock: &Stock) -> Result<stock::Listener> {
-    let level = request::listening(typed).or(stock.last_listening());
-    Ok(stock::Listener { level, rule: request::rule(typed, HeadroomRule::default())? })
+    Ok(stock.listener(request::listening(typed), request::rule(typed, HeadroomRule::default())?))
 }
 
 fn matrix(wanted: &StockArguments, surroundings: &mut Surroundings) -> Result<()> {
@@ -106,15 +111,47 @@ fn headphone(name: &str, source_ohm: Option<f64>, kept: &StockKept, surroundings
     Ok(())
 }
 
+/// Shows, keeps or forgets whose listening level holds where none is stated.
+fn who_listens(wanted: &WhoListens, surroundings: &mut Surroundings) -> Result<()> {
+    let folder = wanted.stock.clone().unwrap_or_else(folder::default_folder);
+    let out = &mut *surroundings.out;
+    if wanted.forget {
+        let was = folder::forget_listener(&folder)?;
+        writeln!(out, "{}", if was { "The listening level is forgotten." } else { "No listening level was kept." })?;
+        return Ok(());
+    }
+    if let Some(listening) = asked::plan::listening(wanted.listening, wanted.weighting, wanted.field) {
+        return keep_listener(&folder, listening, (surroundings.now)(), out);
+    }
+    match folder::listener(&folder)? {
+        Some(kept) => writeln!(out, "The listener's level is {}, kept since {}.", kept.listening, kept.stated_at)?,
+        None => writeln!(out, "No listening level is kept: {}.", stock::HOW_TO_STATE)?,
+    }
+    Ok(())
+}
+
+/// Keeps a level as the listener's, and says so where it is another than before.
+pub(super) fn keep_listener(folder: &Path, listening: ListeningLevel, now: String, out: &mut dyn Write) -> Result<()> {
+    let before = folder::listener(folder)?.map(|kept| kept.listening);
+    if before == Some(listening) {
+        return Ok(writeln!(out, "The listener's level is {listening}, as kept.")?);
+    }
+    let to = folder::keep_listener(folder, &KeptListener { stated_at: now, listening })?;
+    let was = before.map_or(String::new(), |before| format!(" (it was {before})"));
+    writeln!(out, "The listener's level is {listening}{was}, kept in {}.", to.display())?;
+    Ok(())
+}
+
 fn keep_output(wanted: &KeepOutput, out: &mut dyn Write) -> Result<()> {
     let figure = |value: Option<f64>| value.map(|value| typed(value, None, &wanted.stated));
+    let sheet = |figure: Option<SheetFigure>| figure.map(|f| typed(f.value, f.half_width, &wanted.stated));
     let rated =
         |[milliwatts, ohm]: &[f64; 2]| RatedPower { ohm: *ohm, milliwatts: typed(*milliwatts, None, &wanted.stated) };
     let entry = OutputEntry {
         name: wanted.name.trim().into(),
         positions: wanted.positions.trim().into(),
-        volts_per_full_scale: figure(wanted.volts),
-        source_ohm: figure(wanted.source_ohm),
+        volts_per_full_scale: sheet(wanted.volts),
+        source_ohm: sheet(wanted.source_ohm),
         voltage_limit_v: figure(wanted.limit_volts),
         current_limit_ma: figure(wanted.limit_milliamperes),
         power: wanted.power.iter().map(rated).collect(),
@@ -125,27 +162,49 @@ fn keep_output(wanted: &KeepOutput, out: &mut dyn Write) -> Result<()> {
 }
 
 fn keep_headphone(wanted: &KeepHeadphone, out: &mut dyn Write) -> Result<()> {
-    let figure = |value: Option<f64>| value.map(|value| typed(value, None, &wanted.stated));
-    let per = wanted.per.map(|per| match per {
-        SensitivityPer::Mw => Per::Milliwatt,
-        SensitivityPer::V => Per::Volt,
-    });
-    let sensitivity = wanted.sensitivity.zip(per).map(|(value, per)| Sensitivity {
-        level: typed(value, wanted.half_width, &wanted.stated),
-        per,
-        at_hz: wanted.at_hz,
-    });
+    let sheet = |figure: Option<SheetFigure>| figure.map(|f| typed(f.value, f.half_width, &wanted.stated));
     let entry = HeadphoneEntry {
         name: wanted.name.trim().into(),
-        sensitivity,
-        impedance_ohm: figure(wanted.ohm),
+        sensitivity: sensitivity(wanted)?,
+        impedance_ohm: sheet(wanted.ohm),
         impedance: Vec::new(),
-        isolation_db: figure(wanted.isolation),
+        isolation_db: wanted.isolation.map(|value| typed(value, None, &wanted.stated)),
     };
     let to = wanted.stated.stock.clone().unwrap_or_else(folder::default_folder);
     writeln!(out, "kept in {}", folder::keep_headphone(&to, &entry, wanted.stated.replace)?.display())?;
     Ok(())
 }
+
+/// A sensitivity with what it is stated for, whether that stands beside it or in an option of its own.
+fn sensitivity(wanted: &KeepHeadphone) -> Result<Option<Sensitivity>> {
+    let Some(read) = &wanted.sensitivity else { return Ok(None) };
+    let option = wanted.per.map(|per| match per {
+        SensitivityPer::Mw => Per::Milliwatt,
+        SensitivityPer::V => Per::Volt,
+    });
+    let per = match (read.per, option) {
+        (Some(one), Some(other)) if one != other => {
+            bail!("the sensitivity is stated in {}, and --per says {}: leave one of them out", one.unit(), other.unit())
+        }
+        (Some(per), _) | (None, Some(per)) => per,
+        (None, None) => {
+            bail!(
+                "the sensitivity does not say for what: type it as on the data sheet (`98 dB/mW`, `112 dB/V`), or add --per mw or --per v"
+            )
+        }
+    };
+    let (beside, half_width) = (wanted.at_hz.or(read.at_hz), wanted.half_width.or(read.level.half_width));
+    if let (Some(one), Some(other)) = (wanted.at_hz, read.at_hz)
+        && (one - other).abs() > f64::EPSILON * other
+    {
+        bail!("the sensitivity is stated at {other} Hz, and --at-hz says {one}: leave one of them out");
+    }
+    let level = typed(read.level.value, half_width, &wanted.stated);
+    Ok(Some(Sensitivity { level, per, at_hz: beside.unwrap_or(SENSITIVITY_HZ) }))
+}
+
+/// Frequency of a sensitivity where none is stated, Hz (common practice, no source).
+const SENSITIVITY_HZ: f64 = 1000.0;
 
 fn typed(value: f64, half_width: Option<f64>, stated: &StatedFigures) -> Figure {
     Figure { value, half_width, source: stated.source.clone(), date: stated.date.clone() }

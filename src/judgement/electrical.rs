@@ -1,9 +1,12 @@
 //! The answers in volts and milliwatts at the load, where the output's volts are known.
 
 use super::{HighestClean, Threshold};
-use crate::calibration::electrical::AtLoad;
+use crate::analysis::Flaw;
+use crate::calibration::electrical::{AtLoad, volts_words};
+use crate::card::InputRole;
 use crate::session::chain::pink_spectrum;
 use crate::session::record::Record;
+use crate::session::step::Purpose;
 use crate::stats::{Estimate, Reading};
 use crate::units::{Dbfs, amplitude_from_db};
 use serde::{Deserialize, Serialize};
@@ -31,6 +34,28 @@ pub(super) fn in_volts(record: &Record, threshold: &Threshold, highest: &Highest
         _ => None,
     };
     Some(InVolts { highest_clean, at_least: matches!(highest.drive, Reading::AtLeast(_)), clip_peak_v })
+}
+
+/// The volts that a witness reads against those computed from the output's own and both impedances, on the quiet reference: where
+/// neither interval reaches the other, one of the two calibrations is wrong and both are doubted.
+pub(super) fn witness_disagrees(record: &Record) -> Option<Flaw> {
+    let chain = &record.head.chain;
+    let input = chain.routing.capture_channels.iter().position(|c| c.role == InputRole::Witness)?;
+    let step = record.last(Purpose::Reference)?;
+    let drive = step.step.drive?;
+    let read = chain.input_volts_of(InputRole::Witness, &step.pink(input)?.0.level_z?)?;
+    let computed = chain.at_load(drive, &pink_spectrum()).filter(|at| !at.open)?.volts;
+    let apart = read.interval.low > computed.interval.high || computed.interval.low > read.interval.high;
+    apart.then(|| {
+        Flaw::doubt(
+            "volts-disagree",
+            format!(
+                "The witness reads {} where the output's volts and both impedances make {} of {drive}: one of the two calibrations does not hold, so neither its volts nor what stands on the others is believed. Calibrate the output's volts, the impedances and the witness again.",
+                volts_words(&read),
+                volts_words(&computed)
+            ),
+        )
+    })
 }
 
 /// With what the drive itself leaves open (dB; a small share).

@@ -183,6 +183,7 @@ fn session_flaws(record: &Record, listening: Option<ListeningLevel>) -> Vec<Flaw
     flaws.extend(crate::session::evaluate::chain_flaws(record));
     flaws.extend(changed(record));
     flaws.extend(bend_at_the_ear_only(record));
+    flaws.extend(electrical::witness_disagrees(record));
     flaws.extend(lowered(record));
     flaws.extend(coarse(record));
     flaws.extend(record.head.chain.ears().filter_map(|(input, role)| restless(record, input, role)));

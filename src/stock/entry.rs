@@ -3,6 +3,7 @@
 use super::sensitivity::Per;
 use crate::asked::Field;
 use crate::calibration::electrical::ImpedancePoint;
+use crate::session::plan::ListeningLevel;
 use crate::stats::Estimate;
 use serde::{Deserialize, Serialize};
 
@@ -26,6 +27,26 @@ impl Figure {
     /// With this half width where none is stated.
     pub fn estimate(&self, otherwise: f64) -> Estimate {
         Estimate::symmetric(self.value, self.half_width.unwrap_or(otherwise))
+    }
+}
+
+/// How loud the listener listens, kept as theirs: not with a session, an output or a headphone.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct KeptListener {
+    /// When they stated it (RFC 3339).
+    pub stated_at: String,
+    /// Their listening level.
+    pub listening: ListeningLevel,
+}
+
+impl KeptListener {
+    /// Checks what a file may have got wrong.
+    ///
+    /// # Errors
+    /// What cannot be, in words.
+    pub fn check(&self) -> Result<(), String> {
+        between("listening.level", self.listening.level.db(), Field::Listening)
     }
 }
 

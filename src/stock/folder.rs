@@ -1,6 +1,6 @@
 //! The stock on disk: one TOML file per output and headphone in the user's folder, beside the sessions that teach it.
 
-use super::{HeadphoneEntry, OutputEntry, Stock, learn};
+use super::{HeadphoneEntry, KeptListener, OutputEntry, Stock, learn};
 use crate::session::storage::{Storage, all_sessions, default_sessions_dir, is_plain_name};
 use crate::session::toml_file;
 use serde::Serialize;
@@ -15,7 +15,7 @@ pub enum StockError {
     Io {
         /// Which file.
         path: PathBuf,
-        /// `read` or `written`.
+        /// `read`, `written` or `removed`.
         doing: &'static str,
         /// Why.
         cause: std::io::Error,
@@ -62,6 +62,7 @@ pub fn load(folder: &Path, sessions: &Path) -> Result<(Stock, Vec<PassedOver>), 
         outputs: entries(&folder.join("outputs"), "an output of the stock", OutputEntry::check)?,
         headphones: entries(&folder.join("headphones"), "a headphone of the stock", HeadphoneEntry::check)?,
         sessions: Vec::new(),
+        listener: listener(folder)?,
     };
     let mut passed_over = Vec::new();
     for path in all_sessions(sessions) {
@@ -97,12 +98,53 @@ pub fn keep_headphone(folder: &Path, entry: &HeadphoneEntry, replace: bool) -> R
     keep(&folder.join("headphones"), &entry.name, entry, replace)
 }
 
+/// The listener whose level is kept in this folder.
+///
+/// # Errors
+/// [`StockError`] where the file is not understood.
+pub fn listener(folder: &Path) -> Result<Option<KeptListener>, StockError> {
+    let path = folder.join(LISTENER);
+    if !path.exists() {
+        return Ok(None);
+    }
+    entry(path, "a listener", KeptListener::check).map(Some)
+}
+
+/// Keeps a listener; who was kept before is replaced.
+///
+/// # Errors
+/// [`StockError`].
+pub fn keep_listener(folder: &Path, kept: &KeptListener) -> Result<PathBuf, StockError> {
+    kept.check().map_err(StockError::Wrong)?;
+    write(folder.join(LISTENER), kept)
+}
+
+/// Forgets who is kept; true where there was one.
+///
+/// # Errors
+/// [`StockError`].
+pub fn forget_listener(folder: &Path) -> Result<bool, StockError> {
+    let path = folder.join(LISTENER);
+    match std::fs::remove_file(&path) {
+        Ok(()) => Ok(true),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(false),
+        Err(cause) => Err(StockError::Io { path, doing: "removed", cause }),
+    }
+}
+
+/// The file of the listener.
+const LISTENER: &str = "listener.toml";
+
 fn keep<T: Serialize>(folder: &Path, name: &str, entry: &T, replace: bool) -> Result<PathBuf, StockError> {
     let path = folder.join(format!("{}.toml", file_name(name)));
     if path.exists() && !replace {
         return Err(StockError::Exists { path });
     }
-    let text = toml::to_string(entry).map_err(|error| StockError::Wrong(error.to_string()))?;
+    write(path, entry)
+}
+
+fn write<T: Serialize>(path: PathBuf, value: &T) -> Result<PathBuf, StockError> {
+    let text = toml::to_string(value).map_err(|error| StockError::Wrong(error.to_string()))?;
     toml_file::write_whole(&path, &text).map_err(|cause| StockError::Io {
         path: path.clone(),
         doing: "written",
@@ -138,12 +180,17 @@ fn entries<T: DeserializeOwned>(
         }
     }
     paths.sort();
-    let one = |path: PathBuf| {
-        let text = crate::session::plain_file::read_text(&path);
-        let text = text.map_err(|cause| StockError::Io { path: path.clone(), doing: "read", cause })?;
-        let value: T = toml_file::read(&text, what).map_err(|why| StockError::Text { path: path.clone(), why })?;
-        check(&value).map_err(|why| StockError::Text { path: path.clone(), why })?;
-        Ok(value)
-    };
-    paths.into_iter().map(one).collect()
+    paths.into_iter().map(|path| entry(path, what, &check)).collect()
+}
+
+fn entry<T: DeserializeOwned>(
+    path: PathBuf,
+    what: &str,
+    check: impl Fn(&T) -> Result<(), String>,
+) -> Result<T, StockError> {
+    let text = crate::session::plain_file::read_text(&path);
+    let text = text.map_err(|cause| StockError::Io { path: path.clone(), doing: "read", cause })?;
+    let value: T = toml_file::read(&text, what).map_err(|why| StockError::Text { path: path.clone(), why })?;
+    check(&value).map_err(|why| StockError::Text { path, why })?;
+    Ok(value)
 }

@@ -2,7 +2,8 @@
 //! statement, the best session first.
 
 use super::entry::{Figure, HeadphoneEntry, OutputEntry};
-use super::evidence::best_first;
+use super::evidence::{Standing, best_first, is_undoubted, limit_tests, one_of_each_load};
+use super::fit::within_default;
 use super::learnt::{Learnt, OutputName, PerVolt, full_scale_db};
 use super::limits::{LimitTest, Limits};
 use super::ohms::{Ohms, band_db, peaks_db};
@@ -11,11 +12,17 @@ use crate::analysis::band;
 use crate::calibration::electrical::{Impedance, ImpedanceFrom, at_1_khz};
 use crate::session::chain::Coupler;
 use crate::stats::{Estimate, Reading, mean_of};
-use crate::units::{db_from_power, power_from_db};
+use crate::units::{db_from_power, power_from_db, tidy};
 use std::f64::consts::SQRT_2;
 
-/// Half width of typed volts and ohms where none is stated, a share (common practice, no source).
+/// Half width of typed volts and source impedances where none is stated, a share (common practice, no source).
 const TYPED_SHARE: f64 = 0.05;
+/// Half width of a headphone's rated impedance where none is stated, a share: nowhere may it fall under 80 % of the rated one
+/// (IEC 60268-7, rated impedance); as much upward is common practice, no source.
+const RATED_OHM_SHARE: f64 = 0.20;
+/// Source impedance of an output whose figures are stated without it, ohm: anything up to twice as much (common practice, no
+/// source).
+const UNSTATED_SOURCE_OHM: f64 = 5.0;
 /// Half width of the volts behind a rated power, dB: data sheets do not say at which distortion, or do (common practice, no
 /// source).
 const RATED_HALF_WIDTH_DB: f64 = 1.0;
@@ -31,11 +38,15 @@ pub struct KnownOutput {
     pub open_db: Option<Estimate>,
     /// Source impedance.
     pub source: Option<Ohms>,
+    /// True where nothing tells the source impedance and a default stands for it.
+    pub source_is_default: bool,
     /// Its limits.
     pub limits: Limits,
     /// Open volts that differ with the load, as outputs do that sense it when it is plugged in: impedance at 1 kHz, ohm, and
     /// dB re 1 V. Empty where one gain fits all loads.
     pub gain_by_load: Vec<(f64, Estimate)>,
+    /// True where a session behind it is in doubt.
+    pub in_doubt: bool,
     /// Where each of these comes from, in words.
     pub from: Vec<String>,
 }
@@ -72,10 +83,12 @@ pub struct KnownHeadphone {
     pub coupler: Option<Coupler>,
     /// Response in one-third octaves, dB re an unknown level; empty where not measured.
     pub shape: Vec<(i32, f64)>,
-    /// True where the fit is in its interval.
-    pub fit_included: bool,
+    /// Seats behind its loudness; 0 where that is a stated figure.
+    pub seats: usize,
     /// What it keeps out of an A-weighted room, dB.
     pub isolation_db: Option<Reading>,
+    /// True where a session behind it is in doubt.
+    pub in_doubt: bool,
     /// Where each of these comes from, in words.
     pub from: Vec<String>,
 }
@@ -87,6 +100,10 @@ impl KnownOutput {
         let mut said = |what: &str, source: String| from.push(format!("{what}: {source}"));
         let sorted = best_first(sessions.iter().copied());
         let best = |has: &dyn Fn(&Learnt) -> bool| sorted.iter().find(|s| has(s)).copied();
+        let doubted = |session: Option<&Learnt>| session.is_some_and(|s| !is_undoubted(s));
+        let (tests, limits_doubted) = limit_tests(sessions);
+        let in_doubt =
+            limits_doubted || doubted(best(&|s| s.open_db.is_some())) || doubted(best(&|s| s.source.is_some()));
         let measured = best(&|s| s.open_db.is_some());
         let typed = entry.and_then(|e| e.volts_per_full_scale.as_ref());
         let open_db = match (measured, typed) {
@@ -110,18 +127,28 @@ impl KnownOutput {
                 said("source impedance", figure.source.clone());
                 Some(Ohms { told: figure.estimate(TYPED_SHARE * figure.value), curve: None })
             }
+            (None, None) if entry.is_some_and(|e| e.volts_per_full_scale.is_some() || !e.power.is_empty()) => {
+                said("source impedance", unstated_source());
+                Some(Ohms { told: Estimate::symmetric(UNSTATED_SOURCE_OHM, UNSTATED_SOURCE_OHM), curve: None })
+            }
             (None, None) => None,
         };
-        let gain_by_load = gains(sessions);
-        let limits = limits(entry, sessions, source.as_ref(), &mut said);
+        let source_is_default = source.is_some() && measured.is_none() && entry.is_some_and(|e| e.source_ohm.is_none());
+        let gain_by_load = gains(&one_of_each_load(sessions));
+        let limits = limits(entry, tests, source.as_ref(), &mut said);
         let open_db = if gain_by_load.is_empty() { open_db } else { None };
-        KnownOutput { name: name.clone(), open_db, source, limits, gain_by_load, from }
+        KnownOutput { name: name.clone(), open_db, source, source_is_default, limits, gain_by_load, in_doubt, from }
     }
 
     /// Peak of the open output at digital full scale, dB re 1 V.
     pub fn full_scale_db(&self) -> Option<f64> {
         self.open_db.as_ref().map(full_scale_db)
     }
+}
+
+/// What is said where a default stands for a source impedance.
+pub fn unstated_source() -> String {
+    format!("not stated: anything up to {} Ω is taken (common practice, no source)", tidy(2.0 * UNSTATED_SOURCE_OHM, 0))
 }
 
 /// Open volts per load, where one gain does not fit them all.
@@ -139,11 +166,10 @@ fn gains(sessions: &[&Learnt]) -> Vec<(f64, Estimate)> {
 
 fn limits(
     entry: Option<&OutputEntry>,
-    sessions: &[&Learnt],
+    tests: Vec<LimitTest>,
     source: Option<&Ohms>,
     said: &mut dyn FnMut(&str, String),
 ) -> Limits {
-    let tests: Vec<LimitTest> = sessions.iter().filter_map(|s| s.limit.clone()).collect();
     let rated: Vec<LimitTest> = entry.zip(source).map_or(Vec::new(), |(e, source)| {
         e.power.iter().filter_map(|power| rated(power.ohm, &power.milliwatts, source)).collect()
     });
@@ -190,11 +216,12 @@ fn rated(ohm: f64, power: &Figure, source: &Ohms) -> Option<LimitTest> {
     let at_load = SQRT_2 * (1e-3 * power.value * ohm).sqrt();
     let open = at_load * (ohm + source.told.value) / ohm;
     let half = power.half_width.map_or(RATED_HALF_WIDTH_DB, |h| 10.0 * (1.0 + h / power.value).log10());
+    let by_source = 20.0 * (1.0 + source.told.half_width() / (ohm + source.told.value)).log10();
     let load = Ohms { told: Estimate::exact(ohm), curve: None };
     Some(LimitTest {
         from: format!("{} mW into {ohm} Ω ({})", power.value, power.source),
         z_db: peaks_db(source, &load),
-        limit_db: Reading::Told(Estimate::symmetric(20.0 * open.log10(), half)),
+        limit_db: Reading::Told(Estimate::symmetric(20.0 * open.log10(), half.hypot(by_source))),
     })
 }
 
@@ -217,7 +244,8 @@ impl KnownHeadphone {
         KnownHeadphone {
             name: name.into(),
             load,
-            fit_included: sorted.len() > 1 || sorted.iter().any(|s| s.seats > 1),
+            seats: as_good_as_the_best(&sorted).iter().map(|(_, session)| session.seats).sum(),
+            in_doubt: as_good_as_the_best(&sorted).iter().any(|(_, session)| !is_undoubted(session)),
             loudness,
             coupler: sorted.first().map(|s| s.coupler),
             shape,
@@ -236,11 +264,20 @@ fn typed_load(entry: &HeadphoneEntry) -> Option<(Ohms, String)> {
         taken_at: typed.and_then(|f| f.date.clone()).unwrap_or_default(),
         points: entry.impedance.clone(),
     });
-    let told = typed.map(|f| f.estimate(TYPED_SHARE * f.value)).or_else(|| at_1_khz(&entry.impedance))?;
+    let told = typed.map(|f| f.estimate(RATED_OHM_SHARE * f.value)).or_else(|| at_1_khz(&entry.impedance))?;
     Some((Ohms { told, curve }, source))
 }
 
-/// The mean of its sessions where they tell it, else from a stated sensitivity.
+/// The best session that tells the loudness, and those as good as it: what is poorer takes nothing from them.
+fn as_good_as_the_best<'a>(best_first: &[&'a Learnt]) -> Vec<(&'a PerVolt, &'a Learnt)> {
+    let mut told = best_first.iter().filter_map(|s| Some((s.per_volt.as_ref()?, *s)));
+    let Some(best) = told.next() else { return Vec::new() };
+    let standing = Standing::of(best.1);
+    let equals = told.filter(|(_, session)| standing.is_as_good_as(&Standing::of(session)));
+    std::iter::once(best).chain(equals).collect()
+}
+
+/// The mean of its best sessions where they tell it, else from a stated sensitivity.
 fn loudness(
     entry: Option<&HeadphoneEntry>,
     sessions: &[&Learnt],
@@ -248,11 +285,11 @@ fn loudness(
     shape: &[(i32, f64)],
     from: &mut Vec<String>,
 ) -> Result<Loudness, String> {
-    let told: Vec<_> = sessions.iter().filter_map(|s| Some((s.per_volt.as_ref()?, &s.id))).collect();
-    if let Some((first, _)) = told.first() {
-        let ids: Vec<&str> = told.iter().map(|(_, id)| id.as_str()).collect();
+    let told = as_good_as_the_best(sessions);
+    if !told.is_empty() {
+        let ids: Vec<&str> = told.iter().map(|(_, session)| session.id.as_str()).collect();
         from.push(format!("loudness: session {}", ids.join(", ")));
-        return Ok(mean_of_sessions(&told.iter().map(|(p, _)| *p).collect::<Vec<_>>(), first.half_width_db));
+        return Ok(mean_of_sessions(&told.iter().map(|(p, _)| *p).collect::<Vec<_>>()));
     }
     let Some(stated) = entry.and_then(|e| e.sensitivity.as_ref()) else {
         return Err(match sessions.is_empty() {
@@ -263,17 +300,20 @@ fn loudness(
             }
         });
     };
-    let per_volt = match (stated.per, load) {
+    // A stated milliwatt is one in the rated impedance (IEC 60268-7, characteristic sensitivity), whatever was measured.
+    let rated = entry.and_then(|e| e.impedance_ohm.as_ref()).map(|f| f.value);
+    let ohm = rated.or_else(|| Some(load?.z(stated.at_hz).norm()));
+    let per_volt = match (stated.per, ohm) {
         (Per::Volt, _) => 0.0,
-        (Per::Milliwatt, Some(load)) => sensitivity::per_volt_less_per_milliwatt_db(load.z(stated.at_hz).norm()),
+        (Per::Milliwatt, Some(ohm)) => sensitivity::per_volt_less_per_milliwatt_db(ohm),
         (Per::Milliwatt, None) => {
             return Err("its sensitivity is stated per milliwatt and its impedance is not known".into());
         }
     };
     from.push(format!(
-        "loudness: {} dB/{} at {} Hz ({})",
+        "loudness: {} {} at {} Hz ({})",
         stated.level.value,
-        if stated.per == Per::Volt { "V" } else { "mW" },
+        stated.per.unit(),
         stated.at_hz,
         stated.level.source
     ));
@@ -293,9 +333,8 @@ fn pink_less_tone_db(shape: &[(i32, f64)], at_hz: f64) -> Option<f64> {
     Some(db_from_power(all / band::BANDS.count() as f64)? - tone)
 }
 
-/// Bands as the sessions' mean; what they scatter beside what the best of them leaves open.
-fn mean_of_sessions(all: &[&PerVolt], first_half: f64) -> Loudness {
-    let best = all.iter().map(|p| p.half_width_db).fold(first_half, f64::min);
+/// Bands as the sessions' mean: what the best of them leaves open, and how the headphone sat in each.
+fn mean_of_sessions(all: &[&PerVolt]) -> Loudness {
     let bands: Vec<(i32, f64)> = all[0]
         .bands
         .iter()
@@ -305,8 +344,10 @@ fn mean_of_sessions(all: &[&PerVolt], first_half: f64) -> Loudness {
             Some((*x, values.iter().sum::<f64>() / values.len() as f64))
         })
         .collect();
+    let least = |of: fn(&PerVolt) -> f64| all.iter().map(|p| of(p)).fold(f64::INFINITY, f64::min);
+    let (own, fit) = (least(|p| p.half_width_db), least(|p| p.fit_half_width_db));
     let total = |p: &PerVolt| db_from_power(p.bands.iter().map(|(_, db)| power_from_db(*db)).sum());
-    let totals: Option<Vec<f64>> = all.iter().map(|p| total(p)).collect();
-    let scatter = totals.and_then(|t| mean_of(&t)).map_or(0.0, |mean| mean.half_width());
-    Loudness::Bands { bands, half_width_db: best.hypot(scatter) }
+    let totals: Vec<f64> = all.iter().filter_map(|p| total(p)).collect();
+    let fit = mean_of(&totals).map_or(fit, |mean| within_default(&mean, &totals, fit));
+    Loudness::Bands { bands, half_width_db: own.hypot(fit) }
 }

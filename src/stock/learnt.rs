@@ -1,9 +1,10 @@
 //! What one session teaches the stock: what the output gives, where it ends, and what the headphone makes of a volt.
 
+use super::fit::fit;
 use super::limits::LimitTest;
 use super::ohms::{Ohms, band_db, divided_db, lost_db, peaks_db, share_db};
 use crate::calibration::Field;
-use crate::judgement::{Judgement, Threshold, Whose, judge, listening_as_z, loudest_clean};
+use crate::judgement::{Judgement, Threshold, Whose, highest_clean, judge, listening_as_z, loudest_clean};
 use crate::session::chain::{Chain, Coupler};
 use crate::session::plan::{Extent, ListeningLevel, Weighting};
 use crate::session::record::Record;
@@ -40,8 +41,10 @@ impl OutputName {
 pub struct PerVolt {
     /// Of each one-third octave (number and dB SPL for 1 V RMS in that band).
     pub bands: Vec<(i32, f64)>,
-    /// How well all of them together are known, dB, 95 %; with the fit where more than one seat was played.
+    /// How well all of them together are known on one seat, dB, 95 %.
     pub half_width_db: f64,
+    /// What other seats leave open, dB, 95 %.
+    pub fit_half_width_db: f64,
 }
 
 /// The response at the ear, where the volts at the plug are not known: its shape alone.
@@ -84,8 +87,10 @@ pub struct Learnt {
     pub finished: bool,
     /// A whole session, no quick look.
     pub whole: bool,
-    /// What was judged.
+    /// What was judged, the fit as its seats tell it.
     pub judgement: Judgement,
+    /// Highest clean level on any seat, Z, dB SPL: as judged, with the stock's interval of the fit.
+    pub level_spl: Reading,
     /// Highest drive there is, dBFS RMS of pink noise.
     pub full_drive_db: f64,
     /// True peak over RMS of its pink noise, dB.
@@ -99,8 +104,8 @@ pub fn learn(record: &Record) -> Option<Learnt> {
     }
     let chain = &record.head.chain;
     let clean = loudest_clean(record)?;
-    let (_, role) = chain.ears().next()?;
-    let (pink, result) = clean.pink(chain.deciding_input())?;
+    let (input, role) = record.weaker_ear()?;
+    let (pink, result) = clean.pink(input)?;
     let drive = clean.step.drive?;
     let period = record.head.plan.pink.period(record.head.playback.rate);
     let judgement = judge(record);
@@ -108,16 +113,16 @@ pub fn learn(record: &Record) -> Option<Learnt> {
     let open_db = open_db(chain, source.as_ref(), load.as_ref());
     let full_drive_db = period.full_drive()?.db();
     let seats = judgement.seats.iter().find(|s| s.role == role);
-    let fit =
+    let fitted = fit(seats);
+    let moved =
         |x: i32| seats.and_then(|s| s.bands.iter().find(|(band, ..)| *band == x)).map_or(0.0, |(_, mean, _)| *mean);
     let offset = chain.acoustic(role).map(|a| a.offset);
     let bands: Shape = pink
         .bands
         .iter()
-        .filter_map(|b| Some((b.x, b.level?.value + fit(b.x) + offset.map_or(0.0, |o| o.value) - drive.db())))
+        .filter_map(|b| Some((b.x, b.level?.value + moved(b.x) + offset.map_or(0.0, |o| o.value) - drive.db())))
         .collect();
     let level = record.sound(result).and_then(|sound| sound.z);
-    let fitted = seats.and_then(|s| s.level).map_or(0.0, |fit| fit.half_width());
     let plug = open_db.zip(source.as_ref().zip(load.as_ref())).map(|(open, (source, load))| Plug {
         open,
         divided_db: divided_db(source, load),
@@ -126,8 +131,8 @@ pub fn learn(record: &Record) -> Option<Learnt> {
             .and_then(|at| Some(at.volts.in_db()?.half_width())),
     });
     let per_volt = plug.as_ref().zip(level).and_then(|(plug, level)| {
-        let half_width_db = level.half_width().hypot(fitted).hypot(plug.half_width_db?);
-        Some(PerVolt { bands: plug.per_volt(&bands), half_width_db })
+        let half_width_db = level.half_width().hypot(plug.half_width_db?);
+        Some(PerVolt { bands: plug.per_volt(&bands), half_width_db, fit_half_width_db: fitted.half_width() })
     });
     let z_less_stated = conversions(record);
     let shape = plug.as_ref().map_or_else(|| bands.clone(), |plug| plug.per_volt(&bands));
@@ -154,6 +159,7 @@ pub fn learn(record: &Record) -> Option<Learnt> {
         seats: seats.map_or(1, |s| s.tight()),
         finished: !record.can_go_on(),
         whole: record.head.plan.extent == Extent::Session,
+        level_spl: highest_clean(record, &judgement.threshold, &[]).level_spl.plus(&fitted),
         judgement,
         full_drive_db,
         true_peak_factor_db: period.true_peak_factor_db()?,

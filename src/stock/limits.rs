@@ -107,6 +107,11 @@ impl Limits {
         self.explained.is_empty() && !self.tests.is_empty()
     }
 
+    /// True where no test and no statement tells any limit.
+    pub fn are_unknown(&self) -> bool {
+        self.explained.is_empty() && self.tests.is_empty()
+    }
+
     /// Highest peak of the open output on a load, dB re 1 V, and what stops it there.
     pub fn at(&self, z_db: &Estimate) -> (Reading, Option<StoppedBy>) {
         let mut all = self.explained.iter().map(|e| e.at(z_db));
@@ -229,7 +234,9 @@ impl Explained {
             (AtLeast(u), Told(c)) if u.value >= c.value - SAME_DB => (Told(*c), amperes),
             (Told(_) | AtLeast(_), AtLeast(c)) | (AtLeast(c), Told(_)) => {
                 let least = self.volts_db.estimate().filter(|u| u.value < c.value).unwrap_or(c);
-                (AtLeast(*least), either)
+                // Two bounds: no limit was seen, so nothing is said to stop it.
+                let seen = self.volts_db.told().or(by_current.told()).is_some();
+                (AtLeast(*least), either.filter(|_| seen))
             }
             (Told(one), NotTold(_)) => (Below(one.interval.high), either),
             (NotTold(_), Told(one)) => (Below(one.interval.high), either),

@@ -14,7 +14,7 @@
 use super::known::{KnownHeadphone, KnownOutput, Loudness};
 use super::limits::StoppedBy;
 use super::ohms::{Ohms, peaks_db};
-use super::predict::{Listener, Pairing, available_db, predict};
+use super::predict::{LevelFrom, Listener, Pairing, available_db};
 use super::sensitivity::per_volt_less_per_milliwatt_db;
 use crate::session::plan::HeadroomRule;
 use crate::stats::{Estimate, Reading};
@@ -46,7 +46,7 @@ pub struct Point {
     pub ohm: Estimate,
     /// dB SPL for 1 V of pink noise at the plug.
     pub per_volt_db: Estimate,
-    /// What is predicted of it on this output.
+    /// What it does on this output: measured where it was, else predicted.
     pub says: Pairing,
 }
 
@@ -57,6 +57,8 @@ pub struct Map {
     pub output: String,
     /// Listening level, Z at the point, dB SPL.
     pub listening_z: f64,
+    /// Whose that is.
+    pub level_from: LevelFrom,
     /// The rule.
     pub rule: HeadroomRule,
     /// By impedance, rising.
@@ -66,13 +68,13 @@ pub struct Map {
 }
 
 impl Map {
-    /// Of an output, at so many impedances evenly over the logarithm.
+    /// Of an output, at so many impedances evenly over the logarithm; each headphone with what its pairing says.
     ///
     /// # Errors
     /// In words, where the output's source impedance is not known.
     pub fn of(
         output: &KnownOutput,
-        headphones: &[KnownHeadphone],
+        headphones: impl Iterator<Item = (KnownHeadphone, Pairing)>,
         listener: &Listener,
         listening_z: f64,
         true_peak_factor_db: f64,
@@ -91,12 +93,10 @@ impl Map {
         Ok(Map {
             output: output.name.words(),
             listening_z,
+            level_from: listener.level_from,
             rule,
             columns: (0..steps.max(2)).map(|i| column(ohm(i))).collect(),
-            points: headphones
-                .iter()
-                .filter_map(|h| point(h, predict(output, h, listener, true_peak_factor_db)))
-                .collect(),
+            points: headphones.filter_map(|(headphone, says)| point(&headphone, says)).collect(),
         })
     }
 }

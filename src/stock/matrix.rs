@@ -1,11 +1,14 @@
 //! Outputs × headphones: what was measured, what is predicted, and both where both exist.
 
 use super::Stock;
-use super::evidence::{Standing, best_first, leading};
+use super::evidence::{Standing, best_first, contradicting, leading};
+use super::fit::one_seat;
 use super::known::KnownOutput;
 use super::learnt::{Learnt, OutputName};
 use super::predict::{Listener, Pairing, available_db, pairing, predict};
+use super::words::reading_words;
 use crate::analysis::Weight;
+use crate::judgement::Threshold;
 use crate::stats::Reading;
 use crate::units::amplitude_from_db;
 use serde::{Deserialize, Serialize};
@@ -31,6 +34,8 @@ pub struct Cell {
 /// All of them, output by output.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Matrix {
+    /// Who listens, and whose level it is.
+    pub listener: Listener,
     /// In the order of the stock.
     pub outputs: Vec<OutputName>,
     /// In the order of the stock.
@@ -50,8 +55,8 @@ impl Matrix {
     /// Of a stock for a listener.
     pub fn of(stock: &Stock, listener: &Listener) -> Matrix {
         let (outputs, headphones) = (stock.output_names(), stock.headphone_names());
-        let cells = outputs.iter().flat_map(|o| headphones.iter().map(|h| cell(stock, o, h, listener))).collect();
-        Matrix { outputs, headphones, cells }
+        let cells = outputs.iter().flat_map(|o| headphones.iter().map(|h| Cell::of(stock, o, h, listener))).collect();
+        Matrix { listener: *listener, outputs, headphones, cells }
     }
 
     /// What one output drives, most headroom first; what is not told last.
@@ -63,41 +68,68 @@ impl Matrix {
     }
 }
 
-fn cell(stock: &Stock, output: &OutputName, headphone: &str, listener: &Listener) -> Cell {
-    let of_pairing = |s: &&Learnt| s.output == *output && s.headphone == headphone;
-    let sessions = best_first(stock.sessions.iter().filter(of_pairing));
-    let lead = leading(&sessions);
-    let measured =
-        lead.map(|session| (session.id.clone(), as_measured(session, &stock.output(output, |_| true), listener)));
-    let others = lead.map_or(Vec::new(), |lead| {
-        let standing = Standing::of(lead);
-        let other = |s: &&&Learnt| s.id != lead.id;
-        let why = |s: &&Learnt| match Standing::of(s) {
-            better if better > standing => "it shows a higher lower bound",
-            other => standing.leads_by(&other),
-        };
-        sessions.iter().filter(other).map(|s| (s.id.clone(), why(s).to_string())).collect()
-    });
-    // Never from itself: a prediction that knew the answer would say nothing about the next one.
-    let rest = |s: &&Learnt| !of_pairing(s);
-    let (known, worn) = (stock.output(output, rest), stock.headphone(headphone, rest));
-    let predicted = predict(&known, &worn, listener, stock.true_peak_factor_db());
-    let told = |reading: &Reading| reading.told().map(|e| e.value);
-    let error_db = measured.as_ref().and_then(|(_, m)| Some(told(&predicted.level_spl)? - told(&m.level_spl)?));
-    Cell { output: output.clone(), headphone: headphone.into(), measured, others, predicted, error_db }
+impl Cell {
+    /// Of one pairing: what the matrix, the map and every report say of it.
+    pub fn of(stock: &Stock, output: &OutputName, headphone: &str, listener: &Listener) -> Cell {
+        let of_pairing = |s: &&Learnt| s.output == *output && s.headphone == headphone;
+        let sessions = best_first(stock.sessions.iter().filter(of_pairing));
+        let lead = leading(&sessions);
+        let others: Vec<&Learnt> =
+            sessions.iter().filter(|s| lead.is_some_and(|lead| s.id != lead.id)).copied().collect();
+        let measured = lead.map(|session| {
+            let mut pairing = as_measured(session, &others, &stock.output(output, |_| true), listener);
+            pairing.remarks.extend(contradicting(session, &others).into_iter().map(contradicts));
+            (session.id.clone(), pairing)
+        });
+        // Never from itself: a prediction that knew the answer would say nothing about the next one.
+        let rest = |s: &&Learnt| !of_pairing(s);
+        let (known, worn) = (stock.output(output, rest), stock.headphone(headphone, rest));
+        let predicted = predict(&known, &worn, listener, stock.true_peak_factor_db());
+        let told = |reading: &Reading| reading.told().map(|e| e.value);
+        let error_db = measured.as_ref().and_then(|(_, m)| Some(told(&predicted.level_spl)? - told(&m.level_spl)?));
+        let others = lead.map_or(Vec::new(), |lead| others.iter().map(|s| (s.id.clone(), why_led(lead, s))).collect());
+        Cell { output: output.clone(), headphone: headphone.into(), measured, others, predicted, error_db }
+    }
 }
 
-/// A session's own answer for this listener.
-fn as_measured(session: &Learnt, output: &KnownOutput, listener: &Listener) -> Pairing {
+/// What speaks for the session that leads, against another.
+fn why_led(lead: &Learnt, other: &Learnt) -> String {
+    match (Standing::of(lead), Standing::of(other)) {
+        (lead, better) if better > lead => "it shows a higher lower bound".into(),
+        (lead, other) => lead.leads_by(&other).into(),
+    }
+}
+
+fn contradicts(other: &Learnt) -> String {
+    format!(
+        "session {} says {} dB SPL, outside both intervals: something differed between the two; measure again",
+        other.id,
+        reading_words(&other.level_spl)
+    )
+}
+
+/// A session's own answer for this listener; how a weighted level stands at this headphone another session of the pairing may
+/// tell.
+fn as_measured(session: &Learnt, others: &[&Learnt], output: &KnownOutput, listener: &Listener) -> Pairing {
     let judgement = &session.judgement;
-    let level = judgement.highest_clean.level_spl.clone();
-    let listening = session.listening_z(listener.level.as_ref());
+    let level = session.level_spl.clone();
+    let stated = listener.level.as_ref();
+    let listening = session.listening_z(stated).or_else(|why| {
+        let elsewhere = others.iter().find_map(|s| s.listening_z(stated).ok());
+        elsewhere.ok_or(why)
+    });
     let doubts = judgement.flaws.iter().filter(|f| f.weight == Weight::Doubt).count();
     // Level over drive is a straight line below the limit.
     let at_full = level.estimate().zip(judgement.highest_clean.drive.estimate());
     let at_full = at_full.map(|(level, drive)| level.value + session.full_drive_db - drive.value);
     let share = listening.as_ref().ok().zip(at_full).map(|(l, full)| amplitude_from_db(l - full));
-    let remarks = if session.seats > 1 { Vec::new() } else { vec!["the fit of the headphone is not included".into()] };
-    let by = session.limit.as_ref().and_then(|test| available_db(output, &test.z_db).1);
+    let remarks = if session.seats > 1 { Vec::new() } else { vec![one_seat()] };
+    // What ends a climb that found no limit is its ceiling, not the output.
+    let seen = match &judgement.threshold {
+        Threshold::Told(_) | Threshold::NoneUpTo { full_scale: true, .. } => level.told().is_some(),
+        _ => false,
+    };
+    let test = session.limit.as_ref().filter(|_| seen);
+    let by = test.and_then(|test| available_db(output, &test.z_db).1);
     pairing(level, listening, listener.rule, doubts, share, by, remarks)
 }

@@ -13,6 +13,7 @@
 
 mod entry;
 mod evidence;
+mod fit;
 pub mod folder;
 mod known;
 mod learnt;
@@ -25,20 +26,26 @@ pub mod sensitivity;
 pub mod side_by_side;
 mod words;
 
-pub use entry::{Figure, HeadphoneEntry, OutputEntry, RatedPower, Sensitivity};
+pub use entry::{Figure, HeadphoneEntry, KeptListener, OutputEntry, RatedPower, Sensitivity};
+pub use fit::FIT_HALF_WIDTH_DB;
 pub use known::{KnownHeadphone, KnownOutput, Loudness};
 pub use learnt::{Learnt, OutputName, PerVolt, learn};
 pub use limits::{Explained, LimitTest, Limits, StoppedBy};
 pub use map::{Column, Map, OHMS, Point, volts_db};
 pub use matrix::{Cell, Matrix};
 pub use ohms::{Ohms, divided_db, peaks_db, response_change};
-pub use predict::{Listener, Pairing, available_db, predict};
+pub use predict::{LevelFrom, Listener, Pairing, available_db, predict};
 pub use words::reading_words;
 
-use crate::session::plan::{ListeningLevel, Weighting};
+use crate::analysis::played::played;
+use crate::session::plan::{HeadroomRule, ListeningLevel, Weighting};
 use crate::signal::Stimulus;
 use crate::units::SampleRate;
 use std::collections::BTreeSet;
+
+/// What to do where no listening level is kept.
+pub const HOW_TO_STATE: &str =
+    "state it with `--listening`, or keep it with `loudenough stock listener --listening 70`";
 
 /// Everything at hand.
 #[derive(Clone, Debug, Default)]
@@ -49,6 +56,8 @@ pub struct Stock {
     pub headphones: Vec<HeadphoneEntry>,
     /// What the sessions taught.
     pub sessions: Vec<Learnt>,
+    /// Who listens, where that is kept.
+    pub listener: Option<KeptListener>,
 }
 
 impl Stock {
@@ -90,17 +99,20 @@ impl Stock {
     /// # Errors
     /// In words, with what to do.
     pub fn map(&self, output: &OutputName, listener: &Listener, steps: usize) -> Result<Map, String> {
-        let output = self.output(output, |_| true);
-        let headphones: Vec<KnownHeadphone> =
-            self.headphone_names().iter().map(|name| self.headphone(name, |_| true)).collect();
-        let Some(stated) = listener.level else { return Err("state a listening level (`--listening`)".into()) };
+        let Some(stated) = listener.level else { return Err(format!("{}: {HOW_TO_STATE}", predict::not_stated())) };
         // Each headphone has a conversion of its own; the plane has one.
         if stated.field.is_some() || stated.weighting != Weighting::Z {
             return Err(
                 "a map needs the listening level as Z at the point: `judge` tells what yours is for a headphone".into(),
             );
         }
-        Map::of(&output, &headphones, listener, stated.level.db(), self.true_peak_factor_db(), steps)
+        // What is said of a headphone is what every other place says of the pairing.
+        let headphones = self.headphone_names().into_iter().map(|name| {
+            let says = Cell::of(self, output, &name, listener).best().clone();
+            (self.headphone(&name, |_| true), says)
+        });
+        let known = self.output(output, |_| true);
+        Map::of(&known, headphones, listener, stated.level.db(), self.true_peak_factor_db(), steps)
     }
 
     /// The output that is meant by a name: its own words, with or without its positions.
@@ -134,16 +146,17 @@ impl Stock {
         found.ok_or_else(|| format!("the stock has no headphone `{name}`; it has {}", listed(all.into_iter())))
     }
 
-    /// The listening level of the newest session that stated one.
-    pub fn last_listening(&self) -> Option<ListeningLevel> {
-        let stated = self.sessions.iter().filter_map(|s| Some((&s.started_at, s.listening?)));
-        stated.max_by(|a, b| a.0.cmp(b.0)).map(|(_, level)| level)
+    /// Who listens: a level stated now, else the one that is kept, else none. Never that of a session.
+    pub fn listener(&self, stated: Option<ListeningLevel>, rule: HeadroomRule) -> Listener {
+        let kept = self.listener.as_ref().map(|kept| kept.listening);
+        let level_from = if stated.is_none() && kept.is_some() { LevelFrom::Kept } else { LevelFrom::Stated };
+        Listener { level: stated.or(kept), level_from, rule }
     }
 
-    /// True peak over RMS of the pink noise that predictions are for, dB.
+    /// True peak over RMS of the pink noise that predictions are for, dB: the standard one, whatever the sessions played.
     pub fn true_peak_factor_db(&self) -> f64 {
-        let standard = || Stimulus::pink(SampleRate::DEFAULT).period(SampleRate::DEFAULT).true_peak_factor_db();
-        self.sessions.first().map(|s| s.true_peak_factor_db).or_else(standard).unwrap_or(0.0)
+        let pink = played(&Stimulus::pink(SampleRate::DEFAULT), SampleRate::DEFAULT);
+        pink.period.true_peak_factor_db().unwrap_or(0.0)
     }
 }
 

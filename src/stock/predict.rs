@@ -4,7 +4,8 @@
 //! limit on this load (or full scale) ─► open volts ─► divider per one-third octave ─► sound per volt ─► highest clean level
 //! ```
 
-use super::known::{KnownHeadphone, KnownOutput, Loudness};
+use super::fit::one_seat;
+use super::known::{KnownHeadphone, KnownOutput, Loudness, unstated_source};
 use super::limits::{SAME_DB, StoppedBy};
 use super::ohms::{Ohms, band_db, divided_db, peaks_db, share_db};
 use crate::analysis::band;
@@ -16,11 +17,34 @@ use crate::stats::{Estimate, Reading};
 use crate::units::{amplitude_from_db, db_from_power, power_from_db};
 use serde::{Deserialize, Serialize};
 
+/// Where a listening level comes from. It is never that of a session: a session's plan says for whom that one was played.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LevelFrom {
+    /// Stated for what is looked at now.
+    #[default]
+    Stated,
+    /// Kept as the listener's own.
+    Kept,
+}
+
+impl LevelFrom {
+    /// Whose level it is, in words.
+    pub fn words(self) -> &'static str {
+        match self {
+            LevelFrom::Stated => "as stated for this",
+            LevelFrom::Kept => "the listener's own, as kept",
+        }
+    }
+}
+
 /// The listener: how loud, and what is called ample.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Listener {
     /// Listening level; `None`: no headroom is told.
     pub level: Option<ListeningLevel>,
+    /// Whose it is.
+    pub level_from: LevelFrom,
     /// The rule.
     pub rule: HeadroomRule,
 }
@@ -53,6 +77,8 @@ pub fn available_db(output: &KnownOutput, z_db: &Estimate) -> (Reading, Option<S
             (Reading::Told(Estimate::lower_of(full, limit)), Some(StoppedBy::FullScale))
         }
         Reading::Below(high) => (Reading::Below(high.min(full.value)), by),
+        // It cannot give more than full scale; what its current allows is not known.
+        Reading::NotTold(_) if output.limits.are_unknown() => (Reading::Below(full.value), None),
         other => (other, by),
     }
 }
@@ -66,7 +92,10 @@ fn level_per_open_volt(output: &KnownOutput, headphone: &KnownHeadphone) -> Resu
     let loss = |source: f64, load: f64| 20.0 * (load / (load + source)).log10();
     let (s, l) = (source.told, load.told);
     let at = loss(s.value, l.value);
-    let open = (loss(s.value + s.half_width(), l.value) - at).hypot(loss(s.value, l.value + l.half_width()) - at);
+    let farther = |ends: [f64; 2]| ends.map(|end| (end - at).abs()).into_iter().fold(0.0, f64::max);
+    let by_source = farther([s.interval.low.max(0.0), s.interval.high].map(|ohm| loss(ohm, l.value)));
+    let by_load = farther([l.interval.low, l.interval.high].map(|ohm| loss(s.value, ohm)));
+    let open = by_source.hypot(by_load);
     let lost = |x: i32| band_db(&divided, x).unwrap_or(0.0);
     let (powers, half): (f64, f64) = match headphone.loudness.as_ref().map_err(Clone::clone)? {
         Loudness::Bands { bands, half_width_db } => {
@@ -129,13 +158,23 @@ fn predicted(
     if matches!(headphone.loudness, Ok(Loudness::Pink { response_unknown: true, .. })) {
         remarks.push("its response is not known: ±4 dB for what pink noise makes of it".into());
     }
-    if !headphone.fit_included {
-        remarks.push("the fit of the headphone is not included".into());
+    if matches!(headphone.loudness, Ok(Loudness::Bands { .. })) && headphone.seats < 2 {
+        remarks.push(one_seat());
+    }
+    if output.source_is_default {
+        remarks.push(format!("the source impedance is {}", unstated_source()));
+    }
+    if output.limits.are_unknown() {
+        remarks.push("only its volts are stated, not what it gives into a load: type its power with `--power`".into());
     }
     if !output.gain_by_load.is_empty() {
         remarks.push("its gain changes with the load: what drive it takes is not determined".into());
     }
-    Ok(pairing(level_spl, listening, listener.rule, 0, share_of_full, stopped_by, remarks))
+    let in_doubt = output.in_doubt || headphone.in_doubt;
+    if in_doubt {
+        remarks.push("it stands on a session with doubts: nothing better is known".into());
+    }
+    Ok(pairing(level_spl, listening, listener.rule, usize::from(in_doubt), share_of_full, stopped_by, remarks))
 }
 
 impl KnownHeadphone {
@@ -165,7 +204,7 @@ pub(super) fn listening_z(
 }
 
 pub(super) fn not_stated() -> String {
-    "no listening level was stated".into()
+    "no listening level is kept".into()
 }
 
 /// Headroom and verdict of a level.

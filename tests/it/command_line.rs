@@ -293,6 +293,19 @@ fn the_stock_predicts_from_sessions_and_typed_figures_and_names_what_is_wrong() 
     ]);
     assert!(player.status.success() && closed.status.success(), "{} {}", said(&player), said(&closed));
     assert!(said(&kept(&["keep-output", "pocket player"])).contains("--replace"));
+    // As data sheets write it; and what a sensitivity is for is asked where neither says it.
+    let sheet = ["keep-headphone", "small 32 ohm", "--sensitivity", "112 dB SPL/Vrms @ 500 Hz", "--ohm", "32 Ω ±15 %"];
+    assert!(said(&kept(&sheet)).contains("small-32-ohm.toml"));
+    let file = std::fs::read_to_string(home.path().join("stock/headphones/small-32-ohm.toml")).unwrap();
+    assert!(
+        file.contains("per = \"V\"") && file.contains("at_hz = 500.0") && file.contains("half_width = 4.8"),
+        "{file}"
+    );
+    std::fs::remove_file(home.path().join("stock/headphones/small-32-ohm.toml")).unwrap();
+    assert!(said(&kept(&["keep-headphone", "x", "--sensitivity", "98"])).contains("98 dB/mW"));
+    let power = ["keep-output", "small amplifier", "--power", "150 mW @ 32 Ω"];
+    assert!(kept(&power).status.success());
+    std::fs::remove_file(home.path().join("stock/outputs/small-amplifier.toml")).unwrap();
     assert!(
         said(&kept(&["keep-headphone", "x", "--sensitivity", "960", "--per", "v"]))
             .contains("sensitivity of the headphone is 960 dB SPL")
@@ -312,6 +325,14 @@ fn the_stock_predicts_from_sessions_and_typed_figures_and_names_what_is_wrong() 
     let expected = 102.0206 + 20.0 * (2f64.sqrt() * 250.0 / 252.0).log10() - 12.5;
     assert!((predicted.as_f64().unwrap() - expected).abs() < 0.2, "{predicted} for {expected}");
 
+    // The sessions were planned for a listener; whose level it is here is not guessed from them.
+    let table = in_a_line(&said(&loudenough(home.path(), &["stock"])));
+    assert!(table.contains("no listening level is kept"), "{table}");
+    refused(home.path(), &["stock", "map", "pocket player"], &["no listening level is kept", "stock listener"]);
+    assert!(said(&loudenough(home.path(), &["stock", "listener", "--listening", "72"])).contains("72.0 dB"));
+    let table = in_a_line(&said(&loudenough(home.path(), &["stock"])));
+    assert!(table.contains("72.0 dB, the listener's own, as kept"), "{table}");
+    assert!(said(&loudenough(home.path(), &["stock", "listener", "--forget"])).contains("forgotten"));
     let map = in_a_line(&said(&loudenough(home.path(), &["stock", "map", "pocket player", "--listening", "75"])));
     assert!(map.contains("closed 250 Ω") && map.contains("digital full"), "{map}");
     refused(

@@ -37,6 +37,8 @@ mod sessions;
 mod simulated_device;
 mod standards;
 mod stock;
+mod stock_histories;
+mod stock_sheets;
 mod storage_bad_input;
 mod stored_session;
 mod swap;

@@ -269,7 +269,11 @@ fn several_sessions_stand_side_by_side() {
     let stock = Stock { sessions: records.iter().filter_map(learn).collect(), ..Stock::default() };
     let about = About::of(&stock);
     assert_eq!(about, About::Headphone(records[0].head.chain.headphone.clone()));
-    let listener = Listener { level: records[0].head.plan.listening, rule: records[0].head.plan.rule };
+    let listener = Listener {
+        level: records[0].head.plan.listening,
+        level_from: Default::default(),
+        rule: records[0].head.plan.rule,
+    };
     let document = loudenough::account::stock::document(&stock, &listener, &about, &added(None));
     let pairings = fields(&csv(tables(&document).find(|table| table.name == "pairings").unwrap()));
     assert_eq!(pairings.len(), 3, "{pairings:?}");

@@ -7,8 +7,8 @@ use loudenough::session::plan::{HeadroomRule, ListeningLevel, Weighting};
 use loudenough::session::record::Record;
 use loudenough::stats::{Draws, Estimate, NORMAL_95, Reading};
 use loudenough::stock::{
-    KnownHeadphone, KnownOutput, LimitTest, Limits, Listener, Loudness, Matrix, Ohms, OutputName, Stock, StoppedBy,
-    learn, peaks_db, predict,
+    KnownHeadphone, KnownOutput, LevelFrom, LimitTest, Limits, Listener, Loudness, Matrix, Ohms, OutputName, Stock,
+    StoppedBy, learn, peaks_db, predict,
 };
 use loudenough::units::DbSpl;
 use std::f64::consts::SQRT_2;
@@ -26,7 +26,7 @@ const OHMS_SHARE: f64 = 0.01;
 
 fn listener() -> Listener {
     let level = ListeningLevel { level: DbSpl(70.0), weighting: Weighting::Z, field: None };
-    Listener { level: Some(level), rule: HeadroomRule::default() }
+    Listener { level: Some(level), level_from: LevelFrom::Stated, rule: HeadroomRule::default() }
 }
 
 /// A session whose chain knows the volts of the output and both impedances.
@@ -199,8 +199,10 @@ impl Case {
             name: OutputName { name: "drawn".into(), positions: String::new() },
             open_db: Some(Estimate::symmetric(peak_db(full_v / SQRT_2) + volts_off, volts_half)),
             source: Some(plain(source)),
+            source_is_default: false,
             limits: Limits::of(tests),
             gain_by_load: Vec::new(),
+            in_doubt: false,
             from: Vec::new(),
         };
         let ohm = log(random, 12.0, 400.0);
@@ -211,8 +213,9 @@ impl Case {
             loudness: Ok(Loudness::Pink { db_per_volt: read(random, sensitivity, half), response_unknown: false }),
             coupler: None,
             shape: Vec::new(),
-            fit_included: true,
+            seats: 3,
             isolation_db: None,
+            in_doubt: false,
             from: Vec::new(),
         };
         let truth = sensitivity + peak_db(open(ohm) * ohm / (ohm + source)) - TRUE_PEAK_FACTOR_DB;

@@ -3,6 +3,7 @@
 
 use super::{Window, electrical, records};
 use clap::{ArgMatches, CommandFactory};
+use loudenough::asked::sheet::{SheetFigure, SheetSensitivity};
 use loudenough::asked::{Field, Takes};
 use loudenough::card::InputRole;
 use loudenough::cli::Arguments;
@@ -304,6 +305,10 @@ fn on_the_command_line((field, id, command, _): &Row, typed: &str) -> Result<Vec
         Takes::Channels => inner.get_one::<Vec<u16>>(id).unwrap().iter().map(|c| f64::from(*c)).collect(),
         _ if *field == Field::Reading => inner.get_one::<MeterReading>(id).map(|r| r.volts).into_iter().collect(),
         _ if ["check", "divider_ohm"].contains(id) => inner.get_one::<[f64; 2]>(id).unwrap()[..1].to_vec(),
+        _ if *field == Field::HeadphoneSensitivity => vec![inner.get_one::<SheetSensitivity>(id).unwrap().level.value],
+        _ if [Field::SheetVolts, Field::SheetSource, Field::HeadphoneImpedance].contains(field) => {
+            vec![inner.get_one::<SheetFigure>(id).unwrap().value]
+        }
         _ => vec![*inner.get_one::<f64>(id).unwrap()],
     })
 }

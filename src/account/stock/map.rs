@@ -9,7 +9,11 @@ use crate::units::{amplitude_from_db, tidy};
 /// What a headphone must give for a volt, and what those of the stock give.
 pub fn sections(map: &Map) -> Vec<Section> {
     let mut section = Section::new(format!("Map of {}", map.output));
-    section.paragraph(format!("Listening level {} dB SPL, Z at the point.", tidy(map.listening_z, 1)));
+    section.paragraph(format!(
+        "Listening level {} dB SPL, Z at the point, {}. A headphone's level and verdict are those of its pairing, measured where it was; \"below\" beside a border: no limit was seen, the output may drive less sensitive ones too.",
+        tidy(map.listening_z, 1),
+        map.level_from.words()
+    ));
     section.parts.push(Part::Table(borders(map, "map-borders")));
     let headphones = headphones(map);
     if !headphones.rows.is_empty() {

@@ -5,7 +5,7 @@ use crate::account::capital;
 use crate::account::document::{Cell, Column, Part, Section, Table};
 use crate::judgement::{Answer, Threshold};
 use crate::stats::Reading;
-use crate::stock::{self, Listener, Matrix, Stock};
+use crate::stock::{self, Learnt, Listener, Matrix, Stock};
 use std::collections::BTreeSet;
 
 /// Places of levels.
@@ -28,7 +28,9 @@ pub fn answer(cells: &[&stock::Cell], about: &About, listener: &Listener) -> Str
         return "Nothing is known of any pairing yet: run a session, or type what is known.".into();
     }
     let measured = cells.iter().filter(|cell| cell.measured.is_some()).count();
-    let listens = listener.level.map_or("no listening level stated".into(), |level| format!("for {level}"));
+    let listens = listener
+        .level
+        .map_or("no listening level is kept".into(), |level| format!("for {level} ({})", listener.level_from.words()));
     // The whole verdict: what is at least borderline, or one of two, is not borderline.
     let all: BTreeSet<(Answer, String)> = cells.iter().map(|cell| verdict(cell)).collect();
     let group = |wanted: &(Answer, String)| {
@@ -92,7 +94,7 @@ pub fn section(cells: &[&stock::Cell]) -> Section {
             None => ("predicted", ""),
         };
         let missing = best.missing().map(|why| format!("not determined: {why}"));
-        let remarks: Vec<String> = missing.into_iter().chain(best.remarks.iter().cloned()).collect();
+        let remarks: Vec<String> = missing.into_iter().chain(best.remarks.iter().cloned()).chain(leads(cell)).collect();
         table.rows.push(vec![
             Cell::text(cell.output.words()),
             Cell::text(&cell.headphone),
@@ -113,10 +115,29 @@ pub fn section(cells: &[&stock::Cell]) -> Section {
     section
 }
 
+/// Which of several sessions stands here, and why: `of 3 sessions a leads (over b: it is calibrated; over c: it is finished)`.
+fn leads(cell: &stock::Cell) -> Option<String> {
+    let (lead, _) = cell.measured.as_ref()?;
+    let over: Vec<String> = cell.others.iter().map(|(other, why)| format!("over {other}: {why}")).collect();
+    (!over.is_empty()).then(|| format!("of {} sessions {lead} leads ({})", over.len() + 1, over.join("; ")))
+}
+
+/// Its place among the sessions of its pairing.
+fn place(session: &Learnt, matrix: &Matrix) -> String {
+    let cell = matrix.cells.iter().find(|c| c.output == session.output && c.headphone == session.headphone);
+    let Some((cell, (lead, _))) = cell.and_then(|c| Some((c, c.measured.as_ref()?))) else { return String::new() };
+    match cell.others.iter().find(|(other, _)| *other == session.id) {
+        Some((_, why)) => format!("after {lead}: {why}"),
+        None if cell.others.is_empty() => "the only one".into(),
+        None => "leads".into(),
+    }
+}
+
 /// The sessions behind them, with the figures of each.
-pub fn sessions(stock: &Stock, about: &About) -> Option<Section> {
+pub fn sessions(stock: &Stock, matrix: &Matrix, about: &About) -> Option<Section> {
     let columns = vec![
         Column::text("session"),
+        Column::text("place among those of its pairing"),
         Column::text("output"),
         Column::text("headphone"),
         Column::text("started"),
@@ -129,7 +150,8 @@ pub fn sessions(stock: &Stock, about: &About) -> Option<Section> {
         Column::numbers("seats", ""),
         Column::numbers("doubts", ""),
     ];
-    let mut table = Table::new("sessions", "Sessions, each as judged by its own plan", columns);
+    let mut table =
+        Table::new("sessions", "Sessions, each as judged by its own plan; with one seat the fit is not in it", columns);
     for session in &stock.sessions {
         let holds = match about {
             About::All => true,
@@ -147,6 +169,7 @@ pub fn sessions(stock: &Stock, about: &About) -> Option<Section> {
         let doubts = judgement.flaws.iter().filter(|f| f.weight == crate::analysis::Weight::Doubt).count();
         table.rows.push(vec![
             Cell::text(&session.id),
+            Cell::text(place(session, matrix)),
             Cell::text(session.output.words()),
             Cell::text(&session.headphone),
             Cell::text(&session.started_at),

@@ -4,7 +4,7 @@ use super::About;
 use super::pairings::DB;
 use crate::account::capital;
 use crate::account::document::{Figure, Part, Section};
-use crate::account::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Text};
+use crate::account::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series};
 use crate::stats::{Estimate, Reading};
 use crate::stock::{Cell, Listener, Map, OHMS, Stock};
 use crate::units::tidy;
@@ -117,7 +117,7 @@ fn point(y: f64, reading: &Reading) -> Option<Point> {
 /// The maps of the outputs that have one; `None` where none has, or for one headphone.
 pub fn maps(stock: &Stock, about: &About, listener: &Listener) -> Option<Section> {
     let mut section = Section::new("Maps of the outputs");
-    section.paragraph("On the plane of a headphone's impedance and of what it gives for a volt: above a border the output drives it ample, borderline, or at all. Where a border rises steeply, to the left, milliamperes are what the output lacks; where it is nearly flat, to the right, volts.");
+    section.paragraph("On the plane of a headphone's impedance and of what it gives for a volt: above a border the output drives it ample, borderline, or at all. Where a border rises steeply, to the left, milliamperes are what the output lacks; where it is nearly flat, to the right, volts. Arrows down from a border: no limit was seen there, it lies there or lower; bars up: only what the output gives at most is known. A headphone's verdict is that of its pairing, measured where it was.");
     let mut missing = Vec::new();
     let mut pictures = 0;
     for output in stock.output_names() {
@@ -176,6 +176,8 @@ pub fn map(number: usize, map: &Map) -> Option<Picture> {
         })
         .collect();
     let said = if said.is_empty() { "No headphone of the stock has both figures.".into() } else { said.join("; ") };
+    let open = open_borders(map, &styles);
+    let said = if open.is_empty() { said } else { format!("{said}. {}", OPEN_BORDER) };
     let lines = borders.into_iter().zip(styles).map(|(points, (name, role, line))| Series {
         name: name.into(),
         role,
@@ -183,22 +185,66 @@ pub fn map(number: usize, map: &Map) -> Option<Picture> {
         mark: None,
         points,
     });
-    let texts = map.points.iter().map(|p| Text {
-        x: p.ohm.value,
-        y: p.per_volt_db.value,
-        words: format!("{}: {}", p.headphone, p.says.verdict),
+    // Named in the legend, where no name can lie on a border.
+    let marks = MARK_ROLES.iter().flat_map(|role| MARKS.map(|mark| (mark, *role))).cycle();
+    let dots = map.points.iter().zip(headphones).zip(marks).map(|((p, point), (mark, role))| Series {
+        name: format!("{}: {}", p.headphone, p.says.verdict),
+        role,
+        line: None,
+        mark: Some(mark),
+        points: vec![point],
     });
-    let dots =
-        Series { name: "headphone".into(), role: Role::First, line: None, mark: Some(Mark::Dot), points: headphones };
     Some(Picture {
         name: format!("map-{number}"),
-        title: format!("Map of {}, listening level {} dB SPL", map.output, tidy(map.listening_z, 1)),
+        title: format!(
+            "Map of {}, listening level {} dB SPL, {}",
+            map.output,
+            tidy(map.listening_z, 1),
+            map.level_from.words()
+        ),
         says: said,
         x: Axis::log("impedance of the headphone, Ω", OHMS.0, OHMS.1),
         y: Axis::linear("dB SPL for 1 V of pink noise at the plug", low, high),
         zones: Vec::new(),
-        series: lines.chain([dots]).collect(),
+        series: lines.chain(open).chain(dots).collect(),
         rules: Vec::new(),
-        texts: texts.collect(),
+        texts: Vec::new(),
     })
+}
+
+/// Every so many columns a border that is a bound says so.
+const ARROW_EVERY: usize = 6;
+/// What arrows and bars at a border mean.
+const OPEN_BORDER: &str =
+    "Arrows down from a border: no limit was seen there, it lies there or lower. Bars up: it lies there or higher";
+/// Marks of headphones.
+const MARKS: [Mark; 4] = [Mark::Dot, Mark::Square, Mark::Triangle, Mark::Hollow];
+/// Their colours, where the marks do not suffice.
+const MARK_ROLES: [Role; 4] = [Role::First, Role::Second, Role::Even, Role::Odd];
+
+/// Where the borders are bounds: arrows down where the output was not seen at its limit, bars up where only its most is known.
+fn open_borders(map: &Map, styles: &[(&str, Role, Line)]) -> Vec<Series> {
+    let columns = || map.columns.iter().step_by(ARROW_EVERY);
+    let series = |name: &str, role, mark, points| Series { name: name.into(), role, line: None, mark, points };
+    let mut all = Vec::new();
+    for (i, (_, role, _)) in styles.iter().enumerate() {
+        let lower = |c: &crate::stock::Column| match &c.borders_db[i] {
+            Reading::Below(high) => Some(Point::at(c.ohm, *high)),
+            _ => None,
+        };
+        let higher = |c: &crate::stock::Column| match &c.borders_db[i] {
+            Reading::AtLeast(e) => {
+                Some(Point { x: c.ohm, y: e.value, interval: Some((e.interval.low, f64::INFINITY)) })
+            }
+            _ => None,
+        };
+        all.push(series("this border or lower", *role, Some(Mark::Below), columns().filter_map(lower).collect()));
+        all.push(series("", *role, None, columns().filter_map(higher).collect()));
+    }
+    all.retain(|series: &Series| !series.points.is_empty());
+    // Said once in the legend.
+    for series in all.iter_mut().filter(|series| !series.name.is_empty()).skip(1) {
+        series.name.clear();
+    }
+    all
 }

@@ -23,7 +23,9 @@ pub use judge::{Compare, Judge, Listener};
 pub use report::Report;
 pub use session::{Ask, Match, OutsideEar, Rehearse, Run, TypedCeilings};
 pub use stimulus::{Spectrum, StimulusFile, TextTable};
-pub use stock::{KeepHeadphone, KeepOutput, SensitivityPer, StatedFigures, StockArguments, StockCommand, StockKept};
+pub use stock::{
+    KeepHeadphone, KeepOutput, SensitivityPer, StatedFigures, StockArguments, StockCommand, StockKept, WhoListens,
+};
 pub use swap::Swap;
 
 /// Will this output drive these headphones loud enough, with headroom, without audible distortion?

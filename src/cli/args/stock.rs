@@ -1,8 +1,11 @@
 //! `stock` as typed: what the user keeps of outputs and headphones, and what is asked of it.
 
 use super::Listener;
-use super::typed::{number, numbers};
-use crate::asked::Field;
+use super::typed::{chosen, number, sheet_figure};
+use crate::asked::sheet::{self, SheetFigure, SheetSensitivity};
+use crate::asked::{Field, choice};
+use crate::calibration::Field as SoundField;
+use crate::session::plan::Weighting;
 use clap::{Args, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -71,10 +74,33 @@ pub enum StockCommand {
         #[command(flatten)]
         kept: StockKept,
     },
+    /// Who listens: show, keep or forget the listening level that stock, maps and reports of many pairings ask for where none is
+    /// stated. `run --listening` keeps it too.
+    Listener(WhoListens),
     /// Keep typed figures of an output.
     KeepOutput(KeepOutput),
     /// Keep typed figures of a headphone.
     KeepHeadphone(KeepHeadphone),
+}
+
+/// Whose listening level holds where none is stated.
+#[derive(Debug, Args)]
+pub struct WhoListens {
+    /// Keep this listening level of pink noise at the calibrated point, dB SPL.
+    #[arg(long, value_name = "DB_SPL", value_parser = number(Field::Listening))]
+    pub listening: Option<f64>,
+    /// Its weighting.
+    #[arg(long, requires = "listening", value_parser = chosen(choice::WEIGHTING), default_value = "z")]
+    pub weighting: Weighting,
+    /// The field that it is related to; without it, it is that at the calibrated point.
+    #[arg(long, value_name = "FIELD", requires = "listening", value_parser = chosen(choice::SOUND_FIELD))]
+    pub field: Option<SoundField>,
+    /// Forget the one that is kept.
+    #[arg(long, conflicts_with = "listening")]
+    pub forget: bool,
+    /// Folder of the outputs and headphones, where the listener is kept too.
+    #[arg(long, value_name = "FOLDER")]
+    pub stock: Option<PathBuf>,
 }
 
 /// Figures of an output.
@@ -85,21 +111,21 @@ pub struct KeepOutput {
     /// Volume positions and switches that the figures hold for, in the words of its chain.
     #[arg(long, value_name = "WORDS", default_value = "")]
     pub positions: String,
-    /// Volts RMS of the open output for a sine at 0 dBFS.
-    #[arg(long, value_name = "VOLTS", value_parser = number(Field::SheetVolts))]
-    pub volts: Option<f64>,
-    /// Source impedance, ohm.
-    #[arg(long, value_name = "OHM", value_parser = number(Field::SheetSource))]
-    pub source_ohm: Option<f64>,
+    /// Volts RMS of the open output for a sine at 0 dBFS (`2 Vrms`, `5.7 Vpp`, `6 dBV`, `8.2 dBu`).
+    #[arg(long, value_name = "VOLTS", allow_hyphen_values = true, value_parser = sheet::volts)]
+    pub volts: Option<SheetFigure>,
+    /// Source impedance (`2 Ω`, `2 ohm ±10 %`, `< 1 Ω`); where it is not stated, anything up to 10 Ω is taken (common practice, no
+    /// source).
+    #[arg(long, value_name = "OHM", value_parser = sheet_figure(Field::SheetSource))]
+    pub source_ohm: Option<SheetFigure>,
     /// Highest peak of the open output, volts.
     #[arg(long, value_name = "VOLTS", value_parser = number(Field::LimitVolts))]
     pub limit_volts: Option<f64>,
     /// Highest peak of the current, milliamperes.
     #[arg(long, value_name = "MILLIAMPERES", value_parser = number(Field::LimitMilliamperes))]
     pub limit_milliamperes: Option<f64>,
-    /// Highest sine power into a resistance, as data sheets state it: milliwatts and ohm (`150,32`). Can stand more than
-    /// once.
-    #[arg(long, value_name = "MW,OHM", value_parser = numbers([Field::SheetPower, Field::SheetPowerInto]))]
+    /// Highest sine power into a resistance, as data sheets state it (`150 mW @ 32 Ω`, `150,32`). Can stand more than once.
+    #[arg(long, value_name = "MW @ OHM", value_parser = sheet::power)]
     pub power: Vec<[f64; 2]>,
     /// Where they come from and where they are kept.
     #[command(flatten)]
@@ -111,21 +137,21 @@ pub struct KeepOutput {
 pub struct KeepHeadphone {
     /// The headphone, in the words of its chain.
     pub name: String,
-    /// Sensitivity, dB SPL.
-    #[arg(long, value_name = "DB_SPL", requires = "per", value_parser = number(Field::HeadphoneSensitivity))]
-    pub sensitivity: Option<f64>,
-    /// For what it is stated.
-    #[arg(long, value_enum)]
+    /// Sensitivity (`98 dB/mW`, `112 dB SPL/Vrms`, `98 ±2 dB/mW @ 500 Hz`), or its level alone beside `--per`.
+    #[arg(long, value_name = "DB_SPL", value_parser = sheet::sensitivity)]
+    pub sensitivity: Option<SheetSensitivity>,
+    /// For what it is stated, where it does not say so itself.
+    #[arg(long, value_enum, ignore_case = true, requires = "sensitivity")]
     pub per: Option<SensitivityPer>,
-    /// Frequency that it is stated at, Hz (500 in IEC 60268-7, often 1000).
-    #[arg(long, value_name = "HZ", default_value_t = 1000.0, value_parser = number(Field::SensitivityFrequency))]
-    pub at_hz: f64,
+    /// Frequency that it is stated at (500 Hz in IEC 60268-7, often 1 kHz, which is taken where nothing is stated).
+    #[arg(long, value_name = "HZ", value_parser = number(Field::SensitivityFrequency))]
+    pub at_hz: Option<f64>,
     /// Half width of the sensitivity, dB; ±3 where none is stated (common practice, no source).
     #[arg(long, value_name = "DB", value_parser = number(Field::SensitivityHalfWidth))]
     pub half_width: Option<f64>,
-    /// Impedance, ohm.
-    #[arg(long, value_name = "OHM", value_parser = number(Field::HeadphoneImpedance))]
-    pub ohm: Option<f64>,
+    /// Rated impedance (`32 Ω`, `32 ohm ±15 %`); ±20 % where no tolerance is stated (IEC 60268-7 lets it fall to 80 %).
+    #[arg(long, value_name = "OHM", value_parser = sheet_figure(Field::HeadphoneImpedance))]
+    pub ohm: Option<SheetFigure>,
     /// What it keeps out of an A-weighted room, dB.
     #[arg(long, value_name = "DB", value_parser = number(Field::Isolation))]
     pub isolation: Option<f64>,
@@ -157,5 +183,6 @@ pub enum SensitivityPer {
     /// One milliwatt.
     Mw,
     /// One volt.
+    #[value(aliases = ["vrms", "volt"])]
     V,
 }

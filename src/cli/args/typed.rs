@@ -1,6 +1,7 @@
 //! Values of options, read by the table of fields ([`crate::asked`]): limits and messages are those of the window.
 
 use crate::asked::choice::Choice;
+use crate::asked::sheet::{self, SheetFigure};
 use crate::asked::{Field, Read, Wrong, chain, could_be_thousands, electrical};
 use crate::session::electrical::MeterReading;
 use crate::signal::{KINDS, Kind};
@@ -30,6 +31,11 @@ fn of_table<R: Copy + Send + Sync + 'static>(
 /// Reads one number.
 pub(super) fn number(field: Field) -> impl Fn(&str) -> Read<f64> + Clone + Send + Sync + 'static {
     move |typed| field.read(typed)
+}
+
+/// Reads a figure of a data sheet, with or without its tolerance.
+pub(super) fn sheet_figure(field: Field) -> impl Fn(&str) -> Read<SheetFigure> + Clone + Send + Sync + 'static {
+    move |typed| sheet::figure(field, typed)
 }
 
 /// Reads a whole number.

@@ -3,6 +3,7 @@
 
 use super::{Kept, Pairing, session};
 use crate::account::write::folder::free_name;
+use crate::asked::choice;
 use crate::audio::simulated::{HEADPHONES, OUTPUTS};
 use crate::cli::args::{Arguments, Ask, Rehearse, Shown};
 use crate::cli::{Surroundings, carry_out};
@@ -53,8 +54,17 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
         listening.as_ref(),
         "--no-progress".as_ref(),
     ];
-    let steps: [&[&Path]; 4] = [
+    let stated = measured.head.plan.listening;
+    let weighting = choice::WEIGHTING.iter().find(|c| stated.is_some_and(|stated| stated.weighting == c.value));
+    let field = choice::SOUND_FIELD.iter().find(|c| stated.is_some_and(|stated| stated.field == Some(c.value)));
+    let related = weighting.map(|c| ["--weighting", c.word]).into_iter().chain(field.map(|c| ["--field", c.word]));
+    let related: Vec<&Path> = related.flatten().map(AsRef::as_ref).collect();
+    let listener: [&Path; 6] =
+        ["stock".as_ref(), "listener".as_ref(), "--listening".as_ref(), listening.as_ref(), "--stock".as_ref(), &stock];
+    let listener = [listener.as_slice(), &related].concat();
+    let steps: [&[&Path]; 5] = [
         &swapped,
+        &listener,
         &[["stock".as_ref()].as_slice(), &kept].concat(),
         &[["stock".as_ref(), "map".as_ref(), OUTPUTS[2].as_ref()].as_slice(), &kept].concat(),
         &[["report".as_ref(), "--to".as_ref(), report.as_path()].as_slice(), &kept].concat(),

@@ -14,7 +14,11 @@ impl Desk {
 
     pub(in crate::gui) fn listener(&self) -> Listener {
         let plan = self.form.ready().map(|(plan, _)| plan);
-        Listener { level: plan.and_then(|p| p.listening), rule: plan.map(|p| p.rule).unwrap_or_default() }
+        Listener {
+            level: plan.and_then(|p| p.listening),
+            level_from: Default::default(),
+            rule: plan.map(|p| p.rule).unwrap_or_default(),
+        }
     }
 
     /// Keeps what is typed of an output or a headphone.
