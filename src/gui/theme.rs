@@ -15,7 +15,7 @@ pub const TEXT: f32 = 14.5;
 pub const SMALL: f32 = 12.0;
 
 /// Opacity of what cannot be used now: it looks so, and its text can still be read.
-const DISABLED_ALPHA: f32 = 0.62;
+const DISABLED_ALPHA: f32 = 0.65;
 
 const fn rgb(hex: u32) -> Color32 {
     Color32::from_rgb((hex >> 16) as u8, (hex >> 8) as u8, hex as u8)
