@@ -7,7 +7,7 @@
 //!   desk holds: view (what the bench told) · form (what was typed) · side, stock, electrical, music, report (per page)
 //! ```
 //!
-//! [`desk`] imports no page: state knows nothing of how it is drawn. Threads of [`mod@work`] read and write files.
+//! [`desk`] imports no page: state knows nothing of how it is drawn. Threads of `work` read and write files.
 
 mod account;
 pub mod app;
