@@ -22,7 +22,8 @@ from desks import DESKS
 
 HERE = pathlib.Path(__file__).resolve().parent
 ASKED = ("--playback alsa:desk_out --capture alsa:desk_in --left-ear 1 --right-ear 2 --offset 100 --listening 60 "
-         "--seats 1 --no-progress --details").split()
+         "--seats 1").split()
+SHOWN = ["--no-progress", "--details"]
 LONGEST_S = 900
 
 
@@ -39,8 +40,8 @@ def arguments(desk):
     if desk.swap:
         return [*SWAPPED, *desk.run]
     own = {name for name in desk.run if name.startswith("--")}
-    pairs = [pair for pair in zip(ASKED[:-1:2], ASKED[1::2]) if pair[0] not in own]
-    return ["run", *(word for pair in pairs for word in pair), ASKED[-1], *desk.run]
+    pairs = [pair for pair in zip(ASKED[::2], ASKED[1::2]) if pair[0] not in own]
+    return ["run", *(word for pair in pairs for word in pair), *SHOWN, *desk.run]
 
 
 def press_enter(terminal, said):
