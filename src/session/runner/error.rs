@@ -112,11 +112,6 @@ pub enum RunError {
         /// What limits it.
         because: String,
     },
-    /// The level does not follow the drive from the quiet reference up.
-    #[error(
-        "at the drive that should give the level it is {0:.1} dB quieter: the output limits there (or its volume changed); match at a lower level"
-    )]
-    StaysBehind(f64),
     /// The level does not follow the drive.
     #[error(
         "the level stays {0:.2} dB off that of the other session; check that nothing changes the volume while the bench plays"
