@@ -13,7 +13,7 @@ use crate::session::record::Record;
 use crate::session::runner::Bench;
 use crate::session::step::StopReason;
 use crate::session::storage::{self, Storage, name_of_time};
-use crate::session::swap::{DEFAULT_ROUNDS, folder_of, next_output, rounds};
+use crate::session::swap::{DEFAULT_ROUNDS, folder_of, next_output, played};
 use crate::stock::side_by_side::Wanted;
 use crate::units::{DbSpl, Dbfs};
 use anyhow::{Context, Result, bail, ensure};
@@ -182,12 +182,12 @@ fn valid(mut chain: Chain, wanted: &Typed) -> Result<Chain> {
 fn round(bench: &Bench, wanted: &Typed, halves: &mut [Half; 2], order: Order, out: &mut dyn Write) -> Result<()> {
     let (own, other) = if order == Order::First { (0, 1) } else { (1, 0) };
     let simulated = halves[own].chain().routing.playback == CardId::simulated();
-    let played: usize = halves.iter().filter_map(Half::record).map(|record| rounds(record).len()).sum();
+    let (ones, others) = played(halves[0].record(), halves[1].record());
     let output = halves[own].chain().output.clone();
     loop {
         let by_hand = wanted.turn && order == Order::Second && halves[own].folder().is_none();
         if !simulated {
-            plugged_in(&output, played + 1, out)?;
+            plugged_in(&output, ones + others + 1, out)?;
         }
         if by_hand {
             ensure!(!simulated, "a simulated output has no knob to turn; leave `--turn` out");

@@ -9,12 +9,12 @@ use crate::analysis::Tone;
 use crate::calibration::Acoustic;
 use crate::card::{CardDescription, Granted, InputRole};
 use crate::judgement::path::PathReport;
-use crate::session::climb::Step;
 use crate::session::plan::Extent;
 use crate::session::positions;
 use crate::session::protocol::{Command, ElectricalHeard, Event, Failure};
 use crate::session::record::Record;
 use crate::session::seats::how_it_sits;
+use crate::session::step::Step;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -369,7 +369,7 @@ impl View {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::session::climb::Purpose;
+    use crate::session::step::Purpose;
     use crate::signal::Stimulus;
     use crate::take::VoidReason;
     use crate::units::Dbfs;

@@ -17,7 +17,7 @@ use super::listening::z_less_stated_by;
 use super::path;
 use super::plan::{Extent, Plan};
 use super::record::{InputResult, StepResult};
-pub use super::step::{Purpose, Step, StopReason};
+use super::step::{Purpose, Step, StopReason};
 use crate::analysis::{ClipLevel, PinkFinding};
 use crate::signal::{Peaks, Period, Stimulus};
 use crate::stats::Reading;
@@ -42,7 +42,7 @@ pub const REFERENCE_BELOW_LIMIT_DB: f64 = 20.0;
 /// The least that does, where it would otherwise be louder than anybody listens, dB.
 pub const LEAST_REFERENCE_OVER_NOISE_DB: f64 = 40.0;
 /// Level of the reference where no listening level is stated (method 5).
-const QUIET: DbSpl = DbSpl(75.0);
+pub(super) const QUIET: DbSpl = DbSpl(75.0);
 /// Highest level while hands are at the coupler (method 5).
 const AT_HANDS: DbSpl = DbSpl(85.0);
 /// A quick look that no listening level was stated for goes up to here.

@@ -106,6 +106,15 @@ impl Purpose {
         }
     }
 
+    /// The quiet reference of the climb's seat, played first or again.
+    pub fn is_reference(self) -> bool {
+        match self {
+            Reference | ReferenceAgain => true,
+            Silence | Probe | Asked | Climb | Threshold | Bisect | LeftAlone | RightAlone => false,
+            Seat | Matched | OpenEar | CoveredEar | Position => false,
+        }
+    }
+
     /// Part of the way up to the output's limit and around it.
     pub fn climbs(self) -> bool {
         match self {

@@ -11,17 +11,15 @@
 //! is, so nothing scatters from seat to seat, and what seat, gain and room have drifted shows between two rounds of one
 //! output.
 
-use super::climb::{Climb, Next, OVER_NOISE_DB, over_noise_db};
+use super::climb::{Climb, Next, OVER_NOISE_DB, QUIET, over_noise_db};
 use super::matching::{MatchedOn, Target};
-use super::plan::{AskedLevel, Order, Plan};
+use super::plan::{AskedLevel, Order};
 use super::record::{Record, StepResult};
 use super::step::{Purpose, Step, StopReason};
-use crate::units::{DbSpl, Dbfs};
+use crate::units::Dbfs;
 
 /// Rounds where nothing else is asked: first, second, first again.
 pub const DEFAULT_ROUNDS: usize = 3;
-/// Level where none is asked for and none is listened at (method 5).
-const QUIET: DbSpl = DbSpl(75.0);
 /// An output whose gain is another one by this much had its volume moved, or is not the one it is said to be, dB.
 pub const MOVED_DB: f64 = 0.5;
 /// Two rounds within this in gain and in every one-third octave sound alike, dB: takes of one output agree better.
@@ -50,7 +48,7 @@ pub fn rounds(record: &Record) -> Vec<Round<'_>> {
                 |is: fn(Purpose) -> bool| steps.iter().rev().find(|s| is(s.step.purpose) && s.given_up().is_none());
             Some(Round {
                 silence: last(|p| p == Purpose::Silence)?,
-                reference: last(|p| matches!(p, Purpose::Reference | Purpose::ReferenceAgain))?,
+                reference: last(Purpose::is_reference)?,
                 matched: last(|p| p == Purpose::Matched).filter(|s| s.step.periods >= careful)?,
             })
         })
@@ -91,15 +89,20 @@ pub fn alternating<'a>(first: &'a Record, second: &'a Record) -> (Vec<Round<'a>>
     (ones, others)
 }
 
-/// Whose round comes next; `None` once all are played. The outputs alternate, the first begins.
-pub fn next_output(first: Option<&Record>, second: Option<&Record>, wanted: usize) -> Option<Order> {
-    let (ones, others) = match (first, second) {
+/// Rounds of the first and of the second output that count.
+pub fn played(first: Option<&Record>, second: Option<&Record>) -> (usize, usize) {
+    match (first, second) {
         (Some(first), Some(second)) => {
             let (ones, others) = alternating(first, second);
             (ones.len(), others.len())
         }
         (first, _) => (usize::from(first.is_some_and(|first| !rounds(first).is_empty())), 0),
-    };
+    }
+}
+
+/// Whose round comes next; `None` once all are played. The outputs alternate, the first begins.
+pub fn next_output(first: Option<&Record>, second: Option<&Record>, wanted: usize) -> Option<Order> {
+    let (ones, others) = played(first, second);
     (ones + others < wanted).then_some(if ones > others { Order::Second } else { Order::First })
 }
 
@@ -129,8 +132,8 @@ pub fn next(climb: &Climb, before: usize) -> Result<Option<Step>, StopReason> {
 
 /// RMS drive of the first output's level: as asked for, else the listening level, else 75 dB SPL; the quiet reference's
 /// own where no sound level is known.
-pub fn first_drive(climb: &Climb, plan: &Plan) -> Option<Dbfs> {
-    let asked = plan.swap.as_ref().and_then(|swap| swap.at);
+pub fn first_drive(climb: &Climb) -> Option<Dbfs> {
+    let asked = climb.plan.swap.as_ref().and_then(|swap| swap.at);
     let known = match asked {
         Some(level) => Some(climb.drive_for(&level)?),
         None => climb.listening_drive().or_else(|| climb.drive_for(&AskedLevel::Spl(QUIET))),

@@ -10,13 +10,13 @@ use loudenough::judgement::comparison::{
 };
 use loudenough::judgement::judge;
 use loudenough::session::chain::Chain;
-use loudenough::session::climb::Purpose;
 use loudenough::session::lines::lines;
 use loudenough::session::matching::Target;
 use loudenough::session::plan::{Extent, Plan};
 use loudenough::session::protocol::{Command, Event, SessionRequest};
 use loudenough::session::record::{Happening, Record};
 use loudenough::session::seats::{Fit, seats};
+use loudenough::session::step::Purpose;
 use loudenough::session::storage::Storage;
 use loudenough::signal::Stimulus;
 use loudenough::stats::Reading;

@@ -7,9 +7,10 @@ use loudenough::card::{
     CaptureChannel, CardDescription, CardId, Direction, Granted, InputRole, Routing, SimulatedDevices,
 };
 use loudenough::session::chain::{Chain, Coupler};
-use loudenough::session::climb::{Climb, Next, Purpose, Step};
+use loudenough::session::climb::{Climb, Next};
 use loudenough::session::plan::{ListeningLevel, Plan, Weighting};
 use loudenough::session::record::*;
+use loudenough::session::step::{Purpose, Step};
 use loudenough::signal::{Drive, DriveCeiling, Period, Stimulus, Sweep, TwoTones};
 use loudenough::stats::{Estimate, Reading};
 use loudenough::take::{TakeHead, VoidReason};

@@ -11,7 +11,7 @@ use crate::session::plan::{Order, Plan, Swap};
 use crate::session::protocol::{RoundOf, SessionRequest};
 use crate::session::record::Record;
 use crate::session::storage::{Storage, all_sessions, name_of_time};
-use crate::session::swap::{DEFAULT_ROUNDS, alternating, folder_of, next_output, rounds};
+use crate::session::swap::{DEFAULT_ROUNDS, folder_of, next_output, played};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -72,7 +72,8 @@ impl Turns {
 
     /// Rounds that were played.
     pub fn played(&self) -> usize {
-        played(self.halves[0].record(), self.halves[1].record())
+        let (ones, others) = played(self.halves[0].record(), self.halves[1].record());
+        ones + others
     }
 
     /// The half of an output, and the other one.
@@ -88,17 +89,6 @@ impl Turns {
         let Some(swap) = &record.head.plan.swap else { return };
         let at = usize::from(swap.order == Order::Second);
         self.halves[at] = Half::Begun(record, folder);
-    }
-}
-
-/// Rounds of both, as they alternated.
-fn played(first: Option<&Record>, second: Option<&Record>) -> usize {
-    match (first, second) {
-        (Some(first), Some(second)) => {
-            let (ones, others) = alternating(first, second);
-            ones.len() + others.len()
-        }
-        (first, _) => usize::from(first.is_some_and(|first| !rounds(first).is_empty())),
     }
 }
 
@@ -130,11 +120,11 @@ pub fn known(sessions: &Path) -> Known {
         let beside = folder.with_file_name(folder_of(&first_half(&first)?.pair, Order::Second));
         let second = open(&beside).ok();
         next_output(Some(&first), second.as_ref(), DEFAULT_ROUNDS)?;
-        let played = played(Some(&first), second.as_ref());
+        let (ones, others) = played(Some(&first), second.as_ref());
         let other = second.map_or("a second one not heard yet".into(), |second| second.head.chain.output);
         let (one, when) = (&first.head.chain.output, text::moment(&first.head.started_at));
         Some(LeftOff {
-            words: format!("{one} and {other}, {when}: {played} of {DEFAULT_ROUNDS} rounds played"),
+            words: format!("{one} and {other}, {when}: {} of {DEFAULT_ROUNDS} rounds played", ones + others),
             folder,
         })
     });

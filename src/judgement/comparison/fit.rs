@@ -8,7 +8,6 @@
 use super::side::cell;
 use super::{MatchedOn, NotComparable};
 use crate::card::InputRole;
-use crate::session::climb::Purpose;
 use crate::session::record::Record;
 use crate::session::seats::seats;
 use std::collections::BTreeMap;
@@ -52,7 +51,7 @@ impl Fits {
     pub(super) fn of(record: &Record, input: usize, role: InputRole, on: MatchedOn, only: Option<u32>) -> Fits {
         let all = seats(record).into_iter().find(|s| s.role == role);
         let leaks = |seat: u32| all.as_ref().is_some_and(|all| all.leaks.iter().any(|(leaking, _)| *leaking == seat));
-        let takes = record.steps.iter().filter(|s| matches!(s.step.purpose, Purpose::Reference | Purpose::Seat));
+        let takes = record.steps.iter().filter(|s| s.step.purpose.shows_seat());
         let seat = |step: &crate::session::record::StepResult| {
             let (pink, _) = step.pink(input)?;
             let (level, drive) = (on.level_of(pink)?.value, step.step.drive?.db());

@@ -6,9 +6,9 @@ use crate::analysis::PinkFinding;
 use crate::card::InputRole;
 use crate::judgement::clipping_threshold;
 use crate::judgement::highest_clean::{highest_clean, is_clean};
-use crate::session::climb::Purpose;
 use crate::session::matching::MATCHED_DB;
 use crate::session::record::{Record, StepResult};
+use crate::session::step::Purpose;
 use crate::session::swap::Round;
 use crate::stats::Reading;
 
@@ -97,7 +97,7 @@ impl<'a> Side<'a> {
                 is_clean: is_clean(record, step),
             })
         };
-        let of_climb = |s: &&StepResult| !matches!(s.step.purpose, Purpose::Probe | Purpose::ReferenceAgain);
+        let of_climb = |s: &&StepResult| s.step.purpose.counts_once();
         let mut climb: Vec<Point> = record.climbed().filter(of_climb).filter_map(point).collect();
         climb.sort_by(|a, b| a.drive_db.total_cmp(&b.drive_db));
         let matched = record.steps.iter().filter(|s| s.step.purpose == Purpose::Matched).filter_map(point).collect();

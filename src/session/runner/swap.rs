@@ -62,7 +62,7 @@ impl StepRunner<'_> {
             // A later round: the drive of the first one, so that what has moved since shows.
             (Some(drive), _) => self.level_at(swap.on, drive.db())?,
             (None, Order::First) => {
-                let drive = swap::first_drive(&self.climb(), &self.record.head.plan).ok_or(RunError::NoReference)?;
+                let drive = swap::first_drive(&self.climb()).ok_or(RunError::NoReference)?;
                 self.level_at(swap.on, drive.db())?
             }
             (None, Order::Second) => {
