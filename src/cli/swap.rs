@@ -7,62 +7,32 @@ use crate::judgement::comparison::Ask;
 use crate::session::chain::Chain;
 use crate::session::chain_file;
 use crate::session::matching::MatchedOn;
+use crate::session::pair::{Half, LeftOff, Pair};
 use crate::session::plan::{AskedLevel, HeadroomRule, Order, Plan, Swap};
-use crate::session::protocol::{Command, RoundOf, RoundRequest, SessionRequest};
-use crate::session::record::Record;
+use crate::session::protocol::Command;
 use crate::session::runner::Bench;
 use crate::session::step::StopReason;
-use crate::session::storage::{self, Storage, name_of_time};
-use crate::session::swap::{DEFAULT_ROUNDS, folder_of, next_output, played};
+use crate::session::storage::{self, name_of_time};
+use crate::session::swap::DEFAULT_ROUNDS;
 use crate::stock::side_by_side::Wanted;
 use crate::units::{DbSpl, Dbfs};
 use anyhow::{Context, Result, bail, ensure};
 use std::io::{IsTerminal, Write};
-use std::path::{Path, PathBuf};
-
-/// One output of the swap.
-enum Half {
-    /// Not heard yet.
-    New(Box<SessionRequest>),
-    /// Its session so far.
-    Begun(Box<Record>, PathBuf),
-}
-
-impl Half {
-    fn record(&self) -> Option<&Record> {
-        match self {
-            Half::New(_) => None,
-            Half::Begun(record, _) => Some(record),
-        }
-    }
-
-    fn folder(&self) -> Option<&Path> {
-        match self {
-            Half::New(_) => None,
-            Half::Begun(_, folder) => Some(folder),
-        }
-    }
-
-    fn chain(&self) -> &Chain {
-        match self {
-            Half::New(request) => &request.chain,
-            Half::Begun(record, _) => &record.head.chain,
-        }
-    }
-}
+use std::path::Path;
+use std::sync::Arc;
 
 pub(super) fn swap(wanted: &Typed, surroundings: &mut Surroundings) -> Result<()> {
     let now = (surroundings.now)();
-    let mut halves = match &wanted.carry_on {
+    let mut pair = match &wanted.carry_on {
         Some(folder) => taken_up(wanted, folder, &now)?,
         None => new(wanted, &now)?,
     };
     let in_all = wanted.rounds.map_or(DEFAULT_ROUNDS, |rounds| rounds as usize);
     let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
-    while let Some(order) = next_output(halves[0].record(), halves[1].record(), in_all) {
-        round(&bench, wanted, &mut halves, order, surroundings.out)?;
+    while let Some(order) = pair.next(in_all) {
+        round(&bench, wanted, &mut pair, order, surroundings.out)?;
     }
-    let [Some(first), Some(second)] = [halves[0].folder(), halves[1].folder()] else { bail!("nothing was played") };
+    let [Some(first), Some(second)] = pair.halves.each_ref().map(Half::folder) else { bail!("nothing was played") };
     let ask = Ask { within_db: wanted.within, distortion_within_db: wanted.distortion_within, ..Ask::default() };
     let asked = Wanted { ask, hide_labels: false, subtract: false };
     let told = compare::Told { all: false, json: wanted.keep.shown.json, report: wanted.report.as_deref() };
@@ -75,7 +45,7 @@ pub(super) fn swap(wanted: &Typed, surroundings: &mut Surroundings) -> Result<()
 }
 
 /// Both outputs as typed.
-fn new(wanted: &Typed, now: &str) -> Result<[Half; 2]> {
+fn new(wanted: &Typed, now: &str) -> Result<Pair> {
     let (Some(first), Some(second)) = (&wanted.first, &wanted.second) else { bail!("name both outputs") };
     let (first, second) = (chain(wanted, first, now)?, second_chain(wanted, second, now)?);
     let on = if wanted.at_1_khz { MatchedOn::OneKilohertz } else { MatchedOn::Pink };
@@ -96,59 +66,24 @@ fn new(wanted: &Typed, now: &str) -> Result<[Half; 2]> {
         };
         request::checked(plan, chain, &wanted.ceilings)
     };
-    fit_together(&first, &second)?;
     let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
-    let half = |plan, chain, order| {
-        let id = Some(folder_of(&pair, order));
-        Half::New(Box::new(SessionRequest { plan, chain, sessions: sessions.clone(), id }))
-    };
     let (one, other) = (plan(&first, Order::First)?, plan(&second, Order::Second)?);
-    Ok([half(one, first, Order::First), half(other, second, Order::Second)])
+    Ok(Pair::new((one, first), (other, second), &sessions)?)
 }
 
-/// Both sessions of a swap that was left off.
-fn taken_up(wanted: &Typed, folder: &Path, now: &str) -> Result<[Half; 2]> {
-    let (_, first) = Storage::open(folder)?;
-    let swap = first.head.plan.swap.clone().filter(|swap| swap.order == Order::First);
-    let swap = swap.with_context(|| format!("{} is not the first session of a swap", folder.display()))?;
-    let beside = folder.with_file_name(folder_of(&swap.pair, Order::Second));
-    let second = match beside.exists() {
-        true => Half::Begun(Box::new(Storage::open(&beside)?.1), beside),
-        false => {
-            let name = wanted.second.as_ref().or(wanted.first.as_ref());
-            let name = name.context("the second output was not heard yet: name it")?;
-            let chain = second_chain(wanted, name, now)?;
-            fit_together(&first.head.chain, &chain)?;
-            let plan = Plan { swap: Some(Swap { order: Order::Second, ..swap.clone() }), ..first.head.plan.clone() };
-            let plan = request::checked(plan, &chain, &wanted.ceilings)?;
-            let sessions = folder.parent().map_or_else(storage::default_sessions_dir, Path::to_path_buf);
-            let id = Some(folder_of(&swap.pair, Order::Second));
-            Half::New(Box::new(SessionRequest { plan, chain, sessions, id }))
-        }
-    };
-    Ok([Half::Begun(Box::new(first), folder.to_path_buf()), second])
-}
-
-fn fit_together(first: &Chain, second: &Chain) -> Result<()> {
-    ensure!(
-        first.headphone.trim() == second.headphone.trim(),
-        "the chains have different headphones ({} and {}); a swap needs one, which stays on the coupler",
-        first.headphone,
-        second.headphone
-    );
-    ensure!(
-        first.output.trim() != second.output.trim(),
-        "both outputs are called {}; give them two names",
-        first.output
-    );
-    Ok(())
+/// Both outputs of a swap that was left off.
+fn taken_up(wanted: &Typed, folder: &Path, now: &str) -> Result<Pair> {
+    LeftOff::open(folder)?.taken_up(|plan| {
+        let name = wanted.second.as_ref().or(wanted.first.as_ref());
+        let chain = second_chain(wanted, name.context("the second output was not heard yet: name it")?, now)?;
+        Ok((request::checked(plan, &chain, &wanted.ceilings)?, chain))
+    })
 }
 
 /// A kept chain of this name, else the desk's with this output.
 fn chain(wanted: &Typed, name: &str, now: &str) -> Result<Chain> {
-    let kept = chain_file::named(name).ok().filter(|path| path.exists());
-    let chain = match kept {
-        Some(path) => chain_file::load(&path)?,
+    let chain = match chain_file::kept(name)? {
+        Some(chain) => chain,
         None => Chain { output: name.into(), ..request::chain(&wanted.desk, now)?.0 },
     };
     valid(chain, wanted)
@@ -179,17 +114,16 @@ fn valid(mut chain: Chain, wanted: &Typed) -> Result<Chain> {
 }
 
 /// One round, asked for again where the wrong output was plugged in.
-fn round(bench: &Bench, wanted: &Typed, halves: &mut [Half; 2], order: Order, out: &mut dyn Write) -> Result<()> {
-    let (own, other) = if order == Order::First { (0, 1) } else { (1, 0) };
-    let simulated = halves[own].chain().routing.playback == CardId::simulated();
-    let (ones, others) = played(halves[0].record(), halves[1].record());
-    let output = halves[own].chain().output.clone();
+fn round(bench: &Bench, wanted: &Typed, pair: &mut Pair, order: Order, out: &mut dyn Write) -> Result<()> {
+    let own = pair.of(order).0;
+    let (output, is_new) = (own.chain().output.clone(), own.folder().is_none());
+    let simulated = own.chain().routing.playback == CardId::simulated();
     loop {
-        let by_hand = wanted.turn && order == Order::Second && halves[own].folder().is_none();
+        let request = pair.round(order, wanted.ceilings.confirm_ceiling, wanted.turn);
         if !simulated {
-            plugged_in(&output, ones + others + 1, out)?;
+            plugged_in(&output, pair.played() + 1, out)?;
         }
-        if by_hand {
+        if request.by_hand {
             ensure!(!simulated, "a simulated output has no knob to turn; leave `--turn` out");
             writeln!(
                 out,
@@ -197,28 +131,21 @@ fn round(bench: &Bench, wanted: &Typed, halves: &mut [Half; 2], order: Order, ou
             )?;
             follow::ready_on_enter(bench);
         }
-        let of = match &halves[own] {
-            Half::New(request) => RoundOf::New(request.clone()),
-            Half::Begun(_, folder) => {
-                RoundOf::Again { folder: folder.clone(), confirmed: wanted.ceilings.confirm_ceiling }
-            }
-        };
-        let request = RoundRequest { output: of, other: halves[other].folder().map(Path::to_path_buf), by_hand };
         bench.commands.send(Command::Round(Box::new(request)))?;
         match follow::session(bench, &wanted.keep.shown, out) {
             Ok((record, folder)) => {
                 let ended = record.stop().cloned();
-                halves[own] = Half::Begun(Box::new(record), folder);
+                pair.heard(Arc::new(record), folder);
                 let why = match ended {
                     Some(StopReason::RoundPlayed) => return Ok(()),
                     Some(reason) => reason.to_string(),
                     None => "it was left off".into(),
                 };
-                bail!("the round did not finish: {why}. {}", how_to_go_on(&halves[0]));
+                bail!("the round did not finish: {why}. {}", how_to_go_on(&pair.halves[0]));
             }
             // Somebody is there to plug in the right one.
-            Err(error) if !simulated && halves[own].folder().is_some() => writeln!(out, "{error:#}")?,
-            Err(error) => return Err(error).with_context(|| how_to_go_on(&halves[0])),
+            Err(error) if !simulated && !is_new => writeln!(out, "{error:#}")?,
+            Err(error) => return Err(error).with_context(|| how_to_go_on(&pair.halves[0])),
         }
     }
 }

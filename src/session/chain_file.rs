@@ -128,6 +128,14 @@ pub fn named(name: &str) -> Result<PathBuf, ChainFileError> {
     Ok(folder().join(format!("{name}.toml")))
 }
 
+/// The kept chain of this name; `None` where none is kept under it.
+///
+/// # Errors
+/// [`ChainFileError`] where it cannot be read.
+pub fn kept(name: &str) -> Result<Option<Chain>, ChainFileError> {
+    named(name).ok().filter(|path| path.exists()).map(|path| load(&path)).transpose()
+}
+
 /// What was meant by a file or a name: a name where it is a plain one that is kept and no such file lies here.
 pub fn find(asked: &Path) -> PathBuf {
     let kept = asked.to_str().and_then(|name| named(name).ok()).filter(|path| path.exists());

@@ -11,6 +11,7 @@ pub mod lines;
 pub mod listening;
 pub mod matching;
 pub mod music;
+pub mod pair;
 pub mod path;
 pub mod plain_file;
 pub mod plan;

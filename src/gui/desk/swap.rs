@@ -1,13 +1,13 @@
 //! A swap of two outputs, round by round: what is asked of the bench, and what comes back.
 
 use super::Desk;
-use crate::gui::side::swap::{self, Half};
+use crate::gui::side::swap;
 use crate::gui::side::{Found, Swapping};
 use crate::gui::view::Phase;
-use crate::session::plan::Order;
-use crate::session::protocol::{Command, RoundRequest};
+use crate::session::pair::{Half, Pair};
+use crate::session::protocol::Command;
 use crate::session::step::StopReason;
-use std::path::PathBuf;
+use crate::session::swap::DEFAULT_ROUNDS;
 
 impl Desk {
     /// Both outputs as named; nothing sounds yet.
@@ -33,7 +33,7 @@ impl Desk {
     }
 
     /// Both halves are known: the first round can be played.
-    pub(super) fn swap_found(&mut self, found: Result<swap::Turns, String>) {
+    pub(super) fn swap_found(&mut self, found: Result<Pair, String>) {
         match found {
             Ok(turns) => self.side.swap.turns = Some(turns),
             Err(why) => self.side.swap.wrong = Some(why),
@@ -49,12 +49,12 @@ impl Desk {
             self.refused = Some(self.busy_because());
             return;
         }
-        let Some((turns, order)) = self.side.swap.turns.as_ref().and_then(|turns| Some((turns, turns.next()?))) else {
+        let Some((turns, order)) =
+            self.side.swap.turns.as_ref().and_then(|turns| Some((turns, turns.next(DEFAULT_ROUNDS)?)))
+        else {
             return;
         };
-        let (own, other) = turns.of(order);
-        let by_hand = self.side.swap.by_hand && order == Order::Second && own.folder().is_none();
-        let request = RoundRequest { output: own.round(), other: other.folder().map(PathBuf::from), by_hand };
+        let request = turns.round(order, None, self.side.swap.by_hand);
         self.side.swap.wrong = None;
         self.side.answer = None;
         self.view.put_aside_failure();
@@ -72,7 +72,7 @@ impl Desk {
             Some(reason) => self.side.swap.wrong = Some(format!("The round did not finish: {reason}. Play it again.")),
             None => self.side.swap.wrong = Some("The round did not finish. Play it again.".into()),
         }
-        if turns.next().is_none()
+        if turns.next(DEFAULT_ROUNDS).is_none()
             && let [Half::Begun(_, first), Half::Begun(_, second)] = &turns.halves
         {
             self.side.chosen = [Some(first.clone()), Some(second.clone())];

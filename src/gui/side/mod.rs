@@ -9,6 +9,7 @@ use crate::account::Document;
 use crate::asked::Field;
 use crate::judgement::comparison::{Ask, MatchedOn, SAME_WITHIN_DB};
 use crate::session::matching::Target;
+use crate::session::pair::Pair;
 use crate::stock::side_by_side::Wanted;
 use answer::{Answer, Choice};
 use std::path::PathBuf;
@@ -16,7 +17,7 @@ use std::path::PathBuf;
 /// What a thread found.
 pub(super) enum Found {
     Sessions(Vec<Choice>, swap::Known),
-    Turns(Result<swap::Turns, String>),
+    Turns(Result<Pair, String>),
     Answer(Box<Answer>),
     Matched(Result<(PathBuf, Target), String>),
 }
@@ -31,7 +32,7 @@ pub struct Swapping {
     /// What can be chosen from.
     pub known: swap::Known,
     /// The one under way.
-    pub turns: Option<swap::Turns>,
+    pub turns: Option<Pair>,
     /// Why there is none, or why a round did not finish.
     pub wrong: Option<String>,
 }

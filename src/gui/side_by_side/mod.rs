@@ -10,6 +10,7 @@ use super::parts;
 use super::theme::{self, STEP};
 use super::view::Phase;
 use super::{account, climb, text};
+use crate::session::swap::DEFAULT_ROUNDS;
 use eframe::egui::accesskit::Live;
 use eframe::egui::{CentralPanel, Frame, Label, Margin, Panel, RichText, ScrollArea, Ui};
 
@@ -48,7 +49,7 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
 
 /// The answer, or what to do for one.
 fn said(desk: &mut Desk, ui: &mut Ui) {
-    let swaps = desk.side.swap.turns.as_ref().is_some_and(|turns| turns.next().is_some());
+    let swaps = desk.side.swap.turns.as_ref().is_some_and(|turns| turns.next(DEFAULT_ROUNDS).is_some());
     if swaps {
         return;
     }

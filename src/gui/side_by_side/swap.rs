@@ -66,8 +66,8 @@ pub(super) fn guide(desk: &mut Desk, ui: &mut Ui) {
     let Some(turns) = desk.side.swap.turns.clone() else { return };
     let played = turns.played();
     let names = [0, 1].map(|i| turns.halves[i].chain().output.clone());
-    track(ui, played, turns.next().is_some(), &names);
-    let Some(order) = turns.next() else {
+    track(ui, played, turns.next(DEFAULT_ROUNDS).is_some(), &names);
+    let Some(order) = turns.next(DEFAULT_ROUNDS) else {
         if ui.button("Another swap").clicked() {
             desk.ask(Action::SwapLeave);
         }
