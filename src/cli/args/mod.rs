@@ -19,7 +19,7 @@ pub use calibrate::{Calibrate, StatedCalibrator};
 pub use chain::{ChainCommand, CheckChain, NewChain, TypedOutputSide};
 pub use desk::Desk;
 pub use electrical::{CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Electrical, StatedMeter};
-pub use judge::{Compare, Judge, Listener};
+pub use judge::{Compare, Judge, Listener, TypedHears};
 pub use report::Report;
 pub use session::{Ask, Match, OutsideEar, Rehearse, Run, TypedCeilings};
 pub use stimulus::{Spectrum, StimulusFile, TextTable};
