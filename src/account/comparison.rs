@@ -23,17 +23,23 @@ pub fn document(both: &SideBySide, added: &Added) -> Document {
     let comparison = &both.comparison;
     let (first, second) = &comparison.outputs;
     let how = [
+        Some(matched(comparison)),
         Some(sources(comparison)),
         (!both.hidden).then(|| measured(&both.first, "measured-first", "How the first was measured")),
         (!both.hidden).then(|| measured(&both.second, "measured-second", "How the second was measured")),
-        Some(cautions()),
     ];
+    let behind = how.into_iter().flatten().map(Section::behind);
     Document {
         title: capital(&format!("{second} against {first}, {}", comparison.headphone)),
         answer: sentence(comparison),
         verdict: capital(gravest(&comparison.matters).in_words()),
         written: added.written(),
-        sections: sections(both, false).into_iter().map(Some).chain(added.sections()).chain(how).flatten().collect(),
+        sections: found(both, false)
+            .into_iter()
+            .chain(added.sections().into_iter().flatten())
+            .chain([cautions()])
+            .chain(behind)
+            .collect(),
         data: every_band(both),
     }
 }
@@ -58,12 +64,15 @@ fn named(name: &str, all: bool) -> String {
 /// the bands that are not the same.
 pub fn sections(both: &SideBySide, all: bool) -> Vec<Section> {
     let c = &both.comparison;
-    let first = [each(both), Some(matters(c)), flaws(c), Some(matched(c)), Some(response(both, all))];
-    first
-        .into_iter()
-        .chain([Some(distortion(c, all)), noise(c, all), subtracted(c), all.then(|| sources(c))])
-        .flatten()
-        .collect()
+    let how = [Some(matched(c)), all.then(|| sources(c))];
+    found(both, all).into_iter().chain(how.into_iter().flatten()).collect()
+}
+
+/// The same without how it was come by.
+fn found(both: &SideBySide, all: bool) -> Vec<Section> {
+    let c = &both.comparison;
+    let first = [each(both), Some(matters(c)), flaws(c), Some(response(both, all))];
+    first.into_iter().chain([Some(distortion(c, all)), noise(c, all), subtracted(c)]).flatten().collect()
 }
 
 /// Headroom and verdict of either output, as the best session of each tells it.
