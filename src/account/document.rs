@@ -52,6 +52,8 @@ pub enum Part {
     Caution(String),
     /// Sentences under each other.
     List(Vec<String>),
+    /// What the user must not do and must look to: small on paper, never left out.
+    Cautions(Vec<String>),
     /// A table.
     Table(Table),
     /// A picture.

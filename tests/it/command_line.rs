@@ -66,7 +66,11 @@ fn a_rehearsal_leaves_a_session_that_can_be_judged_again_and_recomputed_bit_for_
     let played: Value = serde_json::from_slice(&played.stdout).unwrap();
     assert_eq!(played["music"][0]["file"], Value::from("tone.flac"));
     // Half a second of a tone is too short to be judged by its average; its peak is there.
-    assert!(played["music"][0]["needs"]["not-told"].as_str().unwrap().contains("lasts 0.5 s"), "{}", played["music"][0]);
+    assert!(
+        played["music"][0]["needs"]["not-told"].as_str().unwrap().contains("lasts 0.5 s"),
+        "{}",
+        played["music"][0]
+    );
     assert!(played["music"][0]["peak_db"].is_f64());
     refused(home.path(), &["judge", folder_text, "--music", tone, "no/such.wav"], &["no/such.wav", "cannot be read"]);
     let twice = in_a_line(&said(&loudenough(home.path(), &["judge", folder_text, folder_text, "--music", tone])));

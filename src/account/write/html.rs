@@ -75,16 +75,19 @@ fn part(part: &Part, pictures: &mut usize) -> String {
     match part {
         Part::Paragraph(words) => format!("<p>{}</p>\n", escape(words)),
         Part::Caution(words) => format!("<p class=\"caution\"><strong>Caution:</strong> {}</p>\n", escape(words)),
-        Part::List(items) => {
-            let items: String = items.iter().map(|item| format!("<li>{}</li>\n", escape(item))).collect();
-            format!("<ul>\n{items}</ul>\n")
-        }
+        Part::List(items) => list(items),
+        Part::Cautions(items) => format!("<div class=\"cautions\">\n{}</div>\n", list(items)),
         Part::Table(table) => self::table(table),
         Part::Picture(picture) => {
             *pictures += 1;
             self::picture(picture, *pictures)
         }
     }
+}
+
+fn list(items: &[String]) -> String {
+    let items: String = items.iter().map(|item| format!("<li>{}</li>\n", escape(item))).collect();
+    format!("<ul>\n{items}</ul>\n")
 }
 
 /// Both sizes; the page shows one of them, and screen readers hear that one alone.

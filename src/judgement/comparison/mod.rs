@@ -31,7 +31,7 @@ pub use labels::{BLUE, WHITE, blue_is_first, compare_hidden, whose_labels};
 pub use noise::Noise;
 pub use refused::NotComparable;
 pub use response::{Bound, FinePoint, Largest};
-pub use sentence::sentence;
+pub use sentence::{of_response, sentence};
 
 use crate::analysis::{Flaw, Residue};
 use crate::calibration::electrical::AtLoad;
