@@ -17,6 +17,7 @@ pub mod music;
 pub mod notebook;
 pub mod path;
 pub mod picture;
+pub mod series;
 pub mod session;
 pub mod stock;
 pub mod write;

@@ -22,7 +22,10 @@ const MAY_USE: &[(&str, &[&str])] = &[
         "judgement",
         &["analysis", "calibration", "card", "figure", "session", "signal", "stats", "take", "units", "words"],
     ),
-    ("stock", &["analysis", "asked", "calibration", "figure", "judgement", "session", "signal", "stats", "units"]),
+    (
+        "stock",
+        &["analysis", "asked", "calibration", "card", "figure", "judgement", "session", "signal", "stats", "units"],
+    ),
     ("asked", &["calibration", "card", "session", "signal", "stats", "units", "words"]),
     (
         "account",
@@ -95,6 +98,7 @@ const TOUCHES_THE_WORLD: &[(&str, &str)] = &[
     ("cli/follow.rs", "follows a session at the terminal"),
     ("cli/hold.rs", "waits for Enter"),
     ("cli/notebook.rs", "shows progress at the terminal"),
+    ("cli/series.rs", "asks at the terminal"),
     ("cli/stimulus.rs", "writes a WAV"),
     ("cli/swap.rs", "asks at the terminal"),
     ("cli/rehearse/mod.rs", "builds the simulated bench"),
@@ -110,6 +114,7 @@ const TOUCHES_THE_WORLD: &[(&str, &str)] = &[
     ("session/plain_file.rs", "reads and writes text"),
     ("session/reanalyse.rs", "reads takes on threads"),
     ("session/runner/mod.rs", "the bench thread"),
+    ("session/runner/series.rs", "keeps the cards open between sessions"),
     ("session/runner/step.rs", "opens cards, plays"),
     ("session/runner/request.rs", "what is asked of the cards"),
     ("session/runner/calibrate.rs", "plays through the cards"),
