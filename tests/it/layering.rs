@@ -22,7 +22,10 @@ const MAY_USE: &[(&str, &[&str])] = &[
         "judgement",
         &["analysis", "calibration", "card", "figure", "session", "signal", "stats", "take", "units", "words"],
     ),
-    ("stock", &["analysis", "asked", "calibration", "figure", "judgement", "session", "signal", "stats", "units"]),
+    (
+        "stock",
+        &["analysis", "asked", "calibration", "card", "figure", "judgement", "session", "signal", "stats", "units"],
+    ),
     ("asked", &["calibration", "card", "session", "signal", "stats", "units", "words"]),
     (
         "account",
@@ -94,6 +97,8 @@ const TOUCHES_THE_WORLD: &[(&str, &str)] = &[
     ("cli/electrical.rs", "asks and waits at the terminal"),
     ("cli/follow.rs", "follows a session at the terminal"),
     ("cli/hold.rs", "waits for Enter"),
+    ("cli/notebook.rs", "shows progress at the terminal"),
+    ("cli/series.rs", "asks at the terminal"),
     ("cli/stimulus.rs", "writes a WAV"),
     ("cli/swap.rs", "asks at the terminal"),
     ("cli/rehearse/mod.rs", "builds the simulated bench"),
@@ -109,6 +114,7 @@ const TOUCHES_THE_WORLD: &[(&str, &str)] = &[
     ("session/plain_file.rs", "reads and writes text"),
     ("session/reanalyse.rs", "reads takes on threads"),
     ("session/runner/mod.rs", "the bench thread"),
+    ("session/runner/series.rs", "keeps the cards open between sessions"),
     ("session/runner/step.rs", "opens cards, plays"),
     ("session/runner/request.rs", "what is asked of the cards"),
     ("session/runner/calibrate.rs", "plays through the cards"),
@@ -116,11 +122,13 @@ const TOUCHES_THE_WORLD: &[(&str, &str)] = &[
     ("session/runner/error.rs", "names what a card says"),
     ("session/runner/handles.rs", "stops the cards"),
     ("session/storage.rs", "session folders"),
+    ("session/storage/annotate.rs", "waits for another program"),
     ("session/storage/disk.rs", "the four operations on them"),
     ("session/storage/names.rs", "where they are kept"),
     ("session/toml_file.rs", "reads and writes TOML"),
     ("session/wav.rs", "reads and writes takes"),
     ("stock/folder.rs", "reads and writes the stock"),
+    ("stock/notebook/index.rs", "reads sessions on threads, keeps an index"),
 ];
 
 /// Names by which a file touches the world.
