@@ -6,9 +6,13 @@ mod cards;
 mod chain;
 mod compare;
 mod electrical;
+mod exit;
 mod follow;
+mod guide;
 mod hold;
 mod judge;
+#[cfg(feature = "pages")]
+mod pages;
 mod path;
 mod printable;
 mod reanalyse;
@@ -21,7 +25,8 @@ mod stimulus;
 mod stock;
 mod swap;
 
-pub use args::{Arguments, Command};
+pub use args::{Arguments, Command, EXAMPLES, command};
+pub use exit::{Exit, Unfinished};
 pub use printable::Printable;
 
 use crate::audio::Backend;
@@ -36,6 +41,8 @@ pub struct Surroundings<'a> {
     pub backends: Vec<Box<dyn Backend>>,
     /// RFC 3339 time of day.
     pub now: fn() -> String,
+    /// What the program ends with where nothing fails.
+    pub exit: Exit,
 }
 
 /// Carries out one command.
@@ -60,6 +67,9 @@ pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()
         Command::Compare(wanted) => compare::compare(&wanted, surroundings),
         Command::Stock(wanted) => stock::stock(&wanted, surroundings),
         Command::Report(wanted) => report::report(&wanted, surroundings),
+        Command::Guide { topic } => guide::guide(topic.as_deref(), surroundings),
+        #[cfg(feature = "pages")]
+        Command::Pages { to } => pages::write(&to, surroundings),
         Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, surroundings),
     }
 }

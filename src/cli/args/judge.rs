@@ -1,6 +1,6 @@
 //! `judge` and `compare` as typed: who listens, and what counts as the same.
 
-use super::typed::{chosen, number};
+use super::typed::{chosen, number, session};
 use crate::asked::{Field, choice};
 use crate::calibration::Field as SoundField;
 use crate::judgement::comparison::{DISTORTION_WITHIN_DB, SAME_WITHIN_DB};
@@ -11,9 +11,11 @@ use std::path::PathBuf;
 /// Options of `compare`: what is stored; `swap` hears both outputs by turns now.
 #[derive(Debug, Args)]
 pub struct Compare {
-    /// Session folder of the first output.
+    /// Session of the first output, by its name or its folder.
+    #[arg(value_parser = session())]
     pub first: PathBuf,
-    /// Session folder of the second.
+    /// Session of the second.
+    #[arg(value_parser = session())]
     pub second: PathBuf,
     /// Level to match at, dB SPL (dBFS at the input without calibration); without it the highest clean level of the weaker.
     #[arg(long, value_name = "DB", allow_hyphen_values = true, value_parser = number(Field::MatchLevel))]
@@ -30,13 +32,13 @@ pub struct Compare {
     /// The headphone stayed on the coupler from the one session to the other.
     #[arg(long)]
     pub same_seat: bool,
-    /// Write a report into this folder, made here.
+    /// Write a report into this folder, which must not exist.
     #[arg(long, value_name = "FOLDER")]
     pub report: Option<PathBuf>,
     /// Hide the names: a blue and a white label in an order that the bench draws; the key stays in the second session.
     #[arg(long)]
     pub hide_labels: bool,
-    /// Tell whose labels they were, and nothing else.
+    /// Show which output wore which label, and nothing else.
     #[arg(long, conflicts_with = "hide_labels")]
     pub reveal: bool,
     /// Subtract a take of the first from one of the second: what is left after clock, delay and gain, and after the best
@@ -54,9 +56,9 @@ pub struct Compare {
 /// Options of `judge`.
 #[derive(Debug, Args)]
 pub struct Judge {
-    /// Session folders; of several, whose the distortion of the first is, is told by the others: the same headphone on
-    /// another output, the same pairing at another input gain, another headphone on the same output.
-    #[arg(required = true, value_name = "SESSION")]
+    /// Sessions, by their names or folders. The others show where the distortion of the first comes from: the same
+    /// headphone on another output, the same pairing at another input gain, another headphone on the same output.
+    #[arg(required = true, value_name = "SESSION", value_parser = session())]
     pub sessions: Vec<PathBuf>,
     /// Pieces of the listener's own music, WAV or FLAC; nothing of them is kept but figures, name and hash.
     #[arg(long, value_name = "FILE", num_args = 1..)]

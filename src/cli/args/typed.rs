@@ -4,9 +4,12 @@ use crate::asked::choice::Choice;
 use crate::asked::sheet::{self, SheetFigure};
 use crate::asked::{Field, Read, Wrong, chain, could_be_thousands, electrical};
 use crate::session::electrical::MeterReading;
+use crate::session::storage;
 use crate::signal::{KINDS, Kind};
 use crate::stats::Estimate;
-use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
+use clap::builder::{PathBufValueParser, PossibleValue, PossibleValuesParser, TypedValueParser};
+use std::ffi::OsStr;
+use std::path::PathBuf;
 
 /// Reads the word of a choice.
 pub(super) fn chosen<T: Copy + Send + Sync + 'static>(all: &'static [Choice<T>]) -> impl TypedValueParser<Value = T> {
@@ -25,7 +28,34 @@ fn of_table<R: Copy + Send + Sync + 'static>(
 ) -> impl TypedValueParser<Value = R> {
     let possible = rows.iter().map(words).map(|(word, meaning)| PossibleValue::new(word).help(meaning));
     let row = move |word: String| rows.iter().find(|row| words(row).0 == word).copied();
-    PossibleValuesParser::new(possible).try_map(move |word| row(word).ok_or("no such word"))
+    AnyCase(PossibleValuesParser::new(possible)).try_map(move |word| row(word).ok_or("no such word"))
+}
+
+/// Words of small letters, typed in any letter case.
+#[derive(Clone)]
+struct AnyCase(PossibleValuesParser);
+
+impl TypedValueParser for AnyCase {
+    type Value = String;
+
+    fn parse_ref(
+        &self,
+        command: &clap::Command,
+        arg: Option<&clap::Arg>,
+        typed: &OsStr,
+    ) -> Result<String, clap::Error> {
+        let small = typed.to_str().map(str::to_lowercase);
+        self.0.parse_ref(command, arg, small.as_deref().map_or(typed, OsStr::new))
+    }
+
+    fn possible_values(&self) -> Option<Box<dyn Iterator<Item = PossibleValue> + '_>> {
+        self.0.possible_values()
+    }
+}
+
+/// Reads a session: its folder, or its name where it lies among the kept sessions.
+pub(super) fn session() -> impl TypedValueParser<Value = PathBuf> {
+    PathBufValueParser::new().map(|typed| storage::find(&typed))
 }
 
 /// Reads one number.
