@@ -87,7 +87,7 @@ fn flaws(judgement: &Judgement) -> Section {
         table.rows.push(cells.into_iter().map(Cell::text).collect());
     }
     section.parts.push(match table.rows.is_empty() {
-        true => Part::Paragraph("Nothing that the bench could see.".into()),
+        true => Part::Paragraph("Nothing was found.".into()),
         false => Part::Table(table),
     });
     section

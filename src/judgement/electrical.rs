@@ -50,7 +50,7 @@ pub(super) fn witness_disagrees(record: &Record) -> Option<Flaw> {
         Flaw::doubt(
             "volts-disagree",
             format!(
-                "The witness reads {} where the output's volts and both impedances make {} of {drive}: one of the two calibrations does not hold, so neither its volts nor what stands on the others is believed. Calibrate the output's volts, the impedances and the witness again.",
+                "The witness reads {}, but the output's volts and both impedances predict {} from {drive}: one of the calibrations is wrong, so neither the witness nor what depends on the others is used. Calibrate the output's volts, the impedances and the witness again.",
                 volts_words(&read),
                 volts_words(&computed)
             ),

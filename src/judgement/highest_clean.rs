@@ -139,7 +139,7 @@ fn level(record: &Record, input: usize, drive: &Reading, which: impl Fn(&Gain<'_
         return Reading::NotTold("the chain has no calibration offset for this ear".into());
     };
     match drive {
-        Reading::Below(_) => Reading::NotTold("the drive is known from one side only".into()),
+        Reading::Below(_) => Reading::NotTold("only a bound of the drive is known".into()),
         other => other.plus(&gain),
     }
 }

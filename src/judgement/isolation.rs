@@ -41,7 +41,7 @@ pub fn isolation(record: &Record) -> Option<Isolation> {
 /// Open less covered, dB, the silence's power taken off both.
 fn between(open: Option<Estimate>, covered: Option<Estimate>, quiet: Option<Estimate>) -> Reading {
     let not_told =
-        || Reading::NotTold("the outside source does not stand 10 dB over the silence here; play it louder".into());
+        || Reading::NotTold("the outside source is less than 10 dB above the noise here; play it louder".into());
     let Some(open) = open else { return not_told() };
     let floor = quiet.map_or(f64::NEG_INFINITY, |quiet| quiet.value);
     if open.value - floor < LOUD_ENOUGH_DB {

@@ -307,7 +307,7 @@ fn through(way: &Way, loudness: &Loudness) -> Result<f64, String> {
     if let Some(why) = &way.not_told {
         return Err(why.clone());
     }
-    loudness.level_db().ok_or_else(|| "nothing of it lies where the response was measured".into())
+    loudness.level_db().ok_or_else(|| "none of it lies where the response was measured".into())
 }
 
 /// No calibration is needed for it: both levels go the same way.
@@ -392,7 +392,7 @@ fn room(limit: &Limit, needed: &Needed) -> Reading {
     let left = |side: &Reading, peak: &Estimate| match side {
         Reading::Told(e) => Reading::Told(e.plus(&peak.negative())),
         Reading::AtLeast(e) => Reading::AtLeast(e.plus(&peak.negative())),
-        Reading::Below(_) => Reading::NotTold("the limit is known from one side only".into()),
+        Reading::Below(_) => Reading::NotTold("only a bound of the limit is known".into()),
         Reading::NotTold(why) => Reading::NotTold(why.clone()),
     };
     let [positive, negative] = [0, 1].map(|i| left(&limit.sides[i], &needed.peak_db[i]));
@@ -414,7 +414,7 @@ fn plays(room_db: &Reading, limit: &Limit) -> (Plays, String) {
         Reading::AtLeast(_) => {
             (Plays::NotTold, format!("it needs more than was shown to be clean ({}); climb higher", limit.words))
         }
-        Reading::Below(_) => (Plays::NotTold, "the limit is known from one side only".into()),
+        Reading::Below(_) => (Plays::NotTold, "only a bound of the limit is known".into()),
         Reading::NotTold(why) => (Plays::NotTold, why.clone()),
     }
 }

@@ -29,7 +29,7 @@ pub fn picture(seat: u32, ears: &[(InputRole, Seats)]) -> Option<Picture> {
     Some(Picture {
         name: "seating".into(),
         title: format!("How seat {seat} sits at the {}, against seat 1", role.in_words()),
-        says: format!("Level {level} dB against seat 1. A seal that leaks falls under the line on the left."),
+        says: format!("Level {level} dB against seat 1. A leaking seal falls below the line on the left."),
         x: Axis::bands(),
         y: Axis::linear("less seat 1, dB", -REACH_DB, REACH_DB),
         zones: Vec::new(),

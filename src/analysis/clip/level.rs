@@ -146,7 +146,7 @@ fn tell(
     if let Some(moved) = gain_moved_db(spectra, reference, fit, limiter) {
         return Err(format!(
             "a bend is visible, level not determined: the stimulus came back {moved:+.1} dB off what the quiet reference and this \
-             limit foretell, so the gain moved in between"
+             limit predict, so the gain moved in between"
         ));
     }
     let (memory, surely) = memory::share(listening, &fit.weights, &fit.model, &curve.rest, spectra, fit.lowest_limit());

@@ -166,7 +166,7 @@ pub struct Attribution {
 pub fn attribution(sessions: &[&Record]) -> Result<Attribution, String> {
     let [first, others @ ..] = sessions else { return Err("no session was given".into()) };
     if others.is_empty() {
-        return Err("one session alone does not show whose its distortion is: add another output's, another input gain's or another headphone's too".into());
+        return Err("one session alone does not show where its distortion comes from: add a session of another output, of another input gain or of another headphone".into());
     }
     let subject = Side::of(first);
     let mut unused = Vec::new();
@@ -212,9 +212,9 @@ fn changed(first: &Record, other: &Record) -> Result<Changed, String> {
     let (a, b) = (&first.head.chain, &other.head.chain);
     let ear = |record: &Record| record.head.chain.ears().next().map(|(_, role)| role);
     if ear(first) != ear(other) {
-        return Err("it heard another ear".into());
+        return Err("it was measured at another ear".into());
     }
-    let role = ear(first).ok_or("no ear was heard")?;
+    let role = ear(first).ok_or("no ear was measured")?;
     let gain_db = match (a.acoustic(role), b.acoustic(role)) {
         (Some(a), Some(b)) => (a.offset.value - b.offset.value).abs(),
         (None, None) if a.setting(role) == b.setting(role) => 0.0,
@@ -227,8 +227,8 @@ fn changed(first: &Record, other: &Record) -> Result<Changed, String> {
         (true, true) => Err(format!("it is the same pairing at nearly the same input gain ({gain_db:.1} dB)")),
         (false, true) if gain_db < SAME_GAIN_DB => Ok(Changed::Output),
         (true, false) if gain_db < SAME_GAIN_DB => Ok(Changed::Headphone),
-        (false, false) => Err("both output and headphone are others".into()),
-        _ => Err("its input gain is another one too".into()),
+        (false, false) => Err("both output and headphone differ".into()),
+        _ => Err("its input gain differs too".into()),
     }
 }
 

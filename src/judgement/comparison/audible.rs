@@ -158,8 +158,8 @@ fn range_words(bands: &[Difference], limit_db: f64, sign: f64, word: Audible) ->
     let side = if sign > 0.0 { "more" } else { "less" };
     let limit = tidy(limit_db, 1);
     match word {
-        Audible::NotDetermined => format!("{at} the interval reaches over {limit} dB {side}"),
-        _ => format!("{at} the second output gives over {limit} dB {side}"),
+        Audible::NotDetermined => format!("{at} the interval reaches above {limit} dB {side}"),
+        _ => format!("{at} the second output exceeds {limit} dB {side}"),
     }
 }
 
@@ -206,14 +206,14 @@ fn distortion(c: &Comparison) -> Matter {
         q.told == super::Told::Differs && (over(&q.of.0) || over(&q.of.1))
     });
     let (word, because) = match (found, open.first()) {
-        (Some(q), _) => (Audible::Could, format!("{} differs and stands over {} dB", q.name(), tidy(MASKED_DB, 0))),
+        (Some(q), _) => (Audible::Could, format!("{} differs and is above {} dB", q.name(), tidy(MASKED_DB, 0))),
         (None, Some(q)) => {
-            (Audible::NotDetermined, format!("{} may stand over {} dB in one of them", q.name(), tidy(MASKED_DB, 0)))
+            (Audible::NotDetermined, format!("{} may be above {} dB in one of them", q.name(), tidy(MASKED_DB, 0)))
         }
         (None, None) => (
             Audible::No,
             format!(
-                "where it is not the same in both, it stays under {} dB of the noise in its band or under the threshold of hearing",
+                "where it is not the same in both, it stays below {} dB re the noise in its band or below the threshold of hearing",
                 tidy(MASKED_DB, 0)
             ),
         ),
@@ -238,10 +238,10 @@ fn noise(c: &Comparison) -> Option<Matter> {
     let alike = e.interval.low >= -NOISE_STEP_DB && e.interval.high <= NOISE_STEP_DB;
     let apart = e.interval.low > NOISE_STEP_DB || e.interval.high < -NOISE_STEP_DB;
     let (word, because) = match (silent, alike, apart) {
-        (true, _, _) => (Audible::No, format!("both stay under {} dB SPL A", tidy(INAUDIBLE_DB, 0))),
+        (true, _, _) => (Audible::No, format!("both stay below {} dB SPL A", tidy(INAUDIBLE_DB, 0))),
         (_, true, _) => (Audible::No, format!("they differ by less than {NOISE_STEP_DB} dB")),
         (_, _, true) => (Audible::Could, format!("they differ by more than {NOISE_STEP_DB} dB")),
-        _ => (Audible::NotDetermined, format!("the interval of the difference reaches over {NOISE_STEP_DB} dB")),
+        _ => (Audible::NotDetermined, format!("the interval of the difference reaches above {NOISE_STEP_DB} dB")),
     };
     Some(Matter {
         what: "noise".into(),

@@ -111,7 +111,7 @@ fn steps(record: &Record, input: usize, role: InputRole, loudest: Heard) -> Path
             return PathFinding::not_told(
                 what,
                 Some(role),
-                "the noise leaves the steps too uncertain; make it quieter",
+                "the noise makes the steps too uncertain; repeat in a quieter room",
             );
         }
         let lowest = known.iter().map(|s| s.quieter.drive_db).fold(loudest.drive_db, f64::min);
@@ -203,13 +203,13 @@ fn against(silence: &SilenceFinding, take: &Heard, spacing_hz: f64) -> Option<Es
 pub(super) fn suppression(record: &Record, (input, role): (usize, InputRole)) -> PathFinding {
     let what = PathQuestion::Suppression;
     let Some(change) = noise_change(record, input) else {
-        return PathFinding::not_told(what, Some(role), "no take shows the noise under a sound");
+        return PathFinding::not_told(what, Some(role), "no take shows the noise beneath a sound");
     };
     if change.half_width() > NOISE_UNKNOWN_DB {
         return PathFinding::not_told(what, Some(role), "the noise is too uncertain");
     }
     let told = format!(
-        "the noise under a sound stands {} dB from that in silence (±{:.2})",
+        "the noise beneath a sound differs by {} dB from that in silence (±{:.2})",
         db(change.value),
         change.half_width()
     );
