@@ -66,7 +66,7 @@ pub fn sections(both: &SideBySide, all: bool) -> Vec<Section> {
         .collect()
 }
 
-/// Headroom and verdict of either output, as the best session of each tells it.
+/// Headroom and verdict of either output, as the best session of each shows it.
 fn each(both: &SideBySide) -> Option<Section> {
     if both.hidden {
         return None;

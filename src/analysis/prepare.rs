@@ -47,7 +47,7 @@ pub enum AnalysisError {
 pub struct Prepared {
     /// Lines on the played clock, curve applied, time base common with the reference where there is one.
     pub spectra: Spectra,
-    /// Window, clock, peak, hum, overload and the flaws found on the way.
+    /// Window, clock, peak, hum, overload and the flaws found meanwhile.
     pub common: Common,
     /// Gain of the last clean period less that of the first in the middle of the band, dB.
     pub drift_db: Option<Estimate>,

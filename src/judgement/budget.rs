@@ -19,9 +19,9 @@ use serde::{Deserialize, Serialize};
 use std::fmt;
 
 /// Draws of the Monte Carlo: its half width is good to about 1 % (JCGM 101, 7.2.1 asks for 10⁶ where two digits are
-/// told; one is told here).
+/// determined; one is given here).
 const DRAWS: usize = 20_000;
-/// A contribution under this changes nothing that is told, dB.
+/// A contribution under this changes nothing that is given, dB.
 const NOTHING_DB: f64 = 5e-4;
 
 /// How a contribution scatters.

@@ -35,7 +35,7 @@ pub enum Threshold {
         /// True where that was full scale: then the output never clips on this stimulus.
         full_scale: bool,
     },
-    /// Not told.
+    /// Not determined.
     NotTold {
         /// Why.
         because: String,
@@ -161,7 +161,7 @@ fn at_input(record: &Record, input: usize, period: &Period) -> Threshold {
     none_up_to(record, input, period)
 }
 
-/// A soft limit's equivalent hard limit is told only where another drive gives the same: a fit to a smooth curve follows the
+/// A soft limit's equivalent hard limit is given only where another drive gives the same: a fit to a smooth curve follows the
 /// drive.
 fn other_drive(
     record: &Record,

@@ -21,7 +21,7 @@ pub enum Answer {
     Short,
     /// Below zero.
     DoesNotReach,
-    /// Not told.
+    /// Not determined.
     NotTold,
 }
 

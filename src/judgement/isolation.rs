@@ -2,7 +2,7 @@
 //! headphone on; per one-third octave the difference of the two levels.
 //!
 //! What the bench itself hears without the source (the session's silence) bounds it: a band in which the covered ear
-//! does not stand clear of it is known as *at least* so much, one in which the open ear does not is not told.
+//! does not stand clear of it is known as *at least* so much, one in which the open ear does not is not determined.
 
 use crate::analysis::SilenceFinding;
 use crate::session::record::Record;
@@ -11,7 +11,7 @@ use crate::stats::{Estimate, Interval, Reading};
 use crate::units::{db_from_power, power_from_db};
 use serde::{Deserialize, Serialize};
 
-/// A band that stands so far over the session's silence is told with the silence's power taken off, dB.
+/// A band that stands so far over the session's silence is given with the silence's power taken off, dB.
 const CLEAR_DB: f64 = 3.0;
 /// The source stands at least so far over the silence at the open ear, dB.
 const LOUD_ENOUGH_DB: f64 = 10.0;

@@ -97,7 +97,7 @@ pub enum Plays {
     CleanOrNot,
     /// The highest peak passes the limit.
     NotClean,
-    /// Not told.
+    /// Not determined.
     NotTold,
 }
 
@@ -156,7 +156,7 @@ pub struct PieceJudged {
 pub enum Needs {
     /// This.
     Told(Box<Needed>),
-    /// Nothing is told, and why.
+    /// Nothing is given, and why.
     NotTold(String),
 }
 
@@ -174,7 +174,7 @@ pub struct Needed {
     /// Peak of 0.2 s (larger polarity) exceeded for 1, 10, 50 and 90 % of the time, dB re full scale.
     pub peaks_db: [Option<f64>; 4],
     /// Share of the time (of 0.2 s each) whose peaks come within 3 dB of the limit or pass it; of a limit that is a lower
-    /// bound: at most. `None` where no limit is told.
+    /// bound: at most. `None` where no limit is given.
     pub near_limit: Option<f64>,
     /// Share of the time whose peaks pass it, likewise.
     pub past_limit: Option<f64>,
@@ -206,7 +206,7 @@ fn higher([above, below]: [Estimate; 2]) -> Estimate {
 }
 
 impl PieceJudged {
-    /// What it needs, where that is told.
+    /// What it needs, where that is given.
     pub fn needed(&self) -> Option<&Needed> {
         match &self.needs {
             Needs::Told(needed) => Some(needed),

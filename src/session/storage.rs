@@ -27,7 +27,7 @@ mod summary;
 pub use disk::{Disk, FileSystem};
 pub use error::StorageError;
 pub use glance::{Glance, all_sessions, finished, unfinished};
-pub use names::{can_name_a_session as is_plain_name, default_sessions_dir, find, of_time as name_of_time};
+pub use names::{can_name_a_session as is_plain_name, default_sessions_dir, of_time as name_of_time};
 
 use super::record::{Record, SessionEvent, SessionHead, StepResult, TakeResult};
 use super::step::Step;

@@ -101,7 +101,7 @@ fn offset(acoustic: &Acoustic, started_at: &str) -> String {
     )
 }
 
-/// Time from one to the other (RFC 3339) as people say it; `None` where it cannot be told.
+/// Time from one to the other (RFC 3339) as people say it; `None` where it cannot be determined.
 fn age_words(from: &str, to: &str) -> Option<String> {
     let seconds = to.parse::<Timestamp>().ok()?.as_second() - from.parse::<Timestamp>().ok()?.as_second();
     Some(match seconds {

@@ -22,7 +22,7 @@ const FLOOR_DB: f64 = -140.0;
 pub enum Ends {
     /// As the points need them.
     Points,
-    /// As the plan tells before the first sound, so that nothing is rescaled while points come; wider where a point would
+    /// As far as the plan shows before the first sound, so that nothing is rescaled while points come; wider where a point would
     /// not be seen.
     Plan,
 }
@@ -33,7 +33,7 @@ const PLANNED_DRIVE: f64 = -80.0;
 const PLANNED_DISTORTION: (f64, f64) = (-120.0, 0.0);
 
 impl Ends {
-    /// What the plan tells, widened by the points; or what the points need.
+    /// What the plan shows, widened by the points; or what the points need.
     fn of(self, planned: (f64, f64), points: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
         if self == Ends::Points {
             return tens(points);

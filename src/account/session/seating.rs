@@ -46,7 +46,7 @@ pub fn picture(seat: u32, ears: &[(InputRole, Seats)]) -> Option<Picture> {
     })
 }
 
-/// Band by band, where both tell it; at the edge what would not be seen.
+/// Band by band, where both show it; at the edge what would not be seen.
 fn less(fit: &Fit, first: &Fit) -> Vec<Point> {
     let of = |x: i32| first.bands.iter().find(|(other, _)| *other == x).map(|(_, db)| *db);
     let points = fit.bands.iter().filter_map(|(x, db)| Some((*x, db - of(*x)?)));

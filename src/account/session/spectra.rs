@@ -74,7 +74,7 @@ pub fn response(record: &Record) -> Option<Picture> {
     })
 }
 
-/// Relative to 1 kHz, at most [`RESPONSE_POINTS`], each the mean of its neighbours on the way.
+/// Relative to 1 kHz, at most [`RESPONSE_POINTS`], each the mean of its neighbours.
 fn relative(response: &[ResponsePoint]) -> Vec<Point> {
     let at_1k = response
         .iter()

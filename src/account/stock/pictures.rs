@@ -12,7 +12,7 @@ use crate::units::tidy;
 /// Impedances of a map's borders.
 const COLUMNS: usize = 60;
 
-/// A picture for each output, or one for a headphone; `None` where no level is told.
+/// A picture for each output, or one for a headphone; `None` where no level is given.
 pub fn section(cells: &[&Cell], about: &About, listener: &Listener) -> Option<Section> {
     let mut groups: Vec<(String, Vec<&Cell>)> = Vec::new();
     for cell in cells {

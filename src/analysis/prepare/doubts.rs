@@ -167,7 +167,7 @@ impl Bench<'_> {
         }
     }
 
-    /// `None` where it changes nothing that is told.
+    /// `None` where it changes nothing that is given.
     fn inseparable(&self, spectra: &Spectra, hum: &HumLine, spacing: f64) -> Option<Flaw> {
         let line = (hum.frequency_hz / spacing).round() as usize;
         let kind = self.played.period.lines.kind(line);

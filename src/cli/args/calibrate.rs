@@ -1,6 +1,6 @@
 //! `calibrate` as typed: the offset to dB SPL.
 
-use super::typed::{chosen, number, session};
+use super::typed::{chosen, number};
 use super::{CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Desk};
 use crate::asked::{Field, choice};
 use crate::card::InputRole;
@@ -48,8 +48,7 @@ pub enum Calibrate {
     Load(Box<CalibrateLoad>),
     /// After a session: fit the calibrator again; what the offset has moved since goes into the session's intervals.
     Check {
-        /// Session, by its name or its folder.
-        #[arg(value_parser = session())]
+        /// Session, by name, `last` or path.
         session: PathBuf,
         /// The sound calibrator; that of the session where not stated.
         #[command(flatten)]

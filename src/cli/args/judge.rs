@@ -1,6 +1,6 @@
 //! `judge` and `compare` as typed: who listens, and what counts as the same.
 
-use super::typed::{chosen, number, session};
+use super::typed::{chosen, number};
 use crate::asked::{Field, choice};
 use crate::calibration::Field as SoundField;
 use crate::judgement::comparison::{DISTORTION_WITHIN_DB, SAME_WITHIN_DB};
@@ -11,11 +11,9 @@ use std::path::PathBuf;
 /// Options of `compare`: what is stored; `swap` hears both outputs by turns now.
 #[derive(Debug, Args)]
 pub struct Compare {
-    /// Session of the first output, by its name or its folder.
-    #[arg(value_parser = session())]
+    /// Session of the first output, by name, `last` or path.
     pub first: PathBuf,
-    /// Session of the second.
-    #[arg(value_parser = session())]
+    /// Session of the second, likewise.
     pub second: PathBuf,
     /// Level to match at, dB SPL (dBFS at the input without calibration); without it the highest clean level of the weaker.
     #[arg(long, value_name = "DB", allow_hyphen_values = true, value_parser = number(Field::MatchLevel))]
@@ -56,9 +54,9 @@ pub struct Compare {
 /// Options of `judge`.
 #[derive(Debug, Args)]
 pub struct Judge {
-    /// Sessions, by their names or folders. The others show where the distortion of the first comes from: the same
+    /// Sessions, by name, `last` or path. The others show where the distortion of the first comes from: the same
     /// headphone on another output, the same pairing at another input gain, another headphone on the same output.
-    #[arg(required = true, value_name = "SESSION", value_parser = session())]
+    #[arg(required = true, value_name = "SESSION")]
     pub sessions: Vec<PathBuf>,
     /// Pieces of the listener's own music, WAV or FLAC; nothing of them is kept but figures, name and hash.
     #[arg(long, value_name = "FILE", num_args = 1..)]

@@ -17,7 +17,6 @@ use crate::session::program;
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 use std::sync::LazyLock;
-use typed::session;
 
 pub use calibrate::{Calibrate, StatedCalibrator};
 pub use chain::{ChainCommand, CheckChain, NewChain, TypedOutputSide};
@@ -75,8 +74,7 @@ pub enum Command {
     /// Hold quiet noise while the headphone is taken off and put on again, then add that seat to a finished session; or
     /// while the output's own volume control is turned; or play the level of another session (`--match`).
     Hold {
-        /// Session, by its name or its folder.
-        #[arg(value_parser = session())]
+        /// Session, by name, `last` or path.
         session: PathBuf,
         /// Measure the seat at once, without holding noise for it.
         #[arg(long)]
@@ -94,8 +92,7 @@ pub enum Command {
     /// Listen to an outside source at the open ear and with the headphone on: what the headphone keeps out, added to a
     /// finished session.
     Listen {
-        /// Session, by its name or its folder.
-        #[arg(value_parser = session())]
+        /// Session, by name, `last` or path.
         session: PathBuf,
         /// Ear as it is now.
         #[arg(long, ignore_case = true)]
@@ -132,8 +129,7 @@ pub enum Command {
     },
     /// Recompute a stored session from its WAVs.
     Reanalyse {
-        /// Session, by its name or its folder.
-        #[arg(value_parser = session())]
+        /// Session, by name, `last` or path.
         session: PathBuf,
         /// Replace the stored numbers where they differ.
         #[arg(long)]

@@ -1,6 +1,5 @@
 //! `report` as typed.
 
-use super::typed::session;
 use super::{Listener, StockKept};
 use clap::Args;
 use std::path::PathBuf;
@@ -8,8 +7,8 @@ use std::path::PathBuf;
 /// Options of `report`.
 #[derive(Debug, Args)]
 pub struct Report {
-    /// Sessions, by their names or folders: one is reported in full, several side by side; without any, everything in stock.
-    #[arg(value_name = "SESSION", value_parser = session())]
+    /// Sessions, by name, `last` or path: one is reported in full, several side by side; without any, everything in stock.
+    #[arg(value_name = "SESSION")]
     pub reported: Vec<PathBuf>,
     /// Report the pairings of this output alone.
     #[arg(long = "of-output", value_name = "NAME", conflicts_with = "of_headphone")]

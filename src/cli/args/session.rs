@@ -1,6 +1,6 @@
 //! `rehearse`, `run`, `hold` and `listen` as typed: what is asked of a session.
 
-use super::typed::{number, numbers, session, sound, whole};
+use super::typed::{number, numbers, sound, whole};
 use super::{Desk, Keep, Listener, Spectrum};
 use crate::asked::Field;
 use crate::signal::Kind;
@@ -73,7 +73,7 @@ pub enum OutsideEar {
 pub struct Match {
     /// Then play the level of this stored session too, so that `compare` need not read between steps; at most four short
     /// takes find it.
-    #[arg(long = "match", value_name = "SESSION", value_parser = session())]
+    #[arg(long = "match", value_name = "SESSION")]
     pub first: Option<PathBuf>,
     /// The level, dB SPL (dBFS at the input without calibration); without it the highest clean level of the weaker output.
     #[arg(long, value_name = "DB", allow_hyphen_values = true, requires = "first", value_parser = number(Field::MatchLevel))]
@@ -118,7 +118,7 @@ pub struct Rehearse {
 pub struct Run {
     /// Continue an interrupted session instead of starting one. Its plan and chain are those it was begun with; a ceiling that was
     /// raised is confirmed again with `--confirm-ceiling`.
-    #[arg(long = "continue", value_name = "SESSION", value_parser = session(), conflicts_with_all = KEPT_BY_A_SESSION)]
+    #[arg(long = "continue", value_name = "SESSION", conflicts_with_all = KEPT_BY_A_SESSION)]
     pub carry_on: Option<PathBuf>,
     /// The desk.
     #[command(flatten)]

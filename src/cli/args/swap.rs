@@ -1,6 +1,6 @@
 //! `swap` as typed: two outputs by turns on one seat of the headphone.
 
-use super::typed::{number, session, whole};
+use super::typed::{number, whole};
 use super::{Desk, Keep, Listener, TypedCeilings};
 use crate::asked::Field;
 use crate::judgement::comparison::{DISTORTION_WITHIN_DB, SAME_WITHIN_DB};
@@ -21,7 +21,7 @@ pub struct Swap {
     #[arg(value_name = "SECOND_OUTPUT", required_unless_present = "carry_on")]
     pub second: Option<String>,
     /// Continue a swap that was interrupted: its first session.
-    #[arg(long = "continue", value_name = "SESSION", value_parser = session(), conflicts_with_all = KEPT_BY_A_SWAP)]
+    #[arg(long = "continue", value_name = "SESSION", conflicts_with_all = KEPT_BY_A_SWAP)]
     pub carry_on: Option<PathBuf>,
     /// The desk of both outputs; `--second-chain` replaces it for the second.
     #[command(flatten)]

@@ -4,12 +4,10 @@ use crate::asked::choice::Choice;
 use crate::asked::sheet::{self, SheetFigure};
 use crate::asked::{Field, Read, Wrong, chain, could_be_thousands, electrical};
 use crate::session::electrical::MeterReading;
-use crate::session::storage;
 use crate::signal::{KINDS, Kind};
 use crate::stats::Estimate;
-use clap::builder::{PathBufValueParser, PossibleValue, PossibleValuesParser, TypedValueParser};
+use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
 use std::ffi::OsStr;
-use std::path::PathBuf;
 
 /// Reads the word of a choice.
 pub(super) fn chosen<T: Copy + Send + Sync + 'static>(all: &'static [Choice<T>]) -> impl TypedValueParser<Value = T> {
@@ -51,11 +49,6 @@ impl TypedValueParser for AnyCase {
     fn possible_values(&self) -> Option<Box<dyn Iterator<Item = PossibleValue> + '_>> {
         self.0.possible_values()
     }
-}
-
-/// Reads a session: its folder, or its name where it lies among the kept sessions.
-pub(super) fn session() -> impl TypedValueParser<Value = PathBuf> {
-    PathBufValueParser::new().map(|typed| storage::find(&typed))
 }
 
 /// Reads one number.

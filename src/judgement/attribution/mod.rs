@@ -9,7 +9,7 @@
 //! ```
 //!
 //! A product **moves** where the whole interval of its difference lies above half of its power (3 dB): then most of it is
-//! gone with what was changed. It **stays** where the whole interval lies within half of its power. All else is not told.
+//! gone with what was changed. It **stays** where the whole interval lies within half of its power. All else is not determined.
 //! Products are re the stimulus of their own one-third octave (harmonics: re their fundamental; two tones: as defined there), so that no response of a
 //! headphone enters where bands are compared.
 
@@ -88,7 +88,7 @@ pub enum Owner {
     Headphone,
     /// The microphone or the input behind it.
     Input,
-    /// Not told.
+    /// Not determined.
     NotTold,
 }
 
@@ -155,7 +155,7 @@ pub struct Attribution {
     pub products: Vec<Attributed>,
     /// Sessions (from 1) that share too little with the first one, and why.
     pub unused: Vec<(usize, String)>,
-    /// The next measurement that would decide what is not told.
+    /// The next measurement that would decide what is not determined.
     pub next: Option<String>,
 }
 
@@ -394,7 +394,7 @@ fn same_tones(a: [f64; 2], b: [f64; 2]) -> bool {
 }
 
 impl Partner<'_> {
-    /// `None` where either session does not reach there or does not tell the product.
+    /// `None` where either session does not reach there or does not show the product.
     fn held_against(&self, subject: &Side, product: Product, axis: Axis, at: f64) -> Option<Proof> {
         let (here, there) = (subject.at(product, axis, at)?, self.side.at(product, axis, at)?);
         let difference_db = match (here, there) {
@@ -456,7 +456,7 @@ mod tests {
     }
 
     /// The rule of thumb of the trade: what moves with the output is the output's, with the gain the input's, what stays
-    /// under both the headphone's; half of the evidence tells nothing.
+    /// under both the headphone's; half of the evidence shows nothing.
     #[test]
     fn owners_follow_from_what_moves_and_what_stays() {
         use Changed::{Headphone, InputGain, Output};

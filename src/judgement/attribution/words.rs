@@ -25,7 +25,7 @@ impl Attribution {
         format!("where the distortion of session 1 comes from{at} (each product re the stimulus of its own band)")
     }
 
-    /// Products that are told one by one: overall and harmonics, where any session holds against them.
+    /// Products that are given one by one: overall and harmonics, where any session holds against them.
     pub fn rows(&self) -> Vec<&Attributed> {
         let proved = self.products.iter().any(|product| !product.proofs.is_empty());
         self.products.iter().filter(|product| proved && product.product.band().is_none()).collect()

@@ -226,7 +226,7 @@ fn distortion(c: &Comparison) -> Matter {
     }
 }
 
-/// Levels of noise that differ by less are not told apart, dB.
+/// Levels of noise that differ by less are not distinguished, dB.
 const NOISE_STEP_DB: f64 = 0.4;
 /// Under this level noise is not heard at all, dB SPL A.
 const INAUDIBLE_DB: f64 = 0.0;

@@ -84,7 +84,7 @@ impl Default for Ask {
     }
 }
 
-/// Same, different, or not told.
+/// Same, different, or not determined.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Told {

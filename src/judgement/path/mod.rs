@@ -57,7 +57,7 @@ pub enum PathQuestion {
     Drift,
     /// Is the noise the same under a sound as in silence?
     Suppression,
-    /// Does something on the way change the rate?
+    /// Does something on the path change the rate?
     Rate,
     /// Does each channel sound at its own ear?
     Sides,
@@ -103,7 +103,7 @@ pub enum PathAnswer {
     Note,
     /// Not as it should be: figures measured through this way are doubtful.
     Doubt,
-    /// It cannot be told.
+    /// It cannot be determined.
     NotTold,
 }
 

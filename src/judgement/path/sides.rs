@@ -15,11 +15,11 @@ const CERTAIN_DB: f64 = 2.2;
 const SAME_DB: f64 = 10.0;
 /// Where polarity is read: below 100 Hz ears leak differently, above 1 kHz so do their seats, Hz.
 const POLARITY_HZ: (f64, f64) = (100.0, 1_000.0);
-/// Mean cosine of the phase from which it is told: 45° on average.
+/// Mean cosine of the phase from which it is determined: 45° on average.
 const TOLD_COSINE: f64 = 0.7;
 /// Points of a response with a wider interval are not read, dB.
 const POINT_DB: f64 = 1.0;
-/// Fewest points that tell a polarity.
+/// Fewest points that show a polarity.
 const LEAST_POINTS: usize = 20;
 
 fn level_db(heard: &Heard) -> Option<Estimate> {

@@ -17,7 +17,7 @@ const LONG_S: f64 = 0.5;
 /// Hum stays this far under the quietest planned step, dB: then it moves its level by less than 1 dB.
 const HUM_UNDER_DB: f64 = 6.0;
 
-/// Did something on the way change the rate? The analysis tells a cliff in the noise and in the sound; here a shallower
+/// Did something on the path change the rate? The analysis shows a cliff in the noise and in the sound; here a shallower
 /// end counts as well.
 pub(super) fn rate(record: &Record) -> PathFinding {
     let what = PathQuestion::Rate;

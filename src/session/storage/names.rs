@@ -35,12 +35,6 @@ fn sessions_dir(home: Option<PathBuf>) -> PathBuf {
     }
 }
 
-/// The session that is meant: the folder of this path, else the kept session of this name, else the path as it stands.
-pub fn find(named: &Path) -> PathBuf {
-    let kept = || named.to_str().filter(|name| can_name_a_session(name)).map(|name| default_sessions_dir().join(name));
-    if named.exists() { named.into() } else { kept().filter(|kept| kept.is_dir()).unwrap_or_else(|| named.into()) }
-}
-
 /// A folder's name from a time: `2026-03-01T09:12:33+01:00` → `2026-03-01_09-12-33`.
 pub fn of_time(rfc3339: &str) -> String {
     let plain = |c| match c {
