@@ -15,6 +15,7 @@ pub mod comparison;
 pub mod document;
 pub mod guide;
 pub mod music;
+pub mod notebook;
 pub mod path;
 pub mod picture;
 pub mod session;

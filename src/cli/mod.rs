@@ -11,6 +11,8 @@ mod follow;
 mod guide;
 mod hold;
 mod judge;
+mod named;
+mod notebook;
 #[cfg(feature = "pages")]
 mod pages;
 mod path;
@@ -49,7 +51,8 @@ pub struct Surroundings<'a> {
 ///
 /// # Errors
 /// What went wrong, where, and what to do, as one message.
-pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()> {
+pub fn carry_out(mut command: Command, surroundings: &mut Surroundings) -> Result<()> {
+    named::resolve(&mut command)?;
     match command {
         Command::Rehearse(wanted) => rehearse::rehearse(&wanted, surroundings),
         Command::Cards { json } => cards::cards(json, surroundings),
@@ -66,6 +69,7 @@ pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()
         Command::Judge(wanted) => judge::judge(&wanted, surroundings),
         Command::Compare(wanted) => compare::compare(&wanted, surroundings),
         Command::Stock(wanted) => stock::stock(&wanted, surroundings),
+        Command::Notebook(wanted) => notebook::notebook(&wanted, surroundings),
         Command::Report(wanted) => report::report(&wanted, surroundings),
         Command::Guide { topic } => guide::guide(topic.as_deref(), surroundings),
         #[cfg(feature = "pages")]

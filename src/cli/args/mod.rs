@@ -6,6 +6,7 @@ mod desk;
 mod electrical;
 mod examples;
 mod judge;
+mod notebook;
 mod report;
 mod session;
 mod stimulus;
@@ -24,6 +25,7 @@ pub use desk::Desk;
 pub use electrical::{CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Electrical, StatedMeter};
 pub use examples::{EXAMPLES, command};
 pub use judge::{Compare, Judge, Listener};
+pub use notebook::{NotebookArguments, NotebookCommand, Sort};
 pub use report::Report;
 pub use session::{Ask, Match, OutsideEar, Rehearse, Run, TypedCeilings};
 pub use stimulus::{Spectrum, StimulusFile, TextTable};
@@ -112,6 +114,8 @@ pub enum Command {
     Compare(Compare),
     /// Known outputs and headphones: what each output drives, measured or predicted.
     Stock(Box<StockArguments>),
+    /// All sessions: list, filter, sort, note, correct names, set aside, and the trend of a pairing over months.
+    Notebook(Box<NotebookArguments>),
     /// Write a report of a session, of several, or of the stock: HTML, Markdown, CSV tables and pictures.
     Report(Box<Report>),
     /// Print the user guide: its topics, or one of them.
