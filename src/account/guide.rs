@@ -24,6 +24,7 @@ pub const TOPICS: &[Topic] = topics! {
     "music"
     "comparison"
     "stock"
+    "notebook"
     "numbers"
     "trouble"
     "sound-systems"
