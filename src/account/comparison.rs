@@ -77,7 +77,7 @@ fn found(both: &SideBySide, all: bool) -> Vec<Section> {
     first.into_iter().chain([Some(distortion_and_noise(c, all)), subtracted(c)]).flatten().collect()
 }
 
-/// Headroom and verdict of either output, as the best session of each tells it.
+/// Headroom and verdict of either output, as the best session of each shows it.
 fn each(both: &SideBySide) -> Option<Section> {
     if both.hidden {
         return None;
@@ -131,7 +131,7 @@ fn matters(c: &Comparison) -> Section {
     let mut section = Section::new("Does it matter?");
     section.paragraph(format!("{}.", capital(gravest(&c.matters).in_words())));
     section.parts.push(Part::Table(table));
-    section.paragraph("Limits are averages of attentive listeners who switch directly. Under a limit nothing is to be expected, which does not mean that nobody hears it; several differences just under their limits are covered by no source.");
+    section.paragraph("Limits are averages of attentive listeners who switch directly. Below a limit no audible difference is expected, which does not mean that nobody hears one; several differences just below their limits are covered by no source.");
     section
 }
 
@@ -155,14 +155,14 @@ fn unit(c: &Comparison) -> &'static str {
     if c.is_spl { "dB SPL" } else { "dBFS at the input" }
 }
 
-/// What stands against what.
+/// What is compared.
 fn matched(both: &SideBySide) -> Section {
     let c = &both.comparison;
     let on = match c.on {
         MatchedOn::Pink => "all of the pink noise",
         MatchedOn::OneKilohertz => "the one-third octave at 1 kHz",
     };
-    let mut section = Section::new("What stands against what");
+    let mut section = Section::new("What is compared");
     section.paragraph(format!(
         "{}, matched on {on} at {} {}.",
         capital(c.role.in_words()),
@@ -179,15 +179,15 @@ fn matched(both: &SideBySide) -> Section {
     }
     section.paragraph(match (c.rounds, c.seats) {
         (Some(rounds), _) => format!(
-            "Swapped in {rounds} rounds on one seat of the headphone: what refitting changes is not in it, and what has moved between two rounds of one output is in every interval."
+            "Swapped in {rounds} rounds on one seat of the headphone: the effect of refitting is not included, and what moved between two rounds of one output is included in every interval."
         ),
-        (None, None) => "One seat of the headphone for both: what refitting changes is not in it.".into(),
+        (None, None) => "One seat of the headphone for both: the effect of refitting is not included.".into(),
         (None, Some((first, second))) => {
-            format!("Means of {first} and {second} seats: what refitting changes is in every interval.")
+            format!("Means of {first} and {second} seats: the effect of refitting is included in every interval.")
         }
     });
     section.paragraph(format!(
-        "Of each band one of three words: same within {} dB where the whole interval lies inside, differs where it lies outside, else not determined. Figure and word have the same confidence: all intervals of this comparison, of response, distortion and noise, hold together with 95 %.",
+        "Each band has one of three words: same within {} dB where the whole interval lies inside, differs where it lies outside, else not determined. Figure and word have the same confidence: all intervals of this comparison, of response, distortion and noise, hold together with 95 %.",
         c.within_db
     ));
     section
@@ -335,7 +335,7 @@ fn subtracted(c: &Comparison) -> Option<Section> {
         Cell::reading(Some(&left.filtered), 1),
     ]);
     let mut section = Section::new("What is left when one is subtracted from the other");
-    section.paragraph("What the filter takes away is response; what stays is distortion and noise.");
+    section.paragraph("What the filter removes is response; what remains is distortion and noise.");
     if let Some((first, second)) = &c.played {
         let (first, second) = (first.nearest, second.nearest);
         section.paragraph(format!("Step {first} of the first is subtracted from step {second} of the second."));

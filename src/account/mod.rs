@@ -13,6 +13,7 @@ pub mod attribution;
 pub mod chain;
 pub mod comparison;
 pub mod document;
+pub mod guide;
 pub mod music;
 pub mod notebook;
 pub mod path;
@@ -24,6 +25,7 @@ pub mod write;
 
 pub use document::Document;
 
+use crate::session::program;
 use crate::words::capital;
 
 /// Method, section 8: what the product always shows.
@@ -46,12 +48,9 @@ pub struct Added {
     pub further: Vec<document::Section>,
 }
 
-/// Name and version of the program that writes.
-const PROGRAM: &str = concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION"));
-
 impl Added {
     fn written(&self) -> String {
-        format!("Written by {PROGRAM}, {}.", self.now)
+        format!("Written by {}, {}.", program::program(), self.now)
     }
 
     /// What else was asked, then the user's own text.

@@ -20,7 +20,7 @@ pub fn of(pieces: &[PieceJudged]) -> Option<Section> {
         return None;
     }
     let mut section = Section::new("The listener's own music");
-    section.paragraph("Each piece as loud as the listener has it: its level at the point, through the response measured here, is the listening level. The room is what is left between its highest peak and the limit of the output; negative: missing. Nothing of the music was stored.");
+    section.paragraph("Each piece is scaled so that its level at the point, through the response measured here, is the listening level. What is left is the distance from its highest peak to the limit of the output; a negative value is missing. Nothing of the music was stored.");
     section.parts.push(Part::Table(needs(pieces)));
     section.parts.push(Part::Table(of_time(pieces)));
     let why: Vec<String> = pieces.iter().filter_map(remark).collect();
@@ -110,7 +110,8 @@ fn remark(piece: &PieceJudged) -> Option<String> {
 pub fn pairings(sessions: &[(Record, Judgement)]) -> Option<Section> {
     let columns =
         vec![Column::text("piece"), Column::text("pairing"), Column::readings("room", "dB"), Column::text("it plays")];
-    let mut table = Table::new("music-pairings", "Room over the highest peak; negative: missing", columns);
+    let mut table =
+        Table::new("music-pairings", "Headroom over the highest peak; a negative value is missing", columns);
     let (_, first) = sessions.first()?;
     for (i, piece) in first.music.iter().enumerate() {
         for (record, judgement) in sessions {

@@ -1,7 +1,7 @@
 //! A piece of music in, its level and peaks out: streamed, so that no more of it than half a second is ever held.
 //!
 //! Two signals count, and are kept apart. What the **output** must deliver are the samples themselves: peaks are those of
-//! the waveform between them, per polarity. How **loud** it is depends on the way to the ear: the power of each line of a
+//! the waveform between them, per polarity. How **loud** it is depends on the path to the ear: the power of each line of a
 //! short frame is multiplied by the power gain of that way (response, weighting, field) and summed. Only ratios of the two
 //! are used, so no filtered waveform is needed.
 //!
@@ -28,7 +28,7 @@ const READ_UP_TO: f64 = 0.4535;
 const HIDES_A_PEAK: f64 = 0.63;
 /// The same of points half a sample apart: a tone at that share of the rate rises over them by 1/cos(0.4535·π/2) at most.
 const HIDES_A_PEAK_HALFWAY: f64 = 0.75;
-/// Fourth difference over the sample up to which a parabola through three samples tells the peak. A tone has θ⁴ there (θ:
+/// Fourth difference over the sample up to which a parabola through three samples shows the peak. A tone has θ⁴ there (θ:
 /// radians a sample), so that up to 0.07 of the rate it is off by 0.006 dB; content near half the rate has 16 times its
 /// own size, so that what may be hidden is under 0.02 dB.
 const SMOOTH: f64 = 0.03;
@@ -115,7 +115,7 @@ impl Loudness {
     }
 }
 
-/// Takes a piece in and measures it on the way.
+/// Takes a piece in and measures it as it passes.
 pub struct Meter {
     rate: SampleRate,
     channels: Vec<Channel>,

@@ -101,7 +101,7 @@ pub enum Plays {
     CleanOrNot,
     /// The highest peak passes the limit.
     NotClean,
-    /// Not told.
+    /// Not determined.
     NotTold,
 }
 
@@ -163,7 +163,7 @@ pub struct PieceJudged {
 pub enum Needs {
     /// This.
     Told(Box<Needed>),
-    /// Nothing is told, and why.
+    /// Nothing is given, and why.
     NotTold(String),
 }
 
@@ -181,7 +181,7 @@ pub struct Needed {
     /// Peak of 0.2 s (larger polarity) exceeded for 1, 10, 50 and 90 % of the time, dB re full scale.
     pub peaks_db: [Option<f64>; 4],
     /// Share of the time (of 0.2 s each) whose peaks come within 3 dB of the limit or pass it; of a limit that is a lower
-    /// bound: at most. `None` where no limit is told.
+    /// bound: at most. `None` where no limit is given.
     pub near_limit: Option<f64>,
     /// Share of the time whose peaks pass it, likewise.
     pub past_limit: Option<f64>,
@@ -213,7 +213,7 @@ fn higher([above, below]: [Estimate; 2]) -> Estimate {
 }
 
 impl PieceJudged {
-    /// What it needs, where that is told.
+    /// What it needs, where that is given.
     pub fn needed(&self) -> Option<&Needed> {
         match &self.needs {
             Needs::Told(needed) => Some(needed),
@@ -325,7 +325,7 @@ fn through(way: &Way, loudness: &Loudness) -> Result<f64, String> {
     if let Some(why) = &way.not_told {
         return Err(why.clone());
     }
-    loudness.level_db().ok_or_else(|| "nothing of it lies where the response was measured".into())
+    loudness.level_db().ok_or_else(|| "none of it lies where the response was measured".into())
 }
 
 /// No calibration is needed for it: both levels go the same way.
@@ -410,7 +410,7 @@ fn room(limit: &Limit, needed: &Needed) -> Reading {
     let left = |side: &Reading, peak: &Estimate| match side {
         Reading::Told(e) => Reading::Told(e.plus(&peak.negative())),
         Reading::AtLeast(e) => Reading::AtLeast(e.plus(&peak.negative())),
-        Reading::Below(_) => Reading::NotTold("the limit is known from one side only".into()),
+        Reading::Below(_) => Reading::NotTold("only a bound of the limit is known".into()),
         Reading::NotTold(why) => Reading::NotTold(why.clone()),
     };
     let [positive, negative] = [0, 1].map(|i| left(&limit.sides[i], &needed.peak_db[i]));
@@ -432,7 +432,7 @@ fn plays(room_db: &Reading, limit: &Limit) -> (Plays, String) {
         Reading::AtLeast(_) => {
             (Plays::NotTold, format!("it needs more than was shown to be clean ({}); climb higher", limit.words))
         }
-        Reading::Below(_) => (Plays::NotTold, "the limit is known from one side only".into()),
+        Reading::Below(_) => (Plays::NotTold, "only a bound of the limit is known".into()),
         Reading::NotTold(why) => (Plays::NotTold, why.clone()),
     }
 }

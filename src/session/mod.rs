@@ -18,6 +18,7 @@ pub mod path;
 pub mod plain_file;
 pub mod plan;
 pub mod positions;
+pub mod program;
 pub mod protocol;
 pub mod reanalyse;
 pub mod record;

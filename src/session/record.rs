@@ -24,7 +24,7 @@ pub struct SessionHead {
     pub id: String,
     /// RFC 3339.
     pub started_at: String,
-    /// `loudenough 0.1.0`.
+    /// Name, version, commit, features and sound systems ([`program`](super::program::program)); of 0.1.0 name and version alone.
     pub program: String,
     /// What is asked.
     pub plan: Plan,

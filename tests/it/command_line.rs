@@ -75,7 +75,7 @@ fn a_rehearsal_leaves_a_session_that_can_be_judged_again_and_recomputed_bit_for_
     refused(home.path(), &["judge", folder_text, "--music", tone, "no/such.wav"], &["no/such.wav", "cannot be read"]);
     let twice = in_a_line(&said(&loudenough(home.path(), &["judge", folder_text, folder_text, "--music", tone])));
     assert!(twice.contains("Session 2 does not help: it is the same pairing"), "{twice}");
-    assert!(twice.contains("Room over the highest peak"), "{twice}");
+    assert!(twice.contains("Headroom over the highest peak"), "{twice}");
 
     // Half a JSON: named, and nothing else is lost.
     let step = folder.join("steps/0002/step.json");

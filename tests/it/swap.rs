@@ -136,7 +136,7 @@ fn an_output_that_was_not_swapped_is_noticed_before_the_level_is_played() {
     let mut louder = desk(2);
     louder.output.volts_per_fs *= 1.2;
     let error = swap(&[desk(1), louder.clone(), louder], Some(AT_DB_SPL), folder.path(), "pair").unwrap_err();
-    assert!(error.contains("sounds as the other output did") && error.contains("invented output first"), "{error}");
+    assert!(error.contains("sounds like the other output") && error.contains("invented output first"), "{error}");
 }
 
 /// Plugged in at last, the round is played again and counts once.

@@ -33,13 +33,13 @@ pub struct Compare {
     /// What the listener hears.
     #[command(flatten)]
     pub hears: TypedHears,
-    /// Write a report into this folder, made here.
+    /// Write a report into this folder, which must not exist.
     #[arg(long, value_name = "FOLDER")]
     pub report: Option<PathBuf>,
     /// Hide the names: a blue and a white label in an order that the bench draws; the key stays in the second session.
     #[arg(long)]
     pub hide_labels: bool,
-    /// Tell whose labels they were, and nothing else.
+    /// Show which output wore which label, and nothing else.
     #[arg(long, conflicts_with = "hide_labels")]
     pub reveal: bool,
     /// Subtract a take of the first from one of the second: what is left after clock, delay and gain, and after the best
@@ -82,8 +82,8 @@ impl From<TypedHears> for Hears {
 /// Options of `judge`.
 #[derive(Debug, Args)]
 pub struct Judge {
-    /// Sessions, by name, `last` or path; of several, whose the distortion of the first is, is told by the others: the same headphone on
-    /// another output, the same pairing at another input gain, another headphone on the same output.
+    /// Sessions, by name, `last` or path. The others show where the distortion of the first comes from: the same
+    /// headphone on another output, the same pairing at another input gain, another headphone on the same output.
     #[arg(required = true, value_name = "SESSION")]
     pub sessions: Vec<PathBuf>,
     /// Pieces of the listener's own music, WAV or FLAC; nothing of them is kept but figures, name and hash.

@@ -229,8 +229,8 @@ fn range_words(bands: &[Difference], limit_db: f64, sign: f64, word: Audible) ->
     let side = if sign > 0.0 { "more" } else { "less" };
     let limit = tidy(limit_db, 1);
     match word {
-        Audible::NotDetermined => format!("{at} the interval reaches over {limit} dB {side}"),
-        _ => format!("{at} the second output gives over {limit} dB {side}"),
+        Audible::NotDetermined => format!("{at} the interval reaches above {limit} dB {side}"),
+        _ => format!("{at} the second output exceeds {limit} dB {side}"),
     }
 }
 
@@ -281,15 +281,15 @@ fn distortion(c: &Comparison, own_db: Option<f64>) -> Matter {
     let (word, because) = match (found, open.first()) {
         (Some(q), _) => {
             let word = if own_db.is_some() { Audible::Yes } else { Audible::Could };
-            (word, format!("{} differs and stands over {} dB", q.name(), tidy(limit_db, 0)))
+            (word, format!("{} differs and is above {} dB", q.name(), tidy(limit_db, 0)))
         }
         (None, Some(q)) => {
-            (Audible::NotDetermined, format!("{} may stand over {} dB in one of them", q.name(), tidy(limit_db, 0)))
+            (Audible::NotDetermined, format!("{} may be above {} dB in one of them", q.name(), tidy(limit_db, 0)))
         }
         (None, None) => (
             Audible::No,
             format!(
-                "where it is not the same in both, it stays under {} dB of the noise in its band or under the threshold of hearing",
+                "where it is not the same in both, it stays below {} dB re the noise in its band or below the threshold of hearing",
                 tidy(limit_db, 0)
             ),
         ),
@@ -300,7 +300,7 @@ fn distortion(c: &Comparison, own_db: Option<f64>) -> Matter {
 
 const DISTORTION_SOURCE: &str = "Masking by a pink-like programme in the same band (ISO/IEC 11172-3, model 1, as coded by others), and the threshold of hearing (ISO 389-7:2019), each with 10 dB to spare: a choice. No published figure of THD or IMD predicts what is heard (Lee and Geddes 2003, AES 115th Convention), so nothing is ever \"to be expected\" of distortion";
 
-/// Levels of noise that differ by less are not told apart, dB.
+/// Levels of noise that differ by less are not distinguished, dB.
 const NOISE_STEP_DB: f64 = 0.4;
 /// Under this level noise is not heard at all, dB SPL A.
 const INAUDIBLE_DB: f64 = 0.0;
@@ -313,10 +313,10 @@ fn noise(c: &Comparison, own_db: Option<f64>) -> Option<Matter> {
     let alike = e.interval.low >= -NOISE_STEP_DB && e.interval.high <= NOISE_STEP_DB;
     let apart = e.interval.low > NOISE_STEP_DB || e.interval.high < -NOISE_STEP_DB;
     let (word, because) = match (silent, alike, apart) {
-        (true, _, _) => (Audible::No, format!("both stay under {} dB SPL A", tidy(limit_db, 1))),
+        (true, _, _) => (Audible::No, format!("both stay below {} dB SPL A", tidy(limit_db, 1))),
         (_, true, _) => (Audible::No, format!("they differ by less than {NOISE_STEP_DB} dB")),
         (_, _, true) => (Audible::Could, format!("they differ by more than {NOISE_STEP_DB} dB")),
-        _ => (Audible::NotDetermined, format!("the interval of the difference reaches over {NOISE_STEP_DB} dB")),
+        _ => (Audible::NotDetermined, format!("the interval of the difference reaches above {NOISE_STEP_DB} dB")),
     };
     let source = if own_db.is_some() && silent { OWN } else { NOISE_SOURCE };
     Some(Matter { what: "noise".into(), word, because, source: source.into() })

@@ -87,7 +87,7 @@ impl Default for Ask {
     }
 }
 
-/// Same, different, or not told.
+/// Same, different, or not determined.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Told {
@@ -217,7 +217,8 @@ impl Comparison {
     pub fn fit_is_left(&self) -> Option<&'static str> {
         let (a, b) = self.played.as_ref()?;
         let shared = a.on_shared_seat && b.on_shared_seat;
-        (!shared).then_some("the takes were played on different seats: the first figure has what the fit changes in it")
+        (!shared)
+            .then_some("the takes were played on different seats, so the first figure includes the effect of refitting")
     }
 }
 

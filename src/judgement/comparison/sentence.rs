@@ -58,7 +58,7 @@ fn response(c: &Comparison) -> String {
     }
 }
 
-/// What would tell more.
+/// What would show more.
 fn advice(c: &Comparison) -> &'static str {
     match (c.rounds, c.seats) {
         (Some(_), _) => "A louder level, or more rounds, would show it.",

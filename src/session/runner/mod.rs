@@ -29,6 +29,7 @@ pub(crate) use known::Known;
 use super::chain::Chain;
 use super::climb::Next;
 use super::plan::Extent;
+use super::program;
 use super::protocol::{Command, Event, Failure, SessionRequest};
 use super::record::{Happening, Record, SCHEMA, SessionEvent, SessionHead};
 use super::step::StopReason;
@@ -227,7 +228,7 @@ impl Worker {
             schema: SCHEMA.into(),
             id: id.clone().unwrap_or_else(|| name_of_time(&started_at)),
             started_at,
-            program: format!("loudenough {}", env!("CARGO_PKG_VERSION")),
+            program: program::program(),
             plan: plan.clone(),
             chain: chain.clone(),
             playback: playback.clone(),
