@@ -3,11 +3,12 @@
 use super::desk::{Commands, Desk, Effect, Page};
 use super::keys;
 use super::link::{self, BenchLink, News, ReadLive};
+use super::remembered::Ground;
 use super::{StartState, chain_page, climb, side_by_side, stock_page};
 use crate::session::protocol::{Command, Event};
 use crate::session::waiting::Waiting;
 use crossbeam_channel::{Receiver, Sender, TrySendError};
-use eframe::egui::{self, Context, Theme, Ui, Vec2, vec2};
+use eframe::egui::{self, Context, Theme, ThemePreference, Ui, Vec2, vec2};
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
@@ -34,6 +35,8 @@ pub struct App {
     waiting: Option<Waiting>,
     /// Size of the window that type and pictures were grown for.
     grown_for: Vec2,
+    /// Light or dark was set as it was the last time.
+    themed: bool,
     inbox: Inbox,
     commands: Sender<Command>,
     stop: Act,
@@ -67,14 +70,17 @@ impl App {
         let _ = commands.try_send(Command::ListCards);
         let mut desk = Desk::new(start);
         desk.now = now();
-        App { desk, waiting: None, grown_for: Vec2::ZERO, inbox, commands, stop, ready, now }
+        desk.open_page();
+        App { desk, waiting: None, grown_for: Vec2::ZERO, themed: false, inbox, commands, stop, ready, now }
     }
 
     /// News and keys; draws nothing.
     pub fn logic(&mut self, ctx: &Context) {
         self.desk.now = (self.now)();
         self.desk.wake.set(ctx);
+        self.set_theme_again(ctx);
         self.grow(ctx);
+        self.look_at_window(ctx);
         self.reduce(keys::pressed(ctx), ctx);
         self.hear(ctx);
         let dropped: Vec<PathBuf> = ctx.input(|i| i.raw.dropped_files.iter().map(|f| f.path().to_path_buf()).collect());
@@ -82,6 +88,7 @@ impl App {
         let commands = self.desk.look();
         self.perform(commands, ctx);
         self.look_at_waiting(ctx);
+        self.remember(ctx);
     }
 
     /// Draws the page, then does what it asks for.
@@ -98,6 +105,9 @@ impl App {
         }
         if desk.cautions_open {
             super::help::show(desk, ui, page);
+        }
+        if desk.leaving.is_asked() {
+            super::closing::show(desk, ui, page);
         }
         let asked = std::mem::take(&mut self.desk.asked);
         if !asked.is_empty() {
@@ -118,6 +128,49 @@ impl App {
         ctx.set_zoom_factor((10.0 * zoom).floor() / 10.0);
     }
 
+    /// Light or dark as it was set the last time; else the system's.
+    fn set_theme_again(&mut self, ctx: &Context) {
+        if std::mem::replace(&mut self.themed, true) {
+            return;
+        }
+        match self.desk.memory.now.theme {
+            Ground::System => {}
+            Ground::Dark => ctx.set_theme(Theme::Dark),
+            Ground::Light => ctx.set_theme(Theme::Light),
+        }
+    }
+
+    /// Changes between light and dark; what the system has anyway goes on following it.
+    fn other_theme(&mut self, ctx: &Context) {
+        let chosen = if ctx.theme() == Theme::Dark { Theme::Light } else { Theme::Dark };
+        if ctx.input(|i| i.raw.system_theme) == Some(chosen) {
+            ctx.set_theme(ThemePreference::System);
+            self.desk.memory.now.theme = Ground::System;
+            return;
+        }
+        ctx.set_theme(chosen);
+        self.desk.memory.now.theme = if chosen == Theme::Dark { Ground::Dark } else { Ground::Light };
+    }
+
+    /// Where the window stands, and whether somebody closes it.
+    fn look_at_window(&mut self, ctx: &Context) {
+        let (window, closes) = ctx.input(|i| (i.viewport().clone(), i.viewport().close_requested()));
+        self.desk.memory.now.stands(&window, ctx.zoom_factor());
+        if closes && !self.desk.may_close() {
+            ctx.send_viewport_cmd(egui::ViewportCommand::CancelClose);
+            self.reduce(vec![keys::Action::Quit], ctx);
+        }
+    }
+
+    /// Writes what is to be remembered once nothing more changes.
+    fn remember(&mut self, ctx: &Context) {
+        match self.desk.remember(ctx.input(|i| i.time)) {
+            Ok(None) => {}
+            Ok(Some(seconds)) => ctx.request_repaint_after(Duration::from_secs_f64(seconds)),
+            Err(why) => self.desk.refused = Some(why),
+        }
+    }
+
     fn reduce(&mut self, actions: Vec<keys::Action>, ctx: &Context) {
         for action in actions {
             let commands = self.desk.reduce(action);
@@ -131,10 +184,7 @@ impl App {
                 Effect::Ask(command) => self.send(command),
                 Effect::Stop => (self.stop)(),
                 Effect::Ready => (self.ready)(),
-                Effect::Theme => {
-                    let dark = ctx.theme() == Theme::Dark;
-                    ctx.set_theme(if dark { Theme::Light } else { Theme::Dark });
-                }
+                Effect::Theme => self.other_theme(ctx),
                 Effect::Close => ctx.send_viewport_cmd(egui::ViewportCommand::Close),
             }
         }
@@ -160,7 +210,7 @@ impl App {
         for piece in news {
             let mut after = Vec::new();
             match &piece {
-                News::Leave => after.push(keys::Action::Quit),
+                News::Leave => after.push(keys::Action::Leave),
                 News::Event(event, _) => {
                     if let Some(waiting) = &mut self.waiting {
                         waiting.hear(event, Instant::now());
@@ -206,6 +256,7 @@ impl eframe::App for App {
 
     fn on_exit(&mut self, _gl: Option<&eframe::glow::Context>) {
         (self.stop)();
+        self.desk.finish_writing();
         // If the queue is full or the bench is gone there is nobody left to tell.
         let _ = self.commands.try_send(Command::Quit);
     }

@@ -3,6 +3,7 @@
 //! returned and brings the news, threads read and write (`work`).
 
 mod calibrate;
+mod closing;
 mod electrical;
 mod next;
 mod path;
@@ -12,6 +13,7 @@ mod stock;
 mod swap;
 mod track;
 
+pub use closing::Leaving;
 pub use next::{next_headphone_id, to_go_on_id};
 pub use shown::{ChainPart, Evidence, Page};
 pub use track::{State, Station, Track};
@@ -21,6 +23,7 @@ use super::electrical::Guide;
 use super::form::{self, Form};
 use super::keys::Action;
 use super::music::MusicList;
+use super::remembered::Memory;
 use super::report::{self, Writing};
 use super::side::SideBySide;
 use super::stock::StockView;
@@ -103,6 +106,10 @@ pub struct Desk {
     pub guide: Guide,
     /// The listener's own music.
     pub music: MusicList,
+    /// What comes back at the next start.
+    pub memory: Memory,
+    /// How far the closing of the window has come.
+    pub leaving: Leaving,
     /// What a page asked for, until it is reduced.
     pub(super) asked: Vec<Action>,
     /// The large figure and when it was taken, seconds.
@@ -131,13 +138,16 @@ impl Desk {
     /// As the program starts; the cards are listed at once.
     pub fn new(start: StartState) -> Desk {
         let chain_file = start.chain_file.clone();
-        let failure = start.problem.clone().map(|message| Failure { message, kept: None });
+        let failure = (!start.problems.is_empty()).then(|| Failure { message: start.problems.join(" "), kept: None });
+        let memory = Memory::new(start.remembered.clone(), start.window_file.clone());
         let form = Form::new(start);
         let track = Track::of(&form);
         Desk {
             view: View { failure, ..View::default() },
             form,
-            page: Page::Climb,
+            page: memory.now.page,
+            memory,
+            leaving: Leaving::default(),
             open_part: ChainPart::Playback,
             all_parts: false,
             evidence: Evidence::Level,
@@ -249,10 +259,10 @@ impl Desk {
                 self.show(self.evidence);
             }
             Action::Undo => self.undo(),
-            Action::Quit => {
-                self.stop_now();
-                self.commands.push(Effect::Close);
-            }
+            Action::Quit => self.quit(),
+            Action::Leave => self.leave(),
+            Action::CloseNow => self.close_now(),
+            Action::Stay => self.leaving = Leaving::No,
         }
         std::mem::take(&mut self.commands)
     }
@@ -304,6 +314,7 @@ impl Desk {
             }
             asked.found = Some(found);
         }
+        self.look_at_closing();
         match self.keeping.look() {
             Some(Ok(Err(why))) => self.refused = Some(why),
             Some(Err(Lost)) => self.refused = Some("The chain could not be kept: its writer ended.".into()),
@@ -357,6 +368,7 @@ impl Desk {
         self.next_headphone = None;
         self.to_go_on = None;
         self.cautions_open = false;
+        self.leaving.is_called_off();
         self.enlarged = false;
         self.view.stopping();
     }
@@ -411,6 +423,7 @@ impl Desk {
         };
         self.view.put_aside_failure();
         self.keep_chain();
+        self.used(&request.plan, &request.chain);
         self.goes_on = false;
         self.writing = Writing::default();
         self.pinned = None;

@@ -53,8 +53,14 @@ pub enum Action {
     Enlarge,
     /// What was removed last comes back.
     Undo,
-    /// Close the window.
+    /// Close the window; asks while something sounds.
     Quit,
+    /// The program is asked to end from outside.
+    Leave,
+    /// Stop, keep, and close.
+    CloseNow,
+    /// The window stays open.
+    Stay,
     /// The large button of page Climb.
     Next,
     /// Show this piece of evidence.

@@ -35,6 +35,11 @@ impl Writing {
         self.work.is_under_way()
     }
 
+    /// Waits for one that is being written: the program ends.
+    pub fn finish(&mut self) {
+        let _ = self.work.wait();
+    }
+
     /// Takes over what the thread says.
     pub fn look(&mut self) {
         let Some(looked) = self.work.look() else { return };
