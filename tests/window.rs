@@ -4,36 +4,42 @@
 // Tests may fail loudly and print their figures.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
-#[path = "window/keys.rs"]
-mod keys;
-#[path = "window/question.rs"]
-mod question;
-#[path = "window/answer.rs"]
-mod answer;
-#[path = "window/chain.rs"]
-mod chain;
-#[path = "window/calibrator.rs"]
-mod calibrator;
-#[path = "window/sounds.rs"]
-mod sounds;
 #[path = "window/after.rs"]
 mod after;
-#[path = "window/frame.rs"]
-mod frame;
+#[path = "window/answer.rs"]
+mod answer;
 #[path = "window/asked.rs"]
 mod asked;
+#[path = "window/calibrator.rs"]
+mod calibrator;
+#[path = "window/chain.rs"]
+mod chain;
+#[path = "window/closing.rs"]
+mod closing;
+#[path = "window/copy.rs"]
+mod copy;
 #[path = "window/electrical.rs"]
 mod electrical;
 #[path = "window/first_run.rs"]
 mod first_run;
+#[path = "window/frame.rs"]
+mod frame;
+#[path = "window/keys.rs"]
+mod keys;
 #[path = "window/one_account.rs"]
 mod one_account;
+#[path = "window/question.rs"]
+mod question;
 #[path = "window/real.rs"]
 mod real;
 #[path = "window/records.rs"]
 mod records;
+#[path = "window/remembered.rs"]
+mod remembered;
 #[path = "window/side_by_side.rs"]
 mod side_by_side;
+#[path = "window/sounds.rs"]
+mod sounds;
 #[path = "window/stillness.rs"]
 mod stillness;
 #[path = "window/stock.rs"]
@@ -84,6 +90,10 @@ fn start(chain: Chain, plan: Plan) -> (App, Bench) {
 }
 
 fn start_in(sessions: PathBuf, chain: Chain, plan: Plan) -> (App, Bench) {
+    start_with(StartState { chain, plan, ..StartState::simulated(sessions) })
+}
+
+fn start_with(state: StartState) -> (App, Bench) {
     let (commands, asked) = bounded(16);
     let (events, told) = unbounded();
     let live: Arc<Mutex<Option<Arc<Live>>>> = Arc::default();
@@ -105,7 +115,7 @@ fn start_in(sessions: PathBuf, chain: Chain, plan: Plan) -> (App, Bench) {
         leave: Box::new(move || left.load(Ordering::SeqCst)),
         now: Box::new(|| "2026-03-01T10:00:00+01:00".into()),
     };
-    let mut desk = App::new(link, StartState { chain, plan, ..StartState::simulated(sessions) });
+    let mut desk = App::new(link, state);
     (desk.desk.more_asked, desk.desk.all_parts) = (true, true);
     let bench = Bench { commands: asked, events, live, stops, ready, leave };
     assert!(matches!(bench.commands.try_recv(), Ok(Command::ListCards)), "cards are listed at once");

@@ -4,7 +4,7 @@ use super::desk::{Commands, Desk, Effect, Page};
 use super::keys;
 use super::link::{self, BenchLink, News, ReadLive};
 use super::remembered::Ground;
-use super::{StartState, chain_page, climb, side_by_side, stock_page};
+use super::{StartState, chain_page, climb, side_by_side, stock_page, wish};
 use crate::session::protocol::{Command, Event};
 use crate::session::waiting::Waiting;
 use crossbeam_channel::{Receiver, Sender, TrySendError};
@@ -83,6 +83,9 @@ impl App {
         self.look_at_window(ctx);
         self.reduce(keys::pressed(ctx), ctx);
         self.hear(ctx);
+        if let Some(pasted) = keys::pasted(ctx) {
+            self.desk.paste(&pasted);
+        }
         let dropped: Vec<PathBuf> = ctx.input(|i| i.raw.dropped_files.iter().map(|f| f.path().to_path_buf()).collect());
         self.desk.judge_music(dropped);
         let commands = self.desk.look();
@@ -98,6 +101,7 @@ impl App {
         super::top::strip(desk, ui);
         let page = ui.available_rect_before_wrap();
         match desk.page {
+            _ if desk.large.is_some() => super::account::alone(desk, ui),
             Page::Chain => chain_page::show(desk, ui),
             Page::Climb => climb::show(desk, ui),
             Page::SideBySide => side_by_side::show(desk, ui),
@@ -109,11 +113,16 @@ impl App {
         if desk.leaving.is_asked() {
             super::closing::show(desk, ui, page);
         }
+        let (ctx, wish) = (ui.ctx().clone(), wish::take(ui.ctx()));
         let asked = std::mem::take(&mut self.desk.asked);
-        if !asked.is_empty() {
-            ui.ctx().request_repaint();
+        if !asked.is_empty() || wish.is_some() {
+            ctx.request_repaint();
         }
-        self.reduce(asked, &ui.ctx().clone());
+        self.reduce(asked, &ctx);
+        if let Some(wish) = wish {
+            let granted = self.desk.grant(wish, ui.visuals().dark_mode);
+            self.perform(granted, &ctx);
+        }
     }
 
     /// In a large window type and pictures grow; a size that somebody set by hand holds until the window's changes.
@@ -184,6 +193,10 @@ impl App {
                 Effect::Ask(command) => self.send(command),
                 Effect::Stop => (self.stop)(),
                 Effect::Ready => (self.ready)(),
+                Effect::CopyText(text) => ctx.copy_text(text),
+                Effect::CopyPicture(pixels) => {
+                    ctx.copy_image(egui::ColorImage::from_rgba_premultiplied(pixels.size, &pixels.rgba));
+                }
                 Effect::Theme => self.other_theme(ctx),
                 Effect::Close => ctx.send_viewport_cmd(egui::ViewportCommand::Close),
             }

@@ -24,6 +24,7 @@ mod help;
 pub mod keys;
 pub mod link;
 mod music;
+mod open;
 mod particulars;
 mod parts;
 mod path;

@@ -234,7 +234,9 @@ impl Memory {
         let Some(path) = self.path.clone() else { return Ok(()) };
         let (keep, shown) = (self.now.clone(), path.display().to_string());
         (self.writes, self.waits) = (Some(keep.clone()), None);
-        self.work.begin("remember", wake, move || keep.save(&path)).map_err(|error| not_kept(&shown, &error.to_string()))
+        self.work
+            .begin("remember", wake, move || keep.save(&path))
+            .map_err(|error| not_kept(&shown, &error.to_string()))
     }
 
     fn written(&mut self) -> Result<(), String> {

@@ -77,7 +77,9 @@ impl Desk {
     /// What would be ended by closing the window, by name, and what becomes of it.
     pub fn what_runs(&self) -> [String; 2] {
         let chain = match (&self.view.digest, self.view.phase) {
-            (Some(digest), Phase::Running | Phase::Seating | Phase::Turning | Phase::Matching) => &digest.record.head.chain,
+            (Some(digest), Phase::Running | Phase::Seating | Phase::Turning | Phase::Matching) => {
+                &digest.record.head.chain
+            }
             _ => &self.form.chain,
         };
         let pair = pair_in_words(&chain.output, &chain.headphone);
@@ -88,9 +90,13 @@ impl Desk {
             Phase::Calibrating => {
                 ["The bench listens to the calibrator.".into(), "The offset in force stays as it is.".into()]
             }
-            Phase::Electrical => ["A take of an electrical calibration sounds.".into(), "Nothing of it is kept.".into()],
+            Phase::Electrical => {
+                ["A take of an electrical calibration sounds.".into(), "Nothing of it is kept.".into()]
+            }
             Phase::Seating => [format!("Noise is held for a seat of {}.", chain.headphone), format!("{kept}.")],
-            Phase::Turning => [format!("Noise is held for the volume control of {}.", chain.output), format!("{kept}.")],
+            Phase::Turning => {
+                [format!("Noise is held for the volume control of {}.", chain.output), format!("{kept}.")]
+            }
             Phase::Matching => [format!("Noise is held for a knob of {}.", chain.output), format!("{kept}.")],
             _ if self.side.swap.turns.is_some() => {
                 ["A round of a swap plays.".into(), format!("{kept}; page Side by side takes the swap up again.")]
