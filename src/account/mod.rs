@@ -14,6 +14,7 @@ pub mod chain;
 pub mod comparison;
 pub mod document;
 pub mod music;
+pub mod notebook;
 pub mod path;
 pub mod picture;
 pub mod session;

@@ -9,6 +9,8 @@ mod electrical;
 mod follow;
 mod hold;
 mod judge;
+mod named;
+mod notebook;
 mod path;
 mod printable;
 mod reanalyse;
@@ -42,7 +44,8 @@ pub struct Surroundings<'a> {
 ///
 /// # Errors
 /// What went wrong, where, and what to do, as one message.
-pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()> {
+pub fn carry_out(mut command: Command, surroundings: &mut Surroundings) -> Result<()> {
+    named::resolve(&mut command)?;
     match command {
         Command::Rehearse(wanted) => rehearse::rehearse(&wanted, surroundings),
         Command::Cards { json } => cards::cards(json, surroundings),
@@ -59,6 +62,7 @@ pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()
         Command::Judge(wanted) => judge::judge(&wanted, surroundings),
         Command::Compare(wanted) => compare::compare(&wanted, surroundings),
         Command::Stock(wanted) => stock::stock(&wanted, surroundings),
+        Command::Notebook(wanted) => notebook::notebook(&wanted, surroundings),
         Command::Report(wanted) => report::report(&wanted, surroundings),
         Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, surroundings),
     }

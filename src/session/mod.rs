@@ -11,6 +11,8 @@ pub mod lines;
 pub mod listening;
 pub mod matching;
 pub mod music;
+pub mod names;
+pub mod notebook;
 pub mod pair;
 pub mod path;
 pub mod plain_file;

@@ -52,8 +52,8 @@ pub fn beside(sessions: &Path) -> PathBuf {
     sessions.with_file_name("stock")
 }
 
-/// Everything typed in `folder` and taught by the sessions in `sessions` (those of the simulated bench only where there are
-/// no others); and the sessions that could not be read.
+/// Everything typed in `folder` and taught by the sessions in `sessions` that were not set aside (those of the simulated bench
+/// only where there are no others); and the sessions that could not be read.
 ///
 /// # Errors
 /// [`StockError`] names the file that is not understood.
@@ -67,6 +67,7 @@ pub fn load(folder: &Path, sessions: &Path) -> Result<(Stock, Vec<PassedOver>), 
     let mut passed_over = Vec::new();
     for path in all_sessions(sessions) {
         match Storage::open(&path) {
+            Ok((_, record)) if record.set_aside().is_some() => {}
             Ok((_, record)) => stock.sessions.extend(learn(&record)),
             Err(error) => passed_over.push((path, error.to_string())),
         }

@@ -20,6 +20,7 @@ mod learnt;
 mod limits;
 mod map;
 mod matrix;
+pub mod notebook;
 mod ohms;
 mod predict;
 pub mod sensitivity;

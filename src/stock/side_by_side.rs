@@ -63,7 +63,7 @@ pub enum SideBySideError {
 /// [`SideBySideError`], with what to do.
 pub fn side_by_side(folders: [&Path; 2], wanted: &Wanted, now: String) -> Result<SideBySide, SideBySideError> {
     let (recorded, first) = Storage::open(folders[0])?;
-    let (mut storage, mut second) = Storage::open(folders[1])?;
+    let (storage, mut second) = Storage::open(folders[1])?;
     let ask = &wanted.ask;
     if wanted.hide_labels {
         let blue = match blue_is_first(&first, &second) {
@@ -71,7 +71,7 @@ pub fn side_by_side(folders: [&Path; 2], wanted: &Wanted, now: String) -> Result
             None => {
                 // Not before it is known that they can be compared: a key is drawn once.
                 compare(&first, &second, ask)?;
-                second.events.push(storage.draw_labels(&first.head.id, now)?);
+                second.events = Storage::draw_labels(folders[1], &first.head.id, &now)?;
                 blue_is_first(&first, &second).unwrap_or(true)
             }
         };

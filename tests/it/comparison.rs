@@ -265,7 +265,7 @@ fn hidden_labels_name_nobody_and_keep_their_key() {
     };
     let ((a, _), (b, path)) = (measured(1, "an amplifier"), measured(2, "a recorder"));
     assert_eq!(blue_is_first(&a, &b), None);
-    Storage::open(&path).unwrap().0.draw_labels(&a.head.id, frozen()).unwrap();
+    Storage::draw_labels(&path, &a.head.id, &frozen()).unwrap();
     let b = Storage::open(&path).unwrap().1;
     let blue = blue_is_first(&a, &b).unwrap();
     assert_eq!(blue_is_first(&b, &a), Some(!blue));

@@ -94,6 +94,7 @@ const TOUCHES_THE_WORLD: &[(&str, &str)] = &[
     ("cli/electrical.rs", "asks and waits at the terminal"),
     ("cli/follow.rs", "follows a session at the terminal"),
     ("cli/hold.rs", "waits for Enter"),
+    ("cli/notebook.rs", "shows progress at the terminal"),
     ("cli/stimulus.rs", "writes a WAV"),
     ("cli/swap.rs", "asks at the terminal"),
     ("cli/rehearse/mod.rs", "builds the simulated bench"),
@@ -116,11 +117,13 @@ const TOUCHES_THE_WORLD: &[(&str, &str)] = &[
     ("session/runner/error.rs", "names what a card says"),
     ("session/runner/handles.rs", "stops the cards"),
     ("session/storage.rs", "session folders"),
+    ("session/storage/annotate.rs", "waits for another program"),
     ("session/storage/disk.rs", "the four operations on them"),
     ("session/storage/names.rs", "where they are kept"),
     ("session/toml_file.rs", "reads and writes TOML"),
     ("session/wav.rs", "reads and writes takes"),
     ("stock/folder.rs", "reads and writes the stock"),
+    ("stock/notebook/index.rs", "reads sessions on threads, keeps an index"),
 ];
 
 /// Names by which a file touches the world.

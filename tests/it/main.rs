@@ -25,6 +25,7 @@ mod layering;
 mod listeners;
 mod loudness;
 mod music;
+mod notebook;
 mod old_sessions;
 mod other_sounds;
 mod path;

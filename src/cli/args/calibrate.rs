@@ -47,7 +47,7 @@ pub enum Calibrate {
     Load(Box<CalibrateLoad>),
     /// After a session: fit the calibrator again; what the offset has moved since goes into the session's intervals.
     Check {
-        /// Session folder.
+        /// Session, by name, `last` or path.
         session: PathBuf,
         /// The sound calibrator; that of the session where not stated.
         #[command(flatten)]

@@ -11,9 +11,9 @@ use std::path::PathBuf;
 /// Options of `compare`: what is stored; `swap` hears both outputs by turns now.
 #[derive(Debug, Args)]
 pub struct Compare {
-    /// Session folder of the first output.
+    /// Session of the first output, by name, `last` or path.
     pub first: PathBuf,
-    /// Session folder of the second.
+    /// Session of the second, likewise.
     pub second: PathBuf,
     /// Level to match at, dB SPL (dBFS at the input without calibration); without it the highest clean level of the weaker.
     #[arg(long, value_name = "DB", allow_hyphen_values = true, value_parser = number(Field::MatchLevel))]
@@ -54,7 +54,7 @@ pub struct Compare {
 /// Options of `judge`.
 #[derive(Debug, Args)]
 pub struct Judge {
-    /// Session folders; of several, whose the distortion of the first is, is told by the others: the same headphone on
+    /// Sessions, by name, `last` or path; of several, whose the distortion of the first is, is told by the others: the same headphone on
     /// another output, the same pairing at another input gain, another headphone on the same output.
     #[arg(required = true, value_name = "SESSION")]
     pub sessions: Vec<PathBuf>,

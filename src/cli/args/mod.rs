@@ -5,6 +5,7 @@ mod chain;
 mod desk;
 mod electrical;
 mod judge;
+mod notebook;
 mod report;
 mod session;
 mod stimulus;
@@ -20,6 +21,7 @@ pub use chain::{ChainCommand, CheckChain, NewChain, TypedOutputSide};
 pub use desk::Desk;
 pub use electrical::{CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Electrical, StatedMeter};
 pub use judge::{Compare, Judge, Listener};
+pub use notebook::{NotebookArguments, NotebookCommand, Sort};
 pub use report::Report;
 pub use session::{Ask, Match, OutsideEar, Rehearse, Run, TypedCeilings};
 pub use stimulus::{Spectrum, StimulusFile, TextTable};
@@ -67,7 +69,7 @@ pub enum Command {
     /// Hold quiet noise while the headphone is taken off and put on again, then add that seat to a finished session; or
     /// while the output's own volume control is turned; or play the level of another session (`--match`).
     Hold {
-        /// Session folder.
+        /// Session, by name, `last` or path.
         session: PathBuf,
         /// Measure the seat at once, without holding noise for it.
         #[arg(long)]
@@ -85,7 +87,7 @@ pub enum Command {
     /// Listen to an outside source at the open ear and with the headphone on: what the headphone keeps out, added to a
     /// finished session.
     Listen {
-        /// Session folder.
+        /// Session, by name, `last` or path.
         session: PathBuf,
         /// Ear as it is now.
         #[arg(long)]
@@ -105,11 +107,13 @@ pub enum Command {
     Compare(Compare),
     /// Known outputs and headphones: what each output drives, measured or predicted.
     Stock(Box<StockArguments>),
+    /// All sessions: list, filter, sort, note, correct names, set aside, and the trend of a pairing over months.
+    Notebook(Box<NotebookArguments>),
     /// Write a report of a session, of several, or of the stock: HTML, Markdown, CSV tables and pictures.
     Report(Box<Report>),
     /// Recompute a stored session from its WAVs.
     Reanalyse {
-        /// Session folder.
+        /// Session, by name, `last` or path.
         session: PathBuf,
         /// Replace the stored numbers where they differ.
         #[arg(long)]

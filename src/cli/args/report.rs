@@ -7,7 +7,7 @@ use std::path::PathBuf;
 /// Options of `report`.
 #[derive(Debug, Args)]
 pub struct Report {
-    /// Session folders: one is told whole, several side by side; without any, everything in stock.
+    /// Sessions, by name, `last` or path: one is told whole, several side by side; without any, everything in stock.
     #[arg(value_name = "SESSION")]
     pub reported: Vec<PathBuf>,
     /// Of many pairings those of this output alone, in its own words.

@@ -52,7 +52,7 @@ impl Worker {
             return Err(RunError::AddedTooEarly);
         }
         let seat = record.seat() + u32::from(matches!(what, Addition::Seat { .. }));
-        let chain = &record.head.chain;
+        let chain = &record.chain_as_begun();
         let backend = self.backend(&chain.routing)?;
         let named = backend.with_devices(&chain.output, &chain.headphone);
         let backend = named.as_deref().unwrap_or(backend);

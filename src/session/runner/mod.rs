@@ -237,7 +237,7 @@ impl Worker {
             return Err(RunError::OneOfASwap(folder.display().to_string()));
         }
         *kept = Some(folder.to_path_buf());
-        let engine = self.open_chain(&record.head.chain)?;
+        let engine = self.open_chain(&record.chain_as_begun())?;
         // A step that was given up is played again.
         if record.steps.last().is_some_and(|s| s.given_up().is_some()) {
             storage.withdraw_last_step()?;
@@ -257,7 +257,7 @@ impl Worker {
         let granted = (playback.clone(), capture.clone());
         let folder = storage.folder().to_path_buf();
         self.tell(Event::Began { record: Arc::new(record.clone()), folder, granted });
-        let chain = record.head.chain.clone();
+        let chain = record.chain_as_begun();
         let reopen = Box::new(move |blocks| {
             let routing = with_blocks(&chain.routing, blocks);
             self.open_chain(&Chain { routing, ..chain.clone() })
