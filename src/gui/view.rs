@@ -153,6 +153,8 @@ pub struct View {
     pub electrical_is_news: bool,
     /// A calibration that the form should take over.
     pub calibrated: Option<(InputRole, Acoustic)>,
+    /// A round of a swap that began, likewise.
+    pub round_begun: Option<(Arc<Record>, PathBuf)>,
     /// A round of a swap that ended, to be taken over.
     pub round: Option<(Arc<Record>, PathBuf)>,
     /// What is heard now.
@@ -215,6 +217,12 @@ impl View {
         self.failure = None;
     }
 
+    /// A stored session is shown.
+    pub fn show(&mut self, digest: Arc<Digest>, folder: PathBuf) {
+        (self.digest, self.folder) = (Some(digest), Some(folder));
+        (self.repeated, self.repeated_because, self.checked, self.failure) = (0, None, None, None);
+    }
+
     /// The session shown is put away.
     pub fn forget_session(&mut self) {
         (self.digest, self.folder) = (None, None);
@@ -244,8 +252,9 @@ impl View {
     /// News that carries the record of one output of a swap.
     fn swap_event(&mut self, event: Event) {
         match event {
-            Event::Began { granted, .. } => {
+            Event::Began { granted, record, folder } => {
                 self.granted = Some(granted);
+                self.round_begun = Some((record, folder));
                 (self.repeated, self.repeated_because, self.failure) = (0, None, None);
                 if self.phase == Phase::Opening {
                     self.phase = Phase::Running;
