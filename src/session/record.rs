@@ -1,11 +1,12 @@
 //! Everything that is needed to redo the analysis and to judge again: plan, chain, cards, steps and what ended it.
 
 use super::chain::Chain;
+use super::elsewhere::HeardElsewhere;
 use super::plan::Plan;
 use super::step::{Purpose, Step, StopReason};
 use crate::analysis::{Finding, Flaw, IntermodulationFinding, PinkFinding, SilenceFinding, SineFinding, SweepFinding};
 use crate::calibration::Acoustic;
-use crate::card::{Granted, InputRole};
+use crate::card::{CardId, Granted, InputRole};
 use crate::signal::Stimulus;
 use crate::stats::Estimate;
 use crate::take::{TakeHead, VoidReason};
@@ -86,6 +87,8 @@ pub enum Happening {
         /// What it gives now.
         acoustic: Acoustic,
     },
+    /// The sound was played elsewhere; this was noticed of it.
+    HeardElsewhere(Box<HeardElsewhere>),
 }
 
 /// One finished step.
@@ -241,6 +244,7 @@ impl Record {
             Happening::Ended { stop } => Some(Some(stop)),
             Happening::Continued => Some(None),
             Happening::CalibrationChecked { .. } | Happening::LabelsDrawn { .. } | Happening::KnobTurned => None,
+            Happening::HeardElsewhere(_) => None,
         })?
     }
 
@@ -273,7 +277,13 @@ impl Record {
     /// True where the climb was cut short, so that taking the session up plays the rest.
     pub fn can_go_on(&self) -> bool {
         use StopReason::{Card, Stopped, TakesVoid};
-        matches!(self.stop(), None | Some(Stopped | Card { .. } | TakesVoid { .. }))
+        let cut_short = matches!(self.stop(), None | Some(Stopped | Card { .. } | TakesVoid { .. }));
+        cut_short && !self.is_from_elsewhere()
+    }
+
+    /// True where none of this computer's cards played it: nothing can be added to it, and it cannot go on.
+    pub fn is_from_elsewhere(&self) -> bool {
+        self.head.playback.id == CardId::elsewhere()
     }
 
     /// The steps of the climb: all but what was added after it.
