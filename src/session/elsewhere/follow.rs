@@ -4,7 +4,7 @@
 use super::heard::{ChannelHeard, MarkHeard};
 use super::sound_plan::{Slot, SlotKind, SlotOfTake, SoundPlan};
 use crate::analysis::WRONG_RATE_PPM;
-use crate::analysis::marks::{Chirp, Mark, MarkFinder, amplitude_near, apart_s};
+use crate::analysis::marks::{Chirp, Mark, MarkFinder, amplitude_near, apart_s, mark_s};
 use crate::card::InputRole;
 use crate::take::{Input, Take, TakeHead};
 use crate::units::{SampleRate, db_from_amplitude};
@@ -24,6 +24,8 @@ const KEPT_S: f64 = 30.0;
 const BEFORE_MARK_S: f64 = 1.0;
 /// After so long without the next mark the sound has ended, seconds: a pause may be a telephone call.
 const LOST_S: f64 = 180.0;
+/// A mark that is due is waited for so much longer, seconds.
+const NEXT_MARK_S: f64 = 0.5;
 /// The channels' chirps are looked for this near to where they should be, seconds.
 const CHANNELS_WITHIN_S: f64 = 0.006;
 
@@ -54,6 +56,8 @@ pub struct SlotTake {
     pub step: usize,
     /// Its own mark; `None` where others told where it lies.
     pub mark: Option<MarkHeard>,
+    /// The mark after it; `None` where it was not heard.
+    pub after: Option<MarkHeard>,
     /// Samples and all.
     pub take: Take,
 }
@@ -212,7 +216,7 @@ impl Follower {
         let played = self.plan.mark_amplitude();
         let step = match &slot.kind {
             SlotKind::Take(take) => self.plan.step(take.step),
-            SlotKind::Channels => None,
+            SlotKind::Channels | SlotKind::End => None,
         };
         let heard = MarkHeard {
             slot: mark.number,
@@ -247,7 +251,7 @@ impl Follower {
                 continue;
             };
             let end = begins + (self.plan.end_of(&slot) - slot.mark_at) as f64 * self.ratio() + TAIL_S * self.rate.hz();
-            if (self.total as f64) < end && !self.ended {
+            if ((self.total as f64) < end || !self.knows_what_follows(&slot, end)) && !self.ended {
                 break;
             }
             match &slot.kind {
@@ -259,9 +263,27 @@ impl Follower {
                     }
                 },
                 SlotKind::Channels => news.push(News::Channels(self.channels(&slot, begins))),
+                SlotKind::End => {}
             }
             self.next += 1;
         }
+    }
+
+    /// The next mark shows whether anything was cut out or put in, or the gain was moved, since this one: it is waited for.
+    fn knows_what_follows(&self, slot: &Slot, end: f64) -> bool {
+        let Some(next) = self.next_mark(slot) else { return true };
+        if self.heard[next.number..].iter().any(Option::is_some) {
+            return true;
+        }
+        let due = (next.mark_at.saturating_sub(self.plan.end_of(slot)) as f64 / self.plan.rate.hz())
+            + mark_s(next.number)
+            + NEXT_MARK_S;
+        self.total as f64 > end + due * self.rate.hz() + 2.0 * self.finder.latency_frames() as f64
+    }
+
+    /// The next slot whose mark is heard in every channel.
+    fn next_mark(&self, slot: &Slot) -> Option<&Slot> {
+        self.plan.slots[slot.number + 1..].iter().find(|next| next.kind != SlotKind::Channels)
     }
 
     fn miss(&mut self, news: &mut Vec<News>) {
@@ -313,8 +335,9 @@ impl Follower {
             void: None,
         };
         let mark = self.heard[slot.number].clone();
+        let after = self.next_mark(slot).and_then(|next| self.heard[next.number].clone());
         let take_ = Take { head, inputs: inputs.collect::<Option<_>>()? };
-        Some(SlotTake { slot: slot.number, step: take.step, mark, take: take_ })
+        Some(SlotTake { slot: slot.number, step: take.step, mark, after, take: take_ })
     }
 
     /// What each input hears of left and right alone, against the mark before, which both carry.
@@ -355,5 +378,25 @@ impl Follower {
             self.kept.iter_mut().for_each(|kept| std::mem::drop(kept.drain(..drop)));
             self.kept_from += drop;
         }
+    }
+}
+
+/// Played so many times as fast as it should be: a file of one usual rate played at another one.
+const WRONG_SPEEDS: [f64; 4] = [48.0 / 44.1, 44.1 / 48.0, 2.0, 0.5];
+
+/// Looks for a plan that is played at another speed than its own.
+pub struct SpeedFinder(Vec<(f64, MarkFinder)>);
+
+impl SpeedFinder {
+    /// In so many inputs that capture at `rate`.
+    pub fn new(rate: SampleRate, inputs: usize) -> SpeedFinder {
+        SpeedFinder(WRONG_SPEEDS.map(|speed| (speed, MarkFinder::new(rate, inputs, speed))).into())
+    }
+
+    /// Takes the next frames; how many times as fast as it should be the sound is, once that is seen.
+    pub fn push(&mut self, inputs: &[Vec<f32>]) -> Option<f64> {
+        self.0.iter_mut().find_map(|(speed, finder)| {
+            finder.push(inputs).iter().any(|mark| mark.height >= SURE).then_some(*speed)
+        })
     }
 }

@@ -100,7 +100,7 @@ impl MarkHeard {
         match (self.purpose, self.drive) {
             (Some(Purpose::Climb), Some(drive)) => format!("the step at {drive}"),
             (Some(purpose), _) => format!("the {purpose}"),
-            (None, _) => "the channels".into(),
+            (None, _) => "the end".into(),
         }
     }
 }

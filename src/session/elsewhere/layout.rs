@@ -1,7 +1,7 @@
 //! What is asked → the steps of a session, quiet to loud, and where each lies in the file.
 //!
 //! ```text
-//!  silence │ reference │ channels │ climb … │ reference again      each: mark, pause, fade in, settle, periods, fade out, gap
+//!  silence │ reference │ channels │ climb … │ reference again │ end      each: mark, pause, fade in, settle, periods, fade out, gap
 //! ```
 //!
 //! A climb that is played elsewhere cannot wait for what the last step showed: every level is fixed before it begins. So it
@@ -120,6 +120,7 @@ pub fn sound_plan(asked: &Asked) -> Result<SoundPlan, BadLayout> {
         }
         laid.steps.push(step);
     }
+    add(&mut laid, |_| Ok(SlotKind::End))?;
     match (laid.slots.len(), laid.seconds()) {
         (count, _) if count > MARK_NUMBERS => Err(BadLayout::TooMany(count)),
         (_, seconds) if seconds > LONGEST_S => Err(BadLayout::TooLong(seconds)),

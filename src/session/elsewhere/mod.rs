@@ -17,7 +17,7 @@ mod sound_file;
 mod sound_plan;
 mod words;
 
-pub use follow::{Follower, News, SlotTake};
+pub use follow::{Follower, News, SlotTake, SpeedFinder};
 pub use heard::{ChannelHeard, HeardElsewhere, HeardFrom, MarkHeard, flaws};
 pub use layout::{Asked, BadLayout, MARK_NUMBERS, sound_plan};
 pub use recording::{Pieces, Recording, RecordingError};

@@ -94,6 +94,8 @@ pub enum SlotKind {
     Take(SlotOfTake),
     /// Nothing: of the mark itself the rising chirp is left alone and the falling one right alone.
     Channels,
+    /// Nothing: the sound ends here.
+    End,
 }
 
 /// One stimulus of one step.
@@ -140,7 +142,7 @@ impl SoundPlan {
     pub fn end_of(&self, slot: &Slot) -> usize {
         match &slot.kind {
             SlotKind::Take(take) => take.opens_at + take.played,
-            SlotKind::Channels => slot.mark_at + self.rate.frames_in(marks::mark_s(slot.number)),
+            SlotKind::Channels | SlotKind::End => slot.mark_at + self.rate.frames_in(marks::mark_s(slot.number)),
         }
     }
 
@@ -212,7 +214,7 @@ impl SoundPlan {
             let ordered = slot.number == place && slot.mark_at >= before && end > slot.mark_at && end <= self.frames;
             let fits = match &slot.kind {
                 SlotKind::Take(take) => self.fits(slot, take),
-                SlotKind::Channels => true,
+                SlotKind::Channels | SlotKind::End => true,
             };
             if !ordered || !fits || place >= marks::MOST_MARKS {
                 return Err(format!("its entry {} cannot be", place + 1));
