@@ -3,7 +3,7 @@
 use super::Desk;
 use crate::gui::form::sentence;
 use crate::gui::work::Lost;
-use crate::stock::{KeptListener, Listener, folder};
+use crate::stock::{Listener, folder};
 
 impl Desk {
     /// Opens page Stock and reads it anew.
@@ -30,11 +30,10 @@ impl Desk {
             self.stock.kept = Some(Err("Not kept: the question asks for no listening level.".into()));
             return;
         };
-        let (to, kept) =
-            (folder::beside(self.form.sessions()), KeptListener { stated_at: self.now.clone(), listening });
+        let (to, now) = (folder::beside(self.form.sessions()), self.now.clone());
         self.write_stock(move || {
-            let path = folder::keep_listener(&to, &kept).map_err(|error| error.to_string())?;
-            Ok(format!("{} is kept as your own level in {}.", kept.listening, path.display()))
+            let path = folder::keep_level(&to, now, listening).map_err(|error| error.to_string())?;
+            Ok(format!("{listening} is kept as your own level in {}.", path.display()))
         });
     }
 
