@@ -14,6 +14,7 @@ mod comparison;
 mod comparison_rates;
 mod crash_recovery;
 mod curves;
+mod damaged;
 mod drive;
 mod electrical;
 mod elsewhere;
