@@ -54,7 +54,8 @@ def main(program, folder):
     with tempfile.TemporaryDirectory() as scratch:
         file = pathlib.Path(scratch, "piece.flac")
         soundfile.write(file, samples.T, RATE, subtype="PCM_24")
-        told = subprocess.run([program, "judge", folder, "--music", file, "--json"], capture_output=True, check=True)
+        told = subprocess.run([program, "judge", folder, "--music", file, "--json"], capture_output=True)
+    assert told.returncode in (0, 4, 5), told.stderr
     judgement = json.loads(told.stdout)
     music = judgement["music"][0]
     needed = music["needs"]["told"]
