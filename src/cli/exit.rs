@@ -2,7 +2,6 @@
 
 use crate::judgement::{Answer, Judgement, Verdict};
 use crate::session::record::Record;
-use std::process::ExitCode;
 
 /// How a command ended. Usage errors end with 2, which is clap's.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -58,12 +57,6 @@ impl Exit {
             Exit::NotDetermined => 4,
             Exit::Short => 5,
         }
-    }
-}
-
-impl From<Exit> for ExitCode {
-    fn from(exit: Exit) -> ExitCode {
-        ExitCode::from(exit.code())
     }
 }
 

@@ -45,7 +45,8 @@ fn json(value: toml::Value) -> Option<Value> {
 fn parsed<T: DeserializeOwned>(document: &Value) -> Result<T, String> {
     let bytes = serde_json::to_vec(document).map_err(|error| error.to_string())?;
     // Line and column of a text that nobody wrote are of no use.
-    serde_json::from_slice(&bytes).map_err(|error| error.to_string().split(" at line ").next().unwrap_or("").to_string())
+    serde_json::from_slice(&bytes)
+        .map_err(|error| error.to_string().split(" at line ").next().unwrap_or("").to_string())
 }
 
 /// The paths of all keys, those inside of tables and lists too.

@@ -159,7 +159,10 @@ fn shift_offset(folder: &Path, by_db: f64) {
 #[test]
 fn a_check_after_the_session_shows_what_has_moved() {
     let home = tempfile::tempdir().unwrap();
-    assert!(matches!(loudenough(home.path(), &["rehearse", "--id", "it", "--quick", "--no-progress"]).status.code(), Some(0 | 4 | 5)));
+    assert!(matches!(
+        loudenough(home.path(), &["rehearse", "--id", "it", "--quick", "--no-progress"]).status.code(),
+        Some(0 | 4 | 5)
+    ));
     let folder = home.path().join("sessions/it");
     let name = folder.to_str().unwrap();
     let half = |judged: &Value| {

@@ -18,7 +18,7 @@ pub const EXAMPLES: &[Examples] = &[
     (
         &["chain", "new"],
         &[
-            "chain new bench-one --playback alsa:hw:CARD=DAC --capture alsa:hw:CARD=ADC --left-ear 1 --coupler iec60318-4",
+            "chain new bench-one --playback DAC --capture ADC --left-ear 1 --coupler iec60318-4",
             "chain new with-curve --chain bench-one --curve microphone.txt --column gain --curve-half-width 0.3",
             "chain new known --chain bench-one --volts 2,0.02 --source-impedance 10,0.5 --load-impedance 80,8",
         ],
@@ -27,7 +27,7 @@ pub const EXAMPLES: &[Examples] = &[
     (
         &["calibrate", "level"],
         &[
-            "calibrate level --playback alsa:hw:CARD=DAC --capture alsa:hw:CARD=ADC --left-ear 1 --coupler iec60318-4 --calibrator 94",
+            "calibrate level --playback DAC --capture ADC --left-ear 1 --coupler iec60318-4 --calibrator 94",
             "calibrate level --calibrator 94 --another-fit",
             "calibrate level --sensitivity 12.5 --input-volts 1",
         ],
