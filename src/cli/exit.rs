@@ -36,9 +36,9 @@ impl Exit {
     fn of_verdict(verdict: &Verdict) -> Exit {
         match verdict.answer {
             Answer::NotTold => Exit::NotDetermined,
-            // A lower bound under the ample limit says that no limit was found yet.
-            _ if verdict.at_least => Exit::NotDetermined,
             Answer::Ample | Answer::Borderline => Exit::Answer,
+            // No limit was found yet.
+            Answer::Short if verdict.at_least => Exit::NotDetermined,
             Answer::Short | Answer::DoesNotReach => Exit::Short,
         }
     }
@@ -72,7 +72,7 @@ mod tests {
         assert_eq!([Answer::Short, Answer::DoesNotReach].map(|answer| code(answer, false)), [5, 5]);
         assert_eq!(
             [code(Answer::NotTold, false), code(Answer::Short, true), code(Answer::Borderline, true)],
-            [4, 4, 4]
+            [4, 4, 0]
         );
         let unfinished = anyhow::Error::from(Unfinished("stopped".into())).context("how to go on");
         assert_eq!(Exit::of_error(&unfinished).code(), 3);
