@@ -18,6 +18,7 @@ pub mod music;
 pub mod notebook;
 pub mod path;
 pub mod picture;
+pub mod series;
 pub mod session;
 pub mod stock;
 pub mod write;
@@ -61,6 +62,6 @@ impl Added {
         let text = self.text.as_ref().map(|text| text.replace("\r\n", "\n"))?;
         let paragraphs = text.split("\n\n").map(str::trim).filter(|p| !p.is_empty());
         let parts: Vec<document::Part> = paragraphs.map(|p| document::Part::Paragraph(p.into())).collect();
-        (!parts.is_empty()).then(|| document::Section { title: "In the author's words".into(), parts })
+        (!parts.is_empty()).then(|| document::Section { parts, ..document::Section::new("In the author's words") })
     }
 }

@@ -96,10 +96,14 @@ fn remark(piece: &PieceJudged) -> Option<String> {
         _ => None,
     };
     let mislabelled = piece.mislabelled.as_ref().map(|words| format!("{}: {words}.", piece.file));
-    match (why, mislabelled) {
-        (Some(why), Some(mislabelled)) => Some(format!("{why} {mislabelled}")),
-        (why, mislabelled) => why.or(mislabelled),
-    }
+    let clipped = piece.clipped_places.map(|places| {
+        format!(
+            "{}: the file itself is clipped, in {places} places. What is heard of that no output can mend, and the peaks that were cut off are not counted in what it needs.",
+            piece.file
+        )
+    });
+    let remarks: Vec<String> = [why, mislabelled, clipped].into_iter().flatten().collect();
+    (!remarks.is_empty()).then(|| remarks.join(" "))
 }
 
 /// Which pairings have it: a row for each piece on each pairing; `None` without music.

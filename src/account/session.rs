@@ -97,6 +97,6 @@ fn flaws(judgement: &Judgement) -> Section {
 
 pub(super) fn cautions() -> Section {
     let mut section = Section::new("Cautions");
-    section.parts.push(Part::List(CAUTIONS.iter().map(|caution| (*caution).into()).collect()));
+    section.parts.push(Part::Cautions(CAUTIONS.iter().map(|caution| (*caution).into()).collect()));
     section
 }

@@ -18,6 +18,7 @@ mod continuity;
 pub mod correction;
 pub mod fft;
 pub mod finding;
+mod flat_tops;
 mod flaw;
 mod golden;
 pub mod hum;

@@ -11,6 +11,7 @@
 //!                    |<------ 0.4 s ----->|    to that of the piece (Parseval)
 //! ```
 
+use super::flat_tops::FlatTops;
 use super::resample::Resampler;
 use crate::signal::Peaks;
 use crate::units::{SampleRate, db_from_power};
@@ -53,6 +54,8 @@ pub struct Piece {
     pub mean_square: f64,
     /// One per 0.2 s, in time.
     pub blocks: Vec<Block>,
+    /// Places where samples stand still at the piece's highest level, as a limit leaves them.
+    pub flat_tops: u64,
     /// One per loudness asked for.
     pub loudness: Vec<Loudness>,
 }
@@ -122,6 +125,7 @@ pub struct Meter {
     fft: Arc<dyn RealToComplex<f64>>,
     window: Vec<f64>,
     blocks: Vec<Block>,
+    flat_tops: FlatTops,
     energies: Vec<Vec<f32>>,
     totals: Vec<f64>,
     square: f64,
@@ -158,6 +162,7 @@ impl Meter {
             gains: gains.iter().map(on_lines).collect(),
             block,
             blocks: Vec::new(),
+            flat_tops: FlatTops::default(),
             energies: vec![Vec::new(); gains.len()],
             totals: vec![0.0; gains.len()],
             square: 0.0,
@@ -179,6 +184,7 @@ impl Meter {
             self.square += new.iter().map(|x| x * x).sum::<f64>();
             channel.held.extend_from_slice(new);
         }
+        self.flat_tops.push(channels);
         self.work();
     }
 
@@ -197,7 +203,10 @@ impl Meter {
         self.frame();
         let samples = (self.frames_in * self.channels.len() as u64).max(1) as f64;
         let loudness = self.totals.iter().zip(self.energies);
+        let highest = |block: &Block| f64::from(block.samples[0].max(block.samples[1]));
+        let highest = self.blocks.iter().map(highest).fold(0.0, f64::max);
         Piece {
+            flat_tops: self.flat_tops.count(highest),
             rate_hz: self.rate.get(),
             channels: self.channels.len(),
             seconds: self.frames_in as f64 / self.rate.hz(),

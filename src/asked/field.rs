@@ -277,6 +277,11 @@ fields! {
     SameWithin: Number, Db, (0.01, 10.0), "difference of response that counts as none", "0.2", "less is below the noise, more is audible";
     DistortionWithin: Number, Db, (0.01, 20.0), "difference of distortion that counts as none", "1", "less is below the noise, more is audible";
 
+    // What a listener states that they hear.
+    HearsResponse: Number, Db, (0.01, 20.0), "difference of response that the listener hears", "0.5", "nobody hears less, everybody hears more";
+    HearsDistortion: Number, Db, (-140.0, 0.0), "distortion that the listener hears, re what is played,", "−50", "nobody hears less, and more is not music";
+    HearsNoise: Number, DbSpl, (-20.0, 80.0), "A-weighted level of noise that the listener hears", "10", "nobody hears less, everybody hears more";
+
     // What data sheets say.
     LimitVolts: Number, Volts, chain::OUTPUT_VOLTS, "highest peak volts of the output", "3", "no headphone output reaches higher";
     LimitMilliamperes: Number, Milliamperes, (1e-3, 1e5), "highest peak current of the output", "100", "no headphone output reaches higher";

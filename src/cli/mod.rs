@@ -22,6 +22,7 @@ mod rehearse;
 mod report;
 mod request;
 mod run;
+mod series;
 mod show;
 mod stimulus;
 mod stock;

@@ -1,7 +1,7 @@
 //! `run`: a session on real cards.
 
 use super::args::{Run, Shown};
-use super::{Exit, Surroundings, Unfinished, follow, hold, request, show, stock};
+use super::{Exit, Surroundings, Unfinished, follow, hold, request, series, show, stock};
 use crate::judgement::judge;
 use crate::session::chain::pink_spectrum;
 use crate::session::chain_file;
@@ -16,6 +16,9 @@ use std::io::Write;
 use std::path::Path;
 
 pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
+    if wanted.series {
+        return series::run(wanted, surroundings);
+    }
     let mut chain_file = None;
     let command = match &wanted.carry_on {
         Some(folder) => Command::Continue { folder: folder.clone(), confirmed: wanted.ask.ceilings.confirm_ceiling },
@@ -46,7 +49,7 @@ pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
 }
 
 /// A listening level that was stated is the listener's from now on.
-fn keep_listener(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn keep_listener(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
     let Some(listening) = request::listening(&wanted.ask.listener) else { return Ok(()) };
     let (mut said, out) = (Vec::new(), &mut *surroundings.out);
     // No session is given up for it.

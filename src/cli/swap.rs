@@ -33,7 +33,12 @@ pub(super) fn swap(wanted: &Typed, surroundings: &mut Surroundings) -> Result<()
         round(&bench, wanted, &mut pair, order, surroundings.out)?;
     }
     let [Some(first), Some(second)] = pair.halves.each_ref().map(Half::folder) else { bail!("nothing was played") };
-    let ask = Ask { within_db: wanted.within, distortion_within_db: wanted.distortion_within, ..Ask::default() };
+    let ask = Ask {
+        within_db: wanted.within,
+        distortion_within_db: wanted.distortion_within,
+        hears: wanted.hears.into(),
+        ..Ask::default()
+    };
     let asked = Wanted { ask, hide_labels: false, subtract: false };
     let told = compare::Told { all: false, json: wanted.keep.shown.json, report: wanted.report.as_deref() };
     compare::stored([first, second], &asked, &told, surroundings)?;

@@ -26,10 +26,14 @@ use crate::session::plan::{ListeningLevel, Weighting};
 use crate::session::record::Record;
 use crate::signal::Peaks;
 use crate::stats::{Estimate, Reading};
-use crate::units::{DbSpl, db_from_amplitude, db_from_power, power_from_db};
+use crate::units::{DbSpl, db_from_amplitude, db_from_power, power_from_db, tidy};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
+/// An average over less than this is not that of music, seconds: a choice, no source.
+const SHORTEST_S: f64 = 3.0;
+/// From so many flat tops on a piece is called clipped: fewer come about by chance.
+const CLIPPED_FROM: u64 = 3;
 /// Near the limit: within this of it, dB.
 const NEAR_DB: f64 = 3.0;
 /// Shares of the time for which a level is exceeded.
@@ -133,6 +137,9 @@ pub struct PieceJudged {
     pub peak_db: f64,
     /// True peak over RMS, plain ratio, dB.
     pub peak_over_average_db: f64,
+    /// The piece itself is clipped, in so many places; `None` where it is not.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clipped_places: Option<u64>,
     /// Short-term level at the ear (0.4 s) exceeded for 1, 10, 50 and 90 % of the time, dB re that of the whole piece; `None`
     /// where it is silent then.
     pub short_term_db: [Option<f64>; 4],
@@ -253,7 +260,14 @@ pub fn judge_piece(
     let silent = Loudness { mean_square: 0.0, frames: Vec::new() };
     let loudness = piece.loudness.get(place).unwrap_or(&silent);
     let limit = limit(record, &judgement.threshold, &judgement.highest_clean);
-    let gain = gain(record, judgement, listening, way, loudness);
+    let long_enough = match piece.seconds < SHORTEST_S {
+        true => Err(format!(
+            "it lasts {} s, and an average over less than {SHORTEST_S} s says nothing of music; give more of it",
+            tidy(piece.seconds, 1)
+        )),
+        false => Ok(()),
+    };
+    let gain = long_enough.clone().and_then(|()| gain(record, judgement, listening, way, loudness));
     let needs = match &gain {
         Ok(gain) => Needs::Told(Box::new(needed(record, piece, *gain, &limit))),
         Err(why) => Needs::NotTold(why.clone()),
@@ -274,9 +288,13 @@ pub fn judge_piece(
         level_dbfs: piece.level_dbfs().unwrap_or(f64::NEG_INFINITY),
         peak_db: db_from_amplitude(piece.waveform().largest()).unwrap_or(f64::NEG_INFINITY),
         peak_over_average_db: piece.peak_over_average_db().unwrap_or(0.0),
+        clipped_places: (piece.flat_tops >= CLIPPED_FROM).then_some(piece.flat_tops),
         short_term_db: short_term(loudness),
         needs,
-        headroom_needed_db: headroom_needed(record, listening, way, piece, loudness),
+        headroom_needed_db: match long_enough {
+            Ok(()) => headroom_needed(record, listening, way, piece, loudness),
+            Err(why) => Reading::NotTold(why),
+        },
         room_db,
         plays,
         firm: doubts == 0,

@@ -4,7 +4,7 @@ use super::chain::{AgedPart, Chain, ChainCeilings, Coupler};
 use super::clean::GAIN_TOLERANCE_DB;
 use super::climb::{Climb, NotAsAsked};
 use super::plan::{AskedLevel, Ceilings};
-use super::record::{InputResult, Record, SessionHead, SoundLevels, StepResult};
+use super::record::{Happening, InputResult, Record, SessionHead, SoundLevels, StepResult};
 use super::step::Purpose;
 use crate::analysis::band::band_of;
 use crate::analysis::{About, Finding, Flaw, PinkFinding, Reference};
@@ -101,6 +101,10 @@ pub fn chain_flaws(record: &Record) -> Vec<Flaw> {
         }
     }
     flaws.extend(head.playback.simulates.as_ref().map(|devices| simulated(devices, &head.chain)));
+    flaws.extend(record.events.iter().flat_map(|event| match &event.what {
+        Happening::SwapChecked { checked } => checked.flaws.clone(),
+        _ => Vec::new(),
+    }));
     if !head.chain.is_calibrated() {
         flaws.push(Flaw::note(
             "not-calibrated",

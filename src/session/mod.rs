@@ -24,6 +24,7 @@ pub mod reanalyse;
 pub mod record;
 pub mod runner;
 pub mod seats;
+pub mod series;
 pub mod step;
 pub mod storage;
 pub mod swap;

@@ -22,7 +22,10 @@ const MAY_USE: &[(&str, &[&str])] = &[
         "judgement",
         &["analysis", "calibration", "card", "figure", "session", "signal", "stats", "take", "units", "words"],
     ),
-    ("stock", &["analysis", "asked", "calibration", "figure", "judgement", "session", "signal", "stats", "units"]),
+    (
+        "stock",
+        &["analysis", "asked", "calibration", "card", "figure", "judgement", "session", "signal", "stats", "units"],
+    ),
     ("asked", &["calibration", "card", "session", "signal", "stats", "units", "words"]),
     (
         "account",
@@ -97,6 +100,7 @@ const TOUCHES_THE_WORLD: &[(&str, &str)] = &[
     ("cli/hold.rs", "waits for Enter"),
     ("cli/pages.rs", "writes manual pages and completions"),
     ("cli/notebook.rs", "shows progress at the terminal"),
+    ("cli/series.rs", "asks at the terminal"),
     ("cli/stimulus.rs", "writes a WAV"),
     ("cli/swap.rs", "asks at the terminal"),
     ("cli/rehearse/mod.rs", "builds the simulated bench"),
@@ -114,6 +118,7 @@ const TOUCHES_THE_WORLD: &[(&str, &str)] = &[
     ("session/program.rs", "names the sound systems that are built in"),
     ("session/reanalyse.rs", "reads takes on threads"),
     ("session/runner/mod.rs", "the bench thread"),
+    ("session/runner/series.rs", "keeps the cards open between sessions"),
     ("session/runner/step.rs", "opens cards, plays"),
     ("session/runner/request.rs", "what is asked of the cards"),
     ("session/runner/calibrate.rs", "plays through the cards"),

@@ -64,7 +64,7 @@ pub fn section(record: &Record, judgement: &Judgement) -> Option<Section> {
         clipping_curve(record, judgement),
     ];
     let parts: Vec<Part> = all.into_iter().flatten().map(|picture| Part::Picture(Box::new(picture))).collect();
-    (!parts.is_empty()).then(|| Section { title: "Pictures".into(), parts })
+    (!parts.is_empty()).then(|| Section { parts, ..Section::new("Pictures") })
 }
 
 /// Range rounded outwards to tens.

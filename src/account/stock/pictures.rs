@@ -28,7 +28,7 @@ pub fn section(cells: &[&Cell], about: &About, listener: &Listener) -> Option<Se
     let pictures =
         groups.iter().enumerate().filter_map(|(i, (title, group))| levels(i + 1, title, group, about, listener));
     let parts: Vec<Part> = pictures.map(|picture| Part::Picture(Box::new(picture))).collect();
-    (!parts.is_empty()).then(|| Section { title: "Pictures".into(), parts })
+    (!parts.is_empty()).then(|| Section { parts, ..Section::new("Pictures") })
 }
 
 /// Highest clean levels under each other: measured solid, predicted outlined.

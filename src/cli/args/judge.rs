@@ -3,7 +3,7 @@
 use super::typed::{chosen, number};
 use crate::asked::{Field, choice};
 use crate::calibration::Field as SoundField;
-use crate::judgement::comparison::{DISTORTION_WITHIN_DB, SAME_WITHIN_DB};
+use crate::judgement::comparison::{DISTORTION_WITHIN_DB, Hears, SAME_WITHIN_DB};
 use crate::session::plan::Weighting;
 use clap::Args;
 use std::path::PathBuf;
@@ -30,6 +30,9 @@ pub struct Compare {
     /// The headphone stayed on the coupler from the one session to the other.
     #[arg(long)]
     pub same_seat: bool,
+    /// What the listener hears.
+    #[command(flatten)]
+    pub hears: TypedHears,
     /// Write a report into this folder, which must not exist.
     #[arg(long, value_name = "FOLDER")]
     pub report: Option<PathBuf>,
@@ -49,6 +52,31 @@ pub struct Compare {
     /// Print JSON.
     #[arg(long)]
     pub json: bool,
+}
+
+/// Limits that the listener states for themselves: each stands in the place of the published ones. Without them, those
+/// that are kept hold (`stock listener`).
+#[derive(Clone, Copy, Debug, Default, Args)]
+pub struct TypedHears {
+    /// The listener hears differences of response from here on, dB.
+    #[arg(long, value_name = "DB", value_parser = number(Field::HearsResponse))]
+    pub hears_response: Option<f64>,
+    /// The listener hears distortion from here on, dB re what is played.
+    #[arg(long, value_name = "DB", allow_hyphen_values = true, value_parser = number(Field::HearsDistortion))]
+    pub hears_distortion: Option<f64>,
+    /// The listener hears noise from this A-weighted level on, dB SPL.
+    #[arg(long, value_name = "DB_SPL", allow_hyphen_values = true, value_parser = number(Field::HearsNoise))]
+    pub hears_noise: Option<f64>,
+}
+
+impl From<TypedHears> for Hears {
+    fn from(typed: TypedHears) -> Hears {
+        Hears {
+            response_db: typed.hears_response,
+            distortion_db: typed.hears_distortion,
+            noise_db_spl: typed.hears_noise,
+        }
+    }
 }
 
 /// Options of `judge`.

@@ -24,7 +24,7 @@ pub use chain::{ChainCommand, CheckChain, NewChain, TypedOutputSide};
 pub use desk::Desk;
 pub use electrical::{CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Electrical, StatedMeter};
 pub use examples::{EXAMPLES, command};
-pub use judge::{Compare, Judge, Listener};
+pub use judge::{Compare, Judge, Listener, TypedHears};
 pub use notebook::{NotebookArguments, NotebookCommand, Sort};
 pub use report::Report;
 pub use session::{Ask, Match, OutsideEar, Rehearse, Run, TypedCeilings};

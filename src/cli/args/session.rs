@@ -102,6 +102,12 @@ pub struct Rehearse {
     /// outputs side by side, the stock, a map and the report, each by the command that is shown.
     #[arg(long, conflicts_with_all = ["output", "headphone", "id", "json"])]
     pub all: bool,
+    /// A series: the output stays, simulated headphones are swapped, checked and measured one after the other.
+    #[arg(long, conflicts_with_all = ["all", "headphone", "id", "json"])]
+    pub series: bool,
+    /// Headphones of the series; after the fourth the first one comes again.
+    #[arg(long, value_name = "N", default_value_t = 4, requires = "series", value_parser = clap::value_parser!(u32).range(1..=100))]
+    pub pairings: u32,
     /// Seed of the simulated noise.
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
@@ -120,6 +126,13 @@ pub struct Run {
     /// raised is confirmed again with `--confirm-ceiling`.
     #[arg(long = "continue", value_name = "SESSION", conflicts_with_all = KEPT_BY_A_SESSION)]
     pub carry_on: Option<PathBuf>,
+    /// One output, headphone after headphone: the streams stay open and silent while you swap, you name the next headphone, a few
+    /// seconds of quiet noise check the swap, and its session runs. All that is typed here holds for every one of them.
+    #[arg(long, conflicts_with_all = ["carry_on", "id", "first", "json"])]
+    pub series: bool,
+    /// In a series headphones are swapped at an extension lead, so that the output senses no new load: kept with each session.
+    #[arg(long, requires = "series")]
+    pub extension_lead: bool,
     /// The desk.
     #[command(flatten)]
     pub desk: Desk,
@@ -178,7 +191,8 @@ pub struct Ask {
     /// Table of a spectrum: noise of this shape is a further stimulus too.
     #[command(flatten)]
     pub spectrum: Spectrum,
-    /// Play sines and further stimuli only at these levels of pink noise, dB SPL, before the climb.
+    /// Play steps at these levels of pink noise, dB SPL, before the climb; sines and further stimuli are then played only there,
+    /// otherwise at every step.
     #[arg(long, value_name = "DB_SPL,…", value_delimiter = ',', value_parser = number(Field::AskedSpl))]
     pub at: Vec<f64>,
     /// The same as RMS drives, dBFS.

@@ -1,7 +1,7 @@
 //! `stock` as typed: what the user keeps of outputs and headphones, and what is asked of it.
 
-use super::Listener;
 use super::typed::{chosen, number, sheet_figure};
+use super::{Listener, TypedHears};
 use crate::asked::sheet::{self, SheetFigure, SheetSensitivity};
 use crate::asked::{Field, choice};
 use crate::calibration::Field as SoundField;
@@ -95,8 +95,11 @@ pub struct WhoListens {
     /// The field that it is related to; without it, it is that at the calibrated point.
     #[arg(long, value_name = "FIELD", requires = "listening", value_parser = chosen(choice::SOUND_FIELD))]
     pub field: Option<SoundField>,
+    /// What the listener hears; what is not stated stays as it is kept.
+    #[command(flatten)]
+    pub hears: TypedHears,
     /// Forget the one that is kept.
-    #[arg(long, conflicts_with = "listening")]
+    #[arg(long, conflicts_with_all = ["listening", "hears_response", "hears_distortion", "hears_noise"])]
     pub forget: bool,
     /// Folder of the outputs and headphones, where the listener is kept too.
     #[arg(long, value_name = "FOLDER")]

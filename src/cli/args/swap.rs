@@ -1,7 +1,7 @@
 //! `swap` as typed: two outputs by turns on one seat of the headphone.
 
 use super::typed::{number, whole};
-use super::{Desk, Keep, Listener, TypedCeilings};
+use super::{Desk, Keep, Listener, TypedCeilings, TypedHears};
 use crate::asked::Field;
 use crate::judgement::comparison::{DISTORTION_WITHIN_DB, SAME_WITHIN_DB};
 use clap::Args;
@@ -59,6 +59,9 @@ pub struct Swap {
     /// Differences of distortion and noise within this are the same, dB.
     #[arg(long, value_name = "DB", default_value_t = DISTORTION_WITHIN_DB, value_parser = number(Field::DistortionWithin))]
     pub distortion_within: f64,
+    /// What the listener hears.
+    #[command(flatten)]
+    pub hears: TypedHears,
     /// Write a report into this folder, which must not exist.
     #[arg(long, value_name = "FOLDER")]
     pub report: Option<PathBuf>,

@@ -2,6 +2,7 @@
 //! procedure, run a session faster than time, print table and verdict.
 
 mod all;
+mod series;
 
 use super::args::{Ask, Rehearse, Shown};
 use super::{Surroundings, follow, hold, request, run};
@@ -27,6 +28,9 @@ const DEMO_LISTENING: DbSpl = DbSpl(70.0);
 pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Result<()> {
     if wanted.all {
         return all::rehearse(wanted, surroundings);
+    }
+    if wanted.series {
+        return series::rehearse(wanted, surroundings);
     }
     let pairing = Pairing {
         output: &wanted.output,

@@ -25,6 +25,18 @@ pub enum RunError {
         /// Its folder.
         folder: String,
     },
+    /// Nothing to go on with.
+    #[error("no series is running; begin one with `loudenough run --series`")]
+    NoSeries,
+    /// Something else was asked.
+    #[error("a series is running; end it first")]
+    InSeries,
+    /// Nothing was named.
+    #[error("no headphone was named yet; name the one that is on the coupler")]
+    NothingNamed,
+    /// No place for a take that is not kept.
+    #[error("the check of the swap needs a temporary folder, and none could be made: {0}")]
+    Scratch(std::io::Error),
     /// A level.
     #[error("the step cannot be played: {0}")]
     Drive(#[from] crate::signal::DriveRefused),
