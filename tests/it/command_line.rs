@@ -242,7 +242,7 @@ fn a_path_check_tells_its_findings_and_is_judged_as_what_it_is() {
     let check = |more: &[&str]| loudenough(home.path(), &[&["chain", "check"][..], &cards, more].concat());
     let output = check(&["--id", "check"]);
     assert!(output.status.success(), "{}", said(&output));
-    for word in ["straight level steps", "polarity", "The path shows no fault", "kept in"] {
+    for word in ["no fault level steps", "polarity", "The path shows no fault", "kept in"] {
         assert!(in_a_line(&said(&output)).contains(word), "no `{word}`: {}", said(&output));
     }
     let folder = home.path().join("sessions/check");
