@@ -155,13 +155,11 @@ fn who_listens(wanted: &WhoListens, surroundings: &mut Surroundings) -> Result<(
 
 /// Keeps a level as the listener's, and says so where it is another than before.
 pub(super) fn keep_listener(folder: &Path, listening: ListeningLevel, now: String, out: &mut dyn Write) -> Result<()> {
-    let kept = folder::listener(folder)?;
-    let before = kept.as_ref().map(|kept| kept.listening);
+    let before = folder::listener(folder)?.map(|kept| kept.listening);
     if before == Some(listening) {
         return Ok(writeln!(out, "The listener's level is {listening}, as kept.")?);
     }
-    let hears = kept.map_or(Hears::default(), |kept| kept.hears);
-    let to = folder::keep_listener(folder, &KeptListener { stated_at: now, listening, hears })?;
+    let to = folder::keep_level(folder, now, listening)?;
     let was = before.map_or(String::new(), |before| format!(" (it was {before})"));
     writeln!(out, "The listener's level is {listening}{was}, kept in {}.", to.display())?;
     Ok(())

@@ -10,11 +10,11 @@ use crate::calibration::Acoustic;
 use crate::card::{CardDescription, Granted, InputRole};
 use crate::judgement::path::PathReport;
 use crate::session::plan::Extent;
-use crate::session::positions;
 use crate::session::protocol::{Command, ElectricalHeard, Event, Failure};
 use crate::session::record::Record;
 use crate::session::seats::how_it_sits;
 use crate::session::step::Step;
+use crate::session::{elsewhere, positions};
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -200,6 +200,7 @@ impl View {
                 Phase::Checking
             }
             Command::Run(_) | Command::Continue { .. } | Command::Listen { .. } | Command::Round(_) => Phase::Opening,
+            Command::Elsewhere(_) => Phase::Opening,
             Command::Calibrate { .. } | Command::CheckCalibration { .. } => Phase::Calibrating,
             Command::Seat { .. } => Phase::Seating,
             Command::Match { target, .. } if target.turned_at_dbfs.is_some() => Phase::Matching,
@@ -284,6 +285,7 @@ impl View {
                 self.failure = None;
             }
             Event::Turning { positions } => self.sits = Some(positions::heard(&positions)),
+            Event::Elsewhere(now) => self.sits = elsewhere::in_words(&now).or(self.sits.take()),
             Event::Matching { off_db } => {
                 // A round of a swap becomes one only when the knob is to be turned.
                 if self.phase == Phase::Running {

@@ -6,6 +6,7 @@ pub mod chain_file;
 pub mod clean;
 pub mod climb;
 pub mod electrical;
+pub mod elsewhere;
 pub mod evaluate;
 pub mod lines;
 pub mod listening;

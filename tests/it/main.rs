@@ -16,6 +16,7 @@ mod crash_recovery;
 mod curves;
 mod drive;
 mod electrical;
+mod elsewhere;
 mod foreign;
 mod foreign_paths;
 mod fuzz_corpus;

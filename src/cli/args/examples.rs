@@ -48,11 +48,17 @@ pub const EXAMPLES: &[Examples] = &[
         &[
             "run --output \"desk amplifier\" --volume \"knob at 12\" --headphone \"closed 80 Ω\" --listening 70 --quick",
             "run --output \"desk amplifier\" --headphone \"closed 80 Ω\" --listening 75 --weighting A --field diffuse --seats 5",
+            "run --series --output \"desk amplifier\" --listening 70",
             "run --continue first",
         ],
     ),
     (&["hold"], &["hold first", "hold first --taper", "hold second --match first"]),
-    (&["listen"], &["listen first --ear open", "listen first --ear covered"]),
+    (&["listen"], &["listen first --ear open", "listen first --ear covered", "listen --plan sound.json"]),
+    (&["plan"], &["plan --out sound.wav", "plan --out loud.wav --ceiling-drive -10 --confirm-ceiling -10 --step 1.5"]),
+    (
+        &["ingest"],
+        &["ingest recording.wav --plan sound.json --output \"telephone\" --headphone \"closed 80 Ω\" --listening 70"],
+    ),
     (
         &["swap"],
         &["swap \"laptop jack\" \"desk amplifier\"", "swap \"laptop jack\" \"desk amplifier\" --at 75 --rounds 5"],

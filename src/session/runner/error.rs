@@ -130,6 +130,9 @@ pub enum RunError {
     /// A card was lost.
     #[error("the card failed: {0}; nothing was added to the session")]
     CardFailed(String),
+    /// What is played elsewhere.
+    #[error("{0}")]
+    Elsewhere(String),
     /// Stopped by the user.
     #[error("stopped")]
     Stopped,
