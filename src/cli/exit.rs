@@ -2,7 +2,6 @@
 
 use crate::judgement::{Answer, Judgement, Verdict};
 use crate::session::record::Record;
-use std::process::ExitCode;
 
 /// How a command ended. Usage errors end with 2, which is clap's.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -37,9 +36,9 @@ impl Exit {
     fn of_verdict(verdict: &Verdict) -> Exit {
         match verdict.answer {
             Answer::NotTold => Exit::NotDetermined,
-            // A lower bound under the ample limit says that no limit was found yet.
-            _ if verdict.at_least => Exit::NotDetermined,
             Answer::Ample | Answer::Borderline => Exit::Answer,
+            // No limit was found yet.
+            Answer::Short if verdict.at_least => Exit::NotDetermined,
             Answer::Short | Answer::DoesNotReach => Exit::Short,
         }
     }
@@ -61,12 +60,6 @@ impl Exit {
     }
 }
 
-impl From<Exit> for ExitCode {
-    fn from(exit: Exit) -> ExitCode {
-        ExitCode::from(exit.code())
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -79,7 +72,7 @@ mod tests {
         assert_eq!([Answer::Short, Answer::DoesNotReach].map(|answer| code(answer, false)), [5, 5]);
         assert_eq!(
             [code(Answer::NotTold, false), code(Answer::Short, true), code(Answer::Borderline, true)],
-            [4, 4, 4]
+            [4, 4, 0]
         );
         let unfinished = anyhow::Error::from(Unfinished("stopped".into())).context("how to go on");
         assert_eq!(Exit::of_error(&unfinished).code(), 3);
