@@ -6,11 +6,15 @@ mod cards;
 mod chain;
 mod compare;
 mod electrical;
+mod exit;
 mod follow;
+mod guide;
 mod hold;
 mod judge;
 mod named;
 mod notebook;
+#[cfg(feature = "pages")]
+mod pages;
 mod path;
 mod printable;
 mod reanalyse;
@@ -18,12 +22,14 @@ mod rehearse;
 mod report;
 mod request;
 mod run;
+mod series;
 mod show;
 mod stimulus;
 mod stock;
 mod swap;
 
-pub use args::{Arguments, Command};
+pub use args::{Arguments, Command, EXAMPLES, command};
+pub use exit::{Exit, Unfinished};
 pub use printable::Printable;
 
 use crate::audio::Backend;
@@ -38,6 +44,8 @@ pub struct Surroundings<'a> {
     pub backends: Vec<Box<dyn Backend>>,
     /// RFC 3339 time of day.
     pub now: fn() -> String,
+    /// What the program ends with where nothing fails.
+    pub exit: Exit,
 }
 
 /// Carries out one command.
@@ -64,6 +72,9 @@ pub fn carry_out(mut command: Command, surroundings: &mut Surroundings) -> Resul
         Command::Stock(wanted) => stock::stock(&wanted, surroundings),
         Command::Notebook(wanted) => notebook::notebook(&wanted, surroundings),
         Command::Report(wanted) => report::report(&wanted, surroundings),
+        Command::Guide { topic } => guide::guide(topic.as_deref(), surroundings),
+        #[cfg(feature = "pages")]
+        Command::Pages { to } => pages::write(&to, surroundings),
         Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, surroundings),
     }
 }

@@ -36,7 +36,7 @@ pub fn section(ui: &mut Ui, section: &Section) {
                 parts::quiet(ui, words);
             }
             Part::Caution(words) => parts::wrong(ui, words),
-            Part::List(items) => items.iter().for_each(|item| {
+            Part::List(items) | Part::Cautions(items) => items.iter().for_each(|item| {
                 parts::quiet(ui, item);
             }),
             Part::Table(table) => self::table(ui, table),

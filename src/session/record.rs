@@ -2,6 +2,7 @@
 
 use super::chain::Chain;
 use super::plan::Plan;
+use super::series::SwapChecked;
 use super::step::{Purpose, Step, StopReason};
 use crate::analysis::{Finding, Flaw, IntermodulationFinding, PinkFinding, SilenceFinding, SineFinding, SweepFinding};
 use crate::calibration::Acoustic;
@@ -23,7 +24,7 @@ pub struct SessionHead {
     pub id: String,
     /// RFC 3339.
     pub started_at: String,
-    /// `loudenough 0.1.0`.
+    /// Name, version, commit, features and sound systems ([`program`](super::program::program)); of 0.1.0 name and version alone.
     pub program: String,
     /// What is asked.
     pub plan: Plan,
@@ -86,6 +87,11 @@ pub enum Happening {
         /// What it gives now.
         acoustic: Acoustic,
     },
+    /// In a series: what was heard after the headphone was swapped, before its session began.
+    SwapChecked {
+        /// What.
+        checked: Box<SwapChecked>,
+    },
     /// A name was written wrongly and is corrected. The head of the session keeps the first one.
     Renamed {
         /// Whose name.
@@ -122,6 +128,7 @@ impl Happening {
             }
             Happening::Ended { .. } | Happening::Continued | Happening::LabelsDrawn { .. } => false,
             Happening::KnobTurned | Happening::CalibrationChecked { .. } | Happening::Undone => false,
+            Happening::SwapChecked { .. } => false,
         }
     }
 }
@@ -320,7 +327,7 @@ impl Record {
             Happening::Continued => Some(None),
             Happening::CalibrationChecked { .. } | Happening::LabelsDrawn { .. } | Happening::KnobTurned => None,
             Happening::Renamed { .. } | Happening::Noted { .. } | Happening::Undone => None,
-            Happening::SetAside { .. } | Happening::TakenBack => None,
+            Happening::SetAside { .. } | Happening::TakenBack | Happening::SwapChecked { .. } => None,
         })?
     }
 

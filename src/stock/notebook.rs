@@ -17,9 +17,13 @@ use crate::analysis::Weight;
 use crate::calibration::Coupler;
 use crate::card::InputRole;
 use crate::judgement::{Verdict, judge};
+use crate::session::chain::Chain;
 use crate::session::names;
 use crate::session::plan::{Extent, ListeningLevel, Order};
 use crate::session::record::{Happening, Record};
+use crate::session::seats::Seats;
+use crate::session::series::{Response, Stored};
+use crate::session::step::Purpose;
 use crate::stats::{Estimate, Reading};
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
@@ -117,6 +121,11 @@ pub struct Measured {
     /// Level of pink noise at the deciding ear for a drive of 0 dBFS RMS, from the quiet reference, mean of the seats, dB SPL
     /// (dBFS without calibration).
     pub per_drive: Option<Estimate>,
+    /// Per ear the level in each one-third octave (by number) for a drive of 0 dBFS RMS, mean of the seats that are tight, dB SPL
+    /// (dBFS without calibration).
+    pub responses: Vec<(InputRole, Response)>,
+    /// Level at the electrical witness less the drive, dB, where there was one.
+    pub witness_db: Option<f64>,
     /// Calibration offset of that ear, dB, and when it was taken.
     pub offset: Option<(Estimate, String)>,
     /// How far the calibration had moved when it was checked after the session, dB.
@@ -154,6 +163,8 @@ impl Measured {
             doubts: doubts.map(|flaw| flaw.text.clone()).collect(),
             curve: curve(record),
             per_drive: per_drive(record, &judgement),
+            responses: judgement.seats.iter().map(|seats| response(record, seats)).collect(),
+            witness_db: witness_db(record),
             offset: ear.and_then(|(_, role)| chain.acoustic(role)).map(|a| (a.offset, a.taken_at.clone())),
             drift_db: ear.and_then(|(_, role)| record.calibration_drift_db(role)),
             set_aside: record.set_aside().map(str::to_string),
@@ -216,6 +227,45 @@ fn per_drive(record: &Record, judgement: &crate::judgement::Judgement) -> Option
     let mean = seats.level.map_or(0.0, |level| level.value);
     let of_seats = Estimate::symmetric(first + mean, fit(Some(seats)).half_width());
     Some(record.head.chain.acoustic(role).map_or(of_seats, |a| of_seats.plus(&a.offset)))
+}
+
+fn response(record: &Record, seats: &Seats) -> (InputRole, Response) {
+    let raised = record.head.chain.acoustic(seats.role).map_or(0.0, |a| a.offset.value);
+    let moved = |x: i32| seats.bands.iter().find(|(band, ..)| *band == x).map_or(0.0, |(_, mean, _)| *mean);
+    let first = seats.fits.first().map_or(&[][..], |fit| fit.bands.as_slice());
+    (seats.role, first.iter().map(|(x, db)| (*x, db + moved(*x) + raised)).collect())
+}
+
+fn witness_db(record: &Record) -> Option<f64> {
+    let witness = record.head.chain.routing.capture_channels.iter().position(|c| c.role == InputRole::Witness)?;
+    let reference = record.last(Purpose::Reference)?;
+    Some(reference.pink(witness)?.0.level_z?.value - reference.step.drive?.db())
+}
+
+/// What is stored of every headphone for a series on this chain: of each the best session on the same output at the same volume,
+/// else on another; not what was set aside, cut short, or measured on another coupler.
+pub fn stored(entries: &[Entry], chain: &Chain, simulated: bool) -> Vec<Stored> {
+    let output = OutputName::of(chain);
+    let ears: Vec<InputRole> = chain.ears().map(|(_, role)| role).collect();
+    let counts = |m: &Measured| {
+        let alike = m.coupler == chain.coupler && m.calibrated == chain.is_calibrated() && m.simulated == simulated;
+        alike && m.set_aside.is_none() && m.responses.iter().any(|(role, _)| ears.contains(role))
+    };
+    // Leaking or doubtful ones are the last; of equals the newest, which the entries begin with.
+    let mut all: Vec<&Measured> = entries.iter().filter_map(Entry::measured).filter(|m| counts(m)).collect();
+    all.sort_by_key(|m| (m.output_name() != output, m.interrupted, m.doubts.len(), std::cmp::Reverse(m.seats.min(3))));
+    let mut stored: Vec<Stored> = Vec::new();
+    for m in all {
+        if stored.iter().all(|s| s.headphone != m.headphone) {
+            stored.push(Stored {
+                headphone: m.headphone.clone(),
+                same_output: m.output_name() == output,
+                ears: m.responses.iter().cloned().collect(),
+                witness_db: m.witness_db,
+            });
+        }
+    }
+    stored
 }
 
 /// One session of the notebook.

@@ -19,6 +19,7 @@ mod electrical;
 mod foreign;
 mod foreign_paths;
 mod fuzz_corpus;
+mod guide;
 mod hostile_card;
 mod interrupted;
 mod layering;

@@ -18,6 +18,7 @@ trap 'rm -rf "$scratch"' EXIT INT TERM
 set -- "$scratch/rehearsed" "$scratch/beside"
 if [ -n "${LOUDENOUGH_FOREIGN:-}" ]; then set -- "$@" "$LOUDENOUGH_FOREIGN"; fi
 "$python" tests/reference/compare.py "$@"
+"$python" tests/reference/format.py assets/guide/format.md "$scratch/rehearsed"
 "$python" tests/reference/limits.py "$target/debug/loudenough" "$scratch/rehearsed" "$scratch/limits"
 "$python" tests/reference/music.py "$target/debug/loudenough" "$scratch/rehearsed"
 # Two outputs, three seats each.

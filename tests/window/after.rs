@@ -113,8 +113,11 @@ fn own_music_is_judged_on_the_session_shown() {
         panic!("`{until}` was never said");
     };
     judge("no/such.flac", "No/such.flac: it cannot be read");
-    judge("tests/data/music/tone.flac", "tone.flac: plays it clean");
-    assert!(says(&window, "closed 80 Ω at 70.0 dB, tone.flac: plays it clean. Its peaks need"), "the verdict leads");
+    judge("tests/data/music/longer-tone.flac", "longer-tone.flac: plays it clean");
+    assert!(
+        says(&window, "closed 80 Ω at 70.0 dB, longer-tone.flac: plays it clean. Its peaks need"),
+        "the verdict leads"
+    );
     assert_eq!(window.state().desk.music.pieces.len(), 1);
 }
 

@@ -4,6 +4,7 @@ mod calibrate;
 mod chain;
 mod desk;
 mod electrical;
+mod examples;
 mod judge;
 mod notebook;
 mod report;
@@ -13,14 +14,17 @@ mod stock;
 mod swap;
 mod typed;
 
+use crate::session::program;
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
+use std::sync::LazyLock;
 
 pub use calibrate::{Calibrate, StatedCalibrator};
 pub use chain::{ChainCommand, CheckChain, NewChain, TypedOutputSide};
 pub use desk::Desk;
 pub use electrical::{CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Electrical, StatedMeter};
-pub use judge::{Compare, Judge, Listener};
+pub use examples::{EXAMPLES, command};
+pub use judge::{Compare, Judge, Listener, TypedHears};
 pub use notebook::{NotebookArguments, NotebookCommand, Sort};
 pub use report::Report;
 pub use session::{Ask, Match, OutsideEar, Rehearse, Run, TypedCeilings};
@@ -30,11 +34,14 @@ pub use stock::{
 };
 pub use swap::Swap;
 
+/// What `--version` says; built once, because the parser keeps a reference.
+static VERSION: LazyLock<String> = LazyLock::new(program::version);
+
 /// Will this output drive these headphones loud enough, with headroom, without audible distortion?
 ///
 /// Without a command the window opens. Nobody wears the headphones while a session runs.
 #[derive(Debug, Parser)]
-#[command(name = "loudenough", version, about, long_about = None)]
+#[command(name = "loudenough", version = VERSION.as_str(), about, long_about = None)]
 pub struct Arguments {
     /// What to do; without a command the window opens.
     #[command(subcommand)]
@@ -80,7 +87,7 @@ pub enum Command {
         /// The level of another session.
         #[command(flatten)]
         level: Match,
-        /// How results go.
+        /// How results are shown.
         #[command(flatten)]
         keep: Shown,
     },
@@ -90,9 +97,9 @@ pub enum Command {
         /// Session, by name, `last` or path.
         session: PathBuf,
         /// Ear as it is now.
-        #[arg(long)]
+        #[arg(long, ignore_case = true)]
         ear: OutsideEar,
-        /// How results go.
+        /// How results are shown.
         #[command(flatten)]
         keep: Shown,
     },
@@ -111,6 +118,19 @@ pub enum Command {
     Notebook(Box<NotebookArguments>),
     /// Write a report of a session, of several, or of the stock: HTML, Markdown, CSV tables and pictures.
     Report(Box<Report>),
+    /// Print the user guide: its topics, or one of them.
+    Guide {
+        /// Which topic; without it the list of topics.
+        topic: Option<String>,
+    },
+    /// Write manual pages and shell completions, for packages.
+    #[cfg(feature = "pages")]
+    #[command(hide = true)]
+    Pages {
+        /// Folder that they are written below, as `share`.
+        #[arg(long, value_name = "FOLDER")]
+        to: PathBuf,
+    },
     /// Recompute a stored session from its WAVs.
     Reanalyse {
         /// Session, by name, `last` or path.
@@ -124,7 +144,7 @@ pub enum Command {
     },
 }
 
-/// How results go.
+/// How results are shown.
 #[derive(Debug, Clone, Copy, Args)]
 pub struct Shown {
     /// Print the record and the judgement as JSON.
@@ -138,7 +158,7 @@ pub struct Shown {
     pub details: bool,
 }
 
-/// Where and how results go.
+/// Where results are kept and how they are shown.
 #[derive(Debug, Args)]
 pub struct Keep {
     /// Folder that sessions are kept in.
@@ -147,7 +167,7 @@ pub struct Keep {
     /// Name of the session's folder.
     #[arg(long, value_name = "NAME")]
     pub id: Option<String>,
-    /// How results go.
+    /// How results are shown.
     #[command(flatten)]
     pub shown: Shown,
 }
