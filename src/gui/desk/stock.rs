@@ -30,9 +30,12 @@ impl Desk {
             self.stock.kept = Some(Err("Not kept: the question asks for no listening level.".into()));
             return;
         };
-        let (to, kept) =
-            (folder::beside(self.form.sessions()), KeptListener { stated_at: self.now.clone(), listening });
+        let (to, stated_at) = (folder::beside(self.form.sessions()), self.now.clone());
         self.write_stock(move || {
+            // What they state that they hear stays.
+            let before = folder::listener(&to).map_err(|error| error.to_string())?;
+            let hears = before.map_or_else(Default::default, |before| before.hears);
+            let kept = KeptListener { stated_at, listening, hears };
             let path = folder::keep_listener(&to, &kept).map_err(|error| error.to_string())?;
             Ok(format!("{} is kept as your own level in {}.", kept.listening, path.display()))
         });
