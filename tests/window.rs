@@ -26,6 +26,8 @@ mod first_run;
 mod frame;
 #[path = "window/keys.rs"]
 mod keys;
+#[path = "window/notebook.rs"]
+mod notebook;
 #[path = "window/one_account.rs"]
 mod one_account;
 #[path = "window/question.rs"]

@@ -54,8 +54,7 @@ pub fn table(ui: &mut Ui, table: &Table) {
         if !table.title.is_empty() {
             parts::quiet(ui, &table.title);
         }
-        let name = if table.title.is_empty() { &table.name } else { &table.title };
-        if parts::small_button(ui, "copy table", &format!("Copy the table: {name}")) {
+        if parts::small_button(ui, "copy table", &format!("Copy the table {}", table.name)) {
             wish::ask(ui, wish::of_table(table));
         }
     });

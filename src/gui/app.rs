@@ -4,7 +4,7 @@ use super::desk::{Commands, Desk, Effect, Page};
 use super::keys;
 use super::link::{self, BenchLink, News, ReadLive};
 use super::remembered::Ground;
-use super::{StartState, chain_page, climb, side_by_side, stock_page, wish};
+use super::{StartState, chain_page, climb, notebook_page, side_by_side, stock_page, wish};
 use crate::session::protocol::{Command, Event};
 use crate::session::waiting::Waiting;
 use crossbeam_channel::{Receiver, Sender, TrySendError};
@@ -106,6 +106,7 @@ impl App {
             Page::Climb => climb::show(desk, ui),
             Page::SideBySide => side_by_side::show(desk, ui),
             Page::Stock => stock_page::show(desk, ui),
+            Page::Notebook => notebook_page::show(desk, ui),
         }
         if desk.cautions_open {
             super::help::show(desk, ui, page);

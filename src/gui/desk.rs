@@ -7,6 +7,7 @@ mod closing;
 mod copy;
 mod electrical;
 mod next;
+mod notebook;
 mod path;
 mod reopen;
 mod shown;
@@ -18,6 +19,7 @@ mod track;
 pub use closing::Leaving;
 pub use copy::{Pixels, Told};
 pub use next::{next_headphone_id, to_go_on_id};
+pub(super) use reopen::AfterOpening;
 pub use shown::{ChainPart, Evidence, Page};
 pub use track::{State, Station, Track};
 
@@ -26,6 +28,7 @@ use super::electrical::Guide;
 use super::form::{self, Form};
 use super::keys::Action;
 use super::music::MusicList;
+use super::notebook::Notebook;
 use super::remembered::Memory;
 use super::report::{self, Writing};
 use super::side::SideBySide;
@@ -113,6 +116,12 @@ pub struct Desk {
     pub side: SideBySide,
     /// Page Stock.
     pub stock: StockView,
+    /// Page Notebook.
+    pub notebook: Notebook,
+    /// The words to find get the keyboard.
+    pub(super) wants_filter: bool,
+    /// What follows once a stored session is read.
+    pub(super) after_opening: AfterOpening,
     /// The report that was asked for.
     pub(super) writing: Writing,
     /// Electrical calibrations.
@@ -190,6 +199,9 @@ impl Desk {
             reopening: Work::default(),
             side: SideBySide::default(),
             stock: StockView::default(),
+            notebook: Notebook::default(),
+            wants_filter: false,
+            after_opening: AfterOpening::default(),
             writing: Writing::default(),
             guide: Guide::default(),
             music: MusicList::default(),
@@ -241,6 +253,19 @@ impl Desk {
                 self.page = Page::Stock;
                 self.read_stock();
             }
+            Action::Notebook => {
+                (self.page, self.wants_filter) = (Page::Notebook, true);
+                self.read_notebook();
+            }
+            Action::OpenChosen => self.open_chosen(AfterOpening::Show),
+            Action::ReportChosen => self.open_chosen(AfterOpening::Report),
+            Action::JudgeChosen => self.open_chosen(AfterOpening::Judge),
+            Action::ContinueChosen => self.continue_chosen(),
+            Action::CompareMarked => self.compare_marked(),
+            Action::KeepNote => self.keep_note(),
+            Action::CorrectNames => self.correct_names(),
+            Action::SetAside => self.set_aside(),
+            Action::UndoWritten => self.undo_written(),
             Action::KeepListener => self.keep_listener(),
             Action::ForgetListener => self.forget_listener(),
             Action::KeepOutput => self.keep_typed(true),
@@ -312,7 +337,13 @@ impl Desk {
                     self.show_as_asked(&record.head);
                 }
             }
-            Event::Ended { record, .. } => self.learn(record),
+            Event::Ended { record, .. } => {
+                self.learn(record);
+                // It was interrupted as long as it ran.
+                if self.page == Page::Notebook {
+                    self.read_notebook();
+                }
+            }
             _ => {}
         }
     }
@@ -339,6 +370,7 @@ impl Desk {
         self.look_at_writing();
         self.look_at_copies();
         self.look_at_reopened();
+        self.look_at_notebook();
         self.look_at_sessions();
         self.look_at_stock();
         self.look_at_curve();
@@ -391,6 +423,7 @@ impl Desk {
                 let document = report::of_session(digest, &self.music.pieces, now);
                 return self.writing.begin(document, folder.clone(), &wake);
             }
+            (Page::Notebook, ..) => return self.open_chosen(AfterOpening::Report),
             (Page::Stock, None, ..) => "The stock is not read yet; try again in a moment.",
             _ => "There is no session to report yet; run one first.",
         };

@@ -100,6 +100,26 @@ pub enum Action {
     SwapLeave,
     /// What is asked of two sessions has changed.
     CompareAgain,
+    /// Page Notebook, read anew.
+    Notebook,
+    /// Open the session that is looked at in the notebook.
+    OpenChosen,
+    /// Write a report of it.
+    ReportChosen,
+    /// Judge it for the listener that the question asks for.
+    JudgeChosen,
+    /// Go on with it.
+    ContinueChosen,
+    /// The two marked sessions side by side.
+    CompareMarked,
+    /// Keep the note that is typed.
+    KeepNote,
+    /// Correct the names that are typed.
+    CorrectNames,
+    /// Set the session aside, or take it back.
+    SetAside,
+    /// Undo what was written into it last.
+    UndoWritten,
     /// Keep the listening level that is asked for as the listener's own.
     KeepListener,
     /// Forget the one that is kept.
@@ -120,7 +140,7 @@ pub enum Action {
 
 impl Action {
     /// All that have a key, with it and their name.
-    pub const ALL: [(Action, Key, &'static str); 25] = [
+    pub const ALL: [(Action, Key, &'static str); 26] = [
         (Action::Stop, Key::Escape, "Stop"),
         (Action::Cautions, Key::F1, "Help"),
         (Action::Chain, Key::F2, "Chain"),
@@ -139,6 +159,7 @@ impl Action {
         (Action::SideBySide, Key::S, "Side by side"),
         (Action::Match, Key::M, "Play the level"),
         (Action::Stock, Key::T, "Stock"),
+        (Action::Notebook, Key::N, "Notebook"),
         (Action::Report, Key::R, "Report"),
         (Action::CheckAfter, Key::K, "Check after the session"),
         (Action::Electrical, Key::E, "Volts and impedances"),

@@ -24,6 +24,8 @@ mod help;
 pub mod keys;
 pub mod link;
 mod music;
+pub mod notebook;
+mod notebook_page;
 mod open;
 mod particulars;
 mod parts;

@@ -2,8 +2,10 @@
 //! that is chosen. Reading, sorting and finding run on a thread: a page of five thousand sessions changes in one picture.
 
 use super::work::{Lost, Wake, Work};
+use crate::account::document::Section;
+use crate::account::notebook;
 use crate::session::record::Named;
-use crate::stock::notebook::{Entry, Measured, SortBy, read, sort};
+use crate::stock::notebook::{Entry, Measured, SortBy, Trend, read, sort};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -52,12 +54,20 @@ pub struct Notebook {
     pub typed: Typed,
     /// What was written last, or why not.
     pub said: Option<Result<String, String>>,
+    trend: Option<(PathBuf, Option<Section>)>,
     reading: Work<Vec<Entry>>,
     arranging: Work<Arranged>,
     writing: Work<Result<String, String>>,
 }
 
 impl Notebook {
+    /// These sessions, as they were read elsewhere, all of them shown.
+    pub fn of(entries: Vec<Entry>) -> Notebook {
+        let shown = Arc::new((0..entries.len()).collect());
+        let arranged = Arranged { entries: Arc::new(entries), by: SortBy::Date, shown };
+        Notebook { arranged: Some(arranged), ..Notebook::default() }
+    }
+
     /// Reads all sessions anew.
     pub(super) fn read(&mut self, sessions: &Path, wake: &Wake) {
         let sessions = sessions.to_path_buf();
@@ -98,11 +108,11 @@ impl Notebook {
             None => {}
         }
         if let Some(Ok(arranged)) = self.arranging.look() {
-            self.arranged = Some(arranged);
-            let there = |folder: &PathBuf| self.entry(folder).is_some();
-            let (marked, chosen) = (self.marked.iter().filter(|f| there(f)).cloned().collect(), self.chosen.clone());
-            self.marked = marked;
-            self.chosen = chosen.filter(there);
+            (self.arranged, self.trend) = (Some(arranged), None);
+            let there = |folder: &&PathBuf| self.entry(folder).is_some();
+            let marked = self.marked.iter().filter(there).cloned().collect();
+            let chosen = self.chosen.as_ref().filter(there).cloned();
+            (self.marked, self.chosen) = (marked, chosen);
         }
         let Some(looked) = self.writing.look() else { return false };
         let said = looked.unwrap_or_else(|Lost| Err("nothing was written: the writer ended".into()));
@@ -145,6 +155,24 @@ impl Notebook {
     /// The session that is looked at.
     pub(super) fn chosen_entry(&self) -> Option<&Entry> {
         self.entry(self.chosen.as_ref()?)
+    }
+
+    /// The session that is looked at, for the clipboard.
+    pub(super) fn chosen_words(&self) -> Option<String> {
+        let lines = notebook::lines(self.chosen_entry()?);
+        Some(lines.into_iter().map(|(name, words)| format!("{name}: {words}")).collect::<Vec<_>>().join("\n"))
+    }
+
+    /// The trend of the pairing that is looked at, where it was measured more than once; worked out once.
+    pub(super) fn trend(&mut self) -> Option<Section> {
+        let folder = self.chosen.clone()?;
+        if self.trend.as_ref().is_none_or(|(of, _)| *of != folder) {
+            let (entries, _) = self.shown();
+            let like = entries.iter().find(|entry| entry.folder == folder)?;
+            let trend = Trend::of(&entries, like).filter(|trend| trend.rows.len() > 1);
+            self.trend = Some((folder, trend.map(|trend| notebook::trend(&trend))));
+        }
+        self.trend.as_ref().and_then(|(_, section)| section.clone())
     }
 
     /// Looks at a session; its names are put into the fields.

@@ -36,7 +36,7 @@ const STRIP: f32 = 5.5 * STEP;
 /// Narrower than this the bench's line is folded, points.
 const FOLDED: f32 = 600.0;
 /// Narrower than this names stand without their keys.
-const TIGHT: f32 = 880.0;
+const TIGHT: f32 = 1040.0;
 /// Narrower than this the line of pages takes two.
 const TINY: f32 = 560.0;
 
@@ -68,6 +68,7 @@ fn pages(desk: &mut Desk, ui: &mut Ui, width: f32) {
         (Page::Chain, Action::Chain),
         (Page::SideBySide, Action::SideBySide),
         (Page::Stock, Action::Stock),
+        (Page::Notebook, Action::Notebook),
     ];
     let all = [Action::Report, Action::Theme, Action::Cautions];
     ui.add_space(STEP / 2.0);

@@ -109,6 +109,7 @@ const TOUCHES_THE_WORLD: &[(&str, &str)] = &[
     ("gui/link.rs", "talks to the bench thread"),
     ("gui/mod.rs", "opens the window"),
     ("gui/music.rs", "reads music on a thread"),
+    ("gui/open.rs", "opens what was written with its own program"),
     ("gui/work.rs", "long work on a thread"),
     ("main.rs", "the program: time of day, Ctrl-C, exit code"),
     ("session/chain_file.rs", "reads and writes chains"),

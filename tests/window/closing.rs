@@ -31,7 +31,8 @@ fn a_silent_window_closes_at_once() {
     let (mut window, _bench) = calibrated();
     cross(&mut window);
     assert!(!asks(&window, &ViewportCommand::CancelClose));
-    window.key_press_modifiers(Modifiers::COMMAND, Key::Q);
+    let (key, modifiers, input) = (Key::Q, Modifiers::COMMAND, window.input_mut());
+    input.events.push(eframe::egui::Event::Key { key, physical_key: None, pressed: true, repeat: false, modifiers });
     window.step();
     assert!(asks(&window, &ViewportCommand::Close));
 }

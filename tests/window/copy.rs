@@ -10,6 +10,12 @@ fn copied(window: &Window) -> Option<String> {
     })
 }
 
+/// A key with Ctrl in one picture, so that what it puts out can be seen.
+fn key(window: &mut Window, key: Key) {
+    let (modifiers, input) = (Modifiers::COMMAND, window.input_mut());
+    input.events.push(Input::Key { key, physical_key: None, pressed: true, repeat: false, modifiers });
+}
+
 /// What one step puts on the clipboard, within a few.
 fn text(window: &mut Window) -> String {
     for _ in 0..4 {
@@ -37,7 +43,7 @@ fn the_answer_is_copied_with_unit_and_interval_by_key_and_by_button() {
     let figure = format!("headroom {:.1} ±{:.1} dB", e.value, e.half_width());
     for way in 0..3 {
         match way {
-            0 => window.key_press_modifiers(Modifiers::COMMAND, Key::C),
+            0 => key(&mut window, Key::C),
             1 => window.event(Input::Copy),
             _ => window.get_by_label("Copy the answer  Ctrl C").click(),
         }
@@ -51,7 +57,7 @@ fn the_answer_is_copied_with_unit_and_interval_by_key_and_by_button() {
     window.run_steps(2);
     window.get_by_role_and_label(Role::TextInput, "Output").focus();
     window.run_steps(2);
-    window.key_press_modifiers(Modifiers::COMMAND, Key::C);
+    key(&mut window, Key::C);
     window.step();
     assert_eq!(copied(&window), None);
 }
@@ -59,14 +65,14 @@ fn the_answer_is_copied_with_unit_and_interval_by_key_and_by_button() {
 #[test]
 fn values_and_tables_are_copied_as_they_are_stored() {
     let (mut window, _bench, record) = finished();
-    window.get_by_label_contains("Copy the values: ").click();
+    window.get_by_label_contains("Copy the values of ").click();
     let text = text(&mut window);
     let last = record.climbed().filter(|s| s.pink(0).is_some()).last().unwrap();
     let level = last.pink(0).unwrap().1.sound.unwrap().z.unwrap().value;
     assert!(text.lines().count() > record.climbed().count() && text.contains(&format!("{level:.2}")), "{text}");
     window.state_mut().desk.evidence = Evidence::Numbers;
     window.run_steps(2);
-    window.query_all_by_label_contains("Copy the table: ").next().unwrap().click();
+    window.query_all_by_label_contains("Copy the table ").next().unwrap().click();
     let text = self::text(&mut window);
     assert!(text.contains("\r\n") && text.contains(','), "{text}");
 }
@@ -79,7 +85,7 @@ fn a_picture_is_copied_and_written() {
     let mut window = window(app, 1280.0, 800.0, 1.0, Theme::Dark);
     finish(&bench, &whole_session());
     window.run_steps(3);
-    window.get_by_label_contains("Copy the picture: ").click();
+    window.get_by_label_contains("Copy the picture ").click();
     window.step();
     let mut size = None;
     for _ in 0..1000 {

@@ -110,6 +110,7 @@ impl Desk {
         match self.page {
             Page::SideBySide => self.list_sessions(),
             Page::Stock => self.read_stock(),
+            Page::Notebook => self.read_notebook(),
             Page::Chain | Page::Climb => {}
         }
     }

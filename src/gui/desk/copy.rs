@@ -72,6 +72,7 @@ impl Desk {
                 self.side.answer.as_ref().and_then(|a| a.as_ref().ok()).map(|a| a.sentence.clone())
             }
             (Page::Stock, _) => self.stock.answer_words(),
+            (Page::Notebook, _) => self.notebook.chosen_words(),
             (Page::Chain | Page::Climb, Some(digest)) if digest.finished => Some(digest.answer_words()),
             (Page::Chain | Page::Climb, _) => None,
         };

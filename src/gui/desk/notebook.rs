@@ -82,10 +82,7 @@ impl Desk {
         });
     }
 
-    fn write_into(
-        &mut self,
-        write: impl FnOnce(&Path, &str) -> Result<String, notebook::NotWritten> + Send + 'static,
-    ) {
+    fn write_into(&mut self, write: impl FnOnce(&Path, &str) -> Result<String, notebook::NotWritten> + Send + 'static) {
         let Some(folder) = self.notebook.chosen.clone() else { return };
         let at = self.now.clone();
         self.notebook.write(&self.wake, move || write(&folder, &at).map_err(|error| error.to_string()));

@@ -12,6 +12,18 @@ use crate::stock::OutputName;
 use std::path::PathBuf;
 use std::sync::Arc;
 
+/// What follows once a stored session is read.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(in crate::gui) enum AfterOpening {
+    /// It is shown.
+    #[default]
+    Show,
+    /// A report of it is written.
+    Report,
+    /// It is judged for the listener that the question asks for, as `judge` does.
+    Judge,
+}
+
 /// A session as it was read.
 pub(super) struct Opened {
     digest: Arc<Digest>,
@@ -21,13 +33,32 @@ pub(super) struct Opened {
 impl Desk {
     /// Reads a stored session and shows it.
     pub fn open_session(&mut self, folder: PathBuf) {
+        self.open_and(folder, AfterOpening::Show);
+    }
+
+    /// The same with the session that is looked at in the notebook.
+    pub(super) fn open_chosen(&mut self, then: AfterOpening) {
+        match self.notebook.chosen.clone() {
+            Some(folder) => self.open_and(folder, then),
+            None => self.refused = Some("Choose a session of the notebook first.".into()),
+        }
+    }
+
+    fn open_and(&mut self, folder: PathBuf, then: AfterOpening) {
         (self.refused, self.told) = (None, None);
+        self.after_opening = then;
         if self.view.phase != Phase::Idle {
             self.refused = Some(self.busy_because());
             return;
         }
+        let asked = self.form.ready().filter(|_| then == AfterOpening::Judge);
+        let asked = asked.map(|(plan, _)| (plan.listening, plan.rule));
         let read = move || {
-            let record = Storage::open(&folder).map(|(_, record)| record).map_err(|error| error.to_string())?;
+            let mut record = Storage::open(&folder).map(|(_, record)| record).map_err(|error| error.to_string())?;
+            if let Some((listening, rule)) = asked {
+                let plan = &mut record.head.plan;
+                (plan.listening, plan.rule) = (listening.or(plan.listening), rule);
+            }
             Ok(Opened { digest: Arc::new(Digest::of(&Arc::new(record))), folder })
         };
         if let Err(error) = self.reopening.begin("open-session", &self.wake, read) {
@@ -67,6 +98,9 @@ impl Desk {
                 self.view.show(digest, folder);
                 (self.page, self.asking, self.enlarged) = (Page::Climb, false, false);
                 (self.pinned, self.evidence, self.large) = (None, Evidence::Level, None);
+                if self.after_opening == AfterOpening::Report {
+                    self.report();
+                }
             }
         }
     }

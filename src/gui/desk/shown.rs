@@ -14,6 +14,8 @@ pub enum Page {
     SideBySide,
     /// Known outputs and headphones.
     Stock,
+    /// Every session.
+    Notebook,
 }
 
 /// A node of the chain.

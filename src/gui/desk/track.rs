@@ -237,6 +237,9 @@ impl Desk {
                 (false, _) => {}
             };
         }
+        if self.page == Page::Notebook && self.notebook.chosen.is_some() {
+            return self.open_chosen(super::AfterOpening::Show);
+        }
         if self.page != Page::Climb {
             return;
         }

@@ -7,7 +7,7 @@ use crate::gui::keys::Action;
 use crate::gui::parts;
 use crate::gui::theme::{self, SMALL, STEP};
 use crate::gui::view::Phase;
-use crate::stock::notebook::{Entry, Kind, Trend};
+use crate::stock::notebook::{Entry, Kind};
 use eframe::egui::accesskit::Live;
 use eframe::egui::{Button, Grid, Label, RichText, Sense, Shape, Stroke, TextEdit, Ui, pos2, vec2};
 
@@ -38,7 +38,7 @@ pub(super) fn show(desk: &mut Desk, ui: &mut Ui) {
     });
     if entry.measured().is_some() {
         written(desk, ui, &entry);
-        trend(desk, ui, &entry);
+        trend(desk, ui);
     }
 }
 
@@ -49,12 +49,16 @@ fn buttons(desk: &mut Desk, ui: &mut Ui, entry: &Entry) {
     let asks = desk.form.ready().and_then(|(plan, _)| plan.listening);
     let judge = asks.map_or("Judge for the question".into(), |level| format!("Judge for {level}"));
     let ways = [
-        ("Open".to_string(), measured.is_some(), Action::OpenChosen),
-        ("Go on with it".into(), measured.is_some_and(|m| m.interrupted), Action::ContinueChosen),
+        ("Go on with it".to_string(), measured.is_some_and(|m| m.interrupted), Action::ContinueChosen),
         (judge, climbed && asks.is_some(), Action::JudgeChosen),
         ("Report".into(), climbed, Action::ReportChosen),
     ];
     ui.horizontal_wrapped(|ui| {
+        let t = theme::tokens(ui);
+        let open = Button::new(RichText::new("Open  Enter").strong().color(t.ground)).fill(t.level);
+        if ui.add_enabled(idle && measured.is_some(), open).clicked() {
+            desk.ask(Action::OpenChosen);
+        }
         for (words, can, action) in ways {
             if ui.add_enabled(idle && can, Button::new(words)).clicked() {
                 desk.ask(action);
@@ -82,7 +86,7 @@ fn curve(ui: &mut Ui, entry: &Entry) {
     });
     let points: Vec<_> = points.collect();
     ui.painter().add(Shape::line(points.clone(), Stroke::new(1.5, t.level)));
-    points.into_iter().for_each(|at| drop(ui.painter().circle_filled(at, 2.5, t.level)));
+    ui.painter().extend(points.into_iter().map(|at| Shape::circle_filled(at, 2.5, t.level)));
     let (low, top) = (crate::gui::text::db(y), crate::gui::text::db(y + high));
     let says = format!("The climb at a glance: level from {low} to {top} dB over {} steps", curve.len());
     let _ = parts::announce(ui, rect, eframe::egui::Id::unique("notebook-curve"), &says, false);
@@ -133,8 +137,8 @@ fn line(ui: &mut Ui, label: &str, text: &mut String) -> bool {
 }
 
 /// The pairing over time, where there is more than one session of it.
-fn trend(desk: &Desk, ui: &mut Ui, entry: &Entry) {
-    let (entries, _) = desk.notebook.shown();
-    let Some(trend) = Trend::of(&entries, entry).filter(|trend| trend.rows.len() > 1) else { return };
-    account::section(ui, &notebook::trend(&trend));
+fn trend(desk: &mut Desk, ui: &mut Ui) {
+    if let Some(section) = desk.notebook.trend() {
+        account::section(ui, &section);
+    }
 }

@@ -26,13 +26,13 @@ struct Column {
 }
 
 const COLUMNS: [Column; 7] = [
-    Column { cell: 1, head: "begun", by: Some(SortBy::Date), share: 0.17, from: 0.0 },
-    Column { cell: 2, head: "output", by: Some(SortBy::Output), share: 0.24, from: 0.0 },
-    Column { cell: 3, head: "headphone", by: Some(SortBy::Headphone), share: 0.18, from: 0.0 },
-    Column { cell: 8, head: "headroom, dB", by: Some(SortBy::Headroom), share: 0.13, from: 0.0 },
-    Column { cell: 9, head: "verdict", by: Some(SortBy::Verdict), share: 0.12, from: 52.0 * STEP },
-    Column { cell: 5, head: "kind", by: None, share: 0.16, from: 80.0 * STEP },
-    Column { cell: 10, head: "doubts", by: Some(SortBy::Doubts), share: 0.07, from: 80.0 * STEP },
+    Column { cell: 1, head: "begun", by: Some(SortBy::Date), share: 0.16, from: 0.0 },
+    Column { cell: 2, head: "output", by: Some(SortBy::Output), share: 0.22, from: 0.0 },
+    Column { cell: 3, head: "headphone", by: Some(SortBy::Headphone), share: 0.14, from: 0.0 },
+    Column { cell: 8, head: "headroom, dB", by: Some(SortBy::Headroom), share: 0.175, from: 0.0 },
+    Column { cell: 9, head: "verdict", by: Some(SortBy::Verdict), share: 0.155, from: 76.0 * STEP },
+    Column { cell: 5, head: "kind", by: None, share: 0.14, from: 100.0 * STEP },
+    Column { cell: 10, head: "doubts", by: Some(SortBy::Doubts), share: 0.06, from: 100.0 * STEP },
 ];
 
 /// Places of the columns that there is room for.
@@ -151,11 +151,12 @@ fn one(desk: &mut Desk, ui: &mut Ui, rect: Rect, entry: &Entry, places: &[(&'sta
         words(ui, place, &text, font, ink);
     }
     mark(desk, ui, rect, entry);
-    if response.clicked() {
-        desk.notebook.choose(entry);
-    }
-    if response.double_clicked() && entry.session.is_ok() {
+    // The keyboard goes from row to row; a second Enter opens.
+    let again = response.double_clicked() || response.has_focus() && chosen && ui.input(|i| i.key_pressed(Key::Enter));
+    if again && entry.session.is_ok() {
         desk.open_session(entry.folder.clone());
+    } else if (response.clicked() || response.gained_focus()) && !chosen {
+        desk.notebook.choose(entry);
     }
 }
 
@@ -172,7 +173,12 @@ fn mark(desk: &mut Desk, ui: &mut Ui, rect: Rect, entry: &Entry) {
     response.widget_info(|| WidgetInfo::selected(Role::CheckBox, true, marked, &says));
     let square = Rect::from_center_size(place.center() + vec2(2.0, 0.0), vec2(12.0, 12.0));
     let ink = if response.has_focus() { t.text } else { t.quiet };
-    ui.painter().rect_stroke(square, 1.0, Stroke::new(if response.has_focus() { 2.0 } else { 1.0 }, ink), StrokeKind::Inside);
+    ui.painter().rect_stroke(
+        square,
+        1.0,
+        Stroke::new(if response.has_focus() { 2.0 } else { 1.0 }, ink),
+        StrokeKind::Inside,
+    );
     if marked {
         ui.painter().rect_filled(square.shrink(3.0), 0.0, t.level);
     }

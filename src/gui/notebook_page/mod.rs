@@ -9,7 +9,9 @@ use super::desk::Desk;
 use super::keys::Action;
 use super::parts;
 use super::theme::{SMALL, STEP};
-use eframe::egui::{CentralPanel, Frame, Id, Key, Margin, Panel, RichText, ScrollArea, Spinner, TextEdit, Ui};
+use eframe::egui::{
+    CentralPanel, Frame, Id, Key, Margin, Modifiers, Panel, RichText, ScrollArea, Spinner, TextEdit, Ui,
+};
 
 /// Where the words to find are typed.
 pub fn filter_id() -> Id {
@@ -23,7 +25,7 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
     let wide = size.x >= WIDE;
     let some = desk.notebook.is_read() && !desk.notebook.shown().0.is_empty();
     if some && wide {
-        Panel::right("notebook-chosen").resizable(false).exact_size((0.34 * size.x).max(46.0 * STEP)).show(ui, |ui| {
+        Panel::right("notebook-chosen").resizable(false).exact_size((0.30 * size.x).max(44.0 * STEP)).show(ui, |ui| {
             ScrollArea::vertical().id_salt("notebook-chosen").auto_shrink(false).show(ui, |ui| chosen::show(desk, ui));
         });
     } else if some {
@@ -62,12 +64,15 @@ fn head(desk: &mut Desk, ui: &mut Ui) {
         if std::mem::take(&mut desk.wants_filter) {
             response.request_focus();
         }
-        if response.has_focus() && ui.input(|i| i.key_pressed(Key::ArrowDown) || i.key_pressed(Key::Enter)) {
+        let down = [Key::ArrowDown, Key::Enter];
+        let leaves = || ui.input_mut(|i| down.into_iter().any(|key| i.consume_key(Modifiers::NONE, key)));
+        if (response.has_focus() || response.lost_focus()) && leaves() {
             response.surrender_focus();
             desk.notebook.step(1);
         }
         let (entries, shown) = desk.notebook.shown();
         let words = match (shown.len(), entries.len()) {
+            (1, 1) => "1 session".into(),
             (n, all) if n == all => format!("{all} sessions"),
             (n, all) => format!("{n} of {all} sessions"),
         };
@@ -82,7 +87,10 @@ fn head(desk: &mut Desk, ui: &mut Ui) {
         if ui.add_enabled(marked == 2, eframe::egui::Button::new(words)).clicked() {
             desk.ask(Action::CompareMarked);
         }
-        parts::quiet(ui, "A box marks a session to be compared; the heads sort; words find output, headphone, date, verdict, notes.");
+        parts::quiet(
+            ui,
+            "A box marks a session to be compared; the heads sort; words find output, headphone, date, verdict, notes.",
+        );
     });
 }
 

@@ -53,20 +53,20 @@ impl Handles {
         ui.spacing_mut().item_spacing = vec2(0.5 * STEP, 0.0);
         ui.spacing_mut().interact_size.y = 2.5 * STEP;
         ui.spacing_mut().button_padding = vec2(0.75 * STEP, 1.0);
-        if parts::small_button(&mut ui, "enlarge", &format!("Enlarge: {}", picture.title)) {
+        if parts::small_button(&mut ui, "enlarge", &format!("Enlarge {}", picture.name)) {
             wish::ask(&ui, Wish::Enlarge(Arc::new(picture.clone())));
         }
         if self == Handles::Enlarge {
             return;
         }
-        if parts::small_button(&mut ui, "copy picture", &format!("Copy the picture: {}", picture.title)) {
+        if parts::small_button(&mut ui, "copy picture", &format!("Copy the picture {}", picture.name)) {
             wish::ask(&ui, Wish::Picture(Arc::new(picture.clone())));
         }
         let (words, says) = match held {
             Some(_) => ("copy point", "Copy the point that is held"),
             None => ("copy values", "Copy the values"),
         };
-        if parts::small_button(&mut ui, words, &format!("{says}: {}", picture.title)) {
+        if parts::small_button(&mut ui, words, &format!("{says} of {}", picture.name)) {
             let point = |says: Vec<String>| Wish::Text { what: "the point that is held".into(), text: says.join(", ") };
             wish::ask(&ui, held.map_or_else(|| wish::values(picture), point));
         }

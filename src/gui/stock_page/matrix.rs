@@ -14,9 +14,9 @@ use eframe::egui::{
 /// Height of a cell, points.
 const HIGH: f32 = 8.0 * STEP;
 /// Ends of its width: as the page has room.
-const WIDE: [f32; 2] = [21.0 * STEP, 30.0 * STEP];
+const WIDE: [f32; 2] = [20.5 * STEP, 30.0 * STEP];
 /// Width of the headphones' names, points.
-const NAMES: f32 = 15.0 * STEP;
+const NAMES: f32 = 12.0 * STEP;
 
 /// What was picked.
 pub enum Picked {
@@ -114,7 +114,8 @@ fn one(cell: &Cell, size: Vec2, chosen: bool, ui: &mut Ui) -> bool {
     child.spacing_mut().item_spacing.y = 1.0;
     child.spacing_mut().interact_size.y = 2.0 * STEP;
     child.add(
-        Label::new(RichText::new(reading_words(&best.level_spl)).font(theme::figures(theme::TEXT + 1.0)))
+        Label::new(RichText::new(reading_words(&best.level_spl)).font(theme::figures(theme::TEXT - 1.5)))
+            .truncate()
             .selectable(false),
     );
     child.horizontal(|ui| {

@@ -117,7 +117,7 @@ fn full(desk: &mut Desk, drawn: &Drawn, height: f32, ui: &mut Ui) {
         return;
     }
     let apart = width >= WIDEST;
-    let left = if apart { 0.66 } else { 0.54 } * width - 2.0 * STEP;
+    let left = if apart { 0.66 } else { 0.45 } * width - 2.0 * STEP;
     ui.horizontal_top(|ui| {
         ui.allocate_ui(vec2(left, height), |ui| {
             ui.vertical(|ui| {
