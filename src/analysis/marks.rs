@@ -333,8 +333,7 @@ pub fn amplitude_near(inputs: &[&[f32]], chirp: Chirp, rate: SampleRate, near: f
         let part = samples.get(from..from + wave.len() + 2 * within)?;
         let frames = part.len().next_power_of_two();
         let padded = |x: &mut Vec<f64>| x.resize(frames, 0.0);
-        let (mut heard, mut wave): (Vec<f64>, Vec<f64>) =
-            (part.iter().map(|x| f64::from(*x)).collect(), wave.clone());
+        let (mut heard, mut wave): (Vec<f64>, Vec<f64>) = (part.iter().map(|x| f64::from(*x)).collect(), wave.clone());
         padded(&mut heard);
         padded(&mut wave);
         let scale = frames as f64 / std::f64::consts::SQRT_2;

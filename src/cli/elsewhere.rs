@@ -1,7 +1,7 @@
 //! An output that this computer cannot drive. `plan` writes a session as a sound, `listen --plan` follows it while it is
 //! played elsewhere, `ingest` takes it from a recording.
 
-use super::args::{Desk, Ingest, Listen, Listener, PlanFile, Keep};
+use super::args::{Desk, Ingest, Keep, Listen, Listener, PlanFile};
 use super::{Surroundings, follow, request, run};
 use crate::account::write::terminal;
 use crate::asked::{self, Field};

@@ -10,11 +10,11 @@ use crate::calibration::Acoustic;
 use crate::card::{CardDescription, Granted, InputRole};
 use crate::judgement::path::PathReport;
 use crate::session::plan::Extent;
-use crate::session::{elsewhere, positions};
 use crate::session::protocol::{Command, ElectricalHeard, Event, Failure};
 use crate::session::record::Record;
 use crate::session::seats::how_it_sits;
 use crate::session::step::Step;
+use crate::session::{elsewhere, positions};
 use std::path::PathBuf;
 use std::sync::Arc;
 

@@ -293,7 +293,9 @@ impl fmt::Display for StopReason {
             StopReason::MicrophoneLimit => write!(f, "the microphone's stated maximum is near"),
             StopReason::PathChecked => write!(f, "the path check is complete"),
             StopReason::RoundPlayed => write!(f, "the round is complete"),
-            StopReason::PlayedNoFurther => write!(f, "what was played elsewhere ended, or could not be used, before its plan did"),
+            StopReason::PlayedNoFurther => {
+                write!(f, "what was played elsewhere ended, or could not be used, before its plan did")
+            }
             StopReason::NoSignal => {
                 write!(
                     f,

@@ -56,8 +56,10 @@ pub struct SlotTake {
     pub step: usize,
     /// Its own mark; `None` where others told where it lies.
     pub mark: Option<MarkHeard>,
-    /// The mark after it; `None` where it was not heard.
+    /// The mark that was heard next; `None` where none was, or what was captured ends before.
     pub after: Option<MarkHeard>,
+    /// A mark was due after it and did not come, although something was captured then.
+    pub unconfirmed: bool,
     /// Samples and all.
     pub take: Take,
 }
@@ -138,7 +140,10 @@ impl Follower {
     pub fn finish(&mut self) -> Vec<News> {
         let mut news = Vec::new();
         for mark in self.finder.finish() {
-            self.hear(mark, &mut news);
+            // Of a mark that is cut off the gain is too low.
+            if mark.at + mark_s(mark.number) * self.rate.hz() <= self.total as f64 {
+                self.hear(mark, &mut news);
+            }
         }
         self.ended = true;
         self.advance(&mut news);
@@ -162,7 +167,9 @@ impl Follower {
     }
 
     fn hear(&mut self, mark: Mark, news: &mut Vec<News>) {
-        let Some(slot) = self.plan.slots.get(mark.number).filter(|slot| slot.kind != SlotKind::Channels) else { return };
+        let Some(slot) = self.plan.slots.get(mark.number).filter(|slot| slot.kind != SlotKind::Channels) else {
+            return;
+        };
         let frame = slot.mark_at;
         let Some(expected) = self.expected(frame) else { return self.begin(mark, news) };
         let last = self.heard.iter().rposition(Option::is_some).unwrap_or(0);
@@ -275,10 +282,14 @@ impl Follower {
         if self.heard[next.number..].iter().any(Option::is_some) {
             return true;
         }
-        let due = (next.mark_at.saturating_sub(self.plan.end_of(slot)) as f64 / self.plan.rate.hz())
-            + mark_s(next.number)
-            + NEXT_MARK_S;
-        self.total as f64 > end + due * self.rate.hz() + 2.0 * self.finder.latency_frames() as f64
+        self.total as f64 > self.due(slot, next, end)
+    }
+
+    /// Captured frame by which the mark of `next` is heard, where it comes in time after the `end` of `slot`.
+    fn due(&self, slot: &Slot, next: &Slot, end: f64) -> f64 {
+        let between_s = next.mark_at.saturating_sub(self.plan.end_of(slot)) as f64 / self.plan.rate.hz();
+        let seconds = between_s + mark_s(next.number) + NEXT_MARK_S;
+        end + seconds * self.rate.hz() + 2.0 * self.finder.latency_frames() as f64
     }
 
     /// The next slot whose mark is heard in every channel.
@@ -297,8 +308,8 @@ impl Follower {
             return Some(own.at_s * self.rate.hz());
         }
         let before = self.heard[..slot.number].iter().rev().flatten().next()?;
-        let at = before.at_s * self.rate.hz()
-            + (slot.mark_at - self.plan.slots[before.slot].mark_at) as f64 * self.ratio();
+        let at =
+            before.at_s * self.rate.hz() + (slot.mark_at - self.plan.slots[before.slot].mark_at) as f64 * self.ratio();
         // A stretch without a mark of its own waits for nothing but its end; the next one confirms that nothing was moved.
         let after = self.heard[slot.number..].iter().flatten().next();
         let confirmed = slot.kind == SlotKind::Channels || self.ended || after.is_some();
@@ -318,9 +329,11 @@ impl Follower {
             return None;
         }
         let part = |samples: &Vec<f32>| samples.get(from - self.kept_from..to - self.kept_from).map(<[f32]>::to_vec);
-        let inputs = self.roles.iter().zip(&self.kept).map(|(role, samples)| {
-            Some(Input { role: *role, samples: part(samples)? })
-        });
+        let inputs = self
+            .roles
+            .iter()
+            .zip(&self.kept)
+            .map(|(role, samples)| Some(Input { role: *role, samples: part(samples)? }));
         let head = TakeHead {
             stimulus: take.stimulus.clone(),
             drive: take.drive,
@@ -335,9 +348,11 @@ impl Follower {
             void: None,
         };
         let mark = self.heard[slot.number].clone();
-        let after = self.next_mark(slot).and_then(|next| self.heard[next.number].clone());
+        let next = self.next_mark(slot);
+        let after = next.and_then(|next| self.heard[next.number..].iter().flatten().next().cloned());
+        let unconfirmed = after.is_none() && next.is_some_and(|next| self.total as f64 > self.due(slot, next, wanted));
         let take_ = Take { head, inputs: inputs.collect::<Option<_>>()? };
-        Some(SlotTake { slot: slot.number, step: take.step, mark, after, take: take_ })
+        Some(SlotTake { slot: slot.number, step: take.step, mark, after, unconfirmed, take: take_ })
     }
 
     /// What each input hears of left and right alone, against the mark before, which both carry.
@@ -395,8 +410,8 @@ impl SpeedFinder {
 
     /// Takes the next frames; how many times as fast as it should be the sound is, once that is seen.
     pub fn push(&mut self, inputs: &[Vec<f32>]) -> Option<f64> {
-        self.0.iter_mut().find_map(|(speed, finder)| {
-            finder.push(inputs).iter().any(|mark| mark.height >= SURE).then_some(*speed)
-        })
+        self.0
+            .iter_mut()
+            .find_map(|(speed, finder)| finder.push(inputs).iter().any(|mark| mark.height >= SURE).then_some(*speed))
     }
 }

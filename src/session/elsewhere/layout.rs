@@ -66,7 +66,9 @@ pub enum BadLayout {
         top: Dbfs,
     },
     /// The climb begins above its end.
-    #[error("the climb would begin at {from}, which is not between the reference of {reference} and the loudest step of {top}")]
+    #[error(
+        "the climb would begin at {from}, which is not between the reference of {reference} and the loudest step of {top}"
+    )]
     From {
         /// As asked.
         from: Dbfs,
@@ -76,7 +78,9 @@ pub enum BadLayout {
         top: Dbfs,
     },
     /// Too many steps.
-    #[error("it would have {0} stretches, more than the {MARK_NUMBERS} that can be told apart; take larger steps or fewer sounds")]
+    #[error(
+        "it would have {0} stretches, more than the {MARK_NUMBERS} that can be told apart; take larger steps or fewer sounds"
+    )]
     TooMany(usize),
     /// Too long.
     #[error("it would last {0:.0} s, more than {LONGEST_S:.0} s; take larger steps or fewer sounds")]
@@ -149,7 +153,9 @@ fn steps(asked: &Asked, plan: &Plan, top: Dbfs) -> Result<Vec<Step>, BadLayout> 
         let sines = plan.sines_hz.iter().map(|f| Stimulus::sine(*f));
         match purpose {
             Purpose::Silence => vec![Stimulus::silence()],
-            Purpose::Climb => std::iter::once(plan.pink.clone()).chain(sines).chain(plan.beside.iter().cloned()).collect(),
+            Purpose::Climb => {
+                std::iter::once(plan.pink.clone()).chain(sines).chain(plan.beside.iter().cloned()).collect()
+            }
             _ => vec![plan.pink.clone()],
         }
     };

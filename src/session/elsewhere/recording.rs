@@ -117,13 +117,9 @@ impl Kind {
             (Kind::Unsigned8, [a]) => (f32::from(*a) - 128.0) / 128.0,
             (Kind::Int16, [a, b]) => f32::from(i16::from_le_bytes([*a, *b])) / 32_768.0,
             (Kind::Int24, [a, b, c]) => (i32::from_le_bytes([0, *a, *b, *c]) >> 8) as f32 / 8_388_608.0,
-            (Kind::Int32, [a, b, c, d]) => {
-                (f64::from(i32::from_le_bytes([*a, *b, *c, *d])) / 2_147_483_648.0) as f32
-            }
+            (Kind::Int32, [a, b, c, d]) => (f64::from(i32::from_le_bytes([*a, *b, *c, *d])) / 2_147_483_648.0) as f32,
             (Kind::Float32, [a, b, c, d]) => f32::from_le_bytes([*a, *b, *c, *d]),
-            (Kind::Float64, [a, b, c, d, e, f, g, h]) => {
-                f64::from_le_bytes([*a, *b, *c, *d, *e, *f, *g, *h]) as f32
-            }
+            (Kind::Float64, [a, b, c, d, e, f, g, h]) => f64::from_le_bytes([*a, *b, *c, *d, *e, *f, *g, *h]) as f32,
             _ => 0.0,
         }
     }
@@ -148,7 +144,8 @@ impl Recording {
         } else if first.is_empty() {
             Err("the file is empty".into())
         } else {
-            Err("it is neither WAV (RIFF, RF64, BW64) nor FLAC; convert it to one of them without changing its rate".into())
+            Err("it is neither WAV (RIFF, RF64, BW64) nor FLAC; convert it to one of them without changing its rate"
+                .into())
         };
         let file = path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
         let path = path.display().to_string();
@@ -209,7 +206,13 @@ fn next_of_flac(
     Ok((!piece[0].is_empty()).then_some(piece))
 }
 
-fn opened(rate: u32, channels: usize, format: String, frames: Option<u64>, pieces: Pieces) -> Result<Recording, String> {
+fn opened(
+    rate: u32,
+    channels: usize,
+    format: String,
+    frames: Option<u64>,
+    pieces: Pieces,
+) -> Result<Recording, String> {
     if !(1..=MOST_CHANNELS).contains(&channels) {
         return Err(format!("it has {channels} channels; a recording has 1 to {MOST_CHANNELS}"));
     }

@@ -67,7 +67,9 @@ fn put(path: &Path, bytes: &[u8]) -> Result<(), SoundFileError> {
 /// [`SoundFileError`]: the disk, another kind of file, one that was changed, or a plan that cannot be.
 pub fn read_plan(path: &Path) -> Result<SoundPlan, SoundFileError> {
     let text = plain_file::read_text(path).map_err(|e| match e.kind() {
-        std::io::ErrorKind::InvalidData => of(path, "it is no plan file: name the .json that was written beside the sound"),
+        std::io::ErrorKind::InvalidData => {
+            of(path, "it is no plan file: name the .json that was written beside the sound")
+        }
         _ => of(path, format!("it cannot be read ({e})")),
     })?;
     let plan: SoundPlan = serde_json::from_str(&text)

@@ -161,9 +161,7 @@ impl SoundPlan {
     fn add_mark(&self, samples: &mut [f64], slot: &Slot, channel: u16) {
         let alone = slot.kind == SlotKind::Channels && self.channels > 1;
         let apart = self.rate.frames_in(marks::apart_s(slot.number));
-        for (chirp, at, own) in
-            [(Chirp::Rising, slot.mark_at, 0), (Chirp::Falling, slot.mark_at + apart, 1)]
-        {
+        for (chirp, at, own) in [(Chirp::Rising, slot.mark_at, 0), (Chirp::Falling, slot.mark_at + apart, 1)] {
             if alone && channel != own {
                 continue;
             }
@@ -182,7 +180,10 @@ impl SoundPlan {
         let fade = FADE_S * self.rate.hz();
         for (n, to) in samples.iter_mut().skip(take.opens_at).take(take.played).enumerate() {
             let (since, left) = ((n as f64 + 0.5) / fade, (take.played as f64 - n as f64 - 0.5) / fade);
-            *to = take.drive.gain() * raised_cosine(since) * raised_cosine(left) * period.samples[n % period.samples.len()];
+            *to = take.drive.gain()
+                * raised_cosine(since)
+                * raised_cosine(left)
+                * period.samples[n % period.samples.len()];
         }
     }
 

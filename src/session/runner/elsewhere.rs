@@ -106,11 +106,7 @@ impl Worker {
         }
     }
 
-    fn source(
-        &self,
-        request: &ElsewhereRequest,
-        chain: &mut Chain,
-    ) -> Result<(Source, Granted, HeardFrom), RunError> {
+    fn source(&self, request: &ElsewhereRequest, chain: &mut Chain) -> Result<(Source, Granted, HeardFrom), RunError> {
         let Some(path) = &request.recording else {
             let listening = self.listening(request)?;
             let capture = listening.engine.granted().1.clone();
@@ -196,4 +192,3 @@ fn player_of(sound: &SoundPlan) -> Vec<[f32; 2]> {
     let wait = std::iter::repeat_n([0.0; 2], sound.rate.frames_in(PLAYER_AFTER_S));
     wait.chain(left.into_iter().zip(right).map(|(l, r)| [l as f32, r as f32])).collect()
 }
-

@@ -226,6 +226,10 @@ impl Keeper<'_> {
             let what = format!("{:.2} s {what} between the marks on either side of it", late_s.abs());
             return Some(VoidReason::LostSamples { what });
         }
+        if taken.unconfirmed {
+            let what = "the mark after it did not come in time".into();
+            return Some(VoidReason::LostSamples { what });
+        }
         let base = self.heard.base().filter(|_| purpose != Purpose::Silence)?;
         let ears = || self.record.head.chain.ears().map(|(input, _)| input);
         let most = |mark: &MarkHeard| {
@@ -306,7 +310,8 @@ impl Keeper<'_> {
         let climb = Climb { plan: &head.plan, chain: &head.chain, period: &self.period, results: &self.record.steps };
         // What the plan asked for last was used, or it was not.
         let top = self.sound.highest_drive();
-        let used = |step: &StepResult| step.step.purpose.climbs() && step.step.drive == top && step.given_up().is_none();
+        let used =
+            |step: &StepResult| step.step.purpose.climbs() && step.step.drive == top && step.given_up().is_none();
         match climb.reason() {
             StopReason::Ceiling { .. } | StopReason::FullScale | StopReason::WantedHeadroom | StopReason::NoSignal
                 if !self.record.steps.iter().any(used) =>
@@ -333,4 +338,3 @@ fn wrong_speed(speed: f64) -> String {
         100.0 * by
     )
 }
-
