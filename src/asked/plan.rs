@@ -35,7 +35,7 @@ fn field_of(error: &PlanError) -> Option<Field> {
         },
         PlanError::CeilingAboveFullScale { .. } => Field::CeilingDrive,
         PlanError::RuleUpsideDown { .. } => Field::Ample,
-        PlanError::NotBeside(_) | PlanError::NothingAsked => Field::AskedSpl,
+        PlanError::NotBeside(_) => Field::AskedSpl,
         PlanError::NotPink => return None,
     })
 }

@@ -143,5 +143,6 @@ fn follow(
     let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
     bench.commands.send(Command::Elsewhere(Box::new(request)))?;
     let (record, folder) = follow::session(&bench, &keep.shown, surroundings.out)?;
-    run::report(&record, &folder, &keep.shown, surroundings.out)
+    surroundings.exit = run::report(&record, &folder, &keep.shown, surroundings.out)?;
+    Ok(())
 }

@@ -1,7 +1,7 @@
 //! Follows a running bench in the terminal: progress, messages, Ctrl-C.
 
 use super::args::Shown;
-use super::show;
+use super::{Unfinished, show};
 use crate::calibration::Acoustic;
 use crate::session::protocol::{Command, ElectricalHeard, Event, Following};
 use crate::session::record::Record;
@@ -214,7 +214,9 @@ pub fn session(bench: &Bench, keep: &Shown, out: &mut dyn Write) -> Result<(Reco
         let event = match bench.events.recv_timeout(Duration::from_millis(500)) {
             Ok(event) => event,
             Err(crossbeam_channel::RecvTimeoutError::Timeout) => continue,
-            Err(crossbeam_channel::RecvTimeoutError::Disconnected) => bail!("the bench ended without a word"),
+            Err(crossbeam_channel::RecvTimeoutError::Disconnected) => {
+                bail!("the bench ended unexpectedly; please report this")
+            }
         };
         waits.waiting.hear(&event, Instant::now());
         match event {
@@ -252,12 +254,12 @@ pub fn session(bench: &Bench, keep: &Shown, out: &mut dyn Write) -> Result<(Reco
             Event::Failed(failure) => {
                 bar.finish_and_clear();
                 match failure.kept {
-                    Some(folder) => bail!(
+                    Some(folder) => bail!(Unfinished(format!(
                         "{}\nFinished steps are kept in {}; go on with `loudenough run --continue \"{}\"`.",
                         failure.message,
                         folder.display(),
                         folder.display()
-                    ),
+                    ))),
                     None => bail!("{}", failure.message),
                 }
             }

@@ -7,9 +7,15 @@ mod chain;
 mod compare;
 mod electrical;
 mod elsewhere;
+mod exit;
 mod follow;
+mod guide;
 mod hold;
 mod judge;
+mod named;
+mod notebook;
+#[cfg(feature = "pages")]
+mod pages;
 mod path;
 mod printable;
 mod reanalyse;
@@ -17,12 +23,14 @@ mod rehearse;
 mod report;
 mod request;
 mod run;
+mod series;
 mod show;
 mod stimulus;
 mod stock;
 mod swap;
 
-pub use args::{Arguments, Command};
+pub use args::{Arguments, Command, EXAMPLES, command};
+pub use exit::{Exit, Unfinished};
 pub use printable::Printable;
 
 use crate::audio::Backend;
@@ -37,13 +45,16 @@ pub struct Surroundings<'a> {
     pub backends: Vec<Box<dyn Backend>>,
     /// RFC 3339 time of day.
     pub now: fn() -> String,
+    /// What the program ends with where nothing fails.
+    pub exit: Exit,
 }
 
 /// Carries out one command.
 ///
 /// # Errors
 /// What went wrong, where, and what to do, as one message.
-pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()> {
+pub fn carry_out(mut command: Command, surroundings: &mut Surroundings) -> Result<()> {
+    named::resolve(&mut command)?;
     match command {
         Command::Rehearse(wanted) => rehearse::rehearse(&wanted, surroundings),
         Command::Cards { json } => cards::cards(json, surroundings),
@@ -66,7 +77,11 @@ pub fn carry_out(command: Command, surroundings: &mut Surroundings) -> Result<()
         Command::Judge(wanted) => judge::judge(&wanted, surroundings),
         Command::Compare(wanted) => compare::compare(&wanted, surroundings),
         Command::Stock(wanted) => stock::stock(&wanted, surroundings),
+        Command::Notebook(wanted) => notebook::notebook(&wanted, surroundings),
         Command::Report(wanted) => report::report(&wanted, surroundings),
+        Command::Guide { topic } => guide::guide(topic.as_deref(), surroundings),
+        #[cfg(feature = "pages")]
+        Command::Pages { to } => pages::write(&to, surroundings),
         Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, surroundings),
     }
 }

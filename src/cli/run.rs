@@ -1,7 +1,7 @@
 //! `run`: a session on real cards.
 
 use super::args::{Run, Shown};
-use super::{Surroundings, follow, hold, request, show, stock};
+use super::{Exit, Surroundings, Unfinished, follow, hold, request, series, show, stock};
 use crate::judgement::judge;
 use crate::session::chain::pink_spectrum;
 use crate::session::chain_file;
@@ -16,6 +16,9 @@ use std::io::Write;
 use std::path::Path;
 
 pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
+    if wanted.series {
+        return series::run(wanted, surroundings);
+    }
     let mut chain_file = None;
     let command = match &wanted.carry_on {
         Some(folder) => Command::Continue { folder: folder.clone(), confirmed: wanted.ask.ceilings.confirm_ceiling },
@@ -41,11 +44,12 @@ pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
         true => record,
         false => hold::match_level(&bench, record, &folder, &wanted.level, &wanted.keep.shown, surroundings.out)?,
     };
-    report(&record, &folder, &wanted.keep.shown, surroundings.out)
+    surroundings.exit = report(&record, &folder, &wanted.keep.shown, surroundings.out)?;
+    Ok(())
 }
 
 /// A listening level that was stated is the listener's from now on.
-fn keep_listener(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn keep_listener(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
     let Some(listening) = request::listening(&wanted.ask.listener) else { return Ok(()) };
     let (mut said, out) = (Vec::new(), &mut *surroundings.out);
     // No session is given up for it.
@@ -58,8 +62,8 @@ fn keep_listener(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
     Ok(())
 }
 
-/// Step table and answers, or both as JSON.
-pub(super) fn report(record: &Record, folder: &Path, keep: &Shown, out: &mut dyn Write) -> Result<()> {
+/// Step table and answers, or both as JSON; what the answer ends the program with.
+pub(super) fn report(record: &Record, folder: &Path, keep: &Shown, out: &mut dyn Write) -> Result<Exit> {
     let judgement = judge(record);
     if keep.json {
         let chain = &record.head.chain;
@@ -78,14 +82,14 @@ pub(super) fn report(record: &Record, folder: &Path, keep: &Shown, out: &mut dyn
         writeln!(out, "Everything is kept in {}", folder.display())?;
     }
     match record.stop() {
-        Some(reason) if record.can_go_on() => bail!(
+        Some(reason) if record.can_go_on() => bail!(Unfinished(format!(
             "the session did not finish: {reason}. Finished steps are kept in {}; go on with `loudenough run --continue \"{}\"`.",
             folder.display(),
             folder.display()
-        ),
+        ))),
         Some(reason @ (StopReason::NoSignal | StopReason::NotTheSound)) => {
             bail!("the session found nothing to measure: {reason}. What was recorded is kept in {}.", folder.display())
         }
-        _ => Ok(()),
+        _ => Ok(Exit::of(record, &judgement)),
     }
 }

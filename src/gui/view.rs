@@ -153,6 +153,8 @@ pub struct View {
     pub electrical_is_news: bool,
     /// A calibration that the form should take over.
     pub calibrated: Option<(InputRole, Acoustic)>,
+    /// A round of a swap that began, likewise.
+    pub round_begun: Option<(Arc<Record>, PathBuf)>,
     /// A round of a swap that ended, to be taken over.
     pub round: Option<(Arc<Record>, PathBuf)>,
     /// What is heard now.
@@ -192,7 +194,7 @@ impl View {
     /// The bench is asked for this: what it will be doing is shown at once.
     pub fn asked(&mut self, command: &Command) {
         self.phase = match command {
-            Command::ListCards | Command::Quit => return,
+            Command::ListCards | Command::Series(_) | Command::Quit => return,
             Command::Run(request) if request.plan.extent == Extent::PathCheck => {
                 (self.path, self.path_is_news) = (None, true);
                 Phase::Checking
@@ -214,6 +216,12 @@ impl View {
     /// What could not be done before is no longer shown.
     pub fn put_aside_failure(&mut self) {
         self.failure = None;
+    }
+
+    /// A stored session is shown.
+    pub fn show(&mut self, digest: Arc<Digest>, folder: PathBuf) {
+        (self.digest, self.folder) = (Some(digest), Some(folder));
+        (self.repeated, self.repeated_because, self.checked, self.failure) = (0, None, None, None);
     }
 
     /// The session shown is put away.
@@ -245,8 +253,9 @@ impl View {
     /// News that carries the record of one output of a swap.
     fn swap_event(&mut self, event: Event) {
         match event {
-            Event::Began { granted, .. } => {
+            Event::Began { granted, record, folder } => {
                 self.granted = Some(granted);
+                self.round_begun = Some((record, folder));
                 (self.repeated, self.repeated_because, self.failure) = (0, None, None);
                 if self.phase == Phase::Opening {
                     self.phase = Phase::Running;
@@ -341,6 +350,7 @@ impl View {
                 self.calibration_failure = None;
                 self.rest();
             }
+            Event::Series(_) => {}
             Event::Failed(failure) => {
                 if self.phase == Phase::Calibrating {
                     self.calibration_failure = Some(failure.message);

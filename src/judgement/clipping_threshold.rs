@@ -35,7 +35,7 @@ pub enum Threshold {
         /// True where that was full scale: then the output never clips on this stimulus.
         full_scale: bool,
     },
-    /// Not told.
+    /// Not determined.
     NotTold {
         /// Why.
         because: String,
@@ -164,7 +164,7 @@ fn at_input(record: &Record, input: usize, period: &Period) -> Threshold {
     none_up_to(record, input, period)
 }
 
-/// A soft limit's equivalent hard limit is told only where another drive gives the same: a fit to a smooth curve follows the
+/// A soft limit's equivalent hard limit is given only where another drive gives the same: a fit to a smooth curve follows the
 /// drive.
 fn other_drive(
     record: &Record,
@@ -191,10 +191,10 @@ fn other_drive(
     }
     Err(match seen {
         Some((other, level)) => format!(
-            "it bends softly, and what it would equal follows the drive ({:.1} dBFS of noise at {drive:.1} dBFS, {level:.1} at {other:.1})",
+            "the limit is soft, and its equivalent hard limit changes with the drive ({:.1} dBFS of noise at {drive:.1} dBFS, {level:.1} at {other:.1})",
             found.pink_drive.value
         ),
-        None => format!("it bends softly, and it was seen at one drive only ({drive:.1} dBFS)"),
+        None => format!("the limit is soft and was seen at one drive only ({drive:.1} dBFS)"),
     })
 }
 
@@ -202,7 +202,7 @@ fn none_up_to(record: &Record, input: usize, period: &Period) -> Threshold {
     // A limiter or a gain control at work is no "none": what it is was not determined.
     if let Some((drive, why)) = unclean_from(record) {
         let what = match why {
-            Unclean::GainMoves => Some("the gain is another than at the quiet reference"),
+            Unclean::GainMoves => Some("the gain differs from that at the quiet reference"),
             Unclean::DistortionJumps => Some("the distortion rises faster than any smooth distortion does"),
             Unclean::Distorts | Unclean::Clips => None,
         };
@@ -217,7 +217,11 @@ fn none_up_to(record: &Record, input: usize, period: &Period) -> Threshold {
         (Some(drive), Some(full)) => {
             Threshold::NoneUpTo { drive: Dbfs(drive), full_scale: full.db() - drive < FULL_SCALE_DB }
         }
-        _ => Threshold::NotTold { because: "no step above the quiet reference was finished, or none stood far enough over the noise to show a limit".into() },
+        _ => Threshold::NotTold {
+            because:
+                "no step above the quiet reference was finished, or none was far enough above the noise to show a limit"
+                    .into(),
+        },
     }
 }
 

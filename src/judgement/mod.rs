@@ -259,7 +259,7 @@ fn coarse(record: &Record) -> Option<Flaw> {
     let (input, _) = record.weaker_ear()?;
     let residue = crate::session::clean::resolution_dbfs(&record.steps, input)?;
     let text = format!(
-        "What does not belong to the sound stays near {residue:.0} dBFS whatever the drive: it is the resolution of the path (a format of few bits without dither), not distortion that grows. Choose a format of more bits for card or server."
+        "What remains beside the stimulus stays near {residue:.0} dBFS whatever the drive: it is the resolution of the path (a format of few bits without dither), not distortion that grows. Choose a format of more bits for card or server."
     );
     Some(Flaw::note("resolution", text))
 }
@@ -280,7 +280,7 @@ pub(crate) fn restless(record: &Record, input: usize, role: crate::card::InputRo
         Flaw::doubt(
             "restless",
             format!(
-                "At the {}, what does not repeat from period to period rises with the sound and stands {:.0} dB under it: a gain that moves by itself, or a route that makes another sound of it. Switch off automatic gain, loudness and effects; `loudenough chain check` looks for what it is.",
+                "At the {}, the part that does not repeat from period to period rises with the level and is {:.0} dB below it: an automatic gain, or a route that changes the sound. Switch off automatic gain, loudness and effects; `loudenough chain check` looks for what it is.",
                 role.in_words(),
                 -over
             ),
@@ -308,7 +308,7 @@ fn bend_at_the_ear_only(record: &Record) -> Option<Flaw> {
     Some(Flaw::note(
         "bend-at-ear",
         format!(
-            "From step {} on the sound at the ear bends although the output does not: the headphone or the microphone's input limits.",
+            "From step {} on the level at the ear no longer follows the drive although the output does: the headphone or the microphone's input limits.",
             step.step.number
         ),
     ))

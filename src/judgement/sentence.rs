@@ -45,9 +45,11 @@ pub(super) fn sentence(
         (_, Reading::Told(e)) => (e, "", "dBFS at the input", "pink noise, not calibrated".into()),
         (_, Reading::AtLeast(e)) => (e, "at least ", "dBFS at the input", "pink noise, not calibrated".into()),
         (_, Reading::NotTold(why)) => {
-            return format!("How loud {who} drives {} clean is not determined: {why}.", chain.headphone);
+            return format!("The highest clean level of {who} on {} is not determined: {why}.", chain.headphone);
         }
-        (_, Reading::Below(_)) => return format!("How loud {who} drives {} clean is not determined.", chain.headphone),
+        (_, Reading::Below(_)) => {
+            return format!("The highest clean level of {who} on {} is not determined.", chain.headphone);
+        }
     };
     let end = match threshold {
         Threshold::Told(told) => {

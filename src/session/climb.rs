@@ -295,7 +295,8 @@ impl Climb<'_> {
     }
 
     pub(super) fn reference_drive(&self) -> Option<Dbfs> {
-        self.results.iter().find(|r| r.step.purpose == Purpose::Reference).and_then(|r| r.step.drive)
+        // Of a swap whose first round was played anew the later one counts.
+        self.results.iter().rev().find(|r| r.step.purpose == Purpose::Reference).and_then(|r| r.step.drive)
     }
 
     /// The same where hands are at the coupler.

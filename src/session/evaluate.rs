@@ -4,7 +4,7 @@ use super::chain::{AgedPart, Chain, ChainCeilings, Coupler};
 use super::clean::GAIN_TOLERANCE_DB;
 use super::climb::{Climb, NotAsAsked};
 use super::plan::{AskedLevel, Ceilings};
-use super::record::{InputResult, Record, SessionHead, SoundLevels, StepResult};
+use super::record::{Happening, InputResult, Record, SessionHead, SoundLevels, StepResult};
 use super::step::Purpose;
 use crate::analysis::band::band_of;
 use crate::analysis::{About, Finding, Flaw, PinkFinding, Reference};
@@ -101,6 +101,10 @@ pub fn chain_flaws(record: &Record) -> Vec<Flaw> {
         }
     }
     flaws.extend(head.playback.simulates.as_ref().map(|devices| simulated(devices, &head.chain)));
+    flaws.extend(record.events.iter().flat_map(|event| match &event.what {
+        Happening::SwapChecked { checked } => checked.flaws.clone(),
+        _ => Vec::new(),
+    }));
     if !head.chain.is_calibrated() {
         flaws.push(Flaw::note(
             "not-calibrated",
@@ -185,13 +189,13 @@ fn not_as_asked(record: &Record) -> Vec<Flaw> {
             Some(played) => Flaw::note(
                 "asked-held-back",
                 format!(
-                    "{asked}{wanted} was asked for; played was {played}, because {because}. The figures of that step hold for what was played."
+                    "{asked}{wanted} was asked for, but {played} was played, because {because}. The figures of that step hold for what was played."
                 ),
             ),
             None => Flaw::note(
                 "asked-not-played",
                 format!(
-                    "{asked}{wanted} was asked for and not played, because {because}. Nothing is known of it; ask for less."
+                    "{asked}{wanted} was asked for and not played, because {because}. That step has no result; ask for less."
                 ),
             ),
         };
@@ -210,7 +214,7 @@ fn quieter_sounds(record: &Record) -> Vec<Flaw> {
         Some(Flaw::note(
             "sound-held-back",
             format!(
-                "In step {} {sound} was played at {played} instead of {wanted}, because it reaches full scale there: its peaks stand higher over its RMS.",
+                "In step {} {sound} was played at {played} instead of {wanted}, because it reaches full scale there: its peaks are higher above its RMS.",
                 step.step.number
             ),
         )

@@ -15,6 +15,8 @@ pub const DEFAULT_CEILING: DbSpl = DbSpl(115.0);
 pub const UNCALIBRATED_CEILING: Dbfs = Dbfs(-20.0);
 /// Settling before the first analysed period, seconds (method 3).
 pub const SETTLE_S: f64 = 0.25;
+/// Route delay allowed for before it is measured, seconds.
+pub const DELAY_UNKNOWN_S: f64 = 1.0;
 /// Seats of the headphone where nothing else is asked (method 7; five where a standard asks for it).
 pub const DEFAULT_SEATS: u32 = 3;
 /// Attempts at a take before a named reason is given.
@@ -192,8 +194,8 @@ pub struct Plan {
     /// Other sounds played beside it: two tones, a sweep, bursts, other noise.
     #[serde(default)]
     pub beside: Vec<Stimulus>,
-    /// Levels at which sines and other sounds are played, before the climb; without any they are played at every step
-    /// of the climb.
+    /// Levels at which a step is played before the climb, with the sines and other sounds if there are any; those are then not
+    /// played at every step of the climb.
     #[serde(default)]
     pub asked: Vec<AskedLevel>,
     /// How loud the person listens; the bench assumes none.
@@ -259,9 +261,6 @@ pub enum PlanError {
     /// Silence or the stepped noise itself.
     #[error("{0} cannot be a further stimulus beside the stepped noise")]
     NotBeside(String),
-    /// Levels without a sound.
-    #[error("levels are asked for, but no sound to play at them; name one")]
-    NothingAsked,
     /// Not pink noise.
     #[error("only pink noise can be stepped")]
     NotPink,
@@ -408,9 +407,6 @@ impl Plan {
                 AskedLevel::Spl(spl) => PlanValue::AskedSpl.check_up_to(self.ceilings.spl.db(), spl.db())?,
                 AskedLevel::Drive(drive) => PlanValue::AskedDrive.check(drive.db())?,
             }
-        }
-        if !self.asked.is_empty() && self.sines_hz.is_empty() && self.beside.is_empty() {
-            return Err(PlanError::NothingAsked);
         }
         if let Some(asked) = self.ceilings.drive {
             PlanValue::CeilingDrive.check(asked.db())?;

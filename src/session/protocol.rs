@@ -7,6 +7,7 @@ use super::matching::Target;
 use super::plan::Plan;
 use super::record::Record;
 use super::seats::Seats;
+use super::series::{Stored, SwapChecked};
 use super::step::Step;
 use crate::analysis::{Flaw, RatioPoint, Tone};
 use crate::calibration::{Acoustic, Calibrator};
@@ -82,10 +83,52 @@ pub enum Command {
     },
     /// Play one sound for an electrical measurement and tell what the electrical inputs saw.
     Electrical(Box<ElectricalTake>),
+    /// Headphones swapped on one output while the streams stay open and silent.
+    Series(SeriesCommand),
     /// Follow a sound that is played elsewhere, live or in a recording, and keep it as a session.
     Elsewhere(Box<ElsewhereRequest>),
     /// End the bench.
     Quit,
+}
+
+/// What a front end asks of a series, in this order: begin, then for every headphone next, start and its further seats
+/// ([`Command::Seat`] with the folder of the session), at last end.
+#[derive(Clone, Debug)]
+pub enum SeriesCommand {
+    /// Open the cards of this chain; they stay open and silent until the end.
+    Begin(Box<Chain>),
+    /// A headphone was swapped: listen for a few seconds whether it is the one that was named. May be asked again.
+    Next(Box<NextHeadphone>),
+    /// Begin the session of the headphone that was named last.
+    Start,
+    /// Close the cards.
+    End,
+}
+
+/// The headphone that is on the coupler now.
+#[derive(Clone, Debug)]
+pub struct NextHeadphone {
+    /// Its session: the plan of the series, and the chain with this headphone.
+    pub request: SessionRequest,
+    /// What is stored of all headphones.
+    pub stored: Vec<Stored>,
+}
+
+/// What the bench tells of a series.
+#[derive(Clone, Debug)]
+pub enum SeriesEvent {
+    /// It is silent: swap now. So many sessions of the series are done.
+    SwapNow {
+        /// Finished or stopped.
+        done: usize,
+    },
+    /// What was heard after a swap; the bench waits.
+    Checked(Box<SwapChecked>),
+    /// The cards are closed.
+    Ended {
+        /// Sessions of the series.
+        done: usize,
+    },
 }
 
 /// One take of an electrical measurement. The cards are open for it alone, so that plugs can be changed in between.
@@ -262,6 +305,8 @@ pub enum Event {
     CalibrationChecked(Arc<Record>),
     /// The take of an electrical measurement is done.
     Electrical(Box<ElectricalHeard>),
+    /// Of a series.
+    Series(SeriesEvent),
     /// A sound that is played elsewhere is listened to.
     Elsewhere(Following),
     /// Something could not be done; what was finished before is kept.

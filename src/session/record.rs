@@ -3,6 +3,7 @@
 use super::chain::Chain;
 use super::elsewhere::HeardElsewhere;
 use super::plan::Plan;
+use super::series::SwapChecked;
 use super::step::{Purpose, Step, StopReason};
 use crate::analysis::{Finding, Flaw, IntermodulationFinding, PinkFinding, SilenceFinding, SineFinding, SweepFinding};
 use crate::calibration::Acoustic;
@@ -24,7 +25,7 @@ pub struct SessionHead {
     pub id: String,
     /// RFC 3339.
     pub started_at: String,
-    /// `loudenough 0.1.0`.
+    /// Name, version, commit, features and sound systems ([`program`](super::program::program)); of 0.1.0 name and version alone.
     pub program: String,
     /// What is asked.
     pub plan: Plan,
@@ -87,8 +88,92 @@ pub enum Happening {
         /// What it gives now.
         acoustic: Acoustic,
     },
+    /// In a series: what was heard after the headphone was swapped, before its session began.
+    SwapChecked {
+        /// What.
+        checked: Box<SwapChecked>,
+    },
     /// The sound was played elsewhere; this was noticed of it.
     HeardElsewhere(Box<HeardElsewhere>),
+    /// A name was written wrongly and is corrected. The head of the session keeps the first one.
+    Renamed {
+        /// Whose name.
+        what: Named,
+        /// The name until now.
+        was: String,
+        /// The name from now on.
+        now: String,
+        /// Only the spelling was wrong: volts and impedances that were taken under the old name still hold.
+        same_device: bool,
+    },
+    /// Words of the user.
+    Noted {
+        /// As typed.
+        text: String,
+    },
+    /// It does not count any more, in the stock or elsewhere; everything of it is kept.
+    SetAside {
+        /// Why, in the user's words; may be empty.
+        because: String,
+    },
+    /// It counts again.
+    TakenBack,
+    /// What the user wrote last (note, corrected name, set aside, taken back) and did not undo yet does not stand.
+    Undone,
+}
+
+impl Happening {
+    /// Written by the user after the session, so that it can be undone.
+    pub fn is_written(&self) -> bool {
+        match self {
+            Happening::Noted { .. } | Happening::Renamed { .. } | Happening::SetAside { .. } | Happening::TakenBack => {
+                true
+            }
+            Happening::Ended { .. } | Happening::Continued | Happening::LabelsDrawn { .. } => false,
+            Happening::KnobTurned | Happening::CalibrationChecked { .. } | Happening::Undone => false,
+            Happening::SwapChecked { .. } | Happening::HeardElsewhere(_) => false,
+        }
+    }
+}
+
+/// What of a chain can be named anew after the session.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Named {
+    /// The output under test.
+    Output,
+    /// The headphone on the coupler.
+    Headphone,
+    /// The note on volume positions.
+    Volume,
+}
+
+impl Named {
+    /// In words.
+    pub fn word(self) -> &'static str {
+        match self {
+            Named::Output => "output",
+            Named::Headphone => "headphone",
+            Named::Volume => "volume",
+        }
+    }
+
+    /// The name in a chain.
+    pub fn of(self, chain: &Chain) -> &str {
+        match self {
+            Named::Output => &chain.output,
+            Named::Headphone => &chain.headphone,
+            Named::Volume => &chain.volume,
+        }
+    }
+
+    fn set(self, chain: &mut Chain, name: &str) {
+        *match self {
+            Named::Output => &mut chain.output,
+            Named::Headphone => &mut chain.headphone,
+            Named::Volume => &mut chain.volume,
+        } = name.into();
+    }
 }
 
 /// One finished step.
@@ -244,8 +329,62 @@ impl Record {
             Happening::Ended { stop } => Some(Some(stop)),
             Happening::Continued => Some(None),
             Happening::CalibrationChecked { .. } | Happening::LabelsDrawn { .. } | Happening::KnobTurned => None,
+            Happening::Renamed { .. } | Happening::Noted { .. } | Happening::Undone => None,
+            Happening::SetAside { .. } | Happening::TakenBack | Happening::SwapChecked { .. } => None,
             Happening::HeardElsewhere(_) => None,
         })?
+    }
+
+    /// What the user wrote into it and did not undo, in order.
+    pub fn written(&self) -> Vec<&SessionEvent> {
+        let mut standing = Vec::new();
+        for event in &self.events {
+            if event.what == Happening::Undone {
+                standing.pop();
+            } else if event.what.is_written() {
+                standing.push(event);
+            }
+        }
+        standing
+    }
+
+    /// Why it was set aside, where it was and was not taken back; may be empty.
+    pub fn set_aside(&self) -> Option<&str> {
+        self.written().into_iter().rev().find_map(|event| match &event.what {
+            Happening::SetAside { because } => Some(Some(because.as_str())),
+            Happening::TakenBack => Some(None),
+            _ => None,
+        })?
+    }
+
+    /// Puts the corrected names into its chain, as everybody who reads it sees them. Volts and impedances that were taken on
+    /// the device that it was not are left out.
+    pub(super) fn take_corrected_names(&mut self) {
+        let written = self.written().into_iter().map(|event| event.what.clone()).collect::<Vec<_>>();
+        let chain = &mut self.head.chain;
+        for event in written {
+            if let Happening::Renamed { what, now, same_device, .. } = &event {
+                chain.complete_electrical();
+                what.set(chain, now);
+                if *same_device {
+                    let parts: Vec<_> = chain.changed_electrical().into_iter().map(|changed| changed.part).collect();
+                    chain.electrical_belongs_here(parts);
+                } else {
+                    chain.drop_changed_electrical();
+                }
+            }
+        }
+    }
+
+    /// The chain under the names that it was measured with: a simulated bench takes the devices of these names.
+    pub(super) fn chain_as_begun(&self) -> Chain {
+        let mut chain = self.head.chain.clone();
+        for event in self.events.iter().rev() {
+            if let Happening::Renamed { what, was, .. } = &event.what {
+                what.set(&mut chain, was);
+            }
+        }
+        chain
     }
 
     /// The calibration offset of the last check after the session less the one it was measured with, dB; `None` without

@@ -14,6 +14,7 @@
 //! Every file is written under another name, synced, renamed, and its folder synced: a name that is there holds the
 //! whole file. JSON ends in a fingerprint of itself: what was changed outside the program is seen and named. A step without `step.json` never happened; its folder is moved aside when the step is run again.
 
+mod annotate;
 mod disk;
 mod error;
 mod glance;
@@ -26,7 +27,7 @@ mod summary;
 
 pub use disk::{Disk, FileSystem};
 pub use error::StorageError;
-pub use glance::{Glance, all_sessions, finished, unfinished};
+pub use glance::{Glance, all_sessions, at_a_glance, began, finished, unfinished};
 pub use names::{can_name_a_session as is_plain_name, default_sessions_dir, of_time as name_of_time};
 
 use super::record::{Record, SessionEvent, SessionHead, StepResult, TakeResult};
@@ -144,7 +145,9 @@ impl Storage {
         let (events, next_event) = open::events(self.disk.as_ref(), &self.folder, &mut changed)?;
         self.finished = recordings;
         self.next_event = next_event;
-        Ok((self, Record { head, steps, events, changed }))
+        let mut record = Record { head, steps, events, changed };
+        record.take_corrected_names();
+        Ok((self, record))
     }
 
     fn lock(&mut self) -> Result<(), StorageError> {

@@ -1,6 +1,8 @@
 //! The stock on disk: one TOML file per output and headphone in the user's folder, beside the sessions that teach it.
 
 use super::{HeadphoneEntry, KeptListener, OutputEntry, Stock, learn};
+use crate::judgement::comparison::Hears;
+use crate::session::plan::ListeningLevel;
 use crate::session::storage::{Storage, all_sessions, default_sessions_dir, is_plain_name};
 use crate::session::toml_file;
 use serde::Serialize;
@@ -52,8 +54,8 @@ pub fn beside(sessions: &Path) -> PathBuf {
     sessions.with_file_name("stock")
 }
 
-/// Everything typed in `folder` and taught by the sessions in `sessions` (those of the simulated bench only where there are
-/// no others); and the sessions that could not be read.
+/// Everything typed in `folder` and taught by the sessions in `sessions` that were not set aside (those of the simulated bench
+/// only where there are no others); and the sessions that could not be read.
 ///
 /// # Errors
 /// [`StockError`] names the file that is not understood.
@@ -67,6 +69,7 @@ pub fn load(folder: &Path, sessions: &Path) -> Result<(Stock, Vec<PassedOver>), 
     let mut passed_over = Vec::new();
     for path in all_sessions(sessions) {
         match Storage::open(&path) {
+            Ok((_, record)) if record.set_aside().is_some() => {}
             Ok((_, record)) => stock.sessions.extend(learn(&record)),
             Err(error) => passed_over.push((path, error.to_string())),
         }
@@ -117,6 +120,15 @@ pub fn listener(folder: &Path) -> Result<Option<KeptListener>, StockError> {
 pub fn keep_listener(folder: &Path, kept: &KeptListener) -> Result<PathBuf, StockError> {
     kept.check().map_err(StockError::Wrong)?;
     write(folder.join(LISTENER), kept)
+}
+
+/// Keeps a level as the listener's; what they state that they hear stays.
+///
+/// # Errors
+/// [`StockError`].
+pub fn keep_level(folder: &Path, stated_at: String, listening: ListeningLevel) -> Result<PathBuf, StockError> {
+    let hears = listener(folder)?.map_or(Hears::default(), |kept| kept.hears);
+    keep_listener(folder, &KeptListener { stated_at, listening, hears })
 }
 
 /// Forgets who is kept; true where there was one.

@@ -235,7 +235,7 @@ fn the_budget_names_what_the_interval_is_made_of() {
     let half = judged["budget"]["half_width_db"].as_f64().unwrap();
     assert!((half - trapezium_95(0.4, 0.3)).abs() < 0.01, "{half}");
     let words = String::from_utf8(loudenough(home.path(), &["judge", name, "--details"]).stdout).unwrap();
-    assert!(words.contains("Where the interval of a level comes from") && words.contains("Not in it"), "{words}");
+    assert!(words.contains("Where the interval of a level comes from") && words.contains("Not included"), "{words}");
 }
 
 /// Half width that holds 95 % of the sum of two rectangles of half widths `a > b`: a trapezium whose tails are parabolas,

@@ -265,7 +265,7 @@ fn hidden_labels_name_nobody_and_keep_their_key() {
     };
     let ((a, _), (b, path)) = (measured(1, "an amplifier"), measured(2, "a recorder"));
     assert_eq!(blue_is_first(&a, &b), None);
-    Storage::open(&path).unwrap().0.draw_labels(&a.head.id, frozen()).unwrap();
+    Storage::draw_labels(&path, &a.head.id, &frozen()).unwrap();
     let b = Storage::open(&path).unwrap().1;
     let blue = blue_is_first(&a, &b).unwrap();
     assert_eq!(blue_is_first(&b, &a), Some(!blue));
@@ -393,7 +393,7 @@ fn what_cannot_be_compared_is_refused_with_the_reason() {
     assert!(with(|b| b.events.clear()).contains("not finished"));
     assert!(with(|b| b.head.plan.extent = Extent::PathCheck).contains("path check"));
     assert!(with(|b| b.head.plan.pink = Stimulus::Silence { doubled: false }).contains("different noise"));
-    assert!(with(|b| b.head.chain.routing.capture_channels[0].role = InputRole::RightEar).contains("same ear"));
+    assert!(with(|b| b.head.chain.routing.capture_channels[0].role = InputRole::RightEar).contains("different ears"));
     let loud = compare(&a, &other(&a), &Ask { at: Some(150.0), ..one_seat() }).unwrap_err().to_string();
     assert!(loud.contains("150.0 dB SPL lies outside"), "{loud}");
 }

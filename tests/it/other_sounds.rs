@@ -5,7 +5,7 @@ use loudenough::analysis::{Finding, ResponsePoint, Weight};
 use loudenough::audio::simulated::{BenchSpec, SimulatedCardSpec};
 use loudenough::judgement::judge;
 use loudenough::session::chain::Chain;
-use loudenough::session::plan::{AskedLevel, Plan, PlanError};
+use loudenough::session::plan::{AskedLevel, Ceilings, Plan, PlanError};
 use loudenough::session::protocol::{Command, Event, SessionRequest};
 use loudenough::session::reanalyse::reanalyse;
 use loudenough::session::record::StepResult;
@@ -89,16 +89,44 @@ fn same_responses(step: &StepResult) {
 
 /// Levels stand behind the ceiling, and a plan says so before anything sounds.
 #[test]
-fn levels_above_the_ceiling_or_without_a_sound_are_refused() {
+fn levels_above_the_ceiling_are_refused_and_the_noise_alone_may_be_asked_for() {
     let asked = |level| Plan { asked: vec![level], beside: sounds(), ..plan(70.0) };
     let rate = SampleRate::DEFAULT;
     assert!(matches!(asked(AskedLevel::Spl(DbSpl(116.0))).check(rate), Err(PlanError::OutOfRange { .. })));
     assert!(matches!(asked(AskedLevel::Drive(Dbfs(1.0))).check(rate), Err(PlanError::OutOfRange { .. })));
     assert!(asked(AskedLevel::Spl(DbSpl(90.0))).check(rate).is_ok());
-    let nothing = Plan { beside: vec![], ..asked(AskedLevel::Spl(DbSpl(90.0))) };
-    assert_eq!(nothing.check(rate), Err(PlanError::NothingAsked));
+    let noise_alone = Plan { beside: vec![], ..asked(AskedLevel::Spl(DbSpl(90.0))) };
+    assert!(noise_alone.check(rate).is_ok());
     let silence = Plan { beside: vec![Stimulus::silence()], ..plan(70.0) };
     assert!(matches!(silence.check(rate), Err(PlanError::NotBeside(_))));
+}
+
+/// Steps of the noise alone at levels in dB SPL, whatever the order typed: each is played where it was asked for, from the
+/// quietest up, predicted from the quiet reference and never above what the ceiling leaves; then the climb goes on as ever.
+#[test]
+fn steps_of_the_noise_are_played_at_levels_in_db_spl() {
+    /// Asked of a level that was predicted, dB.
+    const AS_ASKED_DB: f64 = 0.05;
+    let home = tempfile::tempdir().unwrap();
+    for seed in 1..=3 {
+        let spec = BenchSpec { seed, ..BenchSpec::default() };
+        let spl = |db| AskedLevel::Spl(DbSpl(db));
+        let asked = vec![spl(84.0), spl(72.5), AskedLevel::Drive(Dbfs(-40.0)), spl(90.0)];
+        let wanted = Plan { asked, ceilings: Ceilings { spl: DbSpl(90.0), ..Ceilings::default() }, ..plan(70.0) };
+        let (record, _) = run(&spec, SimulatedCardSpec::default(), wanted, chain(&spec), home.path()).unwrap();
+        let steps = record.steps.iter().filter(|s| s.step.purpose == Purpose::Asked);
+        let told: Vec<(f64, f64)> =
+            steps.map(|s| (s.step.drive.unwrap().db(), s.pink(0).unwrap().1.sound.unwrap().z.unwrap().value)).collect();
+        assert!(told.len() == 4 && told.windows(2).all(|w| w[0].0 < w[1].0), "{told:?}");
+        for wanted in [72.5, 84.0, 90.0] {
+            let nearest = told.iter().map(|(_, level)| level - wanted).min_by(|a, b| a.abs().total_cmp(&b.abs()));
+            assert!(nearest.unwrap().abs() < AS_ASKED_DB, "{wanted}: {told:?}");
+        }
+        assert!(told.iter().any(|(drive, _)| (drive + 40.0).abs() < 1e-9), "{told:?}");
+        assert!(told.iter().all(|(_, level)| *level < 90.0 + AS_ASKED_DB), "{told:?}");
+        assert!(record.steps.iter().any(|s| s.step.purpose == Purpose::Climb), "the climb goes on");
+        assert!(!judge(&record).flaws.iter().any(|f| f.code == "asked-held-back"));
+    }
 }
 
 /// The bench reaches full scale first; stationary noise, whose peaks stand higher, reaches it before pink noise does.

@@ -84,7 +84,7 @@ fn two_sessions_are_compared_and_their_names_hidden() {
     }
     let page = std::fs::read_to_string(page).unwrap();
     assert!(
-        page.contains(&expected) && page.contains("Whose distortion it is"),
+        page.contains(&expected) && page.contains("Where the distortion comes from"),
         "the sentence of the window comes first"
     );
     // These sessions have no recordings.

@@ -68,10 +68,10 @@ fn levels(record: &Record, judgement: &Judgement, into: &mut Quantities) {
     } else {
         into.db("highest clean level", &clean.level_dbfs, "dBFS at the input", "pink noise, not calibrated");
     }
-    let decided = format!("RMS of pink noise; decided by {}", clean.decided_by);
+    let decided = format!("RMS of pink noise; {}", clean.decided_by);
     into.db("highest clean drive", &clean.drive, "dBFS", &decided);
     if let Some(difference) = judgement.left_less_right {
-        into.row("left ear less right ear", Cell::estimate(Some(difference), DB), "dB", "both calibrations are in it");
+        into.row("left ear less right ear", Cell::estimate(Some(difference), DB), "dB", "includes both calibrations");
     }
     if let Some(level) = judgement.ear_limit_from {
         let limit = record.head.plan.distortion_limit_percent;
@@ -91,7 +91,7 @@ fn threshold(record: &Record, threshold: &Threshold, into: &mut Quantities) {
             let words = peaks(told);
             into.db("clipping threshold, positive peak", &told.positive, "dB re full scale", &words);
             into.db("clipping threshold, negative peak", &told.negative, "dB re full scale", &words);
-            let reached = "RMS of pink noise that reaches the one reached first";
+            let reached = "RMS of pink noise whose peaks reach the nearer of the two";
             into.db("clipping threshold as pink noise", &Reading::Told(told.pink_drive), "dBFS", reached);
         }
         Threshold::NoneUpTo { drive, full_scale } => {
@@ -109,7 +109,7 @@ fn threshold(record: &Record, threshold: &Threshold, into: &mut Quantities) {
         "true-peak factor of the pink noise",
         Cell::number(factor, DB),
         "dB",
-        "true peak over RMS, plain ratio; the highest drive lies this far under 0 dBFS + 3.01 dB",
+        "true peak over RMS, plain ratio; the highest drive is this far below +3.01 dBFS",
     );
 }
 
@@ -137,7 +137,7 @@ fn needed(name: &str, needed: &Needed, into: &mut Quantities) {
     let what = format!("drive for {name}");
     let level = format!("RMS of pink noise for {}", needed.level);
     into.row(&what, Cell::estimate(Some(needed.drive), DB), "dBFS", &level);
-    let of_full = "of the volts of the highest drive there is";
+    let of_full = "of the volts at full drive";
     into.row(&what, Cell::estimate(Some(needed.share_percent), 1), "%", of_full);
     into.row(&what, Cell::estimate(Some(needed.peak_db), DB), "dB re full scale", "its true peak");
     if let Some(peak) = &needed.peak_v {
@@ -215,12 +215,12 @@ pub fn seats(judgement: &Judgement) -> Option<Section> {
         Column::text("remark"),
     ];
     let mut table = Table::new("seats", "Seats of the headphone", columns);
-    let mut section = Section::new("What the fit changes");
+    let mut section = Section::new("What refitting changes");
     for ear in judgement.seats.iter().filter(|ear| ear.fits.len() > 1) {
         let Some(first) = ear.fits.first() else { continue };
         for fit in &ear.fits {
             let leak = ear.leaks.iter().find(|(seat, _)| *seat == fit.seat);
-            let leak = leak.map(|(_, under)| format!("leaks: {} dB under the best seat's, left out", tidy(*under, 1)));
+            let leak = leak.map(|(_, under)| format!("leaks: {} dB below the best seat, left out", tidy(*under, 1)));
             table.rows.push(vec![
                 Cell::text(ear.role.in_words()),
                 Cell::number(Some(f64::from(fit.seat)), 0),
@@ -242,7 +242,7 @@ pub fn seats(judgement: &Judgement) -> Option<Section> {
 fn mean(ear: &Seats) -> Option<String> {
     let (level, spread, single) = (ear.level?, ear.spread_db?, ear.single_wearing()?);
     Some(format!(
-        "The headphone was taken off and put on again. At the {} the mean of {} seats stands {} dB over the first; standard deviation {} dB. A single wearing lies within ±{} dB of the mean (95 %).",
+        "The headphone was taken off and put on again. At the {} the mean of {} seats is {} dB above the first; standard deviation {} dB. A single wearing lies within ±{} dB of the mean (95 %).",
         ear.role.in_words(),
         ear.tight(),
         Figure::new(level, DB).words(),
@@ -276,7 +276,7 @@ pub fn taper(judgement: &Judgement) -> Option<Section> {
     }
     let mut section = Section::new("The volume control");
     section.paragraph(format!(
-        "From its quietest position to its loudest {} dB. Pink noise as loud as it can be played reaches the listening level {}.",
+        "From its quietest to its loudest position it spans {} dB. Pink noise at full drive reaches the listening level {}.",
         tidy(taper.range_db, 1),
         taper.listening
     ));

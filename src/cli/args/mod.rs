@@ -5,7 +5,9 @@ mod chain;
 mod desk;
 mod electrical;
 mod elsewhere;
+mod examples;
 mod judge;
+mod notebook;
 mod report;
 mod session;
 mod stimulus;
@@ -13,15 +15,19 @@ mod stock;
 mod swap;
 mod typed;
 
+use crate::session::program;
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
+use std::sync::LazyLock;
 
 pub use calibrate::{Calibrate, StatedCalibrator};
 pub use chain::{ChainCommand, CheckChain, NewChain, TypedOutputSide};
 pub use desk::Desk;
 pub use electrical::{CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Electrical, StatedMeter};
 pub use elsewhere::{Ingest, Listen, PlanFile};
-pub use judge::{Compare, Judge, Listener};
+pub use examples::{EXAMPLES, command};
+pub use judge::{Compare, Judge, Listener, TypedHears};
+pub use notebook::{NotebookArguments, NotebookCommand, Sort};
 pub use report::Report;
 pub use session::{Ask, Match, OutsideEar, Rehearse, Run, TypedCeilings};
 pub use stimulus::{Spectrum, StimulusFile, TextTable};
@@ -30,11 +36,14 @@ pub use stock::{
 };
 pub use swap::Swap;
 
+/// What `--version` says; built once, because the parser keeps a reference.
+static VERSION: LazyLock<String> = LazyLock::new(program::version);
+
 /// Will this output drive these headphones loud enough, with headroom, without audible distortion?
 ///
 /// Without a command the window opens. Nobody wears the headphones while a session runs.
 #[derive(Debug, Parser)]
-#[command(name = "loudenough", version, about, long_about = None)]
+#[command(name = "loudenough", version = VERSION.as_str(), about, long_about = None)]
 pub struct Arguments {
     /// What to do; without a command the window opens.
     #[command(subcommand)]
@@ -69,7 +78,7 @@ pub enum Command {
     /// Hold quiet noise while the headphone is taken off and put on again, then add that seat to a finished session; or
     /// while the output's own volume control is turned; or play the level of another session (`--match`).
     Hold {
-        /// Session folder.
+        /// Session, by name, `last` or path.
         session: PathBuf,
         /// Measure the seat at once, without holding noise for it.
         #[arg(long)]
@@ -80,7 +89,7 @@ pub enum Command {
         /// The level of another session.
         #[command(flatten)]
         level: Match,
-        /// How results go.
+        /// How results are shown.
         #[command(flatten)]
         keep: Shown,
     },
@@ -103,11 +112,26 @@ pub enum Command {
     Compare(Compare),
     /// Known outputs and headphones: what each output drives, measured or predicted.
     Stock(Box<StockArguments>),
+    /// All sessions: list, filter, sort, note, correct names, set aside, and the trend of a pairing over months.
+    Notebook(Box<NotebookArguments>),
     /// Write a report of a session, of several, or of the stock: HTML, Markdown, CSV tables and pictures.
     Report(Box<Report>),
+    /// Print the user guide: its topics, or one of them.
+    Guide {
+        /// Which topic; without it the list of topics.
+        topic: Option<String>,
+    },
+    /// Write manual pages and shell completions, for packages.
+    #[cfg(feature = "pages")]
+    #[command(hide = true)]
+    Pages {
+        /// Folder that they are written below, as `share`.
+        #[arg(long, value_name = "FOLDER")]
+        to: PathBuf,
+    },
     /// Recompute a stored session from its WAVs.
     Reanalyse {
-        /// Session folder.
+        /// Session, by name, `last` or path.
         session: PathBuf,
         /// Replace the stored numbers where they differ.
         #[arg(long)]
@@ -118,7 +142,7 @@ pub enum Command {
     },
 }
 
-/// How results go.
+/// How results are shown.
 #[derive(Debug, Clone, Copy, Args)]
 pub struct Shown {
     /// Print the record and the judgement as JSON.
@@ -132,7 +156,7 @@ pub struct Shown {
     pub details: bool,
 }
 
-/// Where and how results go.
+/// Where results are kept and how they are shown.
 #[derive(Debug, Args)]
 pub struct Keep {
     /// Folder that sessions are kept in.
@@ -141,7 +165,7 @@ pub struct Keep {
     /// Name of the session's folder.
     #[arg(long, value_name = "NAME")]
     pub id: Option<String>,
-    /// How results go.
+    /// How results are shown.
     #[command(flatten)]
     pub shown: Shown,
 }

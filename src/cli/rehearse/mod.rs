@@ -2,6 +2,7 @@
 //! procedure, run a session faster than time, print table and verdict.
 
 mod all;
+mod series;
 
 use super::args::{Ask, Rehearse, Shown};
 use super::{Surroundings, follow, hold, request, run};
@@ -28,6 +29,9 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
     if wanted.all {
         return all::rehearse(wanted, surroundings);
     }
+    if wanted.series {
+        return series::rehearse(wanted, surroundings);
+    }
     let pairing = Pairing {
         output: &wanted.output,
         headphone: &wanted.headphone,
@@ -45,7 +49,8 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
     }
     let kept = Kept { sessions, id: wanted.keep.id.clone(), shown };
     let (record, folder) = session(&pairing, &wanted.ask, kept, surroundings.now, surroundings.out)?;
-    run::report(&record, &folder, shown, surroundings.out)
+    surroundings.exit = run::report(&record, &folder, shown, surroundings.out)?;
+    Ok(())
 }
 
 /// Which of the simulated devices.

@@ -223,6 +223,9 @@ impl Desk {
 
     /// The large button.
     pub(super) fn next(&mut self) {
+        if self.leaving.is_asked() {
+            return self.close_now();
+        }
         if std::mem::take(&mut self.cautions_open) {
             return;
         }

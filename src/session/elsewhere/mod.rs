@@ -9,6 +9,7 @@
 //!
 //! Nothing is played by the bench here, so no ceiling can be kept: it can only be stated, watched, and said out loud.
 
+mod flac;
 mod follow;
 mod heard;
 mod layout;

@@ -9,16 +9,11 @@ use crate::fingerprint;
 use crate::session::plain_file;
 use crate::units::SampleRate;
 use std::fs::File;
-use std::io::{BufReader, ErrorKind, Read, Seek, SeekFrom};
+use std::io::{BufReader, Read, Seek, SeekFrom};
 use std::path::Path;
-use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
-use symphonia::core::errors::Error as Decoding;
-use symphonia::core::formats::{FormatOptions, FormatReader, TrackType};
-use symphonia::core::io::MediaSourceStream;
-use symphonia::default::formats::FlacReader;
 
 /// Frames that are read at a time.
-const PIECE_FRAMES: usize = 1 << 16;
+pub(super) const PIECE_FRAMES: usize = 1 << 16;
 /// Most channels.
 const MOST_CHANNELS: usize = 64;
 /// Largest `fmt ` chunk that is believed, bytes.
@@ -57,7 +52,8 @@ pub enum Pieces {
     /// Of a WAV.
     Wav(Samples),
     /// Of a FLAC.
-    Flac(Box<dyn FormatReader>, Box<dyn AudioDecoder>),
+    #[cfg(feature = "music")]
+    Flac(super::flac::Samples),
 }
 
 /// Samples of a WAV as they lie in the file.
@@ -138,7 +134,7 @@ impl Recording {
         plain_file::open(path).and_then(|file| file.take(12).read_to_end(&mut first)).map_err(disk)?;
         let begins = |mark: &[u8]| first.starts_with(mark);
         let recording = if begins(b"fLaC") {
-            flac(path)
+            super::flac::open(path)
         } else if (begins(b"RIFF") || begins(b"RF64") || begins(b"BW64")) && first.get(8..12) == Some(b"WAVE") {
             wav(path)
         } else if first.is_empty() {
@@ -160,7 +156,8 @@ impl Recording {
         let channels = self.channels;
         let piece = match &mut self.pieces {
             Pieces::Wav(samples) => samples.next(channels),
-            Pieces::Flac(format, decoder) => next_of_flac(format.as_mut(), decoder.as_mut(), channels),
+            #[cfg(feature = "music")]
+            Pieces::Flac(samples) => samples.next(channels),
         };
         piece.map_err(|why| RecordingError { file: self.path.clone(), why })
     }
@@ -182,31 +179,7 @@ impl Samples {
     }
 }
 
-fn next_of_flac(
-    format: &mut dyn FormatReader,
-    decoder: &mut dyn AudioDecoder,
-    channels: usize,
-) -> Result<Option<Vec<Vec<f32>>>, String> {
-    let mut piece: Vec<Vec<f32>> = vec![Vec::new(); channels];
-    while piece[0].len() < PIECE_FRAMES {
-        let packet = match format.next_packet() {
-            Ok(Some(packet)) => packet,
-            Ok(None) => break,
-            Err(Decoding::IoError(e)) if e.kind() == ErrorKind::UnexpectedEof => break,
-            Err(e) => return Err(format!("it is broken: {e}")),
-        };
-        let decoded = decoder.decode(&packet).map_err(|e| format!("it is broken: {e}"))?;
-        let mut new: Vec<Vec<f32>> = vec![Vec::new(); decoded.spec().channels().count()];
-        decoded.copy_to_vecs_planar(&mut new);
-        if new.len() != channels {
-            return Err("its number of channels changes on the way".into());
-        }
-        piece.iter_mut().zip(new).for_each(|(to, new)| to.extend(new));
-    }
-    Ok((!piece[0].is_empty()).then_some(piece))
-}
-
-fn opened(
+pub(super) fn opened(
     rate: u32,
     channels: usize,
     format: String,
@@ -219,23 +192,6 @@ fn opened(
     let rate = SampleRate::new(rate).map_err(|e| e.to_string())?;
     let (file, hash, path) = (String::new(), String::new(), String::new());
     Ok(Recording { file, hash, rate, channels, format, frames, pieces, path })
-}
-
-fn flac(path: &Path) -> Result<Recording, String> {
-    let source = plain_file::open(path).map_err(|e| e.to_string())?;
-    let broken = |e: Decoding| format!("it is broken: {e}");
-    let stream = MediaSourceStream::new(Box::new(source), Default::default());
-    let reader = FlacReader::try_new(stream, FormatOptions::default()).map_err(broken)?;
-    let none = || "it is a FLAC without samples".to_string();
-    let track = reader.default_track(TrackType::Audio).ok_or_else(none)?;
-    let parameters = track.codec_params.as_ref().and_then(|p| p.audio()).ok_or_else(none)?;
-    let rate = parameters.sample_rate.ok_or_else(none)?;
-    let channels = parameters.channels.as_ref().map_or(0, |channels| channels.count());
-    let bits = parameters.bits_per_sample.map_or(String::new(), |bits| format!(", {bits} bits"));
-    let frames = track.num_frames;
-    let options = AudioDecoderOptions::default();
-    let decoder = symphonia::default::get_codecs().make_audio_decoder(parameters, &options).map_err(broken)?;
-    opened(rate, channels, format!("FLAC{bits}"), frames, Pieces::Flac(Box::new(reader), decoder))
 }
 
 fn wav(path: &Path) -> Result<Recording, String> {

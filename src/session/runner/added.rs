@@ -10,7 +10,7 @@ use super::super::seats::{Fit, Seats, fits};
 use super::super::step::{Purpose, Step};
 use super::super::storage::Storage;
 use super::known::Known;
-use super::step::{StepError, StepRunner};
+use super::step::{Opened, StepError, StepRunner};
 use super::{RunError, Worker, check_stored, with_blocks};
 use crate::card::InputRole;
 use crate::take::{Take, VoidReason};
@@ -46,13 +46,23 @@ pub(super) enum Addition {
 impl Worker {
     /// Adds one step to a finished session.
     pub(super) fn add(&self, folder: &Path, what: Addition) -> Result<(), RunError> {
+        self.add_on(folder, what, None).map(|_| ())
+    }
+
+    /// The same on cards that are open, which are returned; a simulated bench is opened again where something on it changes.
+    pub(super) fn add_on(
+        &self,
+        folder: &Path,
+        what: Addition,
+        opened: Option<Opened>,
+    ) -> Result<Option<Opened>, RunError> {
         let (storage, record) = Storage::take_up(folder)?;
         check_stored(&record)?;
         if record.can_go_on() || !record.judgeable() {
             return Err(RunError::AddedTooEarly);
         }
         let seat = record.seat() + u32::from(matches!(what, Addition::Seat { .. }));
-        let chain = &record.head.chain;
+        let chain = &record.chain_as_begun();
         let backend = self.backend(&chain.routing)?;
         let named = backend.with_devices(&chain.output, &chain.headphone);
         let backend = named.as_deref().unwrap_or(backend);
@@ -62,7 +72,10 @@ impl Worker {
             Addition::Outside { covered } => backend.with_outside_source(covered),
             Addition::Positions => backend.with_seat(seat),
         };
-        let (engine, tell_live) = self.open(changed.as_deref().unwrap_or(backend), &chain.routing)?;
+        let (engine, tell_live) = match opened.filter(|_| changed.is_none()) {
+            Some(opened) => opened,
+            None => self.open(changed.as_deref().unwrap_or(backend), &chain.routing)?,
+        };
         let (playback, capture) = engine.granted();
         let granted = (playback.clone(), capture.clone());
         let period = record.head.plan.pink.period(chain.routing.playback_rate);
@@ -81,8 +94,8 @@ impl Worker {
             Err(StepError::NotAsPredicted) => {}
             Err(StepError::Run(error)) => return Err(error),
         }
-        self.tell(Event::Ended { record: Arc::new(steps.record), folder });
-        Ok(())
+        self.tell(Event::Ended { record: Arc::new(steps.record.clone()), folder });
+        Ok(steps.into_opened())
     }
 }
 

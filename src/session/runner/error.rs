@@ -25,6 +25,18 @@ pub enum RunError {
         /// Its folder.
         folder: String,
     },
+    /// Nothing to go on with.
+    #[error("no series is running; begin one with `loudenough run --series`")]
+    NoSeries,
+    /// Something else was asked.
+    #[error("a series is running; end it first")]
+    InSeries,
+    /// Nothing was named.
+    #[error("no headphone was named yet; name the one that is on the coupler")]
+    NothingNamed,
+    /// No place for a take that is not kept.
+    #[error("the check of the swap needs a temporary folder, and none could be made: {0}")]
+    Scratch(std::io::Error),
     /// A level.
     #[error("the step cannot be played: {0}")]
     Drive(#[from] crate::signal::DriveRefused),
@@ -70,7 +82,7 @@ pub enum RunError {
     #[error("seats and outside sources are added to a finished session; this one is not finished, or heard nothing")]
     AddedTooEarly,
     /// A seat without a reference.
-    #[error("the session has no quiet reference to hold a seat against")]
+    #[error("the session has no quiet reference to compare a seat with")]
     NoReference,
     /// Nobody said that the headphone sits, or that the knob is right.
     #[error("the noise was held for ten minutes without an answer; it is silent again, and nothing was added")]
@@ -88,9 +100,7 @@ pub enum RunError {
     #[error("{0} is no output of a swap; begin one with `loudenough swap`")]
     NoSwap(String),
     /// The wrong output.
-    #[error(
-        "this sounds as the other output did, and {by} dB from how {wanted} sounded before: plug {wanted} in and go on"
-    )]
+    #[error("this sounds like the other output, {by} dB off how {wanted} sounded before: plug {wanted} in and go on")]
     NotSwapped {
         /// The output that was expected.
         wanted: String,
@@ -102,7 +112,7 @@ pub enum RunError {
     RoundEnded(StopReason),
     /// The level of another session cannot be played.
     #[error(
-        "the level of the other session takes a drive of {wanted}, but {because} at {limit}; match at a lower level"
+        "the level of the other session needs a drive of {wanted}, but {because} at {limit}; match at a lower level"
     )]
     MatchOutOfReach {
         /// Drive it takes.

@@ -19,6 +19,7 @@ mod loudness;
 mod matched;
 mod positions;
 mod request;
+mod series;
 mod step;
 mod swap;
 
@@ -29,6 +30,7 @@ pub(crate) use known::Known;
 use super::chain::Chain;
 use super::climb::Next;
 use super::plan::Extent;
+use super::program;
 use super::protocol::{Command, Event, Failure, SessionRequest};
 use super::record::{Happening, Record, SCHEMA, SessionEvent, SessionHead};
 use super::step::StopReason;
@@ -40,6 +42,7 @@ use crate::take::VoidReason;
 use added::Addition;
 use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
 use expected::expected_steps;
+use series::Series;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use step::{Opened, StepError, StepRunner};
@@ -121,6 +124,11 @@ impl Worker {
                 Command::Round(request) => self.round(&request, &mut kept),
                 Command::Listen { folder, covered } => self.add(&folder, Addition::Outside { covered }),
                 Command::Calibrate { chain, role, calibrator } => self.calibrate(&chain, role, calibrator),
+                Command::Series(command) => match self.series(command, inbox) {
+                    Ok(Series::Over) => Ok(()),
+                    Ok(Series::Quit) => return,
+                    Err(error) => Err(error),
+                },
                 Command::Electrical(take) => self.electrical(&take),
                 Command::Elsewhere(request) => self.elsewhere(&request, &mut kept),
                 Command::CheckCalibration { folder, role, calibrator } => {
@@ -211,20 +219,23 @@ impl Worker {
 
     /// Opens the cards for a new session and makes its folder.
     fn begin(&self, request: &SessionRequest) -> Result<(Opened, Storage, Record), RunError> {
+        check_request(request)?;
+        let opened = self.open_chain(&request.chain)?;
+        let (storage, record) = self.begin_on(&opened, request)?;
+        Ok((opened, storage, record))
+    }
+
+    /// Makes the folder of a new session on open cards.
+    fn begin_on(&self, (engine, _): &Opened, request: &SessionRequest) -> Result<(Storage, Record), RunError> {
         let SessionRequest { plan, chain, sessions, id } = request;
         let rate = chain.routing.playback_rate;
-        plan.check(rate)?;
-        if chain.ears().next().is_none() {
-            return Err(RunError::NoEar);
-        }
-        let (engine, tell_live) = self.open_chain(chain)?;
         let started_at = (self.now)();
         let (playback, capture) = engine.granted();
         let mut head = SessionHead {
             schema: SCHEMA.into(),
             id: id.clone().unwrap_or_else(|| name_of_time(&started_at)),
             started_at,
-            program: format!("loudenough {}", env!("CARGO_PKG_VERSION")),
+            program: program::program(),
             plan: plan.clone(),
             chain: chain.clone(),
             playback: playback.clone(),
@@ -235,7 +246,7 @@ impl Worker {
             None => named_by_time(sessions, &mut head)?,
         };
         storage.save_period(&plan.pink, &plan.pink.period(rate))?;
-        Ok(((engine, tell_live), storage, Record::new(head)))
+        Ok((storage, Record::new(head)))
     }
 
     fn carry_on(&self, folder: &Path, confirmed: Option<f64>, kept: &mut Option<PathBuf>) -> Result<(), RunError> {
@@ -244,7 +255,7 @@ impl Worker {
             return Err(RunError::OneOfASwap(folder.display().to_string()));
         }
         *kept = Some(folder.to_path_buf());
-        let engine = self.open_chain(&record.head.chain)?;
+        let engine = self.open_chain(&record.chain_as_begun())?;
         // A step that was given up is played again.
         if record.steps.last().is_some_and(|s| s.given_up().is_some()) {
             storage.withdraw_last_step()?;
@@ -264,7 +275,7 @@ impl Worker {
         let granted = (playback.clone(), capture.clone());
         let folder = storage.folder().to_path_buf();
         self.tell(Event::Began { record: Arc::new(record.clone()), folder, granted });
-        let chain = record.head.chain.clone();
+        let chain = record.chain_as_begun();
         let reopen = Box::new(move |blocks| {
             let routing = with_blocks(&chain.routing, blocks);
             self.open_chain(&Chain { routing, ..chain.clone() })
@@ -278,6 +289,11 @@ impl Worker {
         let folder = storage.folder().to_path_buf();
         let mut steps = self.steps(engine, storage, record)?;
         steps.look_first = tripped;
+        self.climb_with(&mut steps, folder)
+    }
+
+    /// The same on the runner of a session that has begun.
+    fn climb_with(&self, steps: &mut StepRunner, folder: PathBuf) -> Result<(), RunError> {
         let stop = loop {
             let next = match steps.next() {
                 Next::Step(step) => step,
@@ -304,6 +320,15 @@ impl Worker {
         let record = steps.end(stop, (self.now)())?;
         self.tell(Event::Ended { record: Arc::new(record), folder });
         Ok(())
+    }
+}
+
+/// A new session's plan is sound and hears an ear.
+fn check_request(request: &SessionRequest) -> Result<(), RunError> {
+    request.plan.check(request.chain.routing.playback_rate)?;
+    match request.chain.ears().next() {
+        Some(_) => Ok(()),
+        None => Err(RunError::NoEar),
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::super::climb::Climb;
 use super::super::path;
-use super::super::plan::{Extent, SETTLE_S};
+use super::super::plan::{DELAY_UNKNOWN_S, Extent, SETTLE_S};
 use super::super::record::StepResult;
 use super::super::step::{Purpose, Step};
 use super::known::Known;
@@ -16,8 +16,6 @@ use crate::signal::{Drive, Stimulus};
 use crate::units::{Dbfs, db_from_power, power_from_db};
 use std::collections::BTreeMap;
 
-/// Route delay allowed for before it is measured, seconds.
-const DELAY_UNKNOWN_S: f64 = 1.0;
 /// Distortion is about the same within so much drive, dB.
 const NEAR_DRIVE_DB: f64 = 6.0;
 

@@ -37,7 +37,7 @@ const AFTER_TRIP_DB: f64 = 10.0;
 /// … and is as predicted within this, dB.
 const AS_PREDICTED_DB: f64 = 1.0;
 /// Longest wait for news from the cards.
-const POLL: Duration = Duration::from_millis(50);
+pub(super) const POLL: Duration = Duration::from_millis(50);
 
 /// Why a step did not finish.
 pub(super) enum StepError {
@@ -126,6 +126,11 @@ impl<'a> StepRunner<'a> {
             seat: 1,
             look_first: false,
         })
+    }
+
+    /// The open cards, for whoever plays on; `None` where they are closed.
+    pub(super) fn into_opened(self) -> Option<Opened> {
+        Some((self.engine?, self.tell_live))
     }
 
     pub(super) fn climb(&self) -> Climb<'_> {

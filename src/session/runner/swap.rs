@@ -20,7 +20,7 @@ impl Worker {
             RoundOf::New(new) => self.begin(new)?,
             RoundOf::Again { folder, confirmed } => {
                 let (storage, record) = take_up(folder, *confirmed)?;
-                (self.open_chain(&record.head.chain)?, storage, record)
+                (self.open_chain(&record.chain_as_begun())?, storage, record)
             }
         };
         let folder = storage.folder().to_path_buf();

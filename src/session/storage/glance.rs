@@ -1,6 +1,6 @@
 //! Which sessions are there? Heads and events alone are read; what cannot be read is passed over (opening it says why).
 
-use super::{FileSystem, names, open};
+use super::{Disk, FileSystem, StorageError, names, open};
 use crate::session::record::{Record, SessionHead};
 use std::path::{Path, PathBuf};
 
@@ -23,14 +23,28 @@ pub fn all_sessions(sessions: &Path) -> Vec<PathBuf> {
     found
 }
 
-/// Sessions in `sessions` that were cut short, the latest first.
+/// Sessions in `sessions` that were cut short and not set aside, the latest first.
 pub fn unfinished(sessions: &Path) -> Vec<Glance> {
-    glances(sessions, Record::can_go_on)
+    glances(sessions, |record| record.set_aside().is_none() && record.can_go_on())
 }
 
-/// Finished sessions in `sessions` that climbed, the latest first.
+/// Finished sessions in `sessions` that climbed and were not set aside, the latest first.
 pub fn finished(sessions: &Path) -> Vec<Glance> {
-    glances(sessions, |record| !record.can_go_on() && record.head.plan.extent.climbs())
+    let counts = |record: &Record| record.set_aside().is_none() && !record.can_go_on();
+    glances(sessions, |record| counts(record) && record.head.plan.extent.climbs())
+}
+
+/// Head and events of one session, without its steps.
+///
+/// # Errors
+/// [`StorageError`], as when it is opened.
+pub fn at_a_glance(folder: &Path) -> Result<Record, StorageError> {
+    let mut changed = Vec::new();
+    let head = open::head(&FileSystem, folder, &mut changed)?;
+    let (events, _) = open::events(&FileSystem, folder, &mut changed)?;
+    let mut record = Record { events, changed, ..Record::new(head) };
+    record.take_corrected_names();
+    Ok(record)
 }
 
 fn named(sessions: &Path) -> Vec<String> {
@@ -38,13 +52,22 @@ fn named(sessions: &Path) -> Vec<String> {
     folders.into_iter().filter(|name| names::can_name_a_session(name)).collect()
 }
 
+/// When a session was begun; `None` where its head cannot be read.
+pub fn began(folder: &Path) -> Option<jiff::Timestamp> {
+    /// The one key that is wanted.
+    #[derive(serde::Deserialize)]
+    struct Began {
+        started_at: String,
+    }
+    let head = FileSystem.read(&folder.join(names::HEAD)).ok()?;
+    serde_json::from_slice::<Began>(&head).ok()?.started_at.parse().ok()
+}
+
 /// Those of which this holds; the record has no steps.
 fn glances(sessions: &Path, holds: impl Fn(&Record) -> bool) -> Vec<Glance> {
     let glance = |name: String| {
         let folder = sessions.join(&name);
-        let head = open::head(&FileSystem, &folder, &mut Vec::new()).ok()?;
-        let (events, _) = open::events(&FileSystem, &folder, &mut Vec::new()).ok()?;
-        let record = Record { events, ..Record::new(head) };
+        let record = at_a_glance(&folder).ok()?;
         holds(&record).then_some(Glance { folder, name, head: record.head })
     };
     let mut found: Vec<Glance> = named(sessions).into_iter().filter_map(glance).collect();
