@@ -46,6 +46,8 @@ pub(super) struct Keeper<'a> {
     pub(super) period: Arc<Period>,
     /// The step whose takes come in, with its number in the plan.
     pub(super) running: Option<(usize, Step, Vec<TakeResult>)>,
+    /// Why the card stopped delivering, if it did.
+    pub(super) lost: Option<String>,
 }
 
 impl Keeper<'_> {
@@ -121,6 +123,11 @@ impl Keeper<'_> {
         let (mut frames, mut told) = (0usize, 0usize);
         while !follower.is_over() && !self.worker.stop.is_asked() {
             match listening.engine.poll(POLL) {
+                // What was heard before counts.
+                Err(AudioError::Lost(what)) if follower.has_begun() => {
+                    self.lost = Some(what);
+                    break;
+                }
                 Err(AudioError::Lost(what)) => return Err(RunError::CardFailed(what)),
                 other => other?,
             };
@@ -306,6 +313,9 @@ impl Keeper<'_> {
     }
 
     fn stop(&self) -> StopReason {
+        if let Some(what) = self.lost.clone() {
+            return StopReason::Card { what };
+        }
         let head = &self.record.head;
         let climb = Climb { plan: &head.plan, chain: &head.chain, period: &self.period, results: &self.record.steps };
         // What the plan asked for last was used, or it was not.
