@@ -56,8 +56,10 @@ pub struct SlotTake {
     pub step: usize,
     /// Its own mark; `None` where others told where it lies.
     pub mark: Option<MarkHeard>,
-    /// The mark after it; `None` where it was not heard.
+    /// The mark that was heard next; `None` where none was, or what was captured ends before.
     pub after: Option<MarkHeard>,
+    /// A mark was due after it and did not come, although something was captured then.
+    pub unconfirmed: bool,
     /// Samples and all.
     pub take: Take,
 }
@@ -138,7 +140,10 @@ impl Follower {
     pub fn finish(&mut self) -> Vec<News> {
         let mut news = Vec::new();
         for mark in self.finder.finish() {
-            self.hear(mark, &mut news);
+            // Of a mark that is cut off the gain is too low.
+            if mark.at + mark_s(mark.number) * self.rate.hz() <= self.total as f64 {
+                self.hear(mark, &mut news);
+            }
         }
         self.ended = true;
         self.advance(&mut news);
@@ -277,10 +282,14 @@ impl Follower {
         if self.heard[next.number..].iter().any(Option::is_some) {
             return true;
         }
-        let due = (next.mark_at.saturating_sub(self.plan.end_of(slot)) as f64 / self.plan.rate.hz())
-            + mark_s(next.number)
-            + NEXT_MARK_S;
-        self.total as f64 > end + due * self.rate.hz() + 2.0 * self.finder.latency_frames() as f64
+        self.total as f64 > self.due(slot, next, end)
+    }
+
+    /// Captured frame by which the mark of `next` is heard, where it comes in time after the `end` of `slot`.
+    fn due(&self, slot: &Slot, next: &Slot, end: f64) -> f64 {
+        let between_s = next.mark_at.saturating_sub(self.plan.end_of(slot)) as f64 / self.plan.rate.hz();
+        let seconds = between_s + mark_s(next.number) + NEXT_MARK_S;
+        end + seconds * self.rate.hz() + 2.0 * self.finder.latency_frames() as f64
     }
 
     /// The next slot whose mark is heard in every channel.
@@ -339,9 +348,11 @@ impl Follower {
             void: None,
         };
         let mark = self.heard[slot.number].clone();
-        let after = self.next_mark(slot).and_then(|next| self.heard[next.number].clone());
+        let next = self.next_mark(slot);
+        let after = next.and_then(|next| self.heard[next.number..].iter().flatten().next().cloned());
+        let unconfirmed = after.is_none() && next.is_some_and(|next| self.total as f64 > self.due(slot, next, wanted));
         let take_ = Take { head, inputs: inputs.collect::<Option<_>>()? };
-        Some(SlotTake { slot: slot.number, step: take.step, mark, after, take: take_ })
+        Some(SlotTake { slot: slot.number, step: take.step, mark, after, unconfirmed, take: take_ })
     }
 
     /// What each input hears of left and right alone, against the mark before, which both carry.

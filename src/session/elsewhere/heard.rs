@@ -2,7 +2,7 @@
 
 use crate::analysis::{About, Flaw};
 use crate::card::InputRole;
-use crate::session::record::{Happening, Record};
+use crate::session::record::{Happening, Record, StepResult};
 use crate::session::step::Purpose;
 use crate::units::{Dbfs, tidy, tidy_signed};
 use serde::{Deserialize, Serialize};
@@ -15,6 +15,13 @@ const SCATTERS: f64 = 4.0;
 const OWN_CHANNEL_DB: f64 = 2.0;
 /// … and the other one at least this much lower.
 const OTHER_CHANNEL_DB: f64 = -10.0;
+
+/// Steps so far apart show whether noise follows the sound, dB …
+const FOLLOWS_OVER_DB: f64 = 10.0;
+/// … which it does where its distance from it shrinks by less than this, dB …
+const FOLLOWS_WITHIN_DB: f64 = 3.0;
+/// … and matters from here on, dB re the sound (a clock that wanders leaves less).
+const FOLLOWS_FROM_DB: f64 = -50.0;
 
 /// Where the sound was heard.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -136,6 +143,7 @@ pub fn flaws(record: &Record) -> Vec<Flaw> {
     flaws.extend(moved_in_time(heard));
     flaws.extend(missed(heard));
     flaws.extend(channels(heard));
+    flaws.extend(lossy(record, heard));
     if heard.again {
         flaws.push(Flaw::note(
             "started-again",
@@ -150,6 +158,41 @@ pub fn flaws(record: &Record) -> Vec<Flaw> {
         flaws.push(Flaw::note("capture-dropped", text));
     }
     flaws
+}
+
+/// Why neither distortion nor clipping is determined: what is on the way makes another sound of it.
+pub fn not_determined(record: &Record) -> Option<String> {
+    let heard = HeardElsewhere::of(record)?;
+    lossy(record, heard)?;
+    Some("a lossy encoder, or another effect that makes another sound of it, is on the way and hides it".into())
+}
+
+/// What does not repeat rises with the sound although the marks keep their gain: an encoder's own noise.
+fn lossy(record: &Record, heard: &HeardElsewhere) -> Option<Flaw> {
+    let (input, role) = record.weaker_ear()?;
+    if heard.moved(input).next().is_some() {
+        return None;
+    }
+    let read = |step: &StepResult| {
+        let (pink, _) = step.pink(input)?;
+        let level = pink.level_z?.value;
+        Some((step.step.drive?.db(), pink.noise? - level, pink.level_total? - level))
+    };
+    let mut steps: Vec<(f64, f64, f64)> = record.climbed().filter_map(read).collect();
+    steps.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let (quiet, loud) = (steps.first()?, steps.last()?);
+    let follows = loud.0 - quiet.0 >= FOLLOWS_OVER_DB && quiet.1 - loud.1 < FOLLOWS_WITHIN_DB;
+    if !follows || loud.1 < FOLLOWS_FROM_DB {
+        return None;
+    }
+    let middle = steps[steps.len() / 2];
+    let text = format!(
+        "At the {}, what does not repeat rises with the sound and stands {:.0} dB under it, while the marks keep their gain: a lossy encoder (MP3, AAC, Opus, a wireless link) or an effect makes another sound of it. Distortion and clipping are not determined. Levels are those of what repeats; all that sounds is {} dB louder. Play the plan as WAV or FLAC, over a wire.",
+        role.in_words(),
+        -middle.1,
+        tidy(middle.2, 2)
+    );
+    Some(Flaw::doubt("lossy", text).about(About::Input(role)))
 }
 
 /// The marks are all played at one level, so what moves them is the gain.

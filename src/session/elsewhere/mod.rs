@@ -19,7 +19,7 @@ mod sound_plan;
 mod words;
 
 pub use follow::{Follower, News, SlotTake, SpeedFinder};
-pub use heard::{ChannelHeard, HeardElsewhere, HeardFrom, MarkHeard, flaws};
+pub use heard::{ChannelHeard, HeardElsewhere, HeardFrom, MarkHeard, flaws, not_determined};
 pub use layout::{Asked, BadLayout, MARK_NUMBERS, sound_plan};
 pub use recording::{Pieces, Recording, RecordingError};
 pub use sound_file::{SoundFileError, plan_path, read_plan, write};

@@ -77,6 +77,7 @@ impl Worker {
             heard,
             period,
             running: None,
+            lost: None,
         };
         let (record, folder) = keeper.follow(source)?;
         self.tell(Event::Ended { record: Arc::new(record), folder });

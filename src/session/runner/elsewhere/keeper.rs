@@ -46,6 +46,8 @@ pub(super) struct Keeper<'a> {
     pub(super) period: Arc<Period>,
     /// The step whose takes come in, with its number in the plan.
     pub(super) running: Option<(usize, Step, Vec<TakeResult>)>,
+    /// Why the card stopped delivering, if it did.
+    pub(super) lost: Option<String>,
 }
 
 impl Keeper<'_> {
@@ -121,6 +123,11 @@ impl Keeper<'_> {
         let (mut frames, mut told) = (0usize, 0usize);
         while !follower.is_over() && !self.worker.stop.is_asked() {
             match listening.engine.poll(POLL) {
+                // What was heard before counts.
+                Err(AudioError::Lost(what)) if follower.has_begun() => {
+                    self.lost = Some(what);
+                    break;
+                }
                 Err(AudioError::Lost(what)) => return Err(RunError::CardFailed(what)),
                 other => other?,
             };
@@ -226,6 +233,10 @@ impl Keeper<'_> {
             let what = format!("{:.2} s {what} between the marks on either side of it", late_s.abs());
             return Some(VoidReason::LostSamples { what });
         }
+        if taken.unconfirmed {
+            let what = "the mark after it did not come in time".into();
+            return Some(VoidReason::LostSamples { what });
+        }
         let base = self.heard.base().filter(|_| purpose != Purpose::Silence)?;
         let ears = || self.record.head.chain.ears().map(|(input, _)| input);
         let most = |mark: &MarkHeard| {
@@ -302,6 +313,9 @@ impl Keeper<'_> {
     }
 
     fn stop(&self) -> StopReason {
+        if let Some(what) = self.lost.clone() {
+            return StopReason::Card { what };
+        }
         let head = &self.record.head;
         let climb = Climb { plan: &head.plan, chain: &head.chain, period: &self.period, results: &self.record.steps };
         // What the plan asked for last was used, or it was not.
