@@ -15,6 +15,7 @@ pub mod comparison;
 pub mod document;
 pub mod music;
 pub mod notebook;
+pub mod own_level;
 pub mod path;
 pub mod picture;
 pub mod series;

@@ -11,6 +11,7 @@ mod hold;
 mod judge;
 mod named;
 mod notebook;
+mod own_level;
 mod path;
 mod printable;
 mod reanalyse;

@@ -114,17 +114,21 @@ fn headphone(name: &str, source_ohm: Option<f64>, kept: &StockKept, surroundings
 /// Shows, keeps or forgets whose listening level holds where none is stated.
 fn who_listens(wanted: &WhoListens, surroundings: &mut Surroundings) -> Result<()> {
     let folder = wanted.stock.clone().unwrap_or_else(folder::default_folder);
-    let out = &mut *surroundings.out;
     if wanted.forget {
+        let out = &mut *surroundings.out;
         let was = folder::forget_listener(&folder)?;
         writeln!(out, "{}", if was { "The listening level is forgotten." } else { "No listening level was kept." })?;
         return Ok(());
     }
+    if let Some(how) = wanted.measure {
+        return super::own_level::measure(wanted, how, &folder, surroundings);
+    }
+    let out = &mut *surroundings.out;
     if let Some(listening) = asked::plan::listening(wanted.listening, wanted.weighting, wanted.field) {
         return keep_listener(&folder, listening, (surroundings.now)(), out);
     }
     match folder::listener(&folder)? {
-        Some(kept) => writeln!(out, "The listener's level is {}, kept since {}.", kept.listening, kept.stated_at)?,
+        Some(kept) => writeln!(out, "{}", account::own_level::kept(&kept))?,
         None => writeln!(out, "No listening level is kept: {}.", stock::HOW_TO_STATE)?,
     }
     Ok(())
@@ -136,7 +140,7 @@ pub(super) fn keep_listener(folder: &Path, listening: ListeningLevel, now: Strin
     if before == Some(listening) {
         return Ok(writeln!(out, "The listener's level is {listening}, as kept.")?);
     }
-    let to = folder::keep_listener(folder, &KeptListener { stated_at: now, listening })?;
+    let to = folder::keep_listener(folder, &KeptListener { stated_at: now, listening, measured: None })?;
     let was = before.map_or(String::new(), |before| format!(" (it was {before})"));
     writeln!(out, "The listener's level is {listening}{was}, kept in {}.", to.display())?;
     Ok(())

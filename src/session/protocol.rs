@@ -3,6 +3,7 @@
 
 use super::chain::Chain;
 use super::matching::Target;
+use super::own_level::{OwnLevel, OwnLevelAsk};
 use super::plan::Plan;
 use super::record::Record;
 use super::seats::Seats;
@@ -82,6 +83,8 @@ pub enum Command {
     },
     /// Play one sound for an electrical measurement and tell what the electrical inputs saw.
     Electrical(Box<ElectricalTake>),
+    /// Hear what the listener's own volume position gives.
+    OwnLevel(Box<OwnLevelAsk>),
     /// Headphones swapped on one output while the streams stay open and silent.
     Series(SeriesCommand),
     /// End the bench.
@@ -302,6 +305,8 @@ pub enum Event {
     CalibrationChecked(Arc<Record>),
     /// The take of an electrical measurement is done.
     Electrical(Box<ElectricalHeard>),
+    /// What the listener's own volume position gives.
+    OwnLevel(Box<OwnLevel>),
     /// Of a series.
     Series(SeriesEvent),
     /// Something could not be done; what was finished before is kept.

@@ -16,6 +16,7 @@ mod handles;
 mod known;
 mod loudness;
 mod matched;
+mod own_level;
 mod positions;
 mod request;
 mod series;
@@ -127,6 +128,7 @@ impl Worker {
                     Ok(Series::Quit) => return,
                     Err(error) => Err(error),
                 },
+                Command::OwnLevel(asked) => self.own_level(&asked),
                 Command::Electrical(take) => self.electrical(&take),
                 Command::CheckCalibration { folder, role, calibrator } => {
                     self.check_calibration(&folder, role, calibrator)
