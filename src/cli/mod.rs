@@ -14,6 +14,7 @@ mod hold;
 mod judge;
 mod named;
 mod notebook;
+mod own_level;
 #[cfg(feature = "pages")]
 mod pages;
 mod path;

@@ -194,7 +194,7 @@ impl View {
     /// The bench is asked for this: what it will be doing is shown at once.
     pub fn asked(&mut self, command: &Command) {
         self.phase = match command {
-            Command::ListCards | Command::Series(_) | Command::Quit => return,
+            Command::ListCards | Command::Series(_) | Command::OwnLevel(_) | Command::Quit => return,
             Command::Run(request) if request.plan.extent == Extent::PathCheck => {
                 (self.path, self.path_is_news) = (None, true);
                 Phase::Checking
@@ -350,7 +350,7 @@ impl View {
                 self.calibration_failure = None;
                 self.rest();
             }
-            Event::Series(_) => {}
+            Event::Series(_) | Event::OwnLevel(_) => {}
             Event::Failed(failure) => {
                 if self.phase == Phase::Calibrating {
                     self.calibration_failure = Some(failure.message);

@@ -14,6 +14,7 @@ pub mod matching;
 pub mod music;
 pub mod names;
 pub mod notebook;
+pub mod own_level;
 pub mod pair;
 pub mod path;
 pub mod plain_file;

@@ -4,6 +4,7 @@
 use super::chain::Chain;
 use super::elsewhere::{ElsewhereRequest, MarkHeard};
 use super::matching::Target;
+use super::own_level::{OwnLevel, OwnLevelAsk};
 use super::plan::Plan;
 use super::record::Record;
 use super::seats::Seats;
@@ -83,6 +84,8 @@ pub enum Command {
     },
     /// Play one sound for an electrical measurement and tell what the electrical inputs saw.
     Electrical(Box<ElectricalTake>),
+    /// Hear what the listener's own volume position gives.
+    OwnLevel(Box<OwnLevelAsk>),
     /// Headphones swapped on one output while the streams stay open and silent.
     Series(SeriesCommand),
     /// Follow a sound that is played elsewhere, live or in a recording, and keep it as a session.
@@ -305,6 +308,8 @@ pub enum Event {
     CalibrationChecked(Arc<Record>),
     /// The take of an electrical measurement is done.
     Electrical(Box<ElectricalHeard>),
+    /// What the listener's own volume position gives.
+    OwnLevel(Box<OwnLevel>),
     /// Of a series.
     Series(SeriesEvent),
     /// A sound that is played elsewhere is listened to.

@@ -1,6 +1,6 @@
 //! The stock on disk: one TOML file per output and headphone in the user's folder, beside the sessions that teach it.
 
-use super::{HeadphoneEntry, KeptListener, OutputEntry, Stock, learn};
+use super::{HeadphoneEntry, KeptListener, MeasuredLevel, OutputEntry, Stock, learn};
 use crate::judgement::comparison::Hears;
 use crate::session::plan::ListeningLevel;
 use crate::session::storage::{Storage, all_sessions, default_sessions_dir, is_plain_name};
@@ -122,13 +122,18 @@ pub fn keep_listener(folder: &Path, kept: &KeptListener) -> Result<PathBuf, Stoc
     write(folder.join(LISTENER), kept)
 }
 
-/// Keeps a level as the listener's; what they state that they hear stays.
+/// Keeps a level as the listener's, stated or measured; what they state that they hear stays.
 ///
 /// # Errors
 /// [`StockError`].
-pub fn keep_level(folder: &Path, stated_at: String, listening: ListeningLevel) -> Result<PathBuf, StockError> {
+pub fn keep_level(
+    folder: &Path,
+    stated_at: String,
+    listening: ListeningLevel,
+    measured: Option<MeasuredLevel>,
+) -> Result<PathBuf, StockError> {
     let hears = listener(folder)?.map_or(Hears::default(), |kept| kept.hears);
-    keep_listener(folder, &KeptListener { stated_at, listening, hears })
+    keep_listener(folder, &KeptListener { stated_at, listening, hears, measured })
 }
 
 /// Forgets who is kept; true where there was one.

@@ -32,7 +32,8 @@ pub use report::Report;
 pub use session::{Ask, Match, OutsideEar, Rehearse, Run, TypedCeilings};
 pub use stimulus::{Spectrum, StimulusFile, TextTable};
 pub use stock::{
-    KeepHeadphone, KeepOutput, SensitivityPer, StatedFigures, StockArguments, StockCommand, StockKept, WhoListens,
+    KeepHeadphone, KeepOutput, MeasureBy, SensitivityPer, StatedFigures, StockArguments, StockCommand, StockKept,
+    WhoListens,
 };
 pub use swap::Swap;
 

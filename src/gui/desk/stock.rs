@@ -32,7 +32,7 @@ impl Desk {
         };
         let (to, now) = (folder::beside(self.form.sessions()), self.now.clone());
         self.write_stock(move || {
-            let path = folder::keep_level(&to, now, listening).map_err(|error| error.to_string())?;
+            let path = folder::keep_level(&to, now, listening, None).map_err(|error| error.to_string())?;
             Ok(format!("{listening} is kept as your own level in {}.", path.display()))
         });
     }

@@ -25,6 +25,12 @@ pub enum RunError {
         /// Its folder.
         folder: String,
     },
+    /// The listener's own level.
+    #[error("the listener's own level was not determined: {0}")]
+    OwnLevel(String),
+    /// Not the noise.
+    #[error("nothing of the noise is heard at the ear; look at plug, cable, routing and volume")]
+    NothingHeard,
     /// Nothing to go on with.
     #[error("no series is running; begin one with `loudenough run --series`")]
     NoSeries,

@@ -17,6 +17,7 @@ mod handles;
 mod known;
 mod loudness;
 mod matched;
+mod own_level;
 mod positions;
 mod request;
 mod series;
@@ -129,6 +130,7 @@ impl Worker {
                     Ok(Series::Quit) => return,
                     Err(error) => Err(error),
                 },
+                Command::OwnLevel(asked) => self.own_level(&asked),
                 Command::Electrical(take) => self.electrical(&take),
                 Command::Elsewhere(request) => self.elsewhere(&request, &mut kept),
                 Command::CheckCalibration { folder, role, calibrator } => {
