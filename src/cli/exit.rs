@@ -13,9 +13,9 @@ pub enum Exit {
     Failure,
     /// Finished steps are kept, and the rest can be played later.
     Unfinished,
-    /// The evidence does not decide.
+    /// The evidence leaves it open: not determined, or an interval that reaches over the limit of what is short.
     NotDetermined,
-    /// The output is short of headroom, or does not reach the listening level clean.
+    /// The output is certainly short of headroom, or does not reach the listening level clean.
     Short,
 }
 
@@ -34,12 +34,14 @@ impl Exit {
     }
 
     fn of_verdict(verdict: &Verdict) -> Exit {
-        match verdict.answer {
-            Answer::NotTold => Exit::NotDetermined,
-            Answer::Ample | Answer::Borderline => Exit::Answer,
-            // No limit was found yet.
-            Answer::Short if verdict.at_least => Exit::NotDetermined,
-            Answer::Short | Answer::DoesNotReach => Exit::Short,
+        let is_short = |answer| matches!(answer, Answer::Short | Answer::DoesNotReach);
+        let or = verdict.or.unwrap_or(verdict.answer);
+        match (is_short(verdict.answer), is_short(or)) {
+            _ if verdict.answer == Answer::NotTold => Exit::NotDetermined,
+            (false, false) => Exit::Answer,
+            // Of a lower bound no limit was found yet.
+            (true, true) if !verdict.at_least => Exit::Short,
+            _ => Exit::NotDetermined,
         }
     }
 
