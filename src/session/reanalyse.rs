@@ -169,8 +169,11 @@ fn read_all(
         for (t, take) in step.takes.iter().enumerate().filter(|(_, t)| t.head.void.is_none()) {
             match storage.load_take(step.step.number, take, roles) {
                 Err(why) => kept.push(keep(step, take, why.to_string())),
-                Ok(loaded) if send(s, t, loaded) => {}
-                Ok(_) => return kept,
+                Ok(loaded) => {
+                    if !send(s, t, loaded) {
+                        return kept;
+                    }
+                }
             }
         }
     }
