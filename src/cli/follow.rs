@@ -246,7 +246,11 @@ pub fn session(bench: &Bench, keep: &Shown, out: &mut dyn Write) -> Result<(Reco
             Event::Repeated { reason } if !keep.json => {
                 bar.suspend(|| writeln!(out, "the take is played again: {reason}"))?;
             }
-            Event::StepDone(record) => bar.set_position(record.steps.len() as u64),
+            Event::StepDone(record) => {
+                let done = record.steps.len() as u64;
+                bar.set_length(bar.length().unwrap_or(done).max(done));
+                bar.set_position(done);
+            }
             Event::Ended { record, folder } => {
                 bar.finish_and_clear();
                 return Ok((record.as_ref().clone(), folder));

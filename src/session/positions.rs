@@ -57,7 +57,7 @@ impl Turning {
 pub fn heard(found: &[f64]) -> String {
     match found.last() {
         None => "listening to the first position".into(),
-        Some(db) => format!("position {} found, {} dB; turn on", found.len(), tidy_signed(*db, 1)),
+        Some(db) => format!("position {} found, {} dB; turn it further", found.len(), tidy_signed(*db, 1)),
     }
 }
 
