@@ -82,7 +82,7 @@ fn a_volume_control_is_turned_while_noise_is_held() {
     bench.events.send(Event::Turning { positions: vec![0.0, -12.04] }).unwrap();
     window.run_steps(3);
     assert_eq!(window.state().desk.view.phase, Phase::Turning);
-    assert!(says(&window, "position 2 found, −12.0 dB; turn on") && says(&window, "Done  Ctrl H"));
+    assert!(says(&window, "position 2 found, −12.0 dB; turn it further") && says(&window, "Done  Ctrl H"));
     window.key_press_modifiers(Modifiers::COMMAND, Key::H);
     window.run_steps(2);
     assert_eq!(bench.ready.load(Ordering::SeqCst), 1);
