@@ -29,8 +29,8 @@ pub(super) fn cards(json: bool, surroundings: &mut Surroundings) -> Result<()> {
             if let Some(why) = &card.may_resample {
                 writeln!(surroundings.out, "      can resample: {why}")?;
             }
-            if let Some(words) = wired(card) {
-                writeln!(surroundings.out, "      {words}")?;
+            for (channel, words) in (1..).zip(wired(card)) {
+                writeln!(surroundings.out, "      channel {channel}: {words}")?;
             }
         }
     }
@@ -46,13 +46,11 @@ pub(super) fn cards(json: bool, surroundings: &mut Surroundings) -> Result<()> {
     Ok(())
 }
 
-/// What each channel of the simulated bench is connected to; of a real card nobody knows.
-fn wired(card: &CardDescription) -> Option<String> {
-    let listed = |words: &mut dyn Iterator<Item = &'static str>| {
-        (1..).zip(words).map(|(channel, words)| format!("{channel} {words}")).collect::<Vec<_>>().join(" · ")
-    };
-    (card.id == CardId::simulated()).then(|| match card.direction {
-        Direction::Playback => listed(&mut ["left", "right"].into_iter()),
-        Direction::Capture => listed(&mut INPUTS.into_iter().map(InputRole::in_words)),
-    })
+/// What each channel of the simulated bench is connected to, from the first; of a real card nobody knows.
+fn wired(card: &CardDescription) -> Vec<&'static str> {
+    match card.direction {
+        _ if card.id != CardId::simulated() => Vec::new(),
+        Direction::Playback => vec!["left", "right"],
+        Direction::Capture => INPUTS.map(InputRole::in_words).into(),
+    }
 }

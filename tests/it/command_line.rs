@@ -231,7 +231,11 @@ fn cards_lists_the_simulated_bench_for_people_and_for_machines() {
     let listed: Value = serde_json::from_slice(&output.stdout).unwrap();
     let ids: Vec<&str> = listed["cards"].as_array().unwrap().iter().filter_map(|c| c["id"].as_str()).collect();
     assert_eq!(ids.iter().filter(|id| **id == "simulated:bench").count(), 2);
-    assert!(said(&loudenough(home.path(), &["cards"])).contains("simulated:bench"));
+    let listed = said(&loudenough(home.path(), &["cards"]));
+    for words in ["simulated:bench", "channel 1: left ear", "channel 3: witness", "channel 5: source side"] {
+        assert!(listed.contains(words), "no `{words}`: {listed}");
+    }
+    assert!(listed.lines().all(|line| line.chars().count() <= 100), "{listed}");
 }
 
 #[test]
