@@ -18,7 +18,7 @@ fn main() -> ExitCode {
         }
         None => window().map(|()| Exit::Answer),
     };
-    outcome.unwrap_or_else(|error| failed(&error)).into()
+    ExitCode::from(outcome.unwrap_or_else(|error| failed(&error)).code())
 }
 
 /// Says what went wrong.

@@ -121,8 +121,8 @@ fn matters(c: &Comparison) -> Section {
     // One word for all of them stands over the table.
     let apart = c.matters.iter().any(|matter| matter.word != gravest(&c.matters));
     let answer = apart.then(|| Column::text("answer"));
-    let columns = [Some(Column::text("of")), answer, Some(Column::text("because"))].into_iter().flatten().collect();
-    let mut table = Table::new("matters", "What published listening tests and standards let one expect", columns);
+    let columns = [Some(Column::text("aspect")), answer, Some(Column::text("because"))].into_iter().flatten().collect();
+    let mut table = Table::new("matters", "What published listening tests and standards predict", columns);
     for matter in &c.matters {
         let answer = apart.then(|| Cell::text(matter.word.in_words()));
         let row = [Some(Cell::text(&matter.what)), answer, Some(Cell::text(&matter.because))];
@@ -145,7 +145,7 @@ fn sources(c: &Comparison) -> Section {
 
 /// What is wrong with the data.
 fn flaws(c: &Comparison) -> Option<Section> {
-    let mut section = Section::new("What is wrong or limited");
+    let mut section = Section::new("Doubts and notes");
     let words = |flaw: &Flaw| format!("{}: {}", capital(flaw.weight.in_words()), flaw.text);
     section.parts.push(Part::List(c.flaws.iter().map(words).collect()));
     (!c.flaws.is_empty()).then_some(section)

@@ -25,6 +25,8 @@ pub const TOPICS: &[Topic] = topics! {
     "comparison"
     "stock"
     "notebook"
+    "series"
+    "elsewhere"
     "numbers"
     "trouble"
     "sound-systems"

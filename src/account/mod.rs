@@ -16,6 +16,7 @@ pub mod document;
 pub mod guide;
 pub mod music;
 pub mod notebook;
+pub mod own_level;
 pub mod path;
 pub mod picture;
 pub mod series;

@@ -76,7 +76,7 @@ pub fn played(record: &Record) -> Vec<Section> {
 
 /// What is wrong or limited, each with its weight.
 fn flaws(judgement: &Judgement) -> Section {
-    let mut section = Section::new("What is wrong or limited");
+    let mut section = Section::new("Doubts and notes");
     section.paragraph(
         "A note is a limit of validity: the verdict stays firm. A doubt widens a number or makes it one-sided, and the verdict follows.",
     );

@@ -25,6 +25,7 @@ pub mod hum;
 mod intermodulation;
 mod level;
 pub mod live;
+pub mod marks;
 pub mod music;
 mod noise;
 pub mod overload;

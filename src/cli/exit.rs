@@ -2,7 +2,6 @@
 
 use crate::judgement::{Answer, Judgement, Verdict};
 use crate::session::record::Record;
-use std::process::ExitCode;
 
 /// How a command ended. Usage errors end with 2, which is clap's.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -14,9 +13,9 @@ pub enum Exit {
     Failure,
     /// Finished steps are kept, and the rest can be played later.
     Unfinished,
-    /// The evidence does not decide.
+    /// The evidence leaves it open: not determined, or an interval that reaches over the limit of what is short.
     NotDetermined,
-    /// The output is short of headroom, or does not reach the listening level clean.
+    /// The output is certainly short of headroom, or does not reach the listening level clean.
     Short,
 }
 
@@ -35,12 +34,14 @@ impl Exit {
     }
 
     fn of_verdict(verdict: &Verdict) -> Exit {
-        match verdict.answer {
-            Answer::NotTold => Exit::NotDetermined,
-            // A lower bound under the ample limit says that no limit was found yet.
-            _ if verdict.at_least => Exit::NotDetermined,
-            Answer::Ample | Answer::Borderline => Exit::Answer,
-            Answer::Short | Answer::DoesNotReach => Exit::Short,
+        let is_short = |answer| matches!(answer, Answer::Short | Answer::DoesNotReach);
+        let or = verdict.or.unwrap_or(verdict.answer);
+        match (is_short(verdict.answer), is_short(or)) {
+            _ if verdict.answer == Answer::NotTold => Exit::NotDetermined,
+            (false, false) => Exit::Answer,
+            // Of a lower bound no limit was found yet.
+            (true, true) if !verdict.at_least => Exit::Short,
+            _ => Exit::NotDetermined,
         }
     }
 
@@ -61,12 +62,6 @@ impl Exit {
     }
 }
 
-impl From<Exit> for ExitCode {
-    fn from(exit: Exit) -> ExitCode {
-        ExitCode::from(exit.code())
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -79,7 +74,7 @@ mod tests {
         assert_eq!([Answer::Short, Answer::DoesNotReach].map(|answer| code(answer, false)), [5, 5]);
         assert_eq!(
             [code(Answer::NotTold, false), code(Answer::Short, true), code(Answer::Borderline, true)],
-            [4, 4, 4]
+            [4, 4, 0]
         );
         let unfinished = anyhow::Error::from(Unfinished("stopped".into())).context("how to go on");
         assert_eq!(Exit::of_error(&unfinished).code(), 3);

@@ -3,11 +3,11 @@
 use super::args::Shown;
 use super::{Unfinished, show};
 use crate::calibration::Acoustic;
-use crate::session::protocol::{Command, ElectricalHeard, Event};
+use crate::session::protocol::{Command, ElectricalHeard, Event, Following};
 use crate::session::record::Record;
 use crate::session::runner::{Bench, Stop};
 use crate::session::waiting::Waiting;
-use crate::session::{positions, seats};
+use crate::session::{elsewhere, positions, seats};
 use crate::units::tidy_signed;
 use anyhow::{Result, bail};
 use indicatif::{ProgressBar, ProgressStyle};
@@ -220,6 +220,14 @@ pub fn session(bench: &Bench, keep: &Shown, out: &mut dyn Write) -> Result<(Reco
         };
         waits.waiting.hear(&event, Instant::now());
         match event {
+            Event::Elsewhere(now) => {
+                let Some(words) = elsewhere::in_words(&now) else { continue };
+                // Whoever hides the progress is told all the same what has to be done at once.
+                if elsewhere::is_alarm(&now) || matches!(now, Following::Clips { .. }) {
+                    bar.suspend(|| writeln!(std::io::stderr(), "{words}")).unwrap_or_default();
+                }
+                bar.set_message(words);
+            }
             Event::Turning { positions } => bar.set_message(positions::heard(&positions)),
             Event::Matching { off_db } => bar.set_message(match off_db {
                 Some(off) => format!("turn until 0.0: {} dB", tidy_signed(off, 1)),

@@ -6,6 +6,7 @@ mod cards;
 mod chain;
 mod compare;
 mod electrical;
+mod elsewhere;
 mod exit;
 mod follow;
 mod guide;
@@ -13,6 +14,7 @@ mod hold;
 mod judge;
 mod named;
 mod notebook;
+mod own_level;
 #[cfg(feature = "pages")]
 mod pages;
 mod path;
@@ -64,7 +66,13 @@ pub fn carry_out(mut command: Command, surroundings: &mut Surroundings) -> Resul
         Command::Hold { session, at_once, level, keep, .. } => {
             hold::hold(&session, at_once, &level, &keep, surroundings)
         }
-        Command::Listen { session, ear, keep } => hold::listen(&session, ear, &keep, surroundings),
+        Command::Listen(wanted) => match (&wanted.plan, &wanted.session, wanted.ear) {
+            (None, Some(session), Some(ear)) => hold::listen(session, ear, &wanted.keep.shown, surroundings),
+            (None, ..) => anyhow::bail!("name a session and --ear, or the plan of a sound that is played elsewhere"),
+            (Some(plan), ..) => elsewhere::listen(plan.clone(), *wanted, surroundings),
+        },
+        Command::Plan(wanted) => elsewhere::plan(&wanted, surroundings),
+        Command::Ingest(wanted) => elsewhere::ingest(*wanted, surroundings),
         Command::Swap(wanted) => swap::swap(&wanted, surroundings),
         Command::Stimulus(wanted) => stimulus::write(&wanted, surroundings),
         Command::Judge(wanted) => judge::judge(&wanted, surroundings),

@@ -115,12 +115,16 @@ fn headphone(name: &str, source_ohm: Option<f64>, kept: &StockKept, surroundings
 /// Shows, keeps or forgets whose listening level holds where none is stated.
 fn who_listens(wanted: &WhoListens, surroundings: &mut Surroundings) -> Result<()> {
     let folder = wanted.stock.clone().unwrap_or_else(folder::default_folder);
-    let out = &mut *surroundings.out;
     if wanted.forget {
+        let out = &mut *surroundings.out;
         let was = folder::forget_listener(&folder)?;
         writeln!(out, "{}", if was { "The listening level is forgotten." } else { "No listening level was kept." })?;
         return Ok(());
     }
+    if let Some(how) = wanted.measure {
+        return super::own_level::measure(wanted, how, &folder, surroundings);
+    }
+    let out = &mut *surroundings.out;
     let (kept, now) = (folder::listener(&folder)?, (surroundings.now)());
     let hears = Hears::from(wanted.hears);
     let listening = asked::plan::listening(wanted.listening, wanted.weighting, wanted.field);
@@ -143,7 +147,7 @@ fn who_listens(wanted: &WhoListens, surroundings: &mut Surroundings) -> Result<(
     }
     match kept {
         Some(kept) => {
-            writeln!(out, "The listener's level is {}, kept since {}.", kept.listening, kept.stated_at)?;
+            writeln!(out, "{}", account::own_level::kept(&kept))?;
             if !kept.hears.is_empty() {
                 writeln!(out, "They state that they hear {}.", kept.hears)?;
             }
@@ -155,13 +159,11 @@ fn who_listens(wanted: &WhoListens, surroundings: &mut Surroundings) -> Result<(
 
 /// Keeps a level as the listener's, and says so where it is another than before.
 pub(super) fn keep_listener(folder: &Path, listening: ListeningLevel, now: String, out: &mut dyn Write) -> Result<()> {
-    let kept = folder::listener(folder)?;
-    let before = kept.as_ref().map(|kept| kept.listening);
+    let before = folder::listener(folder)?.map(|kept| kept.listening);
     if before == Some(listening) {
         return Ok(writeln!(out, "The listener's level is {listening}, as kept.")?);
     }
-    let hears = kept.map_or(Hears::default(), |kept| kept.hears);
-    let to = folder::keep_listener(folder, &KeptListener { stated_at: now, listening, hears })?;
+    let to = folder::keep_level(folder, now, listening, None)?;
     let was = before.map_or(String::new(), |before| format!(" (it was {before})"));
     writeln!(out, "The listener's level is {listening}{was}, kept in {}.", to.display())?;
     Ok(())

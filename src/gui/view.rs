@@ -10,11 +10,11 @@ use crate::calibration::Acoustic;
 use crate::card::{CardDescription, Granted, InputRole};
 use crate::judgement::path::PathReport;
 use crate::session::plan::Extent;
-use crate::session::positions;
 use crate::session::protocol::{Command, ElectricalHeard, Event, Failure};
 use crate::session::record::Record;
 use crate::session::seats::how_it_sits;
 use crate::session::step::Step;
+use crate::session::{elsewhere, positions};
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -194,12 +194,13 @@ impl View {
     /// The bench is asked for this: what it will be doing is shown at once.
     pub fn asked(&mut self, command: &Command) {
         self.phase = match command {
-            Command::ListCards | Command::Series(_) | Command::Quit => return,
+            Command::ListCards | Command::Series(_) | Command::OwnLevel(_) | Command::Quit => return,
             Command::Run(request) if request.plan.extent == Extent::PathCheck => {
                 (self.path, self.path_is_news) = (None, true);
                 Phase::Checking
             }
             Command::Run(_) | Command::Continue { .. } | Command::Listen { .. } | Command::Round(_) => Phase::Opening,
+            Command::Elsewhere(_) => Phase::Opening,
             Command::Calibrate { .. } | Command::CheckCalibration { .. } => Phase::Calibrating,
             Command::Seat { .. } => Phase::Seating,
             Command::Match { target, .. } if target.turned_at_dbfs.is_some() => Phase::Matching,
@@ -284,6 +285,7 @@ impl View {
                 self.failure = None;
             }
             Event::Turning { positions } => self.sits = Some(positions::heard(&positions)),
+            Event::Elsewhere(now) => self.sits = elsewhere::in_words(&now).or(self.sits.take()),
             Event::Matching { off_db } => {
                 // A round of a swap becomes one only when the knob is to be turned.
                 if self.phase == Phase::Running {
@@ -348,7 +350,7 @@ impl View {
                 self.calibration_failure = None;
                 self.rest();
             }
-            Event::Series(_) => {}
+            Event::Series(_) | Event::OwnLevel(_) => {}
             Event::Failed(failure) => {
                 if self.phase == Phase::Calibrating {
                     self.calibration_failure = Some(failure.message);

@@ -105,6 +105,9 @@ impl Whose {
 
 /// The lowest threshold of all inputs that see limits; what clips at one ear is no "none" because the other does not.
 pub fn clipping_threshold(record: &Record) -> Threshold {
+    if let Some(because) = crate::session::elsewhere::not_determined(record) {
+        return Threshold::NotTold { because };
+    }
     let period = record.head.plan.pink.period(record.head.playback.rate);
     let inputs = record.head.chain.limit_inputs();
     let all: Vec<Threshold> = inputs.into_iter().map(|input| at_input(record, input, &period)).collect();

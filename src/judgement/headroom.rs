@@ -52,6 +52,13 @@ pub struct Verdict {
     pub because: String,
 }
 
+impl Verdict {
+    /// This answer, whatever lies inside the interval.
+    pub fn is_wholly(&self, answer: Answer) -> bool {
+        self.answer == answer && self.or.is_none()
+    }
+}
+
 impl fmt::Display for Verdict {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self.answer {

@@ -189,6 +189,9 @@ fn straight_line_at(record: &Record, input: usize) -> Option<Gain<'_>> {
 
 /// Lowest level at which even and odd distortion at the ear together pass the plan's limit.
 pub(super) fn ear_limit_from(record: &Record) -> Option<Estimate> {
+    if crate::session::elsewhere::not_determined(record).is_some() {
+        return None;
+    }
     let input = record.deciding_input();
     let limit = (record.head.plan.distortion_limit_percent / 100.0).powi(2);
     let mut read: Vec<(bool, Estimate)> = Vec::new();

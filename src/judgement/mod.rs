@@ -106,14 +106,21 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
     let deciding = record.weaker_ear().and_then(|(_, role)| seats.iter().find(|s| s.role == role));
     let highest_clean = highest_clean(record, &threshold, &seats);
     let mut flaws = session_flaws(record, listening);
+    let doubts = |flaws: &[Flaw]| flaws.iter().filter(|f| f.weight == Weight::Doubt).count();
+    let headroom_by = |doubts| headroom::headroom(record, &highest_clean, listening, rule, doubts);
     if let Threshold::Told(told) = &threshold
         && let Some(advice) = told.whose.advice()
     {
-        let text = format!("What clips was not determined: {}. {advice}", told.whose.subject());
-        flaws.push(Flaw::note("limit-whose", &text));
+        // Where the capture chain clips, the output reaches higher: what is ample stays ample.
+        let ample = headroom_by(0).verdict.is_wholly(Answer::Ample);
+        let (flaw, higher): (fn(&str, &str) -> Flaw, _) = match ample {
+            true => (|code, text| Flaw::note(code, text), ""),
+            false => (|code, text| Flaw::doubt(code, text), " If it is the capture chain, the output reaches higher."),
+        };
+        let text = format!("What clips was not determined: {}.{higher} {advice}", told.whose.subject());
+        flaws.push(flaw("limit-whose", &text));
     }
-    let doubts = flaws.iter().filter(|f| f.weight == Weight::Doubt).count();
-    let headroom = headroom::headroom(record, &highest_clean, listening, rule, doubts);
+    let headroom = headroom_by(doubts(&flaws));
     let ear_limit_from = highest_clean::ear_limit_from(record);
     let mut sentence = sentence::sentence(record, &threshold, &highest_clean, &headroom, listening, deciding);
     sentence.extend(sentence::at_the_ear(record, ear_limit_from.as_ref(), &highest_clean, &headroom));

@@ -367,7 +367,7 @@ impl Climb<'_> {
         (once && room && soft(last) && !self.results.iter().filter(apart).any(soft)).then_some(next)
     }
 
-    fn reason(&self) -> StopReason {
+    pub(super) fn reason(&self) -> StopReason {
         let climbed = |r: &&StepResult| r.step.purpose.climbs();
         let own = || self.results.iter().filter(|r| !r.step.purpose.is_added());
         let words = own().filter_map(|r| clean::bend_word(self.results, r, self.chain));

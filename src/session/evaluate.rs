@@ -120,6 +120,7 @@ pub fn chain_flaws(record: &Record) -> Vec<Flaw> {
     flaws.extend(reference_moved(record));
     flaws.extend(implausible(record));
     flaws.extend(super::seats::flaws(record));
+    flaws.extend(super::elsewhere::flaws(record));
     flaws.extend(head.chain.ears().filter_map(|(_, role)| calibration_drifted(record, role)));
     flaws
 }

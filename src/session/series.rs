@@ -23,14 +23,18 @@ use std::ops::RangeInclusive;
 
 /// One-third octaves by which headphones are told apart, by number: 125 Hz to 6.3 kHz. Below, the fit decides; above, the seat.
 const SHAPE: RangeInclusive<i32> = -9..=8;
+/// The same where it leaks: a leak bends what lies below 400 Hz.
+const SHAPE_OF_A_LEAK: RangeInclusive<i32> = -4..=8;
 /// One-third octaves of 20 Hz to 100 Hz.
 const LOW: RangeInclusive<i32> = -17..=-10;
 /// Responses of one headphone on two seats differ by less than this, dB RMS over [`SHAPE`] (common practice, no source).
 const ALIKE_DB: f64 = 1.2;
 /// Of another output, whose source impedance bends the response, by less than this.
 const ALIKE_ELSEWHERE_DB: f64 = 2.5;
-/// Another headphone is named where its stored response is nearer by this much, dB.
-const NEARER_DB: f64 = 0.5;
+/// Another headphone is named where its stored response is nearer than that of the one that was named by this much, dB.
+const NEARER_DB: f64 = 0.3;
+/// … or, where none is stored of the one that was named, where it is as near as this: two seats of one headphone.
+const SURELY_DB: f64 = 0.4;
 /// Ears are not alike where their difference is another than the stored one by more than this, dB.
 const EARS_DB: f64 = 3.0;
 /// … or, where none is stored, where they differ by more than this.
@@ -206,12 +210,12 @@ pub fn check(headphone: &str, heard: &Heard, stored: &[Stored]) -> SwapChecked {
 }
 
 /// Mean level and what is left of the shape, dB RMS, of what is heard less what is stored; over both ears.
-fn against(ears: &[&Ear], stored: &Stored) -> Option<(f64, f64)> {
+fn against(ears: &[&Ear], stored: &Stored, over: &RangeInclusive<i32>) -> Option<(f64, f64)> {
     let (mut levels, mut squares, mut count) = (Vec::new(), 0.0, 0usize);
     for ear in ears {
         let Some(response) = stored.ears.get(&ear.role) else { continue };
-        let off: Vec<f64> = SHAPE.filter_map(|x| Some(at(&ear.response, x)? - at(response, x)?)).collect();
-        if off.len() < SHAPE.count() / 2 {
+        let off: Vec<f64> = over.clone().filter_map(|x| Some(at(&ear.response, x)? - at(response, x)?)).collect();
+        if off.len() < over.clone().count() / 2 {
             continue;
         }
         let mean = off.iter().sum::<f64>() / off.len() as f64;
@@ -228,40 +232,40 @@ fn at(response: &Response, x: i32) -> Option<f64> {
 }
 
 fn likeness(checked: &mut SwapChecked, ears: &[&Ear], own: Option<&Stored>, stored: &[Stored]) {
-    let mut all: Vec<(&Stored, f64)> = stored.iter().filter_map(|s| Some((s, against(ears, s)?.1))).collect();
+    let leaks = own.is_some_and(|own| ears.iter().any(|ear| leak_db(ear, own).is_some_and(|db| db > LEAK_DB)));
+    let over = if leaks { SHAPE_OF_A_LEAK } else { SHAPE };
+    let mut all: Vec<(&Stored, f64)> = stored.iter().filter_map(|s| Some((s, against(ears, s, &over)?.1))).collect();
     all.sort_by(|a, b| a.1.total_cmp(&b.1));
     checked.most_like = all.first().map(|(s, off)| (s.headphone.clone(), *off));
-    let named = own.and_then(|own| Some((own, against(ears, own)?.1)));
+    let named = own.and_then(|own| Some((own, against(ears, own, &over)?.1)));
     let within = |s: &Stored| if s.same_output { ALIKE_DB } else { ALIKE_ELSEWHERE_DB };
-    let looks_like = all.first().filter(|(s, off)| *off <= within(s) && s.headphone != checked.headphone);
-    match (named, looks_like) {
-        (Some((own, off)), _) if off <= within(own) => {}
+    let other = all.iter().find(|(s, off)| s.headphone != checked.headphone && *off <= within(s));
+    let name = &checked.headphone;
+    match (named, other) {
         (Some((_, off)), Some((other, nearer))) if off - nearer > NEARER_DB => {
             checked.flaws.push(Flaw::doubt(
                 "swap-other-headphone",
                 format!(
-                    "This looks like {}, not {}: {:.1} dB from the stored response of the one, {off:.1} dB from that of the other.",
-                    other.headphone, checked.headphone, nearer
+                    "This looks like {}, not {name}: {nearer:.1} dB from the stored response of the one, {off:.1} dB from that of the other.",
+                    other.headphone
                 ),
             ));
         }
-        (Some((_, off)), _) => checked.flaws.push(Flaw::doubt(
+        (Some((own, off)), _) if off > within(own) => checked.flaws.push(Flaw::doubt(
             "swap-unlike",
             format!(
-                "This does not look like {} as stored: {off:.1} dB from its response between 125 Hz and 6.3 kHz. Another headphone, other pads, or a bad fit.",
-                checked.headphone
+                "This does not look like {name} as stored: {off:.1} dB from its response between 125 Hz and 6.3 kHz. Another headphone, other pads, or a bad fit."
             ),
         )),
-        (None, Some((other, nearer))) => checked.flaws.push(Flaw::doubt(
+        (Some(_), _) => {}
+        (None, Some((other, off))) if *off < SURELY_DB => checked.flaws.push(Flaw::doubt(
             "swap-other-headphone",
-            format!(
-                "This looks like {} ({nearer:.1} dB from its stored response); of {} none is stored.",
-                other.headphone, checked.headphone
-            ),
+            format!("This looks like {} ({off:.1} dB from its stored response); of {name} none is stored.", other.headphone),
         )),
-        (None, None) => checked
-            .not_determined
-            .push(format!("whether it is {}, because no response of it is stored", checked.headphone)),
+        (None, _) => {
+            let text = format!("whether it is {name}, because no response of it is stored");
+            checked.not_determined.push(text);
+        }
     }
 }
 
@@ -294,32 +298,38 @@ fn seal(checked: &mut SwapChecked, ears: &[&Ear], own: Option<&Stored>) {
         checked.not_determined.push("whether it seals".into());
         return;
     };
+    for ear in ears {
+        if !own.ears.contains_key(&ear.role) {
+            continue;
+        }
+        match leak_db(ear, own) {
+            Some(db) if db > LEAK_DB => {
+                let text = format!(
+                    "It leaks at the {}: its 20–100 Hz stand {db:.1} dB under the stored response. Press it on or refit it.",
+                    ear.role.in_words()
+                );
+                checked.flaws.push(Flaw::doubt("swap-leak", text).about(About::Input(ear.role)));
+            }
+            Some(_) => {}
+            None => checked.not_determined.push(format!("whether it seals at the {}", ear.role.in_words())),
+        }
+    }
+}
+
+/// How far the bass of an ear stands under the stored one, the level above 400 Hz taken out, dB.
+fn leak_db(ear: &Ear, own: &Stored) -> Option<f64> {
     let low = |response: &Response| {
         let levels: Option<Vec<f64>> = LOW.map(|x| at(response, x)).collect();
         db_from_power(levels?.into_iter().map(power_from_db).sum())
     };
-    for ear in ears {
-        let Some(response) = own.ears.get(&ear.role) else { continue };
-        let Some((level, _)) = against(&[*ear], own) else { continue };
-        match (low(&ear.response), low(response)) {
-            (Some(now), Some(then)) if then + level - now > LEAK_DB => {
-                let text = format!(
-                    "It leaks at the {}: its 20–100 Hz stand {:.1} dB under the stored response. Press it on or refit it.",
-                    ear.role.in_words(),
-                    then + level - now
-                );
-                checked.flaws.push(Flaw::doubt("swap-leak", text).about(About::Input(ear.role)));
-            }
-            (Some(_), Some(_)) => {}
-            _ => checked.not_determined.push(format!("whether it seals at the {}", ear.role.in_words())),
-        }
-    }
+    let (level, _) = against(&[ear], own, &SHAPE_OF_A_LEAK)?;
+    Some(low(own.ears.get(&ear.role)?)? + level - low(&ear.response)?)
 }
 
 fn volume(checked: &mut SwapChecked, heard: &Heard, ears: &[&Ear], own: Option<&Stored>) {
     let same = own.filter(|own| own.same_output);
     let by_witness = same.and_then(|own| Some((heard.witness_db? - own.witness_db?, true)));
-    let by_ear = same.and_then(|own| Some((against(ears, own)?.0, false)));
+    let by_ear = same.and_then(|own| Some((against(ears, own, &SHAPE_OF_A_LEAK)?.0, false)));
     checked.volume = by_witness.or(by_ear);
     match checked.volume {
         None => checked

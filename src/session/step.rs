@@ -238,6 +238,8 @@ pub enum StopReason {
     PathChecked,
     /// The round of a swap is complete.
     RoundPlayed,
+    /// What was played elsewhere ended before its plan did.
+    PlayedNoFurther,
     /// Nothing was heard up to the highest allowed probe.
     NoSignal,
     /// Something was heard while the noise played, but not the noise.
@@ -291,6 +293,9 @@ impl fmt::Display for StopReason {
             StopReason::MicrophoneLimit => write!(f, "the microphone's stated maximum is near"),
             StopReason::PathChecked => write!(f, "the path check is complete"),
             StopReason::RoundPlayed => write!(f, "the round is complete"),
+            StopReason::PlayedNoFurther => {
+                write!(f, "what was played elsewhere ended, or could not be used, before its plan did")
+            }
             StopReason::NoSignal => {
                 write!(
                     f,

@@ -42,6 +42,25 @@ pub struct KeptListener {
     /// What they state that they hear.
     #[serde(default, skip_serializing_if = "Hears::is_empty")]
     pub hears: Hears,
+    /// How it was measured; `None` where it was stated.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub measured: Option<MeasuredLevel>,
+}
+
+/// How a listening level was measured at the listener's own volume position.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct MeasuredLevel {
+    /// Half width of its interval, dB, 95 %.
+    pub half_width_db: f64,
+    /// `pink noise` or `own music`.
+    pub by: String,
+    /// Seconds that it was listened to.
+    pub listened_s: f64,
+    /// Output with its volume position.
+    pub output: String,
+    /// Headphone.
+    pub headphone: String,
 }
 
 impl KeptListener {

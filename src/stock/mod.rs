@@ -27,7 +27,7 @@ pub mod sensitivity;
 pub mod side_by_side;
 mod words;
 
-pub use entry::{Figure, HeadphoneEntry, KeptListener, OutputEntry, RatedPower, Sensitivity};
+pub use entry::{Figure, HeadphoneEntry, KeptListener, MeasuredLevel, OutputEntry, RatedPower, Sensitivity};
 pub use fit::FIT_HALF_WIDTH_DB;
 pub use known::{KnownHeadphone, KnownOutput, Loudness};
 pub use learnt::{Learnt, OutputName, PerVolt, learn};

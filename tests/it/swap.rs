@@ -71,7 +71,7 @@ fn a_shelf_of_three_tenths_is_found() {
     // A limit of the listener's own, kept beside the sessions or typed, decides whether it matters to them.
     let listening = plan(60.0).listening.unwrap();
     let hears = Hears { response_db: Some(0.1), ..Hears::default() };
-    let kept = KeptListener { stated_at: "2026-03-01T09:00:00+00:00".into(), listening, hears };
+    let kept = KeptListener { stated_at: "2026-03-01T09:00:00+00:00".into(), listening, hears, measured: None };
     folder::keep_listener(&folder::beside(&sessions), &kept).unwrap();
     let both = ["pair-first", "pair-second"].map(|name| sessions.join(name));
     let response = |typed: Option<f64>| {

@@ -63,29 +63,28 @@ fn picture(record: &Record, judgement: &Judgement, listening: f64) -> Option<Pic
         all.push(series("own music", Role::Odd, None, Mark::Triangle, needed));
     }
     let rule = judgement.headroom.rule;
-    let upright = |at: f64, role, line, words: &str, text_low| Rule {
+    // Short words: the two lines stand close together.
+    let upright = |over: f64, line| Rule {
         along: Along::X,
-        at,
-        role,
+        at: listening + over,
+        role: Role::Quiet,
         line,
-        text: vec![words.into()],
-        text_low,
+        text: vec![format!("+{over} dB")],
+        text_low: true,
     };
-    let rules = vec![
-        upright(listening + rule.borderline_db, Role::Quiet, Line::Dotted, "borderline from here", true),
-        upright(listening + rule.ample_db, Role::Quiet, Line::Dashed, "ample from here", false),
-    ];
+    let rules = vec![upright(rule.borderline_db, Line::Dotted), upright(rule.ample_db, Line::Dashed)];
     let furthest = pieces.iter().map(|(_, e)| e.value).chain([limit.value, listening + rule.ample_db]);
     let high = ((furthest.fold(listening, f64::max) + 0.5 * GRID_DB) / GRID_DB).ceil() * GRID_DB;
     let low = ((listening.min(limit.value) - 0.5 * GRID_DB) / GRID_DB).floor() * GRID_DB;
     let headroom = format!("{} dB", Figure::new(&judgement.headroom.headroom_db, DB).words());
-    let middle = 0.5 * (listening + limit.value);
+    // Left of the lines of the rule.
+    let middle = 0.5 * (listening + limit.value.min(listening + rule.borderline_db));
     let needs = pieces.iter().map(|(name, e)| format!("; {name}: {} dB SPL", Figure::new(e, DB).words()));
     Some(Picture {
         name: "at-a-glance".into(),
         title: format!("Headroom: {} with {}", chain.output, chain.headphone),
         says: format!(
-            "Listening level {} dB SPL, highest clean level {} dB SPL, headroom {headroom}: {}{}.",
+            "Listening level {} dB SPL, highest clean level {} dB SPL, headroom {headroom}: {}{}. Dotted: headroom is borderline from here; dashed: ample from here.",
             Figure::new(Estimate::exact(listening), DB).words(),
             Figure::new(clean, DB).words(),
             judgement.headroom.verdict,

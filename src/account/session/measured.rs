@@ -8,9 +8,10 @@ use crate::figure::Figure;
 use crate::judgement::Judgement;
 use crate::session::climb::{drive_ceiling, spl_ceiling};
 use crate::session::plan::{AskedLevel, Extent, Plan};
-use crate::session::record::{Record, SessionHead};
+use crate::session::record::{Record, SessionHead, TakeResult};
 use crate::session::step::Purpose;
 use crate::signal::Stimulus;
+use crate::take::VoidReason;
 use crate::units::{tidy, tidy_signed};
 use jiff::Timestamp;
 
@@ -150,8 +151,32 @@ fn asked(record: &Record) -> Vec<Row> {
     rows.extend(clock(record));
     let takes: usize = record.steps.iter().map(|step| step.takes.len()).sum();
     rows.push(row("takes", format!("{takes} in {} steps, {} of them void", record.steps.len(), record.repeated())));
+    rows.extend(disturbed(record));
     rows.push(row("the climb ended", record.stop().map_or("not yet".into(), |stop| format!("because {stop}"))));
     rows
+}
+
+/// Periods that something touched are in no number.
+fn disturbed(record: &Record) -> Option<Row> {
+    let takes = || record.steps.iter().flat_map(|step| &step.takes);
+    let of_take = |take: &TakeResult| {
+        // A door is heard at every input.
+        let windows = take.inputs.iter().map(|input| input.finding.common().window);
+        windows.max_by_key(|window| window.left_out)
+    };
+    let (left_out, played) = takes()
+        .filter(|take| take.void.is_none())
+        .filter_map(of_take)
+        .fold((0, 0), |sum, window| (sum.0 + window.left_out, sum.1 + window.left_out + window.periods));
+    let again = takes().filter(|take| matches!(take.void, Some(VoidReason::Disturbed { .. }))).count();
+    (left_out + again > 0).then(|| {
+        let again = if again > 0 {
+            format!("; {again} takes played again, because fewer than two were left")
+        } else {
+            String::new()
+        };
+        row("periods disturbed and left out", format!("{left_out} of {played}{again}"))
+    })
 }
 
 fn stimulus(head: &SessionHead) -> String {

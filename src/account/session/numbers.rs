@@ -12,6 +12,10 @@ use crate::units::{dbu, dbv, tidy};
 /// Places of levels.
 const DB: usize = 2;
 
+/// Hours of a day and of a week: an exposure lasts no longer.
+const A_DAY_H: f64 = 24.0;
+const A_WEEK_H: f64 = 168.0;
+
 /// Rows of quantities, each with its own unit.
 struct Quantities(Table);
 
@@ -192,9 +196,9 @@ pub fn exposure(judgement: &Judgement) -> Option<Section> {
         table.rows.push(vec![
             Cell::text(at),
             Cell::estimate(Some(exposed.level), DB),
-            Cell::estimate(Some(exposed.niosh_h), DB),
-            Cell::estimate(Some(exposed.week_h), DB),
-            Cell::estimate(Some(exposed.sensitive_week_h), DB),
+            hours(exposed.niosh_h, A_DAY_H),
+            hours(exposed.week_h, A_WEEK_H),
+            hours(exposed.sensitive_week_h, A_WEEK_H),
             Cell::text(exposed.times()),
         ]);
     }
@@ -203,6 +207,12 @@ pub fn exposure(judgement: &Judgement) -> Option<Section> {
     section.paragraph("NIOSH 98-126: 8 h a day at 85 dB(A), half as long for each 3 dB. WHO–ITU H.870: 40 h a week at 80 dB(A) for adults, at 75 dB(A) for children and sensitive listeners, of equal energy. Levels at the eardrum are related to a diffuse field by the table of ITU-T P.58.");
     section.parts.push(Part::Table(table));
     Some(section)
+}
+
+/// So many hours; none beyond those that a day or a week has.
+fn hours(hours: Estimate, most: f64) -> Cell {
+    let reading = if hours.value < most { Reading::Told(hours) } else { Reading::AtLeast(Estimate::exact(most)) };
+    Cell::reading(Some(&reading), 1)
 }
 
 /// Every seat against the first.

@@ -18,7 +18,7 @@ pub const EXAMPLES: &[Examples] = &[
     (
         &["chain", "new"],
         &[
-            "chain new bench-one --playback alsa:hw:CARD=DAC --capture alsa:hw:CARD=ADC --left-ear 1 --coupler iec60318-4",
+            "chain new bench-one --playback DAC --capture ADC --left-ear 1 --coupler iec60318-4",
             "chain new with-curve --chain bench-one --curve microphone.txt --column gain --curve-half-width 0.3",
             "chain new known --chain bench-one --volts 2,0.02 --source-impedance 10,0.5 --load-impedance 80,8",
         ],
@@ -27,7 +27,7 @@ pub const EXAMPLES: &[Examples] = &[
     (
         &["calibrate", "level"],
         &[
-            "calibrate level --playback alsa:hw:CARD=DAC --capture alsa:hw:CARD=ADC --left-ear 1 --coupler iec60318-4 --calibrator 94",
+            "calibrate level --playback DAC --capture ADC --left-ear 1 --coupler iec60318-4 --calibrator 94",
             "calibrate level --calibrator 94 --another-fit",
             "calibrate level --sensitivity 12.5 --input-volts 1",
         ],
@@ -48,11 +48,17 @@ pub const EXAMPLES: &[Examples] = &[
         &[
             "run --output \"desk amplifier\" --volume \"knob at 12\" --headphone \"closed 80 Ω\" --listening 70 --quick",
             "run --output \"desk amplifier\" --headphone \"closed 80 Ω\" --listening 75 --weighting A --field diffuse --seats 5",
+            "run --series --output \"desk amplifier\" --listening 70",
             "run --continue first",
         ],
     ),
     (&["hold"], &["hold first", "hold first --taper", "hold second --match first"]),
-    (&["listen"], &["listen first --ear open", "listen first --ear covered"]),
+    (&["listen"], &["listen first --ear open", "listen first --ear covered", "listen --plan sound.json"]),
+    (&["plan"], &["plan --out sound.wav", "plan --out loud.wav --ceiling-drive -10 --confirm-ceiling -10 --step 1.5"]),
+    (
+        &["ingest"],
+        &["ingest recording.wav --plan sound.json --output \"telephone\" --headphone \"closed 80 Ω\" --listening 70"],
+    ),
     (
         &["swap"],
         &["swap \"laptop jack\" \"desk amplifier\"", "swap \"laptop jack\" \"desk amplifier\" --at 75 --rounds 5"],

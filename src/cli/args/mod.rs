@@ -4,6 +4,7 @@ mod calibrate;
 mod chain;
 mod desk;
 mod electrical;
+mod elsewhere;
 mod examples;
 mod judge;
 mod notebook;
@@ -23,6 +24,7 @@ pub use calibrate::{Calibrate, StatedCalibrator};
 pub use chain::{ChainCommand, CheckChain, NewChain, TypedOutputSide};
 pub use desk::Desk;
 pub use electrical::{CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Electrical, StatedMeter};
+pub use elsewhere::{Ingest, Listen, PlanFile};
 pub use examples::{EXAMPLES, command};
 pub use judge::{Compare, Judge, Listener, TypedHears};
 pub use notebook::{NotebookArguments, NotebookCommand, Sort};
@@ -30,7 +32,8 @@ pub use report::Report;
 pub use session::{Ask, Match, OutsideEar, Rehearse, Run, TypedCeilings};
 pub use stimulus::{Spectrum, StimulusFile, TextTable};
 pub use stock::{
-    KeepHeadphone, KeepOutput, SensitivityPer, StatedFigures, StockArguments, StockCommand, StockKept, WhoListens,
+    KeepHeadphone, KeepOutput, MeasureBy, SensitivityPer, StatedFigures, StockArguments, StockCommand, StockKept,
+    WhoListens,
 };
 pub use swap::Swap;
 
@@ -91,18 +94,14 @@ pub enum Command {
         #[command(flatten)]
         keep: Shown,
     },
-    /// Listen to an outside source at the open ear and with the headphone on: what the headphone keeps out, added to a
-    /// finished session.
-    Listen {
-        /// Session, by name, `last` or path.
-        session: PathBuf,
-        /// Ear as it is now.
-        #[arg(long, ignore_case = true)]
-        ear: OutsideEar,
-        /// How results are shown.
-        #[command(flatten)]
-        keep: Shown,
-    },
+    /// Listen while something else plays: a sound that `plan` wrote, played on an output that this computer cannot drive
+    /// (`--plan`); or an outside source at the open ear and with the headphone on, added to a finished session (`--ear`).
+    Listen(Box<Listen>),
+    /// Write a whole session as one sound file, for an output that this computer cannot drive: a telephone, another
+    /// computer. Play it there, and follow it by `listen --plan` or from a recording by `ingest`.
+    Plan(PlanFile),
+    /// A session from a recording of a sound that `plan` wrote.
+    Ingest(Box<Ingest>),
     /// Two outputs swapped while the headphone stays on the coupler, first, second, first again: what differs at matched
     /// level, how small a difference could have been seen, and whether it matters.
     Swap(Box<Swap>),

@@ -5,6 +5,7 @@ use super::{Listener, TypedHears};
 use crate::asked::sheet::{self, SheetFigure, SheetSensitivity};
 use crate::asked::{Field, choice};
 use crate::calibration::Field as SoundField;
+use crate::session::own_level::{LISTENED_RANGE_S, LISTENED_S};
 use crate::session::plan::Weighting;
 use clap::{Args, Subcommand, ValueEnum};
 use std::path::PathBuf;
@@ -98,12 +99,42 @@ pub struct WhoListens {
     /// What the listener hears; what is not stated stays as it is kept.
     #[command(flatten)]
     pub hears: TypedHears,
+    /// Measure it: set the volume by ear, take the headphone off, put it on the coupler without touching the knob.
+    #[arg(long, value_enum, conflicts_with_all = ["listening", "forget"])]
+    pub measure: Option<MeasureBy>,
+    /// With pink noise: RMS level of the music that the volume was set by, dBFS (default: −18, common practice, no source).
+    #[arg(long, value_name = "DBFS", allow_hyphen_values = true, requires = "measure", value_parser = number(Field::AskedDrive))]
+    pub music_level: Option<f64>,
+    /// With pink noise: its RMS drive, dBFS; a look 20 dB under it comes first.
+    #[arg(long, value_name = "DBFS", allow_hyphen_values = true, default_value_t = -40.0, value_parser = number(Field::AskedDrive))]
+    pub drive: f64,
+    /// With music: how long it is listened to, seconds (12 to 110).
+    #[arg(long, value_name = "S", default_value_t = LISTENED_S, value_parser = seconds)]
+    pub seconds: f64,
+    /// The desk's chain: a file or the name of a kept one.
+    #[arg(long, value_name = "FILE|NAME", requires = "measure")]
+    pub chain: Option<PathBuf>,
     /// Forget the one that is kept.
     #[arg(long, conflicts_with_all = ["listening", "hears_response", "hears_distortion", "hears_noise"])]
     pub forget: bool,
     /// Folder of the outputs and headphones, where the listener is kept too.
     #[arg(long, value_name = "FOLDER")]
     pub stock: Option<PathBuf>,
+}
+
+/// What is heard at the listener's own volume position.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum MeasureBy {
+    /// Pink noise that the bench plays.
+    Pink,
+    /// The listener's music, which goes on playing; the bench plays nothing.
+    Music,
+}
+
+fn seconds(typed: &str) -> Result<f64, String> {
+    let (least, most) = LISTENED_RANGE_S;
+    let read = typed.trim().parse::<f64>().ok().filter(|s| (least..=most).contains(s));
+    read.ok_or_else(|| format!("type seconds from {least} to {most}"))
 }
 
 /// Figures of an output.

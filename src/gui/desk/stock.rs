@@ -3,7 +3,7 @@
 use super::Desk;
 use crate::gui::form::sentence;
 use crate::gui::work::Lost;
-use crate::stock::{KeptListener, Listener, folder};
+use crate::stock::{Listener, folder};
 
 impl Desk {
     /// Opens page Stock and reads it anew.
@@ -30,14 +30,10 @@ impl Desk {
             self.stock.kept = Some(Err("Not kept: the question asks for no listening level.".into()));
             return;
         };
-        let (to, stated_at) = (folder::beside(self.form.sessions()), self.now.clone());
+        let (to, now) = (folder::beside(self.form.sessions()), self.now.clone());
         self.write_stock(move || {
-            // What they state that they hear stays.
-            let before = folder::listener(&to).map_err(|error| error.to_string())?;
-            let hears = before.map_or_else(Default::default, |before| before.hears);
-            let kept = KeptListener { stated_at, listening, hears };
-            let path = folder::keep_listener(&to, &kept).map_err(|error| error.to_string())?;
-            Ok(format!("{} is kept as your own level in {}.", kept.listening, path.display()))
+            let path = folder::keep_level(&to, now, listening, None).map_err(|error| error.to_string())?;
+            Ok(format!("{listening} is kept as your own level in {}.", path.display()))
         });
     }
 

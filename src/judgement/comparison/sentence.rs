@@ -51,7 +51,7 @@ fn response(c: &Comparison) -> String {
             format!("whether the response differs is not determined. {}", advice(c))
         }
         (Told::NotTold, Some(bound), Some(largest)) => {
-            format!("{bound}; {largest}. Whether more differs is not determined. {}", advice(c))
+            format!("{bound}; {largest}. Whether smaller differences exist is not determined. {}", advice(c))
         }
         (_, Some(bound), Some(largest)) => format!("{bound}; {largest}."),
         (_, Some(only), None) | (_, None, Some(only)) => format!("{only}."),

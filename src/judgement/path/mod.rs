@@ -110,7 +110,7 @@ pub enum PathAnswer {
 impl fmt::Display for PathAnswer {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
-            PathAnswer::Straight => "straight",
+            PathAnswer::Straight => "no fault",
             PathAnswer::Note => "note",
             PathAnswer::Doubt => "doubt",
             PathAnswer::NotTold => "not determined",

@@ -25,6 +25,12 @@ pub enum RunError {
         /// Its folder.
         folder: String,
     },
+    /// The listener's own level.
+    #[error("the listener's own level was not determined: {0}")]
+    OwnLevel(String),
+    /// Not the noise.
+    #[error("nothing of the noise is heard at the ear; look at plug, cable, routing and volume")]
+    NothingHeard,
     /// Nothing to go on with.
     #[error("no series is running; begin one with `loudenough run --series`")]
     NoSeries,
@@ -130,6 +136,9 @@ pub enum RunError {
     /// A card was lost.
     #[error("the card failed: {0}; nothing was added to the session")]
     CardFailed(String),
+    /// What is played elsewhere.
+    #[error("{0}")]
+    Elsewhere(String),
     /// Stopped by the user.
     #[error("stopped")]
     Stopped,

@@ -10,12 +10,14 @@
 mod added;
 mod calibrate;
 mod electrical;
+mod elsewhere;
 mod error;
 mod expected;
 mod handles;
 mod known;
 mod loudness;
 mod matched;
+mod own_level;
 mod positions;
 mod request;
 mod series;
@@ -128,7 +130,9 @@ impl Worker {
                     Ok(Series::Quit) => return,
                     Err(error) => Err(error),
                 },
+                Command::OwnLevel(asked) => self.own_level(&asked),
                 Command::Electrical(take) => self.electrical(&take),
+                Command::Elsewhere(request) => self.elsewhere(&request, &mut kept),
                 Command::CheckCalibration { folder, role, calibrator } => {
                     self.check_calibration(&folder, role, calibrator)
                 }
@@ -165,6 +169,11 @@ impl Worker {
 
     /// The back end that has both cards.
     fn backend(&self, routing: &Routing) -> Result<&dyn Backend, RunError> {
+        if routing.playback == crate::card::CardId::elsewhere() {
+            return Err(RunError::Elsewhere(
+                "the sound of this session was played elsewhere: nothing can be added to it from here".into(),
+            ));
+        }
         let of = |id: &crate::card::CardId| {
             self.backends.iter().position(|b| b.owns(id)).ok_or_else(|| RunError::UnknownCard(id.to_string()))
         };

@@ -143,7 +143,7 @@ impl Worker {
         Ok(())
     }
 
-    fn runner_of(
+    pub(super) fn runner_of(
         &self,
         opened: Opened,
         storage: Storage,
