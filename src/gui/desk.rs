@@ -6,6 +6,7 @@ mod calibrate;
 mod closing;
 mod copy;
 mod electrical;
+mod kept;
 mod next;
 mod notebook;
 mod path;
@@ -30,17 +31,14 @@ use super::keys::Action;
 use super::music::MusicList;
 use super::notebook::Notebook;
 use super::remembered::Memory;
-use super::report::{self, Writing};
+use super::report::Writing;
 use super::side::SideBySide;
 use super::stock::StockView;
 use super::view::{Phase, View};
 use super::work::{Lost, Wake, Work};
 use crate::account::picture::Picture;
-use crate::card::CardId;
 use crate::session::chain::Chain;
-use crate::session::chain_file;
 use crate::session::protocol::{Command, Event, Failure};
-use crate::session::record::Record;
 use crate::session::storage::Glance;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -400,36 +398,6 @@ impl Desk {
         self.form.check(cards);
     }
 
-    /// Writes a report of what the page shows: a session beside its numbers, the stock beside the sessions.
-    fn report(&mut self) {
-        if self.view.phase.is_busy() {
-            self.refused = Some(self.busy_because());
-            return;
-        }
-        if self.writing.is_under_way() {
-            return;
-        }
-        let (now, wake) = (self.now.clone(), self.wake.clone());
-        let beside = || self.form.sessions().parent().map_or_else(PathBuf::new, PathBuf::from);
-        let nothing = match (self.page, self.stock.stock(), &self.view.digest, &self.view.folder) {
-            (Page::Stock, Some(stock), ..) => {
-                return self.writing.begin(report::of_stock(stock, self.listener(), now), beside(), &wake);
-            }
-            (Page::SideBySide, ..) => match self.side.report(now) {
-                Some(document) => return self.writing.begin(document, beside(), &wake),
-                None => "No report: there is nothing to compare yet; choose two sessions.",
-            },
-            (Page::Chain | Page::Climb, _, Some(digest), Some(folder)) => {
-                let document = report::of_session(digest, &self.music.pieces, now);
-                return self.writing.begin(document, folder.clone(), &wake);
-            }
-            (Page::Notebook, ..) => return self.open_chosen(AfterOpening::Report),
-            (Page::Stock, None, ..) => "The stock is not read yet; try again in a moment.",
-            _ => "There is no session to report yet; run one first.",
-        };
-        self.refused = Some(nothing.into());
-    }
-
     fn stop_now(&mut self) {
         self.commands.push(Effect::Stop);
         self.next_headphone = None;
@@ -446,32 +414,6 @@ impl Desk {
         self.page = Page::Climb;
         self.evidence = evidence;
         self.asking &= self.view.digest.is_none();
-    }
-
-    /// Before something is removed: what is typed now can come back.
-    pub(super) fn removes(&mut self, what: &str) {
-        self.removed = Some((what.into(), Box::new(self.form.clone())));
-        self.refused = None;
-    }
-
-    /// What was removed last, in words.
-    pub fn removed(&self) -> Option<&str> {
-        self.removed.as_ref().map(|(what, _)| what.as_str())
-    }
-
-    fn undo(&mut self) {
-        if self.view.phase.is_busy() {
-            self.refused = Some(self.busy_because());
-            return;
-        }
-        match self.removed.take() {
-            Some((_, form)) => {
-                self.form = *form;
-                self.changed();
-                self.keep_chain();
-            }
-            None => self.refused = Some("Nothing was removed that could come back.".into()),
-        }
     }
 
     /// True where Start would start.
@@ -499,39 +441,6 @@ impl Desk {
         self.page = Page::Climb;
         self.asking = false;
         self.send(Command::Run(Box::new(request)));
-    }
-
-    /// Keeps the chain for the next time; a chain of simulated cards is not kept, so that no command takes it for the
-    /// desk.
-    pub(super) fn keep_chain(&mut self) {
-        let Some((_, chain)) = self.form.ready() else { return };
-        let chain = chain.clone();
-        if chain.routing.playback == CardId::simulated() {
-            return;
-        }
-        self.write_chain(chain);
-    }
-
-    fn write_chain(&mut self, chain: Chain) {
-        let Some(path) = self.chain_file.clone() else { return };
-        if self.keeping.is_under_way() {
-            self.kept_next = Some(chain);
-            return;
-        }
-        let keep = move || chain_file::save(&path, &chain).map_err(|error| form::sentence(&error.to_string()));
-        if let Err(error) = self.keeping.begin("keep-chain", &self.wake, keep) {
-            self.refused = Some(format!("The chain could not be kept: {error}."));
-        }
-    }
-
-    /// What a session has shown of the inputs is kept with the chain.
-    fn learn(&mut self, record: &Record) {
-        let Some(mut chain) = self.form.ready().map(|(_, chain)| chain.clone()) else { return };
-        if chain.learn_seen_clean(record) {
-            self.form.chain.seen_clean = chain.seen_clean;
-            self.changed();
-            self.keep_chain();
-        }
     }
 
     pub(super) fn busy_because(&self) -> String {

@@ -241,6 +241,12 @@ pub(super) fn doing(desk: &Desk) -> String {
 }
 
 fn chain_in_words(desk: &Desk) -> String {
+    // The session that is shown has names of its own.
+    if let Some(digest) = desk.view.digest.as_ref().filter(|_| desk.page == Page::Climb && !desk.asking) {
+        let head = &digest.record.head;
+        let pair = pair_in_words(&head.chain.output, &head.chain.headphone);
+        return format!("{pair} · session of {}", text::moment(&head.started_at));
+    }
     let chain = &desk.form.chain;
     let calibration = desk.form.deciding_ear().and_then(|ear| desk.form.acoustic.get(&ear));
     let offset = calibration.map_or("not calibrated: levels are in dBFS".into(), |a| {

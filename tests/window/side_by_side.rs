@@ -73,7 +73,7 @@ fn two_sessions_are_compared_and_their_names_hidden() {
     let expected = sentence(&compare(&a, &b, &Ask { same_seat: true, ..Ask::default() }).unwrap());
     assert!(says(&window, &expected), "{expected}");
     assert!(says(&window, "Response of second output less that of first output"));
-    assert!(says(&window, "Whose distortion is that of session 1"));
+    assert!(says(&window, "Where the distortion comes from"));
     window.key_press_modifiers(Modifiers::COMMAND, Key::R);
     let page = home.path().join("report/report.html");
     for _ in 0..3000 {

@@ -1,11 +1,11 @@
 //! What goes to the clipboard, to a picture file and to other programs; and what is said of it.
 
-use super::{Desk, Effect, Evidence, Page};
+use super::{AfterOpening, Desk, Effect, Evidence, Page};
 use crate::account::picture::Picture;
 use crate::account::write::{Frame, Look, pixels, svg};
 use crate::gui::wish::Wish;
 use crate::gui::work::Lost;
-use crate::gui::{form, open};
+use crate::gui::{form, open, report};
 use crate::palette::{DARK, LIGHT};
 use crate::session::toml_file;
 use std::path::{Path, PathBuf};
@@ -120,6 +120,36 @@ impl Desk {
             Some(Ok(Err(why))) => self.refused = Some(form::sentence(&why)),
             Some(Err(Lost)) => self.refused = Some("It was not opened: its thread ended.".into()),
         }
+    }
+
+    /// Writes a report of what the page shows: a session beside its numbers, the stock beside the sessions.
+    pub(super) fn report(&mut self) {
+        if self.view.phase.is_busy() {
+            self.refused = Some(self.busy_because());
+            return;
+        }
+        if self.writing.is_under_way() {
+            return;
+        }
+        let (now, wake) = (self.now.clone(), self.wake.clone());
+        let beside = || self.form.sessions().parent().map_or_else(PathBuf::new, PathBuf::from);
+        let nothing = match (self.page, self.stock.stock(), &self.view.digest, &self.view.folder) {
+            (Page::Stock, Some(stock), ..) => {
+                return self.writing.begin(report::of_stock(stock, self.listener(), now), beside(), &wake);
+            }
+            (Page::SideBySide, ..) => match self.side.report(now) {
+                Some(document) => return self.writing.begin(document, beside(), &wake),
+                None => "No report: there is nothing to compare yet; choose two sessions.",
+            },
+            (Page::Chain | Page::Climb, _, Some(digest), Some(folder)) => {
+                let document = report::of_session(digest, &self.music.pieces, now);
+                return self.writing.begin(document, folder.clone(), &wake);
+            }
+            (Page::Notebook, ..) => return self.open_chosen(AfterOpening::Report),
+            (Page::Stock, None, ..) => "The stock is not read yet; try again in a moment.",
+            _ => "There is no session to report yet; run one first.",
+        };
+        self.refused = Some(nothing.into());
     }
 
     /// A report that is written is told with its buttons.

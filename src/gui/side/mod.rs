@@ -7,7 +7,7 @@ use super::work::{Wake, Work};
 use super::{report, text};
 use crate::account::Document;
 use crate::asked::Field;
-use crate::judgement::comparison::{Ask, MatchedOn, SAME_WITHIN_DB};
+use crate::judgement::comparison::{Ask, Hears, MatchedOn, SAME_WITHIN_DB};
 use crate::session::matching::Target;
 use crate::session::pair::Pair;
 use crate::stock::side_by_side::Wanted;
@@ -55,6 +55,9 @@ pub struct SideBySide {
     pub on: MatchedOn,
     /// Differences within this are the same, as typed.
     pub within: String,
+    /// From where on the listener hears a difference of response, distortion and noise, as typed; empty: as kept, else as
+    /// published.
+    pub hears: [String; 3],
     /// The headphone stayed on the coupler.
     pub same_seat: bool,
     /// A take of the first is subtracted from one of the second.
@@ -82,6 +85,7 @@ impl Default for SideBySide {
             at: String::new(),
             on: MatchedOn::Pink,
             within: text::fixed(SAME_WITHIN_DB, 1),
+            hears: Default::default(),
             same_seat: false,
             subtract: false,
             hidden: false,
@@ -105,7 +109,16 @@ impl SideBySide {
         let at = Some(self.at.trim()).filter(|typed| !typed.is_empty());
         let at = at.map(|typed| read(Field::MatchLevel, typed)).transpose()?;
         let within_db = read(Field::SameWithin, &self.within)?;
-        let ask = Ask { at, on: self.on, within_db, same_seat: self.same_seat, ..Ask::default() };
+        let [response, distortion, noise] = &self.hears;
+        let optional = |field: Field, typed: &str| {
+            Some(typed.trim()).filter(|typed| !typed.is_empty()).map(|typed| read(field, typed)).transpose()
+        };
+        let hears = Hears {
+            response_db: optional(Field::HearsResponse, response)?,
+            distortion_db: optional(Field::HearsDistortion, distortion)?,
+            noise_db_spl: optional(Field::HearsNoise, noise)?,
+        };
+        let ask = Ask { at, on: self.on, within_db, same_seat: self.same_seat, hears, ..Ask::default() };
         Ok(Wanted { ask, hide_labels: self.hidden, subtract: self.subtract })
     }
 

@@ -16,6 +16,7 @@ pub(super) fn show(desk: &mut Desk, ui: &mut Ui) {
     parts::heading(ui, "Or compare two stored sessions");
     let mut changed = sessions(desk, ui);
     changed |= level(desk, ui);
+    changed |= hears(desk, ui);
     let side = &mut desk.side;
     changed |= ui.checkbox(&mut side.same_seat, "the headphone stayed on the coupler").changed();
     changed |= ui.checkbox(&mut side.hidden, "hide the names").changed();
@@ -76,6 +77,18 @@ fn level(desk: &mut Desk, ui: &mut Ui) -> bool {
         parts::quiet(ui, "No level: the highest clean one of the weaker output.");
     }
     changed | typed(ui, "Same within, dB", &mut side.within)
+}
+
+/// Limits of the person who listens, where they know them.
+fn hears(desk: &mut Desk, ui: &mut Ui) -> bool {
+    let labels = ["You hear response from, dB", "distortion from, dB", "noise from, dB SPL"];
+    let side = &mut desk.side;
+    let changed =
+        labels.into_iter().zip(&mut side.hears).fold(false, |all, (label, text)| all | typed(ui, label, text));
+    if side.hears.iter().all(|text| text.trim().is_empty()) {
+        parts::quiet(ui, "Empty: your own limits as kept with your level, else published ones.");
+    }
+    changed
 }
 
 fn typed(ui: &mut Ui, label: &str, text: &mut String) -> bool {

@@ -428,3 +428,36 @@ fn other_sounds_are_played_at_every_step_or_at_the_levels_asked_for() {
     assert!(beside(&asked, Purpose::Climb).iter().all(Vec::is_empty));
     assert_eq!(beside(&asked, Purpose::Asked), [sounds.to_vec()]);
 }
+
+/// Of a swap: after a round that was left off the volume may stand elsewhere, so that it is probed anew; after a whole round the
+/// same reference is played again.
+#[test]
+fn a_round_that_was_left_off_is_probed_anew_and_a_whole_one_is_not() {
+    use crate::session::matching::MatchedOn;
+    use crate::session::plan::{Order, Swap};
+    let swap = Swap { pair: "p".into(), order: Order::First, at: None, on: MatchedOn::Pink };
+    let plan = listening(Plan::swap(SampleRate::DEFAULT, swap), 70.0);
+    let (desk, chain) = (Desk::quiet(-5.0), chain(Some(120.0)));
+    let mut results: Vec<StepResult> = Vec::new();
+    let mut round = |whole: bool| {
+        let before = results.len();
+        let climb = |results| Climb { plan: &plan, chain: &chain, period: &desk.period, results };
+        while let Some(step) = crate::session::swap::next(&climb(&results), before).unwrap() {
+            let result = desk.play(&step);
+            results.push(result);
+        }
+        if whole {
+            let (drive, stimuli) = (Some(Dbfs(-40.0)), climb(&results).stimuli(Purpose::Matched));
+            let (number, periods) = (results.len() + 1, plan.careful_periods);
+            let step = Step { number, purpose: Purpose::Matched, drive, stimuli, periods };
+            let result = desk.play(&step);
+            results.push(result);
+        }
+        results[before..].iter().map(|r| r.step.purpose).collect::<Vec<_>>()
+    };
+    for whole in [false, true] {
+        let played = round(whole);
+        assert!(played.contains(&Purpose::Probe) && played.contains(&Purpose::Reference), "{played:?}");
+    }
+    assert_eq!(round(true), [Purpose::Silence, Purpose::ReferenceAgain, Purpose::Matched]);
+}

@@ -1,0 +1,69 @@
+//! What is kept for the next time and what comes back: the chain of the desk, and what was removed last.
+
+use super::Desk;
+use crate::card::CardId;
+use crate::gui::form;
+use crate::session::chain::Chain;
+use crate::session::chain_file;
+use crate::session::record::Record;
+
+impl Desk {
+    /// Before something is removed: what is typed now can come back.
+    pub(in crate::gui) fn removes(&mut self, what: &str) {
+        self.removed = Some((what.into(), Box::new(self.form.clone())));
+        self.refused = None;
+    }
+
+    /// What was removed last, in words.
+    pub fn removed(&self) -> Option<&str> {
+        self.removed.as_ref().map(|(what, _)| what.as_str())
+    }
+
+    pub(super) fn undo(&mut self) {
+        if self.view.phase.is_busy() {
+            self.refused = Some(self.busy_because());
+            return;
+        }
+        match self.removed.take() {
+            Some((_, form)) => {
+                self.form = *form;
+                self.changed();
+                self.keep_chain();
+            }
+            None => self.refused = Some("Nothing was removed that could come back.".into()),
+        }
+    }
+
+    /// Keeps the chain for the next time; a chain of simulated cards is not kept, so that no command takes it for the
+    /// desk.
+    pub(in crate::gui) fn keep_chain(&mut self) {
+        let Some((_, chain)) = self.form.ready() else { return };
+        let chain = chain.clone();
+        if chain.routing.playback == CardId::simulated() {
+            return;
+        }
+        self.write_chain(chain);
+    }
+
+    pub(super) fn write_chain(&mut self, chain: Chain) {
+        let Some(path) = self.chain_file.clone() else { return };
+        if self.keeping.is_under_way() {
+            self.kept_next = Some(chain);
+            return;
+        }
+        let keep = move || chain_file::save(&path, &chain).map_err(|error| form::sentence(&error.to_string()));
+        if let Err(error) = self.keeping.begin("keep-chain", &self.wake, keep) {
+            self.refused = Some(format!("The chain could not be kept: {error}."));
+        }
+    }
+
+    /// What a session has shown of the inputs is kept with the chain.
+    pub(super) fn learn(&mut self, record: &Record) {
+        let Some(mut chain) = self.form.ready().map(|(_, chain)| chain.clone()) else { return };
+        if chain.learn_seen_clean(record) {
+            self.form.chain.seen_clean = chain.seen_clean;
+            self.changed();
+            self.keep_chain();
+        }
+    }
+}
