@@ -25,6 +25,7 @@ pub const TOPICS: &[Topic] = topics! {
     "comparison"
     "stock"
     "notebook"
+    "elsewhere"
     "numbers"
     "trouble"
     "sound-systems"
