@@ -16,6 +16,8 @@ const OWN_CHANNEL_DB: f64 = 2.0;
 /// … and the other one at least this much lower.
 const OTHER_CHANNEL_DB: f64 = -10.0;
 
+/// Gaps of two plans differ by less, seconds.
+const LARGEST_GAP_CHANGE_S: f64 = 0.65;
 /// Steps so far apart show whether noise follows the sound, dB …
 const FOLLOWS_OVER_DB: f64 = 10.0;
 /// … which it does where its distance from it shrinks by less than this, dB …
@@ -139,6 +141,7 @@ pub fn flaws(record: &Record) -> Vec<Flaw> {
         "played-elsewhere",
         "The sound was played elsewhere. The bench could not stop it, so ceilings were stated, not kept; and an equaliser of the player that stays the same is part of what was measured.",
     )];
+    flaws.extend(another_plan(heard));
     flaws.extend(volume(record, heard));
     flaws.extend(moved_in_time(heard));
     flaws.extend(missed(heard));
@@ -236,6 +239,17 @@ fn moved_in_time(heard: &HeardElsewhere) -> Vec<Flaw> {
         Flaw::note("moved-in-time", text).about(About::Level(now))
     };
     moved.map(flaw).collect()
+}
+
+/// The gaps between the steps are those of one plan alone.
+fn another_plan(heard: &HeardElsewhere) -> Option<Flaw> {
+    let moved = heard.marks.iter().filter(|mark| mark.late_s.is_some_and(|s| s.abs() < LARGEST_GAP_CHANGE_S)).count();
+    (moved > 2 && 2 * moved > heard.marks.len()).then(|| {
+        Flaw::doubt(
+            "another-plan",
+            "Most steps do not come when this plan says: this is the sound of another plan, or the player changes its speed on the way. Its drives are not those of this plan, so no step is used. Name the plan file that was written beside the sound.",
+        )
+    })
 }
 
 fn missed(heard: &HeardElsewhere) -> Option<Flaw> {
