@@ -1,5 +1,6 @@
 //! What was noticed on the way of a sound that was played elsewhere, as data stored with the session, and what it means.
 
+use super::layout::GAP_STEP_S;
 use crate::analysis::{About, Flaw};
 use crate::card::InputRole;
 use crate::session::record::{Happening, Record, StepResult};
@@ -16,8 +17,9 @@ const OWN_CHANNEL_DB: f64 = 2.0;
 /// … and the other one at least this much lower.
 const OTHER_CHANNEL_DB: f64 = -10.0;
 
-/// Gaps of two plans differ by less, seconds.
-const LARGEST_GAP_CHANGE_S: f64 = 0.65;
+/// Gaps of two plans differ by whole steps within this, seconds, and by so many steps at most.
+const SAME_STEP_S: f64 = 0.004;
+const MOST_STEPS: f64 = 15.0;
 /// Steps so far apart show whether noise follows the sound, dB …
 const FOLLOWS_OVER_DB: f64 = 10.0;
 /// … which it does where its distance from it shrinks by less than this, dB …
@@ -128,6 +130,15 @@ impl HeardElsewhere {
         })
     }
 
+    /// The gaps between the steps are those of one plan alone: two that differ by whole steps are another plan's.
+    pub fn is_of_another_plan(&self) -> bool {
+        let by_steps = |late_s: f64| {
+            let steps = (late_s / GAP_STEP_S).round();
+            (1.0..=MOST_STEPS).contains(&steps.abs()) && (late_s - steps * GAP_STEP_S).abs() < SAME_STEP_S
+        };
+        self.marks.iter().filter_map(|mark| mark.late_s).filter(|late_s| by_steps(*late_s)).count() > 1
+    }
+
     fn moved(&self, input: usize) -> impl Iterator<Item = (&MarkHeard, f64)> {
         let base = self.base();
         self.marks.iter().filter_map(move |mark| Some((mark, mark.moved_db(base?, input)?)))
@@ -141,7 +152,6 @@ pub fn flaws(record: &Record) -> Vec<Flaw> {
         "played-elsewhere",
         "The sound was played elsewhere. The bench could not stop it, so ceilings were stated, not kept; and an equaliser of the player that stays the same is part of what was measured.",
     )];
-    flaws.extend(another_plan(heard));
     flaws.extend(volume(record, heard));
     flaws.extend(moved_in_time(heard));
     flaws.extend(missed(heard));
@@ -239,17 +249,6 @@ fn moved_in_time(heard: &HeardElsewhere) -> Vec<Flaw> {
         Flaw::note("moved-in-time", text).about(About::Level(now))
     };
     moved.map(flaw).collect()
-}
-
-/// The gaps between the steps are those of one plan alone.
-fn another_plan(heard: &HeardElsewhere) -> Option<Flaw> {
-    let moved = heard.marks.iter().filter(|mark| mark.late_s.is_some_and(|s| s.abs() < LARGEST_GAP_CHANGE_S)).count();
-    (moved > 2 && 2 * moved > heard.marks.len()).then(|| {
-        Flaw::doubt(
-            "another-plan",
-            "Most steps do not come when this plan says: this is the sound of another plan, or the player changes its speed on the way. Its drives are not those of this plan, so no step is used. Name the plan file that was written beside the sound.",
-        )
-    })
 }
 
 fn missed(heard: &HeardElsewhere) -> Option<Flaw> {

@@ -24,7 +24,7 @@ const MARGIN_S: f64 = 0.15;
 /// Silence after each sound, seconds, and up to fifteen times so much more: the gaps are those of one plan alone, so that the
 /// sound of another one is never read by it.
 const GAP_S: f64 = 0.7;
-const GAP_STEP_S: f64 = 0.04;
+pub(super) const GAP_STEP_S: f64 = 0.04;
 /// The reference stays this far under the loudest step, dB (method 5).
 const REFERENCE_BELOW_TOP_DB: f64 = 20.0;
 /// Steps closer than this are one, dB.
