@@ -32,9 +32,10 @@ const OVER_CLIP_DB: f64 = 0.5;
 /// Without any mark for so long, a bench whose time is not the wall's stops listening, seconds.
 const NOTHING_HEARD_S: f64 = 120.0;
 
-/// Keeps what is heard as a session.
+/// What is said of it.
 const ANOTHER_PLAN: &str = "this is the sound of another plan: its steps do not come when this plan says, so its levels are not known. Name the plan file that was written beside the sound";
 
+/// Keeps what is heard as a session.
 pub(super) struct Keeper<'a> {
     pub(super) worker: &'a Worker,
     pub(super) request: &'a ElsewhereRequest,
