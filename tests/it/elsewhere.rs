@@ -349,6 +349,19 @@ fn the_file_holds_the_levels_that_it_states() {
     assert_eq!(sound.plan.ceilings.drive, Some(TOP));
 }
 
+/// Two plans of one number of steps whose drives differ: the sound of one is never read by the other.
+#[test]
+fn the_sound_of_another_plan_is_not_read() {
+    let folder = tempfile::tempdir().unwrap();
+    let sound = written(folder.path(), &asked(48_000, 1, SampleFormat::Float));
+    let other = Asked { reference: Dbfs(-41.0), ..asked(48_000, 1, SampleFormat::Float) };
+    let other = sound_plan(&other).unwrap();
+    assert_eq!(other.slots.len(), sound.slots.len());
+    let wav = recorded(&spec(), &sound, 48_000);
+    let error = ingested(&other, &wav, folder.path(), "other-plan").unwrap_err();
+    assert!(error.contains("another plan"), "{error}");
+}
+
 /// Its output is not this computer's: a further seat cannot be played.
 #[test]
 fn nothing_is_added_to_what_was_played_elsewhere() {

@@ -53,12 +53,22 @@ pub const EXAMPLES: &[Examples] = &[
         ],
     ),
     (&["hold"], &["hold first", "hold first --taper", "hold second --match first"]),
-    (&["listen"], &["listen first --ear open", "listen first --ear covered", "listen --plan sound.json"]),
-    (&["plan"], &["plan --out sound.wav", "plan --out loud.wav --ceiling-drive -10 --confirm-ceiling -10 --step 1.5"]),
     (
-        &["ingest"],
-        &["ingest recording.wav --plan sound.json --output \"telephone\" --headphone \"closed 80 Ω\" --listening 70"],
+        &["listen"],
+        &[
+            "listen first --ear open",
+            "listen first --ear covered",
+            "listen --plan phone.json --output telephone --headphone \"closed 80 Ω\" --listening 70",
+        ],
     ),
+    (
+        &["plan"],
+        &[
+            "plan --out phone.wav",
+            "plan --out louder.wav --rate 44100 --bits 16 --ceiling-drive -12.5 --confirm-ceiling -12.5 --step 1.5",
+        ],
+    ),
+    (&["ingest"], &["ingest recording.wav --plan phone.json --offset 121.4 --left-ear 1 --listening 70"]),
     (
         &["swap"],
         &["swap \"laptop jack\" \"desk amplifier\"", "swap \"laptop jack\" \"desk amplifier\" --at 75 --rounds 5"],

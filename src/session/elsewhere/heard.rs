@@ -1,5 +1,6 @@
 //! What was noticed on the way of a sound that was played elsewhere, as data stored with the session, and what it means.
 
+use super::layout::GAP_STEP_S;
 use crate::analysis::{About, Flaw};
 use crate::card::InputRole;
 use crate::session::record::{Happening, Record, StepResult};
@@ -16,6 +17,9 @@ const OWN_CHANNEL_DB: f64 = 2.0;
 /// … and the other one at least this much lower.
 const OTHER_CHANNEL_DB: f64 = -10.0;
 
+/// Gaps of two plans differ by whole steps within this, seconds, and by so many steps at most.
+const SAME_STEP_S: f64 = 0.004;
+const MOST_STEPS: f64 = 15.0;
 /// Steps so far apart show whether noise follows the sound, dB …
 const FOLLOWS_OVER_DB: f64 = 10.0;
 /// … which it does where its distance from it shrinks by less than this, dB …
@@ -124,6 +128,15 @@ impl HeardElsewhere {
             Happening::HeardElsewhere(heard) => Some(heard.as_ref()),
             _ => None,
         })
+    }
+
+    /// The gaps between the steps are those of one plan alone: two that differ by whole steps are another plan's.
+    pub fn is_of_another_plan(&self) -> bool {
+        let by_steps = |late_s: f64| {
+            let steps = (late_s / GAP_STEP_S).round();
+            (1.0..=MOST_STEPS).contains(&steps.abs()) && (late_s - steps * GAP_STEP_S).abs() < SAME_STEP_S
+        };
+        self.marks.iter().filter_map(|mark| mark.late_s).filter(|late_s| by_steps(*late_s)).count() > 1
     }
 
     fn moved(&self, input: usize) -> impl Iterator<Item = (&MarkHeard, f64)> {

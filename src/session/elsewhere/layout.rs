@@ -9,6 +9,7 @@
 
 use super::sound_plan::{CAUTIONS, LONGEST_S, SCHEMA, SampleFormat, Slot, SlotKind, SlotOfTake, SoundPlan};
 use crate::analysis::marks;
+use crate::fingerprint::fnv_1a;
 use crate::session::plan::{Plan, PlanError, SETTLE_S, UNCALIBRATED_CEILING};
 use crate::session::step::{Purpose, Step};
 use crate::signal::{Drive, DriveCeiling, DriveRefused, FADE_S, Stimulus};
@@ -20,8 +21,10 @@ const LEAD_S: f64 = 1.0;
 const PAUSE_S: f64 = 0.3;
 /// Sound after the last period, before the fade, seconds.
 const MARGIN_S: f64 = 0.15;
-/// Silence after each sound, seconds.
+/// Silence after each sound, seconds, and up to fifteen times so much more: the gaps are those of one plan alone, so that the
+/// sound of another one is never read by it.
 const GAP_S: f64 = 0.7;
+pub(super) const GAP_STEP_S: f64 = 0.04;
 /// The reference stays this far under the loudest step, dB (method 5).
 const REFERENCE_BELOW_TOP_DB: f64 = 20.0;
 /// Steps closer than this are one, dB.
@@ -113,18 +116,21 @@ pub fn sound_plan(asked: &Asked) -> Result<SoundPlan, BadLayout> {
         sound_hash: String::new(),
         hash: String::new(),
     };
+    // Everything that makes another sound of it, in one number.
+    let made_of = serde_json::to_vec(&(&laid.plan, &steps, laid.rate, laid.channels, laid.mark_drive));
+    let gaps = fnv_1a(made_of.unwrap_or_default());
     let ceiling = DriveCeiling { rms: top, because: "the loudest step of the file".into() };
     for step in steps {
         for stimulus in &step.stimuli {
             let take = |opens_at| slot_of_take(asked.rate, &step, stimulus, opens_at, &ceiling);
-            add(&mut laid, |opens_at| take(opens_at).map(SlotKind::Take))?;
+            add(&mut laid, gaps, |opens_at| take(opens_at).map(SlotKind::Take))?;
         }
         if step.purpose == Purpose::Reference && asked.channels > 1 {
-            add(&mut laid, |_| Ok(SlotKind::Channels))?;
+            add(&mut laid, gaps, |_| Ok(SlotKind::Channels))?;
         }
         laid.steps.push(step);
     }
-    add(&mut laid, |_| Ok(SlotKind::End))?;
+    add(&mut laid, gaps, |_| Ok(SlotKind::End))?;
     match (laid.slots.len(), laid.seconds()) {
         (count, _) if count > MARK_NUMBERS => Err(BadLayout::TooMany(count)),
         (_, seconds) if seconds > LONGEST_S => Err(BadLayout::TooLong(seconds)),
@@ -170,11 +176,16 @@ fn steps(asked: &Asked, plan: &Plan, top: Dbfs) -> Result<Vec<Step>, BadLayout> 
 }
 
 /// Appends a mark and what follows it.
-fn add(to: &mut SoundPlan, kind: impl FnOnce(usize) -> Result<SlotKind, BadLayout>) -> Result<(), BadLayout> {
+fn add(
+    to: &mut SoundPlan,
+    gaps: u64,
+    kind: impl FnOnce(usize) -> Result<SlotKind, BadLayout>,
+) -> Result<(), BadLayout> {
     let (rate, number, mark_at) = (to.rate, to.slots.len(), to.frames);
     let opens_at = mark_at + rate.frames_in(marks::mark_s(number) + PAUSE_S);
     let slot = Slot { number, mark_at, kind: kind(opens_at)? };
-    to.frames = to.end_of(&slot) + rate.frames_in(GAP_S);
+    let gap_s = GAP_S + GAP_STEP_S * (gaps >> (4 * (number % 16)) & 15) as f64;
+    to.frames = to.end_of(&slot) + rate.frames_in(gap_s);
     to.slots.push(slot);
     Ok(())
 }

@@ -32,6 +32,9 @@ const OVER_CLIP_DB: f64 = 0.5;
 /// Without any mark for so long, a bench whose time is not the wall's stops listening, seconds.
 const NOTHING_HEARD_S: f64 = 120.0;
 
+/// What is said of it.
+const ANOTHER_PLAN: &str = "this is the sound of another plan: its steps do not come when this plan says, so its levels are not known. Name the plan file that was written beside the sound";
+
 /// Keeps what is heard as a session.
 pub(super) struct Keeper<'a> {
     pub(super) worker: &'a Worker,
@@ -187,6 +190,13 @@ impl Keeper<'_> {
             News::Mark(mark) => {
                 self.worker.tell(Event::Elsewhere(Following::Mark(mark.clone())));
                 self.heard.marks.push(mark);
+                if self.heard.is_of_another_plan() {
+                    // Its drives are not those of this plan: nothing of it counts.
+                    self.note(Happening::HeardElsewhere(Box::new(self.heard.clone())))?;
+                    self.note(Happening::Ended { stop: StopReason::PlayedNoFurther })?;
+                    *self.kept = None;
+                    return Err(RunError::Elsewhere(ANOTHER_PLAN.into()));
+                }
             }
             News::Channels(channels) => self.heard.channels = channels,
             News::Again => self.heard.again = true,
