@@ -14,6 +14,11 @@ impl CardId {
     pub fn simulated() -> CardId {
         CardId("simulated:bench".into())
     }
+
+    /// What plays is none of this computer's cards.
+    pub fn elsewhere() -> CardId {
+        CardId("elsewhere:player".into())
+    }
 }
 
 impl fmt::Display for CardId {

@@ -1,29 +1,31 @@
 //! `loudenough`: see the library's documentation and the README.
 
-use clap::Parser;
+use clap::FromArgMatches;
 use loudenough::audio::Backend;
 use loudenough::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
-use loudenough::cli::{Arguments, Printable, Surroundings, carry_out};
+use loudenough::cli::{Arguments, Exit, Printable, Surroundings, carry_out, command};
 use std::io::Write;
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    let arguments = Arguments::parse();
+    let arguments = Arguments::from_arg_matches(&command().get_matches()).unwrap_or_else(|error| error.exit());
     let outcome = match arguments.command {
         Some(command) => {
             let mut out = Printable::new(std::io::stdout());
-            carry_out(command, &mut Surroundings { out: &mut out, backends: backends(Pace::AsFastAsPossible), now })
+            let backends = backends(Pace::AsFastAsPossible);
+            let mut surroundings = Surroundings { out: &mut out, backends, now, exit: Exit::default() };
+            carry_out(command, &mut surroundings).map(|()| surroundings.exit)
         }
-        None => window(),
+        None => window().map(|()| Exit::Answer),
     };
-    match outcome {
-        Ok(()) => ExitCode::SUCCESS,
-        Err(error) => {
-            // Nobody left to tell where even standard error is gone.
-            let _ = writeln!(Printable::new(std::io::stderr()), "loudenough: {error:#}");
-            ExitCode::FAILURE
-        }
-    }
+    ExitCode::from(outcome.unwrap_or_else(|error| failed(&error)).code())
+}
+
+/// Says what went wrong.
+fn failed(error: &anyhow::Error) -> Exit {
+    // Nobody left to tell where even standard error is gone.
+    let _ = writeln!(Printable::new(std::io::stderr()), "loudenough: {error:#}");
+    Exit::of_error(error)
 }
 
 /// The simulated bench (invented devices) at this pace, and the real sound cards where the build has them.

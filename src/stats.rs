@@ -108,7 +108,7 @@ pub enum Reading {
 }
 
 impl Reading {
-    /// The estimate of a told value or of a lower bound.
+    /// The estimate of a determined value or of a lower bound.
     pub fn estimate(&self) -> Option<&Estimate> {
         match self {
             Reading::Told(e) | Reading::AtLeast(e) => Some(e),
@@ -150,7 +150,7 @@ impl Reading {
         }
     }
 
-    /// The estimate of a told value only.
+    /// The estimate of a determined value only.
     pub fn told(&self) -> Option<&Estimate> {
         match self {
             Reading::Told(e) => Some(e),

@@ -1,4 +1,4 @@
-//! Whose distortion it is, as a section.
+//! Where the distortion comes from, as a section.
 
 use super::capital;
 use super::document::{Cell, Column, Part, Section, Table};
@@ -22,7 +22,7 @@ pub fn section(attribution: &Attribution, sessions: &[&Record]) -> Section {
             Cell::text(product.proofs_in_words()),
         ]);
     }
-    let mut section = Section::new("Whose distortion it is");
+    let mut section = Section::new("Where the distortion comes from");
     section.paragraph(capital(&format!("{}.", attribution.question())));
     let named = (1..).zip(sessions).map(|(n, record)| {
         let chain = &record.head.chain;

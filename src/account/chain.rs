@@ -55,7 +55,7 @@ pub fn rows(chain: &Chain) -> Vec<(&'static str, String)> {
         }
     }
     if let Some(max) = chain.microphone_max_db_spl {
-        rows.push(("microphone", format!("takes {max} dB SPL")));
+        rows.push(("microphone", format!("up to {max} dB SPL")));
     }
     if chain.calibrator.is_some() || chain.fitted.is_some() {
         let calibrator = chain.calibrator.clone().unwrap_or_default();

@@ -9,31 +9,39 @@ use crate::analysis::band;
 use crate::figure::NOT_DETERMINED;
 use crate::judgement::Judgement;
 use crate::judgement::comparison::{
-    Comparison, Difference, Distorted, FinePoint, MatchedOn, Matter, Played, Product, Told, Where, gravest, sentence,
+    Comparison, Difference, Distorted, FinePoint, MatchedOn, Matter, Played, Product, Told, Where, gravest,
+    of_response, sentence,
 };
 use crate::stats::Reading;
 use crate::stock::side_by_side::SideBySide;
 use crate::units::{tidy, tidy_signed};
 
-/// Least half height of the picture, dB.
-const LEAST_REACH_DB: f64 = 1.0;
+/// The half height of the picture is a multiple of this, dB.
+const REACH_STEP_DB: f64 = 0.5;
 
 /// Of two outputs; how they were measured is left out where nobody is to know which is which.
 pub fn document(both: &SideBySide, added: &Added) -> Document {
     let comparison = &both.comparison;
     let (first, second) = &comparison.outputs;
     let how = [
+        distortion_by_band(comparison),
+        Some(matched(both)),
         Some(sources(comparison)),
         (!both.hidden).then(|| measured(&both.first, "measured-first", "How the first was measured")),
         (!both.hidden).then(|| measured(&both.second, "measured-second", "How the second was measured")),
-        Some(cautions()),
     ];
+    let behind = how.into_iter().flatten().map(Section::behind);
     Document {
         title: capital(&format!("{second} against {first}, {}", comparison.headphone)),
         answer: sentence(comparison),
         verdict: capital(gravest(&comparison.matters).in_words()),
         written: added.written(),
-        sections: sections(both, false).into_iter().map(Some).chain(added.sections()).chain(how).flatten().collect(),
+        sections: found(both, false)
+            .into_iter()
+            .chain(added.sections().into_iter().flatten())
+            .chain([cautions()])
+            .chain(behind)
+            .collect(),
         data: every_band(both),
     }
 }
@@ -41,8 +49,8 @@ pub fn document(both: &SideBySide, added: &Added) -> Document {
 /// Every band of everything, for machines and for whoever wants to look something up.
 fn every_band(both: &SideBySide) -> Vec<Table> {
     let c = &both.comparison;
-    let sections = [Some(response(both, true)), Some(distortion(c, true)), noise(c, true)];
-    let tables = sections.into_iter().flatten().flat_map(|section| section.parts).filter_map(|part| match part {
+    let sections = [response(both, true), distortion_and_noise(c, true)];
+    let tables = sections.into_iter().flat_map(|section| section.parts).filter_map(|part| match part {
         Part::Table(table) => Some(table),
         _ => None,
     });
@@ -58,15 +66,18 @@ fn named(name: &str, all: bool) -> String {
 /// the bands that are not the same.
 pub fn sections(both: &SideBySide, all: bool) -> Vec<Section> {
     let c = &both.comparison;
-    let first = [each(both), Some(matters(c)), flaws(c), Some(matched(c)), Some(response(both, all))];
-    first
-        .into_iter()
-        .chain([Some(distortion(c, all)), noise(c, all), subtracted(c), all.then(|| sources(c))])
-        .flatten()
-        .collect()
+    let how = [distortion_by_band(c), Some(matched(both)), all.then(|| sources(c))];
+    found(both, all).into_iter().chain(how.into_iter().flatten()).collect()
 }
 
-/// Headroom and verdict of either output, as the best session of each tells it.
+/// The same without how it was come by.
+fn found(both: &SideBySide, all: bool) -> Vec<Section> {
+    let c = &both.comparison;
+    let first = [each(both), Some(matters(c)), flaws(c), Some(response(both, all))];
+    first.into_iter().chain([Some(distortion_and_noise(c, all)), subtracted(c)]).flatten().collect()
+}
+
+/// Headroom and verdict of either output, as the best session of each shows it.
 fn each(both: &SideBySide) -> Option<Section> {
     if both.hidden {
         return None;
@@ -77,9 +88,10 @@ fn each(both: &SideBySide) -> Option<Section> {
         Column::readings("headroom", "dB"),
         Column::readings("peak headroom", "dB"),
         Column::readings("highest clean level", "dB SPL"),
-        Column::text("session").aside(),
     ];
-    let mut table = Table::new("each-output", "Each output with this headphone", columns);
+    let listening = both.answers.iter().flatten().find_map(|answer| answer.listening);
+    let listener = listening.map_or(String::new(), |listening| format!(", for a listener at {listening}"));
+    let mut table = Table::new("each-output", format!("Each output with this headphone{listener}"), columns);
     let (first, second) = &both.comparison.outputs;
     for (name, answer) in [first, second].into_iter().zip(&both.answers) {
         let judgement = answer.as_ref().map(|answer| &answer.judgement);
@@ -92,13 +104,9 @@ fn each(both: &SideBySide) -> Option<Section> {
             reading(|j| &j.headroom.headroom_db),
             reading(|j| &j.headroom.peak_room_db),
             reading(|j| &j.highest_clean.level_spl),
-            Cell::text(answer.as_ref().map_or(String::new(), |answer| answer.id.clone())),
         ]);
     }
     let mut section = Section::new("Loud enough?");
-    if let Some(listening) = both.answers.iter().flatten().find_map(|answer| answer.listening) {
-        section.paragraph(format!("For a listener at {listening}."));
-    }
     if both.answers.iter().any(Option::is_none) {
         section.paragraph(
             "A swap shows what differs, not how loud an output plays: run a session of each (`loudenough run`).",
@@ -110,19 +118,20 @@ fn each(both: &SideBySide) -> Option<Section> {
 
 /// Whether the difference matters, with the sources.
 fn matters(c: &Comparison) -> Section {
-    let columns = vec![Column::text("of"), Column::text("answer"), Column::text("because")];
-    let mut table = Table::new("matters", "What published listening tests and standards let one expect", columns);
+    // One word for all of them stands over the table.
+    let apart = c.matters.iter().any(|matter| matter.word != gravest(&c.matters));
+    let answer = apart.then(|| Column::text("answer"));
+    let columns = [Some(Column::text("aspect")), answer, Some(Column::text("because"))].into_iter().flatten().collect();
+    let mut table = Table::new("matters", "What published listening tests and standards predict", columns);
     for matter in &c.matters {
-        table.rows.push(vec![
-            Cell::text(&matter.what),
-            Cell::text(matter.word.in_words()),
-            Cell::text(&matter.because),
-        ]);
+        let answer = apart.then(|| Cell::text(matter.word.in_words()));
+        let row = [Some(Cell::text(&matter.what)), answer, Some(Cell::text(&matter.because))];
+        table.rows.push(row.into_iter().flatten().collect());
     }
     let mut section = Section::new("Does it matter?");
     section.paragraph(format!("{}.", capital(gravest(&c.matters).in_words())));
     section.parts.push(Part::Table(table));
-    section.paragraph("Limits are averages of attentive listeners who switch directly. Under a limit nothing is to be expected, which does not mean that nobody hears it; several differences just under their limits are covered by no source.");
+    section.paragraph("Limits are averages of attentive listeners who switch directly. Below a limit no audible difference is expected, which does not mean that nobody hears one; several differences just below their limits are covered by no source.");
     section
 }
 
@@ -136,7 +145,7 @@ fn sources(c: &Comparison) -> Section {
 
 /// What is wrong with the data.
 fn flaws(c: &Comparison) -> Option<Section> {
-    let mut section = Section::new("What is wrong or limited");
+    let mut section = Section::new("Doubts and notes");
     let words = |flaw: &Flaw| format!("{}: {}", capital(flaw.weight.in_words()), flaw.text);
     section.parts.push(Part::List(c.flaws.iter().map(words).collect()));
     (!c.flaws.is_empty()).then_some(section)
@@ -146,13 +155,14 @@ fn unit(c: &Comparison) -> &'static str {
     if c.is_spl { "dB SPL" } else { "dBFS at the input" }
 }
 
-/// What stands against what.
-fn matched(c: &Comparison) -> Section {
+/// What is compared.
+fn matched(both: &SideBySide) -> Section {
+    let c = &both.comparison;
     let on = match c.on {
         MatchedOn::Pink => "all of the pink noise",
         MatchedOn::OneKilohertz => "the one-third octave at 1 kHz",
     };
-    let mut section = Section::new("What stands against what");
+    let mut section = Section::new("What is compared");
     section.paragraph(format!(
         "{}, matched on {on} at {} {}.",
         capital(c.role.in_words()),
@@ -163,17 +173,21 @@ fn matched(c: &Comparison) -> Section {
         let both = [(&c.outputs.0, first), (&c.outputs.1, second)];
         section.parts.push(Part::List(both.map(|(output, played)| format!("{output}: {}", drive(played))).into()));
     }
+    let sessions: Vec<&str> = both.answers.iter().flatten().map(|answer| answer.id.as_str()).collect();
+    if !both.hidden && !sessions.is_empty() {
+        section.paragraph(format!("Headroom and highest clean level are those of {}.", sessions.join(" and ")));
+    }
     section.paragraph(match (c.rounds, c.seats) {
         (Some(rounds), _) => format!(
-            "Swapped in {rounds} rounds on one seat of the headphone: what refitting changes is not in it, and what has moved between two rounds of one output is in every interval."
+            "Swapped in {rounds} rounds on one seat of the headphone: the effect of refitting is not included, and what moved between two rounds of one output is included in every interval."
         ),
-        (None, None) => "One seat of the headphone for both: what refitting changes is not in it.".into(),
+        (None, None) => "One seat of the headphone for both: the effect of refitting is not included.".into(),
         (None, Some((first, second))) => {
-            format!("Means of {first} and {second} seats: what refitting changes is in every interval.")
+            format!("Means of {first} and {second} seats: the effect of refitting is included in every interval.")
         }
     });
     section.paragraph(format!(
-        "Of each band one of three words: same within {} dB where the whole interval lies inside, differs where it lies outside, else not determined. Figure and word have the same confidence: all intervals of this comparison, of response, distortion and noise, hold together with 95 %.",
+        "Each band has one of three words: same within {} dB where the whole interval lies inside, differs where it lies outside, else not determined. Figure and word have the same confidence: all intervals of this comparison, of response, distortion and noise, hold together with 95 %.",
         c.within_db
     ));
     section
@@ -238,7 +252,14 @@ pub fn fine(c: &Comparison) -> Table {
     table
 }
 
-fn distortion(c: &Comparison, all: bool) -> Section {
+fn distortion_and_noise(c: &Comparison, all: bool) -> Section {
+    let noise = noise(c, all);
+    let mut section = Section::new(if noise.is_some() { "Distortion and noise" } else { "Distortion" });
+    section.parts.extend([Some(distortion(c, all)), noise].into_iter().flatten().map(Part::Table));
+    section
+}
+
+fn distortion(c: &Comparison, all: bool) -> Table {
     let columns = vec![
         Column::text("distortion"),
         Column::readings("first", "dB"),
@@ -250,7 +271,7 @@ fn distortion(c: &Comparison, all: bool) -> Section {
     let d = &c.distortions;
     let mut table = Table::new(
         named("distortion-difference", all),
-        "Distortion at the ear, re the stimulus, at the matched level",
+        format!("Distortion at the ear, re the stimulus, at the matched level; the same within {} dB", d.within_db),
         columns,
     );
     let whole = |q: &Distorted| matches!(q.place, Where::Overall | Where::Sine { .. });
@@ -264,18 +285,18 @@ fn distortion(c: &Comparison, all: bool) -> Section {
             Cell::text(q.told.in_words(d.within_db, &q.difference_db)),
         ]);
     }
-    let mut section = Section::new("Distortion");
-    section.parts.extend(distortion_picture(c).map(|picture| Part::Picture(Box::new(picture))));
-    section.paragraph(format!(
-        "Even and odd order of the noise, overall and per one-third octave, THD and harmonics where sines or sweeps were played; the same three words within {} dB.",
-        d.within_db
-    ));
-    section.parts.push(Part::Table(table));
-    section
+    table
+}
+
+/// Even and odd order of both, one-third octave by one-third octave.
+fn distortion_by_band(c: &Comparison) -> Option<Section> {
+    let mut section = Section::new("Distortion by band");
+    section.parts.push(Part::Picture(Box::new(distortion_picture(c)?)));
+    Some(section)
 }
 
 /// Noise with either output plugged in and nothing playing.
-fn noise(c: &Comparison, all: bool) -> Option<Section> {
+fn noise(c: &Comparison, all: bool) -> Option<Table> {
     let unit = if c.is_spl { "dB SPL" } else { "dBFS" };
     let columns = vec![
         Column::text("band"),
@@ -295,9 +316,7 @@ fn noise(c: &Comparison, all: bool) -> Option<Section> {
             Cell::text(noise.told.in_words(within_db, &Reading::Told(noise.difference_db))),
         ]);
     }
-    let mut section = Section::new("Noise");
-    section.parts.push(Part::Table(table));
-    (!c.noise.is_empty()).then_some(section)
+    (!c.noise.is_empty()).then_some(table)
 }
 
 /// What the response does and what distortion does, as two numbers.
@@ -316,7 +335,7 @@ fn subtracted(c: &Comparison) -> Option<Section> {
         Cell::reading(Some(&left.filtered), 1),
     ]);
     let mut section = Section::new("What is left when one is subtracted from the other");
-    section.paragraph("What the filter takes away is response; what stays is distortion and noise.");
+    section.paragraph("What the filter removes is response; what remains is distortion and noise.");
     if let Some((first, second)) = &c.played {
         let (first, second) = (first.nearest, second.nearest);
         section.paragraph(format!("Step {first} of the first is subtracted from step {second} of the second."));
@@ -350,13 +369,13 @@ fn picture(c: &Comparison) -> Picture {
     };
     let series = |name: String, role, mark, told| Series { name, role, line: None, mark: Some(mark), points: of(told) };
     let ends = c.bands.iter().flat_map(|b| [b.difference_db.interval.low, b.difference_db.interval.high]);
-    let reach = ends.filter(|v| v.is_finite()).map(f64::abs).fold(c.within_db.max(LEAST_REACH_DB), f64::max);
-    let reach = (1.1 * reach).ceil();
+    let reach = ends.filter(|v| v.is_finite()).map(f64::abs).fold(c.within_db, f64::max);
+    let reach = (1.1 * reach / REACH_STEP_DB).ceil() * REACH_STEP_DB;
     let (first, second) = &c.outputs;
     Picture {
         name: "response-difference".into(),
         title: format!("Response of {second} less that of {first}: {}", c.headphone),
-        says: sentence(c),
+        says: of_response(c),
         x: Axis::frequency(),
         y: Axis::linear("second less first, dB", -reach, reach),
         zones: vec![Zone {

@@ -39,6 +39,8 @@ pub struct Section {
     pub title: String,
     /// In reading order.
     pub parts: Vec<Part>,
+    /// How the answer was come by: folded until it is opened, and not printed before.
+    pub is_behind: bool,
 }
 
 /// Something that is shown.
@@ -50,6 +52,8 @@ pub enum Part {
     Caution(String),
     /// Sentences under each other.
     List(Vec<String>),
+    /// What the user must not do and must look to: small on paper, never left out.
+    Cautions(Vec<String>),
     /// A table.
     Table(Table),
     /// A picture.
@@ -109,7 +113,12 @@ pub enum Cell {
 impl Section {
     /// An empty one.
     pub fn new(title: impl Into<String>) -> Section {
-        Section { title: title.into(), parts: Vec::new() }
+        Section { title: title.into(), parts: Vec::new(), is_behind: false }
+    }
+
+    /// Folded until it is opened.
+    pub fn behind(self) -> Section {
+        Section { is_behind: true, ..self }
     }
 
     /// Its text.

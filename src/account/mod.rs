@@ -13,6 +13,7 @@ pub mod attribution;
 pub mod chain;
 pub mod comparison;
 pub mod document;
+pub mod guide;
 pub mod music;
 pub mod notebook;
 pub mod own_level;
@@ -25,6 +26,7 @@ pub mod write;
 
 pub use document::Document;
 
+use crate::session::program;
 use crate::words::capital;
 
 /// Method, section 8: what the product always shows.
@@ -47,12 +49,9 @@ pub struct Added {
     pub further: Vec<document::Section>,
 }
 
-/// Name and version of the program that writes.
-const PROGRAM: &str = concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION"));
-
 impl Added {
     fn written(&self) -> String {
-        format!("Written by {PROGRAM}, {}.", self.now)
+        format!("Written by {}, {}.", program::program(), self.now)
     }
 
     /// What else was asked, then the user's own text.
@@ -64,6 +63,6 @@ impl Added {
         let text = self.text.as_ref().map(|text| text.replace("\r\n", "\n"))?;
         let paragraphs = text.split("\n\n").map(str::trim).filter(|p| !p.is_empty());
         let parts: Vec<document::Part> = paragraphs.map(|p| document::Part::Paragraph(p.into())).collect();
-        (!parts.is_empty()).then(|| document::Section { title: "In the author's words".into(), parts })
+        (!parts.is_empty()).then(|| document::Section { parts, ..document::Section::new("In the author's words") })
     }
 }

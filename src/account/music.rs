@@ -20,7 +20,7 @@ pub fn of(pieces: &[PieceJudged]) -> Option<Section> {
         return None;
     }
     let mut section = Section::new("The listener's own music");
-    section.paragraph("Each piece as loud as the listener has it: its level at the point, through the response measured here, is the listening level. The room is what is left between its highest peak and the limit of the output; negative: missing. Nothing of the music was stored.");
+    section.paragraph("Each piece is scaled so that its level at the point, through the response measured here, is the listening level. What is left is the distance from its highest peak to the limit of the output; a negative value is missing. Nothing of the music was stored.");
     section.parts.push(Part::Table(needs(pieces)));
     section.parts.push(Part::Table(of_time(pieces)));
     let why: Vec<String> = pieces.iter().filter_map(remark).collect();
@@ -96,17 +96,22 @@ fn remark(piece: &PieceJudged) -> Option<String> {
         _ => None,
     };
     let mislabelled = piece.mislabelled.as_ref().map(|words| format!("{}: {words}.", piece.file));
-    match (why, mislabelled) {
-        (Some(why), Some(mislabelled)) => Some(format!("{why} {mislabelled}")),
-        (why, mislabelled) => why.or(mislabelled),
-    }
+    let clipped = piece.clipped_places.map(|places| {
+        format!(
+            "{}: the file itself is clipped, in {places} places. What is heard of that no output can mend, and the peaks that were cut off are not counted in what it needs.",
+            piece.file
+        )
+    });
+    let remarks: Vec<String> = [why, mislabelled, clipped].into_iter().flatten().collect();
+    (!remarks.is_empty()).then(|| remarks.join(" "))
 }
 
 /// Which pairings have it: a row for each piece on each pairing; `None` without music.
 pub fn pairings(sessions: &[(Record, Judgement)]) -> Option<Section> {
     let columns =
         vec![Column::text("piece"), Column::text("pairing"), Column::readings("room", "dB"), Column::text("it plays")];
-    let mut table = Table::new("music-pairings", "Room over the highest peak; negative: missing", columns);
+    let mut table =
+        Table::new("music-pairings", "Headroom over the highest peak; a negative value is missing", columns);
     let (_, first) = sessions.first()?;
     for (i, piece) in first.music.iter().enumerate() {
         for (record, judgement) in sessions {

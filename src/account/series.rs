@@ -37,11 +37,11 @@ pub fn table(records: &[&Record]) -> Table {
 
 /// What the check after the swap found, in short.
 fn swap_words(record: &Record) -> String {
-    let checks = record.events.iter().filter_map(|event| match &event.what {
+    let mut checks = record.events.iter().filter_map(|event| match &event.what {
         Happening::SwapChecked { checked } => Some(checked),
         _ => None,
     });
-    checks.last().map_or(String::new(), |checked| match checked.flaws.first() {
+    checks.next_back().map_or(String::new(), |checked| match checked.flaws.first() {
         Some(flaw) => flaw.text.clone(),
         None => "nothing against it".into(),
     })

@@ -2,6 +2,7 @@
 //! another bench can repeat it.
 
 mod brief;
+mod glance;
 mod measured;
 mod numbers;
 mod pictures;
@@ -29,14 +30,15 @@ use crate::session::record::Record;
 /// The whole report of a session as judged.
 pub fn document(record: &Record, judgement: &Judgement, added: &Added) -> Document {
     let chain = &record.head.chain;
-    let found = found(record, judgement).into_iter().chain([pictures::section(record, judgement)]);
+    let first = [glance::section(record, judgement), pictures::section(record, judgement)];
+    let found = first.into_iter().chain(found(record, judgement));
     let how = [
         Some(measured(record, "measured", "How it was measured")),
         measured::uncertainty(judgement),
         Some(flaws(judgement)),
-        steps::section(record),
         sounds::section(record),
         Some(cautions()),
+        steps::section(record),
     ];
     Document {
         title: capital(&format!("{} with {}", chain.output, chain.headphone)),
@@ -74,7 +76,7 @@ pub fn played(record: &Record) -> Vec<Section> {
 
 /// What is wrong or limited, each with its weight.
 fn flaws(judgement: &Judgement) -> Section {
-    let mut section = Section::new("What is wrong or limited");
+    let mut section = Section::new("Doubts and notes");
     section.paragraph(
         "A note is a limit of validity: the verdict stays firm. A doubt widens a number or makes it one-sided, and the verdict follows.",
     );
@@ -87,7 +89,7 @@ fn flaws(judgement: &Judgement) -> Section {
         table.rows.push(cells.into_iter().map(Cell::text).collect());
     }
     section.parts.push(match table.rows.is_empty() {
-        true => Part::Paragraph("Nothing that the bench could see.".into()),
+        true => Part::Paragraph("Nothing was found.".into()),
         false => Part::Table(table),
     });
     section
@@ -95,6 +97,6 @@ fn flaws(judgement: &Judgement) -> Section {
 
 pub(super) fn cautions() -> Section {
     let mut section = Section::new("Cautions");
-    section.parts.push(Part::List(CAUTIONS.iter().map(|caution| (*caution).into()).collect()));
+    section.parts.push(Part::Cautions(CAUTIONS.iter().map(|caution| (*caution).into()).collect()));
     section
 }

@@ -145,7 +145,7 @@ fn judged(listener: &Listener) -> Section {
         listener.rule.ample_db, listener.rule.borderline_db
     ));
     section.paragraph(
-        "A pairing that was measured stands as measured; beside it what the bench would have predicted from everything else. A pairing that was not measured is predicted from the output's limits in volts and current, both impedances, and what the headphone gives for a volt.",
+        "A measured pairing is shown as measured, beside what would have been predicted from everything else. A pairing that was not measured is predicted from the output's limits in volts and current, both impedances, and the headphone's level for one volt.",
     );
     section
 }

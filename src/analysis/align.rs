@@ -22,7 +22,7 @@ const HALF_FADE_S: f64 = 0.5 * crate::signal::FADE_S;
 const LEAST_SHARE: f64 = 0.2;
 /// … and is sure from here on.
 const SURE_SHARE: f64 = 0.5;
-/// A missing piece is told where this share of the best window is its own content …
+/// A missing piece is reported where this share of the best window is its own content …
 const CLEAR_SHARE: f64 = 0.4;
 /// … and is taken for missing under this part of it …
 const MISSING: f64 = 0.2;
@@ -314,7 +314,7 @@ fn mean_square(x: &[f64]) -> f64 {
     x.iter().map(|x| x * x).sum::<f64>() / x.len().max(1) as f64
 }
 
-/// The gain opens with frame 0 of the period, so where the onset and the phase agree the phase tells the delay exactly.
+/// The gain opens with frame 0 of the period, so where the onset and the phase agree the phase shows the delay exactly.
 fn refine_onset(seen: f64, middle: &Match, modulus: f64, slope: f64, rate_hz: f64) -> f64 {
     let expected = seen - HALF_FADE_S * rate_hz;
     let origin_there = middle.origin + slope * (expected - middle.start as f64);

@@ -26,7 +26,7 @@ const QUIET_AFTER_S: f64 = 0.15;
 const QUIET_READ_S: f64 = 0.2;
 /// dB for a relative change of amplitude.
 const DB_PER_NEPER: f64 = 20.0 / std::f64::consts::LN_10;
-/// Nothing is told of a part whose power is not this many times its own noise.
+/// Nothing is given of a part whose power is not this many times its own noise.
 const OVER_NOISE: f64 = 10.0;
 
 /// Finding of a take of bursts.

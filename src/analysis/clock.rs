@@ -16,7 +16,7 @@ pub const WRONG_RATE_PPM: f64 = 300.0;
 const DRIFT_SEEN_PPM: f64 = 0.01;
 /// … nor drift under this many times its own standard uncertainty.
 const DRIFT_SIGMAS: f64 = 4.0;
-/// Smallest half width told, ppm: what resampling and double precision leave.
+/// Smallest half width given, ppm: what resampling and double precision leave.
 const LEAST_HALF_WIDTH_PPM: f64 = 1e-4;
 /// Lines on either side over which a line's power is held against its noise: lines under it say little and are left out.
 const SMOOTHED: usize = 8;

@@ -10,13 +10,13 @@ use std::f64::consts::TAU;
 const BLOCK: usize = 1024;
 /// Height of the normalised cumulative sum that a steady delay reaches once in about 10⁷ takes (2·e^(−2x²)).
 const CUSUM: f64 = 2.9;
-/// Steps under this are not told from a clock that wanders, frames (method 2: a loss scatters by at least 0.03).
+/// Steps under this are not distinguished from a clock that wanders, frames (method 2: a loss scatters by at least 0.03).
 const LEAST_STEP: f64 = 0.03;
 /// Blocks of a changing stimulus count where their slope has this share of the steepest one's power.
 const STEEP: f64 = 0.25;
 /// Lines count where they stand this far over the noise of one period (power).
 const OVER_NOISE: f64 = 10.0;
-/// … and tell a delay where this share of the stimulus does: the few that hum or chance lift out of the noise move alike from
+/// … and show a delay where this share of the stimulus does: the few that hum or chance lift out of the noise move alike from
 /// block to block, which looks like a loss.
 const SHARE_OVER_NOISE: f64 = 1.0 / 16.0;
 /// Periods disagree where their difference has this share of twice the signal's power …
@@ -93,7 +93,7 @@ fn delays(stretch: &Stretch, slope: &[f64], even: &[f64]) -> Vec<f64> {
             (cross, own)
         })
         .collect();
-    // A stimulus that changes tells its delay only where it is steep, and there about equally well.
+    // A stimulus that changes shows its delay only where it is steep, and there about equally well.
     let largest = blocks.iter().map(|b| b.1).fold(0.0, f64::max);
     let least = if stretch.odd { 0.0 } else { STEEP * largest };
     // The later part is ±m(n − τ): its difference from the earlier one is τ·m'.

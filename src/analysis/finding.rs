@@ -14,7 +14,7 @@ pub enum Finding {
     Pink(Box<PinkFinding>),
     /// Of a sine.
     Sine(Box<SineFinding>),
-    /// Of noise with a user's spectrum: everything that pink noise tells.
+    /// Of noise with a user's spectrum: everything that pink noise shows.
     Shaped(Box<PinkFinding>),
     /// Of two tones.
     TwoTones(Box<IntermodulationFinding>),
@@ -94,7 +94,7 @@ pub struct HumLine {
     pub frequency_hz: f64,
     /// Level before it was subtracted.
     pub level: Dbfs,
-    /// True where it lies on a line of the stimulus' period and cannot be told from it.
+    /// True where it lies on a line of the stimulus' period and cannot be distinguished from it.
     pub on_line: bool,
 }
 
@@ -228,7 +228,7 @@ pub enum ActsOn {
     Samples,
     /// On the waveform between samples.
     Waveform,
-    /// They cannot be told apart.
+    /// They cannot be distinguished.
     NotTold,
 }
 
@@ -250,7 +250,7 @@ pub struct ClipFinding {
     pub evidence: f64,
     /// Threshold the evidence is held against, for this number of periods.
     pub threshold: f64,
-    /// Fitted limit; present only where there is evidence and the fit tells it.
+    /// Fitted limit; present only where there is evidence and the fit shows it.
     pub level: Option<ClipLevel>,
     /// Why there is evidence but no level, in words.
     pub level_not_told: Option<String>,
@@ -336,7 +336,7 @@ pub struct HarmonicFinding {
     pub order: u32,
     /// dB re the fundamental at the ear.
     pub level: Reading,
-    /// Phase re the fundamental (φn − n·φ1), radian, where the level is told.
+    /// Phase re the fundamental (φn − n·φ1), radian, where the level is given.
     pub phase_rad: Option<f64>,
 }
 

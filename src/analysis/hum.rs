@@ -36,7 +36,7 @@ const PASSES: usize = 5;
 const MATTERS: f64 = 0.01;
 /// Hum of more than this share hides losses: what it is fitted with is not exact enough there.
 const DOMINATES: f64 = 0.6;
-/// Share of a sinusoid that must remain after the periods' mean for it to be told from the stimulus.
+/// Share of a sinusoid that must remain after the periods' mean for it to be distinguished from the stimulus.
 const SEPARABLE: f64 = 0.02;
 /// The same while the base is searched for: there a harmonic that drops out would make the sum jump, and the base be
 /// found where it does.
@@ -61,7 +61,7 @@ struct Sinusoid {
     over_noise: f64,
 }
 
-/// Finds hum in whole periods, takes it off, and tells what it was. `repeats` is true where a stimulus plays, so that only
+/// Finds hum in whole periods, takes it off, and reports what it was. `repeats` is true where a stimulus plays, so that only
 /// what does not repeat may be blamed on the mains.
 pub fn remove(periods: &mut Periods, rate_hz: f64, repeats: bool) -> Vec<HumLine> {
     let frames = periods.frames();
@@ -127,7 +127,7 @@ pub fn separable_share(nu: f64, periods: usize) -> f64 {
     1.0 - (sum / periods.max(1) as f64).norm_sqr()
 }
 
-/// True where a sinusoid cannot be told from what repeats with the period.
+/// True where a sinusoid cannot be distinguished from what repeats with the period.
 pub fn lies_on_line(frequency_hz: f64, spacing_hz: f64, periods: usize) -> bool {
     separable_share(frequency_hz / spacing_hz, periods) < SEPARABLE
 }

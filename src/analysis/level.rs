@@ -18,7 +18,7 @@ const OVER_NOISE: f64 = 10.0;
 const SMOOTHED: usize = 8;
 /// The middle of the band: one-third octaves 500 Hz to 8 kHz.
 pub const MIDDLE: RangeInclusive<i32> = -3..=9;
-/// A drift is told where the mean of the periods stands over its noise, power.
+/// A drift is given where the mean of the periods stands over its noise, power.
 const DRIFT_OVER_NOISE: f64 = 2.0;
 /// Share of the stimulus' played power that must stand over the noise for a gain to be told.
 const LEAST_SHARE: f64 = 0.05;
@@ -106,7 +106,7 @@ pub fn noise_power(s: &Spectra) -> f64 {
 }
 
 /// Broadband gain, dB, without a reference: power captured over power sent on all stimulus lines. (Lines over the noise
-/// alone would tell the gain of the loudest part of the response as that of the whole.)
+/// alone would show the gain of the loudest part of the response as that of the whole.)
 pub fn own_gain_db(s: &Spectra) -> Option<Estimate> {
     let sent: f64 = usable(s, LineKind::Excited, all(s)).map(|k| s.played[k].norm_sqr()).sum();
     stimulus_power(s, all(s), |_| 1.0)?.level_db(sent)

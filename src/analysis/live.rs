@@ -192,7 +192,7 @@ impl LiveAnalyser {
         }
     }
 
-    /// What plays from now on; `None`: nothing whose distortion could be told.
+    /// What plays from now on; `None`: nothing whose distortion could be determined.
     pub fn expect(&mut self, expected: Option<Expected>) {
         self.listener = expected.map(|e| Listener::new(e, self.rate));
         let span = self.listener.as_ref().map_or(0, Listener::span);

@@ -18,12 +18,14 @@ mod continuity;
 pub mod correction;
 pub mod fft;
 pub mod finding;
+mod flat_tops;
 mod flaw;
 mod golden;
 pub mod hum;
 mod intermodulation;
 mod level;
 pub mod live;
+pub mod marks;
 pub mod music;
 mod noise;
 pub mod overload;
@@ -95,7 +97,7 @@ impl<'a> Context<'a> {
 /// A finding, and the lines it came from where a later step may need them.
 #[derive(Clone, Debug)]
 pub struct Measured {
-    /// What is told and stored.
+    /// What is given and stored.
     pub finding: Finding,
     /// Lines of pink and sine takes; `None` for silence.
     pub spectra: Option<Spectra>,

@@ -1,7 +1,7 @@
 //! A piece of music in, its level and peaks out: streamed, so that no more of it than half a second is ever held.
 //!
 //! Two signals count, and are kept apart. What the **output** must deliver are the samples themselves: peaks are those of
-//! the waveform between them, per polarity. How **loud** it is depends on the way to the ear: the power of each line of a
+//! the waveform between them, per polarity. How **loud** it is depends on the path to the ear: the power of each line of a
 //! short frame is multiplied by the power gain of that way (response, weighting, field) and summed. Only ratios of the two
 //! are used, so no filtered waveform is needed.
 //!
@@ -11,6 +11,7 @@
 //!                    |<------ 0.4 s ----->|    to that of the piece (Parseval)
 //! ```
 
+use super::flat_tops::FlatTops;
 use super::resample::Resampler;
 use crate::signal::Peaks;
 use crate::units::{SampleRate, db_from_power};
@@ -27,7 +28,7 @@ const READ_UP_TO: f64 = 0.4535;
 const HIDES_A_PEAK: f64 = 0.63;
 /// The same of points half a sample apart: a tone at that share of the rate rises over them by 1/cos(0.4535·π/2) at most.
 const HIDES_A_PEAK_HALFWAY: f64 = 0.75;
-/// Fourth difference over the sample up to which a parabola through three samples tells the peak. A tone has θ⁴ there (θ:
+/// Fourth difference over the sample up to which a parabola through three samples shows the peak. A tone has θ⁴ there (θ:
 /// radians a sample), so that up to 0.07 of the rate it is off by 0.006 dB; content near half the rate has 16 times its
 /// own size, so that what may be hidden is under 0.02 dB.
 const SMOOTH: f64 = 0.03;
@@ -53,6 +54,8 @@ pub struct Piece {
     pub mean_square: f64,
     /// One per 0.2 s, in time.
     pub blocks: Vec<Block>,
+    /// Places where samples stand still at the piece's highest level, as a limit leaves them.
+    pub flat_tops: u64,
     /// One per loudness asked for.
     pub loudness: Vec<Loudness>,
 }
@@ -112,7 +115,7 @@ impl Loudness {
     }
 }
 
-/// Takes a piece in and measures it on the way.
+/// Takes a piece in and measures it as it passes.
 pub struct Meter {
     rate: SampleRate,
     channels: Vec<Channel>,
@@ -122,6 +125,7 @@ pub struct Meter {
     fft: Arc<dyn RealToComplex<f64>>,
     window: Vec<f64>,
     blocks: Vec<Block>,
+    flat_tops: FlatTops,
     energies: Vec<Vec<f32>>,
     totals: Vec<f64>,
     square: f64,
@@ -158,6 +162,7 @@ impl Meter {
             gains: gains.iter().map(on_lines).collect(),
             block,
             blocks: Vec::new(),
+            flat_tops: FlatTops::default(),
             energies: vec![Vec::new(); gains.len()],
             totals: vec![0.0; gains.len()],
             square: 0.0,
@@ -179,6 +184,7 @@ impl Meter {
             self.square += new.iter().map(|x| x * x).sum::<f64>();
             channel.held.extend_from_slice(new);
         }
+        self.flat_tops.push(channels);
         self.work();
     }
 
@@ -197,7 +203,10 @@ impl Meter {
         self.frame();
         let samples = (self.frames_in * self.channels.len() as u64).max(1) as f64;
         let loudness = self.totals.iter().zip(self.energies);
+        let highest = |block: &Block| f64::from(block.samples[0].max(block.samples[1]));
+        let highest = self.blocks.iter().map(highest).fold(0.0, f64::max);
         Piece {
+            flat_tops: self.flat_tops.count(highest),
             rate_hz: self.rate.get(),
             channels: self.channels.len(),
             seconds: self.frames_in as f64 / self.rate.hz(),

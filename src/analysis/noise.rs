@@ -33,7 +33,7 @@ const PLACES: usize = 8;
 /// Segments averaged for one delay of the fine clock fit; rounds of it.
 const GROUP: usize = 4;
 const ROUNDS: usize = 4;
-/// Smallest half width told, dB.
+/// Smallest half width given, dB.
 const LEAST_HALF_WIDTH_DB: f64 = 1e-3;
 
 /// Finding of a take of stationary noise.

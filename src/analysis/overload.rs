@@ -1,4 +1,4 @@
-//! Did the capture card itself run out of scale? Told apart from an output that clips by where it happens: at the
+//! Did the capture card itself run out of scale? Distinguished from an output that clips by where it happens: at the
 //! input's own extreme codes, and in runs, because a converter that is driven over holds its last code.
 
 use crate::analysis::Overload;

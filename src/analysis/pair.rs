@@ -15,9 +15,9 @@ use realfft::num_complex::Complex;
 
 /// Lines whose noise is pooled at least.
 const POOLED_LINES: usize = 12;
-/// A cell is told where the input below the line stands this far over the ratio's noise (power): 20 dB.
+/// A cell is given where the input below the line stands this far over the ratio's noise (power): 20 dB.
 const LEAST_OVER_NOISE: f64 = 100.0;
-/// Least standard deviation told, relative: single-precision samples.
+/// Least standard deviation given, relative: single-precision samples.
 const LEAST_DEVIATION: f64 = 1e-6;
 
 /// One input over another.

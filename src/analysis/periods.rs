@@ -141,7 +141,7 @@ pub fn pooled_variance(scatter: &[f64], periods: usize, lines: &Lines, least_dof
 const GAIN_ALONE: f64 = 0.3;
 /// … within blocks of this many a period, 5 ms: a limiter's gain moves within longer ones …
 const GAIN_BLOCKS: usize = 256;
-/// … and is told from here on, dB: below it 32-bit samples are rounded.
+/// … and is distinguished from here on, dB: below it 32-bit samples are rounded.
 const LEAST_MOVE_DB: f64 = 0.002;
 
 /// Which periods are clean: true for each that agrees with at least one other everywhere in time. A stimulus that is not

@@ -20,11 +20,11 @@ use crate::take::Take;
 use crate::units::db_from_power;
 use std::ops::{Range, RangeInclusive};
 
-/// First band in which odd-order distortion is told: below it there are too few detection lines (63 Hz).
+/// First band in which odd-order distortion is given: below it there are too few detection lines (63 Hz).
 const ODD_FROM_BAND: i32 = -12;
 /// Reference lines under this many dB over noise are not divided by.
 const REFERENCE_OVER_NOISE_DB: f64 = 10.0;
-/// Distortion referred to the output is not told unless this share of the lines can be referred.
+/// Distortion referred to the output is not determined unless this share of the lines can be referred.
 const REFERRED_SHARE: f64 = 0.5;
 /// False even-order distortion that a clock residue of 0.01 ppm leaves, dB re the stimulus (method 2); grows with 20 lg.
 const RESIDUE_DB_AT_10_PPB: f64 = -79.0;
@@ -158,7 +158,7 @@ fn bands(s: &Spectra) -> Vec<BandFinding> {
 struct Referred<'a> {
     s: &'a Spectra,
     r: &'a Reference,
-    /// Power of the stimulus sent times the change of gain; `None` where the gain is not told.
+    /// Power of the stimulus sent times the change of gain; `None` where the gain is not determined.
     stimulus: Option<f64>,
 }
 
@@ -169,7 +169,7 @@ impl<'a> Referred<'a> {
         Referred { s, r, stimulus }
     }
 
-    /// 1/|H|² where the reference tells it, else 0.
+    /// 1/|H|² where the reference shows it, else 0.
     fn weight(&self, k: usize) -> f64 {
         let power = self.r.response[k].norm_sqr();
         if self.r.over_noise_db[k] >= REFERENCE_OVER_NOISE_DB && power > 0.0 { 1.0 / power } else { 0.0 }

@@ -47,7 +47,7 @@ pub enum AnalysisError {
 pub struct Prepared {
     /// Lines on the played clock, curve applied, time base common with the reference where there is one.
     pub spectra: Spectra,
-    /// Window, clock, peak, hum, overload and the flaws found on the way.
+    /// Window, clock, peak, hum, overload and the flaws found meanwhile.
     pub common: Common,
     /// Gain of the last clean period less that of the first in the middle of the band, dB.
     pub drift_db: Option<Estimate>,
@@ -77,7 +77,7 @@ fn take_off_dc(captured: &mut [f64]) -> Option<Flaw> {
         Flaw::note(
             "dc",
             format!(
-                "The input carries a constant offset (DC) of {:.2} % of full scale. It is left out of every figure, but takes as much room from the peaks. Look for a plug-in or a preamplifier that adds it; at a direct-coupled output, measure with a voltmeter before anything is plugged in.",
+                "The input carries a constant offset (DC) of {:.2} % of full scale. It is left out of every figure, but reduces the headroom of the peaks by as much. Look for a plug-in or a preamplifier that adds it; at a direct-coupled output, measure with a voltmeter before anything is plugged in.",
                 100.0 * mean
             ),
         )

@@ -1,4 +1,4 @@
-//! Did something on the way change the rate? A server that resamples leaves nothing above half the lower of the two rates,
+//! Did something on the path change the rate? A server that resamples leaves nothing above half the lower of the two rates,
 //! and no analogue part ends so abruptly.
 //!
 //! | seen in | sign |
@@ -6,7 +6,7 @@
 //! | silence | the noise falls by more than 40 dB within a third of an octave round half of a usual rate, for good |
 //! | pink noise | so do the stimulus' own lines, by more than 45 dB |
 //!
-//! It cannot be seen where the rate on the way is the higher one, where the noise ends in the rounding of the samples (16
+//! It cannot be seen where the rate on the path is the higher one, where the noise ends in the rounding of the samples (16
 //! bits after the resampling) or the stream is digital zero; and not in the stimulus, whose lines end at 22.4 kHz, where the
 //! resampler's filter is shallow: 1 % above its end it takes off little.
 
@@ -185,7 +185,7 @@ mod tests {
             for slope in [0.01, 0.12].into_iter().filter(|slope| *slope < 0.1 || rate > 2.5 * end) {
                 let found = in_silence(&noise(rate, end, slope, 60.0), rate).map(|flaw| flaw.text);
                 let says = format!("ends near {} kHz", end / 1000.0);
-                // A shallow fall may fit two ends; then both are told.
+                // A shallow fall may fit two ends; then both are given.
                 let either = [format!(" {} or", end / 1000.0), format!("or {} kHz", end / 1000.0)];
                 let told = |text: &String| {
                     text.contains(&says) || slope > 0.1 && either.iter().any(|words| text.contains(words))

@@ -23,7 +23,7 @@ const LOWEST_TONE_HZ: f64 = 30.0;
 /// Rounding of 32-bit samples: −170 dBFS.
 const LEAST_POWER: f64 = 1e-17;
 
-/// Finding of a take of silence. Noise is told with the hum taken off; the hum is told beside it.
+/// Finding of a take of silence. Noise is given with the hum taken off; the hum is given beside it.
 ///
 /// # Errors
 /// As [`prepare`].

@@ -68,7 +68,7 @@ pub fn finding(s: &Spectra, common: Common, context: &Context) -> Option<SineFin
 /// A reference line under this many dB over noise is not divided by.
 const REFERENCE_OVER_NOISE_DB: f64 = 10.0;
 
-/// Power ratio that refers a product at line `k` to the output; `None` where the reference does not tell it.
+/// Power ratio that refers a product at line `k` to the output; `None` where the reference does not show it.
 fn referred(reference: &Reference, line: usize, k: usize) -> Option<f64> {
     let known = |k: usize| reference.over_noise_db[k] >= REFERENCE_OVER_NOISE_DB;
     let own = reference.response[k].norm_sqr();
@@ -103,7 +103,7 @@ fn harmonic(s: &Spectra, line: usize, order: usize, fundamental: Option<f64>) ->
     HarmonicFinding { order: order as u32, level, phase_rad }
 }
 
-/// A harmonic that cannot be read makes the sum not told: without it the figure would be too good.
+/// A harmonic that cannot be read makes the sum not determined: without it the figure would be too good.
 fn thd(
     s: &Spectra,
     orders: &[usize],

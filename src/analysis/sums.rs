@@ -15,10 +15,10 @@ use crate::units::db_from_power;
 /// Relative half width that every power carries: what resampling (−110 dB) and single-precision samples leave. It is
 /// independent of what noise leaves, so in the power over the noise the two are combined by their squares (GUM 5.1.2).
 const NUMERICAL: f64 = 1e-5;
-/// Without any noise nothing is told below this share of the reference: rounding of single-precision samples.
+/// Without any noise nothing is given below this share of the reference: rounding of single-precision samples.
 const FLOOR: f64 = 1e-15;
-/// A power is told only where noise alone would show as much once in so many takes; under that an upper limit is all
-/// that is told. (At the 2.5 % that the limits stand for, one take of forty without any distortion would be given a
+/// A power is given only where noise alone would show as much once in so many takes; under that an upper limit is all
+/// that is given. (At the 2.5 % that the limits stand for, one take of forty without any distortion would be given a
 /// figure, in decibels infinitely far from the truth.) And the same as a normal deviate.
 const SEEN_BY_CHANCE: f64 = 1e-4;
 const SEEN_DEVIATE: f64 = 3.72;
@@ -44,7 +44,7 @@ pub struct LineSum {
     noise_squared: f64,
     /// Σ(|Ȳ|² − σ²/P)·σ²/P: how much of the power stands where there is noise.
     cross: f64,
-    /// Σ((|Ȳ|² − σ²/P)·σ²/P)²: with the above it tells how many lines that stands on.
+    /// Σ((|Ȳ|² − σ²/P)·σ²/P)²: with the above it shows how many lines that stands on.
     cross_squared: f64,
     /// Lines summed.
     lines: usize,
@@ -66,7 +66,7 @@ pub struct Power {
     pub value: f64,
     /// 95 % limits.
     pub interval: Interval,
-    /// True where it is told from noise: then there is a value, else an upper limit only.
+    /// True where it is distinguished from noise: then there is a value, else an upper limit only.
     pub seen: bool,
 }
 
@@ -110,7 +110,7 @@ impl LineSum {
         } else {
             self.noncentral_limits(value, lines, nu)
         };
-        // Where even the upper limit is zero the noise was overestimated: what could have been seen is told instead.
+        // Where even the upper limit is zero the noise was overestimated: what could have been seen is given instead.
         let high = high.max(2.0 * self.noise / lines.sqrt());
         let with_numerical = |half: f64| half.hypot(NUMERICAL * value);
         let interval = Interval {
@@ -257,7 +257,7 @@ impl Power {
         Power { value: by * self.value, interval, ..self }
     }
 
-    /// Level in dB re `reference`; `None` where it is not told from noise.
+    /// Level in dB re `reference`; `None` where it is not distinguished from noise.
     pub fn level_db(&self, reference: f64) -> Option<Estimate> {
         let db = |p: f64| db_from_power(p / reference);
         if !self.seen {
@@ -267,7 +267,7 @@ impl Power {
         Some(Estimate { value: db(self.value)?, interval })
     }
 
-    /// As a reading in dB re `reference`: told, below, or not told.
+    /// As a reading in dB re `reference`: determined, below, or not determined.
     pub fn reading(&self, reference: f64) -> Reading {
         if let Some(level) = self.level_db(reference) {
             return Reading::Told(level);
@@ -285,7 +285,7 @@ pub struct ScaledSum {
     value: f64,
     /// Variance of the value from noise.
     variance: f64,
-    /// Σ S²/(L + 1), unbiased: with S it tells how many detection lines the sum is worth (they are worth most where
+    /// Σ S²/(L + 1), unbiased: with S it shows how many detection lines the sum is worth (they are worth most where
     /// all have the same power).
     squares: f64,
     lines: usize,

@@ -27,15 +27,15 @@ use std::f64::consts::{FRAC_PI_4, SQRT_2, TAU};
 use std::ops::Range;
 use std::rc::Rc;
 
-/// Highest harmonic told.
+/// Highest harmonic given.
 const HIGHEST: usize = 5;
-/// Highest frequency of a harmonic told, Hz, and lowest exciting frequency: under it the fade-in of the sweep would pass
+/// Highest frequency of a harmonic given, Hz, and lowest exciting frequency: under it the fade-in of the sweep would pass
 /// for a second harmonic.
 const AUDIO_HZ: f64 = 20_000.0;
 const LOWEST_HZ: f64 = 40.0;
 /// Lines under this are left out where harmonics are cut apart, and faded in over the octave above, Hz.
 const CUT_FROM_HZ: f64 = 20.0;
-/// Harmonics are told per this part of an octave of the exciting frequency.
+/// Harmonics are given per this part of an octave of the exciting frequency.
 const POINTS_PER_OCTAVE: f64 = 6.0;
 /// The linear response is kept from this share of `L ln 2` before its arrival: any less blurs its lowest lines …
 const KEPT_BEFORE: f64 = 0.6;
@@ -45,7 +45,7 @@ const KEPT_AFTER_S: f64 = 3.0;
 const TAPER_S: f64 = 0.05;
 /// A harmonic is cut out from this share of the distance to the next one before its arrival.
 const CUT_BEFORE: f64 = 0.25;
-/// No harmonic under this is told, dB: what rings at the band's lower edge leaves up to −93 dB on a clean desk.
+/// No harmonic under this is given, dB: what rings at the band's lower edge leaves up to −93 dB on a clean desk.
 const CUT_APART_DB: f64 = -90.0;
 /// Impulse response stored: before and after its arrival, seconds.
 const IMPULSE_S: [f64; 2] = [0.005, 0.04];
@@ -174,7 +174,7 @@ thread_local! {
 
 type KeptInverse = ((SweepShape, f64, f64), Rc<Vec<Complex<f64>>>);
 
-/// 1/X of every line that `hz` frames a second hold, faded in and out at the ends of what is told, zero outside.
+/// 1/X of every line that `hz` frames a second hold, faded in and out at the ends of what is given, zero outside.
 fn closed_form_inverse(shape: &SweepShape, spacing: f64, hz: f64) -> Rc<Vec<Complex<f64>>> {
     let key = (*shape, spacing, hz);
     if let Some(kept) = KEPT.with(|kept| kept.borrow().as_ref().filter(|(of, _)| *of == key).map(|(_, i)| i.clone())) {

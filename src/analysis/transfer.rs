@@ -16,7 +16,7 @@ use std::f64::consts::TAU;
 const WEIGHT_LIMIT: f64 = 1e-4;
 /// A peak under this share of the highest is none.
 const OUTSIDE: f64 = 0.5;
-/// Smallest half width told, dB: resampling and single-precision samples.
+/// Smallest half width given, dB: resampling and single-precision samples.
 const LEAST_HALF_WIDTH_DB: f64 = 1e-4;
 
 /// Lag of `lines` behind `target` at the highest peak of their half-whitened correlation, frames. `signed`: only a

@@ -85,7 +85,7 @@ pub fn drive(drive_db: f64, again: Option<f64>) -> Read<(Dbfs, bool)> {
         return Ok((drive, confirmed));
     }
     let message = format!(
-        "a drive of {drive} is above {UNCALIBRATED_CEILING}: it may be more than headphone, resistors and inputs bear. To allow it, type {} again",
+        "a drive of {drive} is above {UNCALIBRATED_CEILING}: it may be more than headphone, resistors and inputs withstand. To allow it, type {} again",
         shown(drive_db)
     );
     Err(Wrong::says(Field::DriveAgain, message))

@@ -76,6 +76,12 @@ pub trait Backend: Send {
         None
     }
 
+    /// The same bench whose output is driven by a player of its own with these frames, whatever the program plays,
+    /// where that can be had without a person (the simulated bench).
+    fn with_player(&self, _frames: &dyn Fn() -> Vec<[f32; 2]>) -> Option<Box<dyn Backend>> {
+        None
+    }
+
     /// The same bench with this plugged into its output, likewise.
     fn with_hookup(&self, _hookup: &Hookup) -> Option<Box<dyn Backend>> {
         None

@@ -355,7 +355,7 @@ mod tests {
         let roughly = GuardedInput { expected_dbfs: None, roughly_dbfs: Some(-40.0), ..expects };
         assert!(watch(roughly, |t| if t < 2.0 { -40.0 } else { -200.0 }, 6.0).unwrap().0 < 2.3);
         assert_eq!(watch(roughly, |_| -46.0, 6.0), None);
-        // What is left of it is told only over a whole period.
+        // What is left of it is given only over a whole period.
         assert!(watch(expects, |t| if t < 2.0 { -40.0 } else { -44.0 }, 6.0).unwrap().0 > 2.5);
     }
 

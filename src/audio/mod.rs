@@ -90,7 +90,7 @@ pub struct Engine {
     capture: Granted,
     running: Option<Running>,
     period: Option<(Stimulus, Arc<Period>)>,
-    /// Until a take is heard to its end, its fade may still be on the way to the card: for this long, seconds.
+    /// Until a take is heard to its end, its fade may still be on its way to the card: for this long, seconds.
     on_its_way_s: f64,
 }
 

@@ -149,7 +149,7 @@ pub enum CalibrationRefused {
     NotAnOffset(f64),
     /// Not a sensitivity.
     #[error(
-        "{mv_per_pa} mV/Pa with {input_volts} V at full scale is no microphone's; type the certificate's sensitivity (for example 12.5) and the RMS volts of a full-scale sine at the input"
+        "{mv_per_pa} mV/Pa with {input_volts} V at full scale is not plausible for a microphone; type the certificate's sensitivity (for example 12.5) and the RMS volts of a full-scale sine at the input"
     )]
     NotASensitivity {
         /// As typed.
@@ -158,7 +158,7 @@ pub enum CalibrationRefused {
         input_volts: f64,
     },
     /// Two calibrations that are no repetition of each other.
-    #[error("a further fit must be of the same calibrator as the one before ({before}); start a new calibration")]
+    #[error("a further fitting must be of the same calibrator as the one before ({before}); start a new calibration")]
     AnotherCalibrator {
         /// What there is.
         before: String,
@@ -318,7 +318,7 @@ impl std::fmt::Display for OffsetSource {
         match self {
             OffsetSource::Calibrator { calibrator, fits_db, .. } => {
                 write!(f, "sound calibrator {:.2} dB at {:.0} Hz", calibrator.level.value, calibrator.frequency_hz)?;
-                if fits_db.is_empty() { Ok(()) } else { write!(f, ", {} fits", fits_db.len()) }
+                if fits_db.is_empty() { Ok(()) } else { write!(f, ", {} fittings", fits_db.len()) }
             }
             OffsetSource::Sensitivity { mv_per_pa, input_volts } => {
                 write!(f, "microphone {mv_per_pa} mV/Pa, {input_volts} V at full scale")

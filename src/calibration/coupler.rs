@@ -106,7 +106,7 @@ impl Coupler {
         }
     }
 
-    /// Range of the level that is told beside the full one, Hz.
+    /// Range of the level that is given beside the full one, Hz.
     pub fn told_hz(self) -> (f64, f64) {
         self.valid_hz().unwrap_or((100.0, 10_000.0))
     }

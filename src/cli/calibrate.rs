@@ -71,9 +71,12 @@ fn level(desk: &Desk, given: Given, role: InputRole, json: bool, surroundings: &
         Given::Calibrator { calibrator, another_fit } => {
             let before = chain.acoustic(role).cloned().filter(|_| another_fit);
             if let Some(changed) = chain.changed_offsets().iter().find(|o| another_fit && o.role == role) {
-                bail!("{} A further fit does not go with it; leave --another-fit out", request::not_used(changed));
+                bail!(
+                    "{} A further fitting cannot be added to it; leave --another-fit out",
+                    request::not_used(changed)
+                );
             }
-            ensure!(before.is_some() || !another_fit, "there is no fit before this one; leave --another-fit out");
+            ensure!(before.is_some() || !another_fit, "there is no earlier fitting to add to; leave --another-fit out");
             let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
             follow::stop_on_ctrl_c(&bench);
             bench.commands.send(Command::Calibrate { chain: Box::new(chain.clone()), role, calibrator })?;

@@ -80,7 +80,7 @@ fn show(chain: &Chain, path: &Path, json: bool, now: &str, out: &mut dyn Write) 
         writeln!(out, "{name:18} {words}")?;
     }
     for sentence in wrong {
-        writeln!(out, "{:18} {sentence}", "look at")?;
+        writeln!(out, "{:18} {sentence}", "check")?;
     }
     Ok(())
 }

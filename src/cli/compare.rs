@@ -62,6 +62,7 @@ fn ask(wanted: &Compare) -> Ask {
         within_db: wanted.within,
         distortion_within_db: wanted.distortion_within,
         same_seat: wanted.same_seat,
+        hears: wanted.hears.into(),
     }
 }
 

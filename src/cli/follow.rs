@@ -1,13 +1,13 @@
 //! Follows a running bench in the terminal: progress, messages, Ctrl-C.
 
 use super::args::Shown;
-use super::show;
+use super::{Unfinished, show};
 use crate::calibration::Acoustic;
-use crate::session::protocol::{Command, ElectricalHeard, Event};
+use crate::session::protocol::{Command, ElectricalHeard, Event, Following};
 use crate::session::record::Record;
 use crate::session::runner::{Bench, Stop};
 use crate::session::waiting::Waiting;
-use crate::session::{positions, seats};
+use crate::session::{elsewhere, positions, seats};
 use crate::units::tidy_signed;
 use anyhow::{Result, bail};
 use indicatif::{ProgressBar, ProgressStyle};
@@ -214,10 +214,20 @@ pub fn session(bench: &Bench, keep: &Shown, out: &mut dyn Write) -> Result<(Reco
         let event = match bench.events.recv_timeout(Duration::from_millis(500)) {
             Ok(event) => event,
             Err(crossbeam_channel::RecvTimeoutError::Timeout) => continue,
-            Err(crossbeam_channel::RecvTimeoutError::Disconnected) => bail!("the bench ended without a word"),
+            Err(crossbeam_channel::RecvTimeoutError::Disconnected) => {
+                bail!("the bench ended unexpectedly; please report this")
+            }
         };
         waits.waiting.hear(&event, Instant::now());
         match event {
+            Event::Elsewhere(now) => {
+                let Some(words) = elsewhere::in_words(&now) else { continue };
+                // Whoever hides the progress is told all the same what has to be done at once.
+                if elsewhere::is_alarm(&now) || matches!(now, Following::Clips { .. }) {
+                    bar.suspend(|| writeln!(std::io::stderr(), "{words}")).unwrap_or_default();
+                }
+                bar.set_message(words);
+            }
             Event::Turning { positions } => bar.set_message(positions::heard(&positions)),
             Event::Matching { off_db } => bar.set_message(match off_db {
                 Some(off) => format!("turn until 0.0: {} dB", tidy_signed(off, 1)),
@@ -244,12 +254,12 @@ pub fn session(bench: &Bench, keep: &Shown, out: &mut dyn Write) -> Result<(Reco
             Event::Failed(failure) => {
                 bar.finish_and_clear();
                 match failure.kept {
-                    Some(folder) => bail!(
+                    Some(folder) => bail!(Unfinished(format!(
                         "{}\nFinished steps are kept in {}; go on with `loudenough run --continue \"{}\"`.",
                         failure.message,
                         folder.display(),
                         folder.display()
-                    ),
+                    ))),
                     None => bail!("{}", failure.message),
                 }
             }

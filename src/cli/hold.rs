@@ -23,10 +23,10 @@ pub(super) fn hold(
     let (_, before) = Storage::open(session)?;
     if level.first.is_some() {
         let record = match_level(&bench, before, session, level, shown, surroundings.out)?;
-        return run::report(&record, session, shown, surroundings.out);
+        return run::report(&record, session, shown, surroundings.out).map(|_| ());
     }
     let record = follow::seat(&bench, &before, session, !at_once && !needs_nobody(&before), shown, surroundings.out)?;
-    run::report(&record, session, shown, surroundings.out)
+    run::report(&record, session, shown, surroundings.out).map(|_| ())
 }
 
 /// Every position of the output's own volume control.
@@ -34,7 +34,7 @@ pub(super) fn taper(session: &Path, shown: &Shown, surroundings: &mut Surroundin
     let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
     let (_, before) = Storage::open(session)?;
     let record = follow::positions(&bench, session, !needs_nobody(&before), shown, surroundings.out)?;
-    run::report(&record, session, shown, surroundings.out)
+    run::report(&record, session, shown, surroundings.out).map(|_| ())
 }
 
 /// An outside source, heard at one of the two.
@@ -42,7 +42,7 @@ pub(super) fn listen(session: &Path, ear: OutsideEar, shown: &Shown, surrounding
     let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
     bench.commands.send(Command::Listen { folder: session.to_path_buf(), covered: ear == OutsideEar::Covered })?;
     let (record, folder) = follow::session(&bench, shown, surroundings.out)?;
-    run::report(&record, &folder, shown, surroundings.out)
+    run::report(&record, &folder, shown, surroundings.out).map(|_| ())
 }
 
 /// The seats that the plan asks for beyond the climb's, one by one, where somebody (or a simulated bench) can take them.

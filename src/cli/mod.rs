@@ -6,12 +6,17 @@ mod cards;
 mod chain;
 mod compare;
 mod electrical;
+mod elsewhere;
+mod exit;
 mod follow;
+mod guide;
 mod hold;
 mod judge;
 mod named;
 mod notebook;
 mod own_level;
+#[cfg(feature = "pages")]
+mod pages;
 mod path;
 mod printable;
 mod reanalyse;
@@ -25,7 +30,8 @@ mod stimulus;
 mod stock;
 mod swap;
 
-pub use args::{Arguments, Command};
+pub use args::{Arguments, Command, EXAMPLES, command};
+pub use exit::{Exit, Unfinished};
 pub use printable::Printable;
 
 use crate::audio::Backend;
@@ -40,6 +46,8 @@ pub struct Surroundings<'a> {
     pub backends: Vec<Box<dyn Backend>>,
     /// RFC 3339 time of day.
     pub now: fn() -> String,
+    /// What the program ends with where nothing fails.
+    pub exit: Exit,
 }
 
 /// Carries out one command.
@@ -58,7 +66,13 @@ pub fn carry_out(mut command: Command, surroundings: &mut Surroundings) -> Resul
         Command::Hold { session, at_once, level, keep, .. } => {
             hold::hold(&session, at_once, &level, &keep, surroundings)
         }
-        Command::Listen { session, ear, keep } => hold::listen(&session, ear, &keep, surroundings),
+        Command::Listen(wanted) => match (&wanted.plan, &wanted.session, wanted.ear) {
+            (None, Some(session), Some(ear)) => hold::listen(session, ear, &wanted.keep.shown, surroundings),
+            (None, ..) => anyhow::bail!("name a session and --ear, or the plan of a sound that is played elsewhere"),
+            (Some(plan), ..) => elsewhere::listen(plan.clone(), *wanted, surroundings),
+        },
+        Command::Plan(wanted) => elsewhere::plan(&wanted, surroundings),
+        Command::Ingest(wanted) => elsewhere::ingest(*wanted, surroundings),
         Command::Swap(wanted) => swap::swap(&wanted, surroundings),
         Command::Stimulus(wanted) => stimulus::write(&wanted, surroundings),
         Command::Judge(wanted) => judge::judge(&wanted, surroundings),
@@ -66,6 +80,9 @@ pub fn carry_out(mut command: Command, surroundings: &mut Surroundings) -> Resul
         Command::Stock(wanted) => stock::stock(&wanted, surroundings),
         Command::Notebook(wanted) => notebook::notebook(&wanted, surroundings),
         Command::Report(wanted) => report::report(&wanted, surroundings),
+        Command::Guide { topic } => guide::guide(topic.as_deref(), surroundings),
+        #[cfg(feature = "pages")]
+        Command::Pages { to } => pages::write(&to, surroundings),
         Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, surroundings),
     }
 }

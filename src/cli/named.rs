@@ -24,7 +24,7 @@ fn typed(command: &mut Command) -> (Option<&Path>, Vec<&mut PathBuf>) {
             (run.keep.sessions.as_deref(), sessions.collect())
         }
         Command::Hold { session, level, .. } => (None, std::iter::once(session).chain(&mut level.first).collect()),
-        Command::Listen { session, .. } => (None, vec![session]),
+        Command::Listen(listen) => (listen.keep.sessions.as_deref(), listen.session.iter_mut().collect()),
         Command::Calibrate { what: Calibrate::Check { session, .. } } => (None, vec![session]),
         Command::Swap(swap) => (swap.keep.sessions.as_deref(), swap.carry_on.iter_mut().collect()),
         Command::Judge(judge) => (None, judge.sessions.iter_mut().collect()),

@@ -40,7 +40,7 @@ pub(super) fn notebook(wanted: &NotebookArguments, surroundings: &mut Surroundin
             let id = &record.head.id;
             writeln!(
                 out,
-                "{id} is set aside: it counts no more, and everything of it is kept. `loudenough notebook take-back {id}` takes it back."
+                "{id} is set aside: it no longer counts, and everything of it is kept. `loudenough notebook take-back {id}` takes it back."
             )?;
         }
         NotebookCommand::TakeBack { session } => {
@@ -115,9 +115,9 @@ fn renamed(record: &Record, what: Named, out: &mut dyn Write) -> Result<()> {
 
 fn undone_words(undone: &Happening) -> String {
     match undone {
-        Happening::Noted { text } => format!("The note `{text}` does not stand any more"),
+        Happening::Noted { text } => format!("The note `{text}` is removed"),
         Happening::Renamed { what, was, .. } => format!("The {} is {was} again", what.word()),
-        Happening::SetAside { .. } => "It is not set aside any more: it counts".into(),
+        Happening::SetAside { .. } => "It is no longer set aside, and counts again".into(),
         _ => "It is set aside again".into(),
     }
 }

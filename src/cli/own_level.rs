@@ -9,7 +9,7 @@ use crate::session::chain_file;
 use crate::session::own_level::{BEFORE, How, OwnLevel, OwnLevelAsk, USUAL_MUSIC};
 use crate::session::protocol::{Command, Event};
 use crate::session::runner::Bench;
-use crate::stock::{KeptListener, MeasuredLevel, OutputName, folder};
+use crate::stock::{MeasuredLevel, OutputName, folder};
 use crate::units::Dbfs;
 use anyhow::{Result, bail, ensure};
 use std::path::Path;
@@ -54,9 +54,9 @@ pub(super) fn measure(wanted: &WhoListens, by: MeasureBy, to: &Path, surrounding
         output: OutputName::of(&chain).words(),
         headphone: chain.headphone.trim().into(),
     };
-    let kept = KeptListener { stated_at: (surroundings.now)(), listening, measured: Some(measured) };
-    let file = folder::keep_listener(to, &kept)?;
-    writeln!(surroundings.out, "{} It is kept in {}.", account::own_level::kept(&kept), file.display())?;
+    let file = folder::keep_level(to, (surroundings.now)(), listening, Some(measured))?;
+    let kept = folder::listener(to)?.map_or(String::new(), |kept| account::own_level::kept(&kept));
+    writeln!(surroundings.out, "{kept} It is kept in {}.", file.display())?;
     Ok(())
 }
 

@@ -1,7 +1,7 @@
 //! `chain check`: the path check, played, kept like a session, and told finding by finding.
 
 use super::args::{CheckChain, Keep};
-use super::{Surroundings, follow, request, show};
+use super::{Surroundings, Unfinished, follow, request, show};
 use crate::account;
 use crate::judgement::path::path_report;
 use crate::session::plan::Plan;
@@ -41,7 +41,7 @@ fn tell(record: &Record, folder: &Path, keep: &Keep, out: &mut dyn Write) -> Res
     match record.stop() {
         _ if doubts > 0 => bail!("the path check found {doubts} that need attention"),
         Some(StopReason::PathChecked) => Ok(()),
-        Some(reason) => bail!("the path check did not finish: {reason}"),
+        Some(reason) => bail!(Unfinished(format!("the path check did not finish: {reason}"))),
         None => bail!("the path check did not finish"),
     }
 }

@@ -1,8 +1,9 @@
 //! `reanalyse`: a stored session from its WAVs.
 
-use super::{Surroundings, follow, show};
+use super::{Exit, Surroundings, follow, show};
+use crate::account::write::terminal;
 use crate::judgement::judge;
-use crate::session::reanalyse::reanalyse as recompute;
+use crate::session::reanalyse::{Kept, reanalyse as recompute};
 use anyhow::Result;
 use std::path::Path;
 
@@ -12,18 +13,30 @@ pub(super) fn reanalyse(session: &Path, write: bool, json: bool, surroundings: &
     let done = recompute(session, write)?;
     bar.finish_and_clear();
     let judgement = judge(&done.record);
+    if !done.kept.is_empty() {
+        surroundings.exit = Exit::NotDetermined;
+    }
     if json {
-        let all = serde_json::json!({ "changed": done.changed, "judgement": judgement, "record": done.record });
+        let all = serde_json::json!({ "changed": done.changed, "kept": done.kept, "judgement": judgement, "record": done.record });
         writeln!(surroundings.out, "{}", serde_json::to_string_pretty(&all)?)?;
         return Ok(());
     }
     show::steps(&done.record, surroundings.out)?;
     show::judgement(&done.record, &judgement, surroundings.out)?;
     match (done.changed.as_slice(), write) {
+        ([], _) if !done.kept.is_empty() => {
+            writeln!(surroundings.out, "\nEvery number that was recomputed is the stored one.")?;
+        }
         ([], _) => writeln!(surroundings.out, "\nEvery number is the stored one.")?,
         (changed, true) => writeln!(surroundings.out, "\nSteps {changed:?} were rewritten: their numbers differed.")?,
         (changed, false) => {
             writeln!(surroundings.out, "\nSteps {changed:?} differ from what is stored; --write replaces them.")?
+        }
+    }
+    if !done.kept.is_empty() {
+        writeln!(surroundings.out, "\nThese takes could not be recomputed and keep their stored numbers:")?;
+        for Kept { step, file, why } in &done.kept {
+            write!(surroundings.out, "{}", terminal::text(&format!("- step {step}, {file}: {why}")))?;
         }
     }
     Ok(())

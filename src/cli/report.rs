@@ -93,7 +93,9 @@ fn taught_by(folders: &[PathBuf], judged: &[(Record, Judgement)]) -> Result<Stoc
     let mut stock = Stock::default();
     for (folder, (record, _)) in folders.iter().zip(judged) {
         let learnt = learn(record);
-        stock.sessions.push(learnt.with_context(|| format!("{} has climbed nothing", folder.display()))?);
+        stock.sessions.push(learnt.with_context(|| {
+            format!("{} is no session that climbed, so it has nothing to report beside others", folder.display())
+        })?);
     }
     Ok(stock)
 }

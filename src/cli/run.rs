@@ -1,7 +1,7 @@
 //! `run`: a session on real cards.
 
 use super::args::{Run, Shown};
-use super::{Surroundings, follow, hold, request, series, show, stock};
+use super::{Exit, Surroundings, Unfinished, follow, hold, request, series, show, stock};
 use crate::judgement::judge;
 use crate::session::chain::pink_spectrum;
 use crate::session::chain_file;
@@ -57,7 +57,8 @@ pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
         true => record,
         false => hold::match_level(&bench, record, &folder, &wanted.level, &wanted.keep.shown, surroundings.out)?,
     };
-    report(&record, &folder, &wanted.keep.shown, surroundings.out)
+    surroundings.exit = report(&record, &folder, &wanted.keep.shown, surroundings.out)?;
+    Ok(())
 }
 
 /// A listening level that was stated is the listener's from now on.
@@ -74,8 +75,8 @@ pub(super) fn keep_listener(wanted: &Run, surroundings: &mut Surroundings) -> Re
     Ok(())
 }
 
-/// Step table and answers, or both as JSON.
-pub(super) fn report(record: &Record, folder: &Path, keep: &Shown, out: &mut dyn Write) -> Result<()> {
+/// Step table and answers, or both as JSON; what the answer ends the program with.
+pub(super) fn report(record: &Record, folder: &Path, keep: &Shown, out: &mut dyn Write) -> Result<Exit> {
     let judgement = judge(record);
     if keep.json {
         let chain = &record.head.chain;
@@ -94,14 +95,14 @@ pub(super) fn report(record: &Record, folder: &Path, keep: &Shown, out: &mut dyn
         writeln!(out, "Everything is kept in {}", folder.display())?;
     }
     match record.stop() {
-        Some(reason) if record.can_go_on() => bail!(
+        Some(reason) if record.can_go_on() => bail!(Unfinished(format!(
             "the session did not finish: {reason}. Finished steps are kept in {}; go on with `loudenough run --continue \"{}\"`.",
             folder.display(),
             folder.display()
-        ),
+        ))),
         Some(reason @ (StopReason::NoSignal | StopReason::NotTheSound)) => {
             bail!("the session found nothing to measure: {reason}. What was recorded is kept in {}.", folder.display())
         }
-        _ => Ok(()),
+        _ => Ok(Exit::of(record, &judgement)),
     }
 }

@@ -8,6 +8,7 @@ use super::{Surroundings, request, show};
 use crate::account;
 use crate::asked;
 use crate::asked::sheet::{Per, SheetFigure};
+use crate::judgement::comparison::Hears;
 use crate::session::plan::{HeadroomRule, ListeningLevel};
 use crate::session::storage::default_sessions_dir;
 use crate::stock::{
@@ -124,11 +125,33 @@ fn who_listens(wanted: &WhoListens, surroundings: &mut Surroundings) -> Result<(
         return super::own_level::measure(wanted, how, &folder, surroundings);
     }
     let out = &mut *surroundings.out;
-    if let Some(listening) = asked::plan::listening(wanted.listening, wanted.weighting, wanted.field) {
-        return keep_listener(&folder, listening, (surroundings.now)(), out);
+    let (kept, now) = (folder::listener(&folder)?, (surroundings.now)());
+    let hears = Hears::from(wanted.hears);
+    let listening = asked::plan::listening(wanted.listening, wanted.weighting, wanted.field);
+    if let Some(listening) = listening {
+        keep_listener(&folder, listening, now.clone(), out)?;
     }
-    match folder::listener(&folder)? {
-        Some(kept) => writeln!(out, "{}", account::own_level::kept(&kept))?,
+    if !hears.is_empty() {
+        let Some(before) = folder::listener(&folder)? else {
+            bail!(
+                "limits of what a listener hears are kept beside their listening level; state that too: {}",
+                stock::HOW_TO_STATE
+            );
+        };
+        let kept = KeptListener { hears: hears.or(before.hears), stated_at: now, ..before };
+        folder::keep_listener(&folder, &kept)?;
+        writeln!(out, "The listener states that they hear {}.", kept.hears)?;
+    }
+    if listening.is_some() || !hears.is_empty() {
+        return Ok(());
+    }
+    match kept {
+        Some(kept) => {
+            writeln!(out, "{}", account::own_level::kept(&kept))?;
+            if !kept.hears.is_empty() {
+                writeln!(out, "They state that they hear {}.", kept.hears)?;
+            }
+        }
         None => writeln!(out, "No listening level is kept: {}.", stock::HOW_TO_STATE)?,
     }
     Ok(())
@@ -140,7 +163,7 @@ pub(super) fn keep_listener(folder: &Path, listening: ListeningLevel, now: Strin
     if before == Some(listening) {
         return Ok(writeln!(out, "The listener's level is {listening}, as kept.")?);
     }
-    let to = folder::keep_listener(folder, &KeptListener { stated_at: now, listening, measured: None })?;
+    let to = folder::keep_level(folder, now, listening, None)?;
     let was = before.map_or(String::new(), |before| format!(" (it was {before})"));
     writeln!(out, "The listener's level is {listening}{was}, kept in {}.", to.display())?;
     Ok(())

@@ -1,7 +1,7 @@
 //! `swap`: two outputs by turns on one seat of the headphone, then what differs.
 
 use super::args::Swap as Typed;
-use super::{Surroundings, compare, follow, request};
+use super::{Surroundings, Unfinished, compare, follow, request};
 use crate::card::CardId;
 use crate::judgement::comparison::Ask;
 use crate::session::chain::Chain;
@@ -33,7 +33,12 @@ pub(super) fn swap(wanted: &Typed, surroundings: &mut Surroundings) -> Result<()
         round(&bench, wanted, &mut pair, order, surroundings.out)?;
     }
     let [Some(first), Some(second)] = pair.halves.each_ref().map(Half::folder) else { bail!("nothing was played") };
-    let ask = Ask { within_db: wanted.within, distortion_within_db: wanted.distortion_within, ..Ask::default() };
+    let ask = Ask {
+        within_db: wanted.within,
+        distortion_within_db: wanted.distortion_within,
+        hears: wanted.hears.into(),
+        ..Ask::default()
+    };
     let asked = Wanted { ask, hide_labels: false, subtract: false };
     let told = compare::Told { all: false, json: wanted.keep.shown.json, report: wanted.report.as_deref() };
     compare::stored([first, second], &asked, &told, surroundings)?;
@@ -141,7 +146,7 @@ fn round(bench: &Bench, wanted: &Typed, pair: &mut Pair, order: Order, out: &mut
                     Some(reason) => reason.to_string(),
                     None => "it was left off".into(),
                 };
-                bail!("the round did not finish: {why}. {}", how_to_go_on(&pair.halves[0]));
+                bail!(Unfinished(format!("the round did not finish: {why}. {}", how_to_go_on(&pair.halves[0]))));
             }
             // Somebody is there to plug in the right one.
             Err(error) if !simulated && !is_new => writeln!(out, "{error:#}")?,

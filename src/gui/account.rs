@@ -1,12 +1,15 @@
 //! Parts of an account in the window: its words and digits, laid out anew, and its pictures.
 
+use super::desk::Desk;
+use super::keys::Action;
 use super::parts;
 use super::plot;
 use super::theme::{self, SMALL, STEP};
+use super::wish;
 use crate::account::document::{Part, Section, Table};
 use crate::account::picture::Picture;
 use crate::account::write::columns::{Block, Room, blocks};
-use eframe::egui::{Label, Response, RichText, Role, ScrollArea, Ui, WidgetInfo, vec2};
+use eframe::egui::{CentralPanel, Frame, Label, Margin, Response, RichText, Role, ScrollArea, Ui, WidgetInfo, vec2};
 
 /// Height of a picture under a heading over its width, and its least and greatest, points.
 const FLAT: f32 = 0.45;
@@ -33,7 +36,7 @@ pub fn section(ui: &mut Ui, section: &Section) {
                 parts::quiet(ui, words);
             }
             Part::Caution(words) => parts::wrong(ui, words),
-            Part::List(items) => items.iter().for_each(|item| {
+            Part::List(items) | Part::Cautions(items) => items.iter().for_each(|item| {
                 parts::quiet(ui, item);
             }),
             Part::Table(table) => self::table(ui, table),
@@ -47,9 +50,14 @@ pub fn section(ui: &mut Ui, section: &Section) {
 
 /// A table under its title.
 pub fn table(ui: &mut Ui, table: &Table) {
-    if !table.title.is_empty() {
-        parts::quiet(ui, &table.title);
-    }
+    ui.horizontal_wrapped(|ui| {
+        if !table.title.is_empty() {
+            parts::quiet(ui, &table.title);
+        }
+        if parts::small_button(ui, "copy table", &format!("Copy the table {}", table.name)) {
+            wish::ask(ui, wish::of_table(table));
+        }
+    });
     let letter = ui.fonts_mut(|fonts| fonts.glyph_width(&theme::figures(SMALL), '0'));
     let letters = ((ui.available_width() / letter.max(1.0)) as usize).max(LEAST);
     ScrollArea::horizontal().id_salt(&table.name).show(ui, |ui| {
@@ -82,4 +90,17 @@ fn line(ui: &mut Ui, text: &str, quiet: bool) -> Response {
 pub fn picture(ui: &mut Ui, picture: &Picture, height: f32) {
     let size = vec2(ui.available_width(), height);
     plot::large(ui, picture, size, &[], &mut None);
+}
+
+/// The picture that takes the whole page, and the way back.
+pub fn alone(desk: &mut Desk, ui: &mut Ui) {
+    let Some(picture) = desk.large.clone() else { return };
+    let frame = Frame::central_panel(ui.style()).inner_margin(Margin::same(STEP as i8));
+    CentralPanel::default().frame(frame).show(ui, |ui| {
+        if ui.button(format!("Back to the page  {}", Action::Enlarge.key())).clicked() {
+            desk.ask(Action::Enlarge);
+        }
+        let size = ui.available_size();
+        plot::large(ui, &picture, size, &[], &mut None);
+    });
 }

@@ -3,11 +3,12 @@
 use super::desk::{Commands, Desk, Effect, Page};
 use super::keys;
 use super::link::{self, BenchLink, News, ReadLive};
-use super::{StartState, chain_page, climb, side_by_side, stock_page};
+use super::remembered::Ground;
+use super::{StartState, chain_page, climb, notebook_page, side_by_side, stock_page, wish};
 use crate::session::protocol::{Command, Event};
 use crate::session::waiting::Waiting;
 use crossbeam_channel::{Receiver, Sender, TrySendError};
-use eframe::egui::{self, Context, Theme, Ui, Vec2, vec2};
+use eframe::egui::{self, Context, Theme, ThemePreference, Ui, Vec2, vec2};
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
@@ -34,6 +35,8 @@ pub struct App {
     waiting: Option<Waiting>,
     /// Size of the window that type and pictures were grown for.
     grown_for: Vec2,
+    /// Light or dark was set as it was the last time.
+    themed: bool,
     inbox: Inbox,
     commands: Sender<Command>,
     stop: Act,
@@ -67,21 +70,28 @@ impl App {
         let _ = commands.try_send(Command::ListCards);
         let mut desk = Desk::new(start);
         desk.now = now();
-        App { desk, waiting: None, grown_for: Vec2::ZERO, inbox, commands, stop, ready, now }
+        desk.open_page();
+        App { desk, waiting: None, grown_for: Vec2::ZERO, themed: false, inbox, commands, stop, ready, now }
     }
 
     /// News and keys; draws nothing.
     pub fn logic(&mut self, ctx: &Context) {
         self.desk.now = (self.now)();
         self.desk.wake.set(ctx);
+        self.set_theme_again(ctx);
         self.grow(ctx);
+        self.look_at_window(ctx);
         self.reduce(keys::pressed(ctx), ctx);
         self.hear(ctx);
+        if let Some(pasted) = keys::pasted(ctx) {
+            self.desk.paste(&pasted);
+        }
         let dropped: Vec<PathBuf> = ctx.input(|i| i.raw.dropped_files.iter().map(|f| f.path().to_path_buf()).collect());
         self.desk.judge_music(dropped);
         let commands = self.desk.look();
         self.perform(commands, ctx);
         self.look_at_waiting(ctx);
+        self.remember(ctx);
     }
 
     /// Draws the page, then does what it asks for.
@@ -91,19 +101,29 @@ impl App {
         super::top::strip(desk, ui);
         let page = ui.available_rect_before_wrap();
         match desk.page {
+            _ if desk.large.is_some() => super::account::alone(desk, ui),
             Page::Chain => chain_page::show(desk, ui),
             Page::Climb => climb::show(desk, ui),
             Page::SideBySide => side_by_side::show(desk, ui),
             Page::Stock => stock_page::show(desk, ui),
+            Page::Notebook => notebook_page::show(desk, ui),
         }
         if desk.cautions_open {
             super::help::show(desk, ui, page);
         }
-        let asked = std::mem::take(&mut self.desk.asked);
-        if !asked.is_empty() {
-            ui.ctx().request_repaint();
+        if desk.leaving.is_asked() {
+            super::closing::show(desk, ui, page);
         }
-        self.reduce(asked, &ui.ctx().clone());
+        let (ctx, wish) = (ui.ctx().clone(), wish::take(ui.ctx()));
+        let asked = std::mem::take(&mut self.desk.asked);
+        if !asked.is_empty() || wish.is_some() {
+            ctx.request_repaint();
+        }
+        self.reduce(asked, &ctx);
+        if let Some(wish) = wish {
+            let granted = self.desk.grant(wish, ui.visuals().dark_mode);
+            self.perform(granted, &ctx);
+        }
     }
 
     /// In a large window type and pictures grow; a size that somebody set by hand holds until the window's changes.
@@ -116,6 +136,49 @@ impl App {
         self.grown_for = size;
         let zoom = (size.x / ORDINARY.x).min(size.y / ORDINARY.y).clamp(1.0, MOST_ZOOM);
         ctx.set_zoom_factor((10.0 * zoom).floor() / 10.0);
+    }
+
+    /// Light or dark as it was set the last time; else the system's.
+    fn set_theme_again(&mut self, ctx: &Context) {
+        if std::mem::replace(&mut self.themed, true) {
+            return;
+        }
+        match self.desk.memory.now.theme {
+            Ground::System => {}
+            Ground::Dark => ctx.set_theme(Theme::Dark),
+            Ground::Light => ctx.set_theme(Theme::Light),
+        }
+    }
+
+    /// Changes between light and dark; what the system has anyway goes on following it.
+    fn other_theme(&mut self, ctx: &Context) {
+        let chosen = if ctx.theme() == Theme::Dark { Theme::Light } else { Theme::Dark };
+        if ctx.input(|i| i.raw.system_theme) == Some(chosen) {
+            ctx.set_theme(ThemePreference::System);
+            self.desk.memory.now.theme = Ground::System;
+            return;
+        }
+        ctx.set_theme(chosen);
+        self.desk.memory.now.theme = if chosen == Theme::Dark { Ground::Dark } else { Ground::Light };
+    }
+
+    /// Where the window stands, and whether somebody closes it.
+    fn look_at_window(&mut self, ctx: &Context) {
+        let (window, closes) = ctx.input(|i| (i.viewport().clone(), i.viewport().close_requested()));
+        self.desk.memory.now.stands(&window, ctx.zoom_factor());
+        if closes && !self.desk.may_close() {
+            ctx.send_viewport_cmd(egui::ViewportCommand::CancelClose);
+            self.reduce(vec![keys::Action::Quit], ctx);
+        }
+    }
+
+    /// Writes what is to be remembered once nothing more changes.
+    fn remember(&mut self, ctx: &Context) {
+        match self.desk.remember(ctx.input(|i| i.time)) {
+            Ok(None) => {}
+            Ok(Some(seconds)) => ctx.request_repaint_after(Duration::from_secs_f64(seconds)),
+            Err(why) => self.desk.refused = Some(why),
+        }
     }
 
     fn reduce(&mut self, actions: Vec<keys::Action>, ctx: &Context) {
@@ -131,10 +194,11 @@ impl App {
                 Effect::Ask(command) => self.send(command),
                 Effect::Stop => (self.stop)(),
                 Effect::Ready => (self.ready)(),
-                Effect::Theme => {
-                    let dark = ctx.theme() == Theme::Dark;
-                    ctx.set_theme(if dark { Theme::Light } else { Theme::Dark });
+                Effect::CopyText(text) => ctx.copy_text(text),
+                Effect::CopyPicture(pixels) => {
+                    ctx.copy_image(egui::ColorImage::from_rgba_premultiplied(pixels.size, &pixels.rgba));
                 }
+                Effect::Theme => self.other_theme(ctx),
                 Effect::Close => ctx.send_viewport_cmd(egui::ViewportCommand::Close),
             }
         }
@@ -160,7 +224,7 @@ impl App {
         for piece in news {
             let mut after = Vec::new();
             match &piece {
-                News::Leave => after.push(keys::Action::Quit),
+                News::Leave => after.push(keys::Action::Leave),
                 News::Event(event, _) => {
                     if let Some(waiting) = &mut self.waiting {
                         waiting.hear(event, Instant::now());
@@ -206,6 +270,7 @@ impl eframe::App for App {
 
     fn on_exit(&mut self, _gl: Option<&eframe::glow::Context>) {
         (self.stop)();
+        self.desk.finish_writing();
         // If the queue is full or the bench is gone there is nobody left to tell.
         let _ = self.commands.try_send(Command::Quit);
     }

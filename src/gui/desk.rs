@@ -3,16 +3,23 @@
 //! returned and brings the news, threads read and write (`work`).
 
 mod calibrate;
+mod closing;
+mod copy;
 mod electrical;
 mod next;
+mod notebook;
 mod path;
+mod reopen;
 mod shown;
 mod side;
 mod stock;
 mod swap;
 mod track;
 
+pub use closing::Leaving;
+pub use copy::{Pixels, Told};
 pub use next::{next_headphone_id, to_go_on_id};
+pub(super) use reopen::AfterOpening;
 pub use shown::{ChainPart, Evidence, Page};
 pub use track::{State, Station, Track};
 
@@ -21,11 +28,14 @@ use super::electrical::Guide;
 use super::form::{self, Form};
 use super::keys::Action;
 use super::music::MusicList;
+use super::notebook::Notebook;
+use super::remembered::Memory;
 use super::report::{self, Writing};
 use super::side::SideBySide;
 use super::stock::StockView;
 use super::view::{Phase, View};
 use super::work::{Lost, Wake, Work};
+use crate::account::picture::Picture;
 use crate::card::CardId;
 use crate::session::chain::Chain;
 use crate::session::chain_file;
@@ -33,6 +43,7 @@ use crate::session::protocol::{Command, Event, Failure};
 use crate::session::record::Record;
 use crate::session::storage::Glance;
 use std::path::PathBuf;
+use std::sync::Arc;
 
 /// A session to be taken up.
 #[derive(Clone, Debug, Default)]
@@ -52,6 +63,10 @@ pub enum Effect {
     Stop,
     /// The bench is told that it sits, or that it is right.
     Ready,
+    /// Put on the clipboard.
+    CopyText(String),
+    /// Put on the clipboard as a picture.
+    CopyPicture(Box<Pixels>),
     /// Light becomes dark, or the other way round.
     Theme,
     /// The window is closed.
@@ -93,16 +108,30 @@ pub struct Desk {
     pub to_go_on: Option<ToGoOn>,
     /// Why the last action did nothing.
     pub refused: Option<String>,
+    /// What the last action did, where that is seen nowhere else.
+    pub told: Option<Told>,
+    /// A picture that takes the whole page.
+    pub large: Option<Arc<Picture>>,
     /// Page Side by side.
     pub side: SideBySide,
     /// Page Stock.
     pub stock: StockView,
+    /// Page Notebook.
+    pub notebook: Notebook,
+    /// The words to find get the keyboard.
+    pub(super) wants_filter: bool,
+    /// What follows once a stored session is read.
+    pub(super) after_opening: AfterOpening,
     /// The report that was asked for.
     pub(super) writing: Writing,
     /// Electrical calibrations.
     pub guide: Guide,
     /// The listener's own music.
     pub music: MusicList,
+    /// What comes back at the next start.
+    pub memory: Memory,
+    /// How far the closing of the window has come.
+    pub leaving: Leaving,
     /// What a page asked for, until it is reduced.
     pub(super) asked: Vec<Action>,
     /// The large figure and when it was taken, seconds.
@@ -124,6 +153,13 @@ pub struct Desk {
     kept_next: Option<Chain>,
     looking: Work<Vec<Glance>>,
     curve: Work<Result<crate::calibration::Curve, String>>,
+    last_written: Option<PathBuf>,
+    /// A picture that is to be copied.
+    drawing: Work<Result<copy::Copied, String>>,
+    /// What is being opened by its own program.
+    opening: Work<Result<(), String>>,
+    /// A stored session that is being read.
+    reopening: Work<Result<reopen::Opened, String>>,
     commands: Commands,
 }
 
@@ -131,13 +167,16 @@ impl Desk {
     /// As the program starts; the cards are listed at once.
     pub fn new(start: StartState) -> Desk {
         let chain_file = start.chain_file.clone();
-        let failure = start.problem.clone().map(|message| Failure { message, kept: None });
+        let failure = (!start.problems.is_empty()).then(|| Failure { message: start.problems.join(" "), kept: None });
+        let memory = Memory::new(start.remembered.clone(), start.window_file.clone());
         let form = Form::new(start);
         let track = Track::of(&form);
         Desk {
             view: View { failure, ..View::default() },
             form,
-            page: Page::Climb,
+            page: memory.now.page,
+            memory,
+            leaving: Leaving::default(),
             open_part: ChainPart::Playback,
             all_parts: false,
             evidence: Evidence::Level,
@@ -152,8 +191,17 @@ impl Desk {
             goes_on: false,
             another_fit: false,
             refused: None,
+            told: None,
+            large: None,
+            last_written: None,
+            drawing: Work::default(),
+            opening: Work::default(),
+            reopening: Work::default(),
             side: SideBySide::default(),
             stock: StockView::default(),
+            notebook: Notebook::default(),
+            wants_filter: false,
+            after_opening: AfterOpening::default(),
             writing: Writing::default(),
             guide: Guide::default(),
             music: MusicList::default(),
@@ -179,7 +227,7 @@ impl Desk {
 
     /// Does what a key or a button asks, as state, and returns what the bench and the window are to do.
     pub fn reduce(&mut self, action: Action) -> Commands {
-        self.refused = None;
+        (self.refused, self.told) = (None, None);
         match action {
             Action::Stop => self.stop_now(),
             Action::Start => self.start(),
@@ -205,6 +253,21 @@ impl Desk {
                 self.page = Page::Stock;
                 self.read_stock();
             }
+            Action::Notebook => {
+                (self.page, self.wants_filter) = (Page::Notebook, true);
+                self.read_notebook();
+            }
+            Action::OpenChosen => self.open_chosen(AfterOpening::Show),
+            Action::ReportChosen => self.open_chosen(AfterOpening::Report),
+            Action::JudgeChosen => self.open_chosen(AfterOpening::Judge),
+            Action::ContinueChosen => self.continue_chosen(),
+            Action::CompareMarked => self.compare_marked(),
+            Action::KeepNote => self.keep_note(),
+            Action::CorrectNames => self.correct_names(),
+            Action::SetAside => self.set_aside(),
+            Action::UndoWritten => self.undo_written(),
+            Action::KeepListener => self.keep_listener(),
+            Action::ForgetListener => self.forget_listener(),
             Action::KeepOutput => self.keep_typed(true),
             Action::KeepHeadphone => self.keep_typed(false),
             Action::Cautions => self.cautions_open = !self.cautions_open,
@@ -244,15 +307,19 @@ impl Desk {
             Action::Report => self.report(),
             Action::CheckAfter => self.check_calibration(),
             Action::Electrical => self.electrical_step(),
+            Action::Enlarge if self.large.is_some() => self.large = None,
             Action::Enlarge => {
                 self.enlarged = !self.enlarged;
                 self.show(self.evidence);
             }
+            Action::CopyAnswer => self.copy_answer(),
+            Action::OpenWritten => self.open_written(),
+            Action::CopyPath => self.copy_path(),
             Action::Undo => self.undo(),
-            Action::Quit => {
-                self.stop_now();
-                self.commands.push(Effect::Close);
-            }
+            Action::Quit => self.quit(),
+            Action::Leave => self.leave(),
+            Action::CloseNow => self.close_now(),
+            Action::Stay => self.leaving = Leaving::No,
         }
         std::mem::take(&mut self.commands)
     }
@@ -270,7 +337,13 @@ impl Desk {
                     self.show_as_asked(&record.head);
                 }
             }
-            Event::Ended { record, .. } => self.learn(record),
+            Event::Ended { record, .. } => {
+                self.learn(record);
+                // It was interrupted as long as it ran.
+                if self.page == Page::Notebook {
+                    self.read_notebook();
+                }
+            }
             _ => {}
         }
     }
@@ -294,7 +367,10 @@ impl Desk {
     /// Takes what threads have found, and returns what follows from it.
     pub(super) fn look(&mut self) -> Commands {
         self.music.hear(self.view.digest.as_deref());
-        self.writing.look();
+        self.look_at_writing();
+        self.look_at_copies();
+        self.look_at_reopened();
+        self.look_at_notebook();
         self.look_at_sessions();
         self.look_at_stock();
         self.look_at_curve();
@@ -304,6 +380,7 @@ impl Desk {
             }
             asked.found = Some(found);
         }
+        self.look_at_closing();
         match self.keeping.look() {
             Some(Ok(Err(why))) => self.refused = Some(why),
             Some(Err(Lost)) => self.refused = Some("The chain could not be kept: its writer ended.".into()),
@@ -346,10 +423,11 @@ impl Desk {
                 let document = report::of_session(digest, &self.music.pieces, now);
                 return self.writing.begin(document, folder.clone(), &wake);
             }
+            (Page::Notebook, ..) => return self.open_chosen(AfterOpening::Report),
             (Page::Stock, None, ..) => "The stock is not read yet; try again in a moment.",
             _ => "There is no session to report yet; run one first.",
         };
-        self.writing.said = Some(Err(nothing.into()));
+        self.refused = Some(nothing.into());
     }
 
     fn stop_now(&mut self) {
@@ -357,7 +435,9 @@ impl Desk {
         self.next_headphone = None;
         self.to_go_on = None;
         self.cautions_open = false;
+        self.leaving.is_called_off();
         self.enlarged = false;
+        self.large = None;
         self.view.stopping();
     }
 
@@ -411,6 +491,7 @@ impl Desk {
         };
         self.view.put_aside_failure();
         self.keep_chain();
+        self.used(&request.plan, &request.chain);
         self.goes_on = false;
         self.writing = Writing::default();
         self.pinned = None;

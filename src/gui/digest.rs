@@ -4,6 +4,8 @@ use super::plot::Note;
 use crate::account::document::{Section, Table};
 use crate::account::picture::Picture;
 use crate::account::session::{self, Ends, Scale};
+use crate::card::pair_in_words;
+use crate::figure::Figure;
 use crate::judgement::path::{PathReport, path_report};
 use crate::judgement::{Judgement, judge};
 use crate::session::chain::Chain;
@@ -81,6 +83,22 @@ impl LevelUnit {
 }
 
 impl Digest {
+    /// The answer for the clipboard: each number with its unit and interval, then the sentence.
+    pub fn answer_words(&self) -> String {
+        let (chain, judgement) = (&self.record.head.chain, &self.judgement);
+        let clean = &judgement.highest_clean;
+        let level = match chain.is_calibrated() {
+            true => Figure::new(&clean.level_spl, 1).in_unit("dB SPL"),
+            false => Figure::new(&clean.level_dbfs, 1).in_unit("dBFS at the input"),
+        };
+        let headroom = Figure::new(&judgement.headroom.headroom_db, 1).in_unit("dB");
+        let pair = pair_in_words(&chain.output, &chain.headphone);
+        format!(
+            "{pair}: headroom {headroom} ({}); highest clean level {level}; intervals are 95 %. {}",
+            judgement.headroom.verdict, judgement.sentence
+        )
+    }
+
     /// Judges the record and prepares its pictures.
     pub fn of(record: &Arc<Record>) -> Digest {
         let judgement = judge(record);

@@ -30,7 +30,13 @@ pub(super) fn show(desk: &mut Desk, ui: &mut Ui, page: Rect) {
                 parts::quiet(ui, line);
             }
             parts::heading(ui, "Keys");
-            let columns = if width > 70.0 * STEP { 3 } else { 1 };
+            let columns = match width {
+                w if w > 90.0 * STEP => 4,
+                w if w > 70.0 * STEP => 3,
+                w if w > 45.0 * STEP => 2,
+                _ => 1,
+            };
+            ui.spacing_mut().interact_size.y = 2.0 * STEP;
             Grid::new("keys").num_columns(2 * columns).spacing(vec2(2.0 * STEP, 2.0)).show(ui, |ui| {
                 let more = [("Enter", "what the large button says"), ("1 … 9, 0", "the evidence beside the scale")];
                 let all = Action::ALL.iter().map(|(action, ..)| (action.key(), action.name()));

@@ -2,7 +2,8 @@
 //! Function keys, because the fields take letters.
 
 use super::desk::{ChainPart, Evidence, Station};
-use eframe::egui::{Context, Key, KeyboardShortcut, Modifiers};
+use eframe::egui::text_selection::LabelSelectionState;
+use eframe::egui::{Context, Event, Key, KeyboardShortcut, Modifiers};
 
 /// Something the user can do.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -53,8 +54,20 @@ pub enum Action {
     Enlarge,
     /// What was removed last comes back.
     Undo,
-    /// Close the window.
+    /// The answer of the page on the clipboard.
+    CopyAnswer,
+    /// Open what was written last.
+    OpenWritten,
+    /// Its path on the clipboard.
+    CopyPath,
+    /// Close the window; asks while something sounds.
     Quit,
+    /// The program is asked to end from outside.
+    Leave,
+    /// Stop, keep, and close.
+    CloseNow,
+    /// The window stays open.
+    Stay,
     /// The large button of page Climb.
     Next,
     /// Show this piece of evidence.
@@ -87,6 +100,30 @@ pub enum Action {
     SwapLeave,
     /// What is asked of two sessions has changed.
     CompareAgain,
+    /// Page Notebook, read anew.
+    Notebook,
+    /// Open the session that is looked at in the notebook.
+    OpenChosen,
+    /// Write a report of it.
+    ReportChosen,
+    /// Judge it for the listener that the question asks for.
+    JudgeChosen,
+    /// Go on with it.
+    ContinueChosen,
+    /// The two marked sessions side by side.
+    CompareMarked,
+    /// Keep the note that is typed.
+    KeepNote,
+    /// Correct the names that are typed.
+    CorrectNames,
+    /// Set the session aside, or take it back.
+    SetAside,
+    /// Undo what was written into it last.
+    UndoWritten,
+    /// Keep the listening level that is asked for as the listener's own.
+    KeepListener,
+    /// Forget the one that is kept.
+    ForgetListener,
     /// Keep what is typed of an output.
     KeepOutput,
     /// Keep what is typed of a headphone.
@@ -103,7 +140,7 @@ pub enum Action {
 
 impl Action {
     /// All that have a key, with it and their name.
-    pub const ALL: [(Action, Key, &'static str); 24] = [
+    pub const ALL: [(Action, Key, &'static str); 26] = [
         (Action::Stop, Key::Escape, "Stop"),
         (Action::Cautions, Key::F1, "Help"),
         (Action::Chain, Key::F2, "Chain"),
@@ -122,10 +159,12 @@ impl Action {
         (Action::SideBySide, Key::S, "Side by side"),
         (Action::Match, Key::M, "Play the level"),
         (Action::Stock, Key::T, "Stock"),
+        (Action::Notebook, Key::N, "Notebook"),
         (Action::Report, Key::R, "Report"),
         (Action::CheckAfter, Key::K, "Check after the session"),
         (Action::Electrical, Key::E, "Volts and impedances"),
         (Action::Enlarge, Key::L, "Enlarge"),
+        (Action::CopyAnswer, Key::C, "Copy the answer"),
         (Action::Undo, Key::Z, "Undo what was removed"),
         (Action::Quit, Key::Q, "Quit"),
     ];
@@ -163,20 +202,26 @@ fn is_letter(key: Key) -> bool {
 pub fn pressed(ctx: &Context) -> Vec<Action> {
     let (typing, focused) = (ctx.text_edit_focused(), ctx.memory(|memory| memory.focused().is_some()));
     let open = eframe::egui::Popup::is_any_open(ctx);
+    let marked = ctx.plugin::<LabelSelectionState>().lock().has_selection();
     ctx.input_mut(|input| {
         // Escape is looked at, not taken: it also has to close an open list and leave a field. Modifiers do not matter:
         // a hand that rests on another key must not keep the sound on.
         let stop = input.key_pressed(Key::Escape);
         let mut actions = if stop { vec![Action::Stop] } else { Vec::new() };
         for (action, key, _) in Action::ALL.into_iter().filter(|(a, ..)| *a != Action::Stop) {
-            // A field undoes its own typing.
-            if action == Action::Undo && typing {
+            // A field undoes its own typing and copies its own words.
+            if matches!(action, Action::Undo | Action::CopyAnswer) && typing {
                 continue;
             }
             let modifiers = if is_letter(key) { Modifiers::COMMAND } else { Modifiers::NONE };
             if input.consume_shortcut(&KeyboardShortcut::new(modifiers, key)) {
                 actions.push(action);
             }
+        }
+        // The system's own sign for Ctrl C comes instead of the key; words that are marked are copied by themselves.
+        let copies = input.events.iter().any(|event| matches!(event, Event::Copy));
+        if copies && !typing && !marked && !actions.contains(&Action::CopyAnswer) {
+            actions.push(Action::CopyAnswer);
         }
         // A widget that has the keyboard takes Enter for itself, a field every digit.
         if !focused && !open && input.consume_key(Modifiers::NONE, Key::Enter) {
@@ -188,6 +233,19 @@ pub fn pressed(ctx: &Context) -> Vec<Action> {
             }
         }
         actions
+    })
+}
+
+/// Text that was pasted while no field had the keyboard.
+pub fn pasted(ctx: &Context) -> Option<String> {
+    if ctx.text_edit_focused() {
+        return None;
+    }
+    ctx.input(|input| {
+        input.events.iter().find_map(|event| match event {
+            Event::Paste(text) => Some(text.clone()),
+            _ => None,
+        })
     })
 }
 

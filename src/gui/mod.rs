@@ -7,13 +7,14 @@
 //!   desk holds: view (what the bench told) · form (what was typed) · side, stock, electrical, music, report (per page)
 //! ```
 //!
-//! [`desk`] imports no page: state knows nothing of how it is drawn. Threads of `work` read and write files.
+//! [`remembered`] is what comes back at the next start. [`desk`] imports no page: state knows nothing of how it is drawn. Threads of `work` read and write files.
 
 mod account;
 pub mod app;
 mod calibration_box;
 mod chain_page;
 mod climb;
+mod closing;
 pub mod desk;
 pub mod digest;
 pub mod electrical;
@@ -23,10 +24,14 @@ mod help;
 pub mod keys;
 pub mod link;
 mod music;
+pub mod notebook;
+mod notebook_page;
+mod open;
 mod particulars;
 mod parts;
 mod path;
 pub mod plot;
+pub mod remembered;
 mod report;
 pub mod side;
 mod side_by_side;
@@ -37,6 +42,7 @@ mod text;
 pub mod theme;
 mod top;
 pub mod view;
+mod wish;
 mod work;
 
 pub use app::App;
@@ -67,11 +73,7 @@ pub enum WindowError {
 /// [`WindowError`] where there is no display or no OpenGL.
 pub fn open_window(link: BenchLink, start: StartState) -> Result<(), WindowError> {
     let options = eframe::NativeOptions {
-        viewport: ViewportBuilder::default()
-            .with_title("loudenough")
-            .with_app_id("loudenough")
-            .with_inner_size(ORDINARY)
-            .with_min_inner_size(vec2(SMALLEST[0], SMALLEST[1])),
+        viewport: viewport(&start.remembered),
         renderer: eframe::Renderer::Glow,
         ..Default::default()
     };
@@ -84,6 +86,21 @@ pub fn open_window(link: BenchLink, start: StartState) -> Result<(), WindowError
         }),
     )
     .map_err(|e| WindowError::Display(last_words(&e.to_string())))
+}
+
+/// As large as it was, and where it stood.
+fn viewport(last: &remembered::Remembered) -> ViewportBuilder {
+    let size = last.size.map_or(ORDINARY, |[width, height]| [width as f32, height as f32]);
+    let viewport = ViewportBuilder::default()
+        .with_title("loudenough")
+        .with_app_id("loudenough")
+        .with_inner_size([size[0].max(SMALLEST[0]), size[1].max(SMALLEST[1])])
+        .with_min_inner_size(vec2(SMALLEST[0], SMALLEST[1]))
+        .with_maximized(last.maximized);
+    match last.place {
+        Some([x, y]) => viewport.with_position([x as f32, y as f32]),
+        None => viewport,
+    }
 }
 
 /// The reason at the end of a chain of messages: what stands before it names source files of the libraries.

@@ -181,6 +181,20 @@ pub fn tab(ui: &mut Ui, chosen: bool, words: &str, shorter: Option<&str>) -> boo
     response.clicked()
 }
 
+/// A quiet button of small words; `says` names it whole. True where it was pressed.
+pub fn small_button(ui: &mut Ui, words: &str, says: &str) -> bool {
+    small_enabled(ui, true, words, says)
+}
+
+/// The same, which may not be usable now.
+pub fn small_enabled(ui: &mut Ui, enabled: bool, words: &str, says: &str) -> bool {
+    let text = RichText::new(words).size(SMALL).color(theme::tokens(ui).quiet);
+    let button = Button::new(text).frame_when_inactive(false).min_size(vec2(0.0, 2.5 * STEP));
+    let response = ui.add_enabled(enabled, button);
+    response.widget_info(|| WidgetInfo::labeled(Role::Button, ui.is_enabled() && enabled, says));
+    response.clicked()
+}
+
 /// The one filled button of a page, with its key.
 pub fn main_button(ui: &mut Ui, enabled: bool, name: &str, key: &str) -> Response {
     let t = theme::tokens(ui);

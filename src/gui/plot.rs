@@ -2,6 +2,7 @@
 //! pin, or small as a likeness of itself. Axes are the picture's own: nothing is rescaled here.
 
 mod cursor;
+mod handles;
 
 use super::parts;
 use super::text;
@@ -318,7 +319,8 @@ pub fn small(ui: &Ui, picture: &Picture, rect: Rect) {
     picture.series.iter().for_each(|series| sheet.series(series));
 }
 
-/// The whole picture in this size. A click pins a point: of a note its step, of any other the point itself.
+/// The whole picture in this size. A click pins a point: of a note its step, of any other the point itself. Its own buttons
+/// enlarge it and copy it.
 pub fn large(ui: &mut Ui, picture: &Picture, size: Vec2, notes: &[Note], pinned: &mut Option<usize>) {
     let size = size.max(vec2(20.0 * STEP, 14.0 * STEP));
     let (rect, response) = ui.allocate_exact_size(size, Sense::click());
@@ -326,7 +328,8 @@ pub fn large(ui: &mut Ui, picture: &Picture, size: Vec2, notes: &[Note], pinned:
     response.widget_info(|| WidgetInfo::labeled(NodeRole::Image, true, words.clone()));
     let t = theme::tokens(ui);
     ui.painter().rect_filled(rect, 2.0, t.ground);
-    let top = head(ui, picture, rect);
+    let handles = handles::Handles::of(rect.width());
+    let top = head(ui, picture, rect, handles.room());
     let left = left_room(ui, picture);
     let plot = Rect::from_min_max(pos2(rect.left() + left, top), pos2(rect.right() - 1.5 * STEP, rect.bottom() - FOOT));
     if plot.width() < 20.0 || plot.height() < 20.0 {
@@ -357,7 +360,8 @@ pub fn large(ui: &mut Ui, picture: &Picture, size: Vec2, notes: &[Note], pinned:
         sheet.words(at, Align2::LEFT_BOTTOM, std::slice::from_ref(&text.words), t.text, -1.0);
     }
     announce_rules(&sheet);
-    cursor::cursor(&sheet, &response, notes, pinned);
+    let held = cursor::cursor(&sheet, &response, notes, pinned);
+    handles.show(ui, picture, rect, held);
 }
 
 fn left_room(ui: &Ui, picture: &Picture) -> f32 {
@@ -367,12 +371,13 @@ fn left_room(ui: &Ui, picture: &Picture) -> f32 {
 }
 
 /// Title, upright axis and legend by word and shape; returns where the plot begins.
-fn head(ui: &Ui, picture: &Picture, rect: Rect) -> f32 {
+fn head(ui: &Ui, picture: &Picture, rect: Rect, handles: f32) -> f32 {
     let (t, painter) = (theme::tokens(ui), ui.painter());
     let width = rect.width() - 2.0 * STEP;
     let mut y = rect.top() + 0.75 * STEP;
-    let lines = [(&picture.title, t.text, theme::TEXT), (&picture.y.title, t.quiet, SMALL)];
-    for (words, ink, size) in lines.into_iter().filter(|(words, ..)| !words.is_empty()) {
+    // The picture's buttons stand right of its title.
+    let lines = [(&picture.title, t.text, theme::TEXT, width - handles), (&picture.y.title, t.quiet, SMALL, width)];
+    for (words, ink, size, width) in lines.into_iter().filter(|(words, ..)| !words.is_empty()) {
         let galley = painter.layout(words.clone(), FontId::proportional(size), ink, width);
         let height = galley.size().y;
         painter.galley(pos2(rect.left() + STEP, y), galley, ink);

@@ -16,17 +16,15 @@ use std::sync::Arc;
 #[derive(Debug, Default)]
 pub struct Writing {
     work: Work<Result<Written, ReportError>>,
-    /// What lies where, or why there is none.
-    pub said: Option<Result<String, String>>,
+    refused: Option<String>,
 }
 
 impl Writing {
     /// Begins to write `document` as the first free `report` in `parent`; the window is woken when it is done.
     pub fn begin(&mut self, document: impl FnOnce() -> Document + Send + 'static, parent: PathBuf, wake: &Wake) {
         let write = move || folder::write(&document(), &folder::free_name(&parent, "report"));
-        self.said = None;
         if let Err(error) = self.work.begin("report", wake, write) {
-            self.said = Some(Err(format!("No report: {error}.")));
+            self.refused = Some(format!("No report: {error}."));
         }
     }
 
@@ -35,14 +33,21 @@ impl Writing {
         self.work.is_under_way()
     }
 
-    /// Takes over what the thread says.
-    pub fn look(&mut self) {
-        let Some(looked) = self.work.look() else { return };
-        self.said = Some(match looked {
-            Ok(Ok(written)) => Ok(format!("Report: {}.", written.words())),
+    /// Waits for one that is being written: the program ends.
+    pub fn finish(&mut self) {
+        let _ = self.work.wait();
+    }
+
+    /// What the thread says, once: what lies where, and the page to begin with; or why there is none.
+    pub fn look(&mut self) -> Option<Result<(String, PathBuf), String>> {
+        if let Some(why) = self.refused.take() {
+            return Some(Err(why));
+        }
+        Some(match self.work.look()? {
+            Ok(Ok(written)) => Ok((format!("Report: {}.", written.words()), written.folder.join("report.html"))),
             Ok(Err(error)) => Err(format!("No report: {error}.")),
             Err(Lost) => Err("No report: its writer ended.".into()),
-        });
+        })
     }
 }
 

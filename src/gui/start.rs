@@ -1,9 +1,12 @@
 //! What the window starts with: the chain as it was last used, or that of the simulated bench.
 
+use super::form::sentence;
+use super::remembered::{self, Remembered};
 use crate::card::CardId;
 use crate::session::chain::{Chain, Coupler};
 use crate::session::plan::{ListeningLevel, Plan, Weighting};
 use crate::session::{chain_file, storage};
+use crate::stock::folder;
 use crate::units::{DbSpl, SampleRate};
 use std::path::PathBuf;
 
@@ -21,8 +24,12 @@ pub struct StartState {
     pub sessions: PathBuf,
     /// File that the chain is kept in from session to session; `None` keeps nothing.
     pub chain_file: Option<PathBuf>,
-    /// What could not be read, as a plain message.
-    pub problem: Option<String>,
+    /// What the window remembers of the last time.
+    pub remembered: Remembered,
+    /// File that it is kept in; `None` keeps nothing.
+    pub window_file: Option<PathBuf>,
+    /// What could not be read, as plain messages.
+    pub problems: Vec<String>,
 }
 
 impl StartState {
@@ -35,34 +42,68 @@ impl StartState {
             plan: Plan { listening, ..Plan::session(rate) },
             sessions,
             chain_file: None,
-            problem: None,
+            remembered: Remembered::default(),
+            window_file: None,
+            problems: Vec::new(),
         }
     }
 
     /// As the program was last used on this computer; the simulated bench where it never was.
     pub fn as_last_used() -> StartState {
-        let path = chain_file::default_path();
         let mut start = StartState::simulated(storage::default_sessions_dir());
-        if path.exists() {
-            match chain_file::load(&path) {
-                Ok(chain) => {
-                    start.plan = Plan::session(chain.routing.playback_rate);
-                    start.chain = chain;
-                }
-                Err(error) => {
-                    // The file is not written over until it has been seen to.
-                    let message = error.to_string();
-                    let first = message.lines().next().unwrap_or_default();
-                    start.problem = Some(format!(
-                        "{}. The window starts with the simulated bench and leaves the file alone.",
-                        super::form::sentence(first).trim_end_matches('.')
-                    ));
-                    return start;
-                }
+        let path = remembered::default_path();
+        match Remembered::load(&path) {
+            Ok(remembered) => (start.remembered, start.window_file) = (remembered, Some(path)),
+            Err(why) => start.problems.push(why),
+        }
+        start.take_chain();
+        start.take_listener();
+        start
+    }
+
+    /// The chain of the desk, else what stood on the simulated bench.
+    fn take_chain(&mut self) {
+        let path = chain_file::default_path();
+        if !path.exists() {
+            if let Some(pairing) = &self.remembered.simulated {
+                let Chain { output, volume, headphone, .. } = &mut self.chain;
+                (*output, *volume) = (pairing.output.clone(), pairing.volume.clone());
+                *headphone = pairing.headphone.clone();
+            }
+            self.chain_file = Some(path);
+            return;
+        }
+        match chain_file::load(&path) {
+            Ok(chain) => {
+                self.plan = Plan::session(chain.routing.playback_rate);
+                self.chain = chain;
+                self.chain_file = Some(path);
+            }
+            Err(error) => {
+                // The file is not written over until it has been seen to.
+                let message = error.to_string();
+                let first = message.lines().next().unwrap_or_default();
+                self.problems.push(format!(
+                    "{}. The window starts with the simulated bench and leaves the file alone.",
+                    sentence(first).trim_end_matches('.')
+                ));
             }
         }
-        start.chain_file = Some(path);
-        start
+    }
+
+    /// Who listens: as asked for last in the window, else the level that is kept with the stock.
+    fn take_listener(&mut self) {
+        let kept = folder::listener(&folder::beside(&self.sessions));
+        let kept = kept.unwrap_or_else(|error| {
+            self.problems.push(sentence(&error.to_string()));
+            None
+        });
+        let last = match self.chain.routing.playback == CardId::simulated() {
+            true => self.remembered.simulated.as_ref().and_then(|pairing| pairing.listening),
+            false => self.remembered.listening,
+        };
+        let last = last.or(kept.map(|kept| kept.listening));
+        self.plan.listening = last.or(self.plan.listening);
     }
 }
 

@@ -36,7 +36,7 @@ const STRIP: f32 = 5.5 * STEP;
 /// Narrower than this the bench's line is folded, points.
 const FOLDED: f32 = 600.0;
 /// Narrower than this names stand without their keys.
-const TIGHT: f32 = 880.0;
+const TIGHT: f32 = 1040.0;
 /// Narrower than this the line of pages takes two.
 const TINY: f32 = 560.0;
 
@@ -68,6 +68,7 @@ fn pages(desk: &mut Desk, ui: &mut Ui, width: f32) {
         (Page::Chain, Action::Chain),
         (Page::SideBySide, Action::SideBySide),
         (Page::Stock, Action::Stock),
+        (Page::Notebook, Action::Notebook),
     ];
     let all = [Action::Report, Action::Theme, Action::Cautions];
     ui.add_space(STEP / 2.0);
@@ -249,58 +250,10 @@ fn chain_in_words(desk: &Desk) -> String {
 }
 
 /// What must be known now; the strip keeps its height whatever it says.
-fn messages(desk: &Desk, ui: &mut Ui) {
-    let view = &desk.view;
-    let mut said = false;
-    if let Some(refused) = &desk.refused {
-        parts::wrong(ui, refused);
-        said = true;
-    }
-    if let Some(failure) = &view.failure {
-        parts::wrong(ui, &failure.message);
-        if let Some(kept) = &failure.kept {
-            parts::quiet(ui, format!("Finished steps are kept in {}.", kept.display()));
-        }
-        said = true;
-    }
-    if let Some(because) = view.repeated_because.as_ref().filter(|_| view.repeated > 0) {
-        parts::quiet(ui, format!("Takes played again: {}; the last one because {because}", view.repeated));
-        said = true;
-    }
-    if let Some(waits) = &view.waits_for {
-        parts::quiet(ui, waits.clone());
-        said = true;
-    }
-    if let Some(what) = desk.removed() {
-        parts::quiet(ui, format!("{what} {} brings it back.", Action::Undo.key()));
-        said = true;
-    }
-    if desk.writing.is_under_way() {
-        parts::quiet(ui, "A report is being written.");
-        said = true;
-    }
-    match &desk.writing.said {
-        None => {}
-        Some(Ok(words)) => {
-            parts::quiet(ui, words.clone());
-            said = true;
-        }
-        Some(Err(why)) => {
-            parts::wrong(ui, why);
-            said = true;
-        }
-    }
-    let folder = view.folder.as_ref().filter(|_| view.phase == Phase::Idle);
-    if let (Some(folder), Some(digest)) = (folder, &view.digest) {
-        let words = match digest.record.can_go_on() {
-            true => {
-                format!("Ended early; {} goes on. Finished steps are kept in {}.", Action::GoOn.key(), folder.display())
-            }
-            false => format!("Finished, kept in {}.", folder.display()),
-        };
-        parts::quiet(ui, words);
-        said = true;
-    }
+fn messages(desk: &mut Desk, ui: &mut Ui) {
+    let mut said = troubles(desk, ui);
+    said |= told(desk, ui);
+    said |= notes(desk, ui);
     if !said {
         parts::quiet(
             ui,
@@ -312,4 +265,60 @@ fn messages(desk: &Desk, ui: &mut Ui) {
             ),
         );
     }
+}
+
+/// What could not be done. True where there is something.
+fn troubles(desk: &Desk, ui: &mut Ui) -> bool {
+    if let Some(refused) = &desk.refused {
+        parts::wrong(ui, refused);
+    }
+    if let Some(failure) = &desk.view.failure {
+        parts::wrong(ui, &failure.message);
+        if let Some(kept) = &failure.kept {
+            parts::quiet(ui, format!("Finished steps are kept in {}.", kept.display()));
+        }
+    }
+    desk.refused.is_some() || desk.view.failure.is_some()
+}
+
+/// What the last action did, with what can be done with it.
+fn told(desk: &mut Desk, ui: &mut Ui) -> bool {
+    let Some(told) = desk.told.clone() else { return false };
+    ui.horizontal_wrapped(|ui| {
+        if told.path.is_some() {
+            for (words, action) in [("Open", Action::OpenWritten), ("Copy path", Action::CopyPath)] {
+                if ui.button(RichText::new(words).size(SMALL)).clicked() {
+                    desk.ask(action);
+                }
+            }
+        }
+        let label = parts::quiet(ui, told.words);
+        ui.ctx().accesskit_node_builder(label.id, |node| node.set_live(Live::Polite));
+    });
+    true
+}
+
+/// What else is going on.
+fn notes(desk: &Desk, ui: &mut Ui) -> bool {
+    let view = &desk.view;
+    let repeated = view.repeated_because.as_ref().filter(|_| view.repeated > 0);
+    let kept = view.folder.as_ref().zip(view.digest.as_ref()).filter(|_| view.phase == Phase::Idle);
+    let lines = [
+        repeated.map(|because| format!("Takes played again: {}; the last one because {because}", view.repeated)),
+        view.waits_for.clone(),
+        desk.removed().map(|what| format!("{what} {} brings it back.", Action::Undo.key())),
+        desk.writing.is_under_way().then(|| "A report is being written.".into()),
+        kept.map(|(folder, digest)| match digest.record.can_go_on() {
+            true => {
+                format!("Ended early; {} goes on. Finished steps are kept in {}.", Action::GoOn.key(), folder.display())
+            }
+            false => format!("Finished, kept in {}.", folder.display()),
+        }),
+    ];
+    let lines: Vec<String> = lines.into_iter().flatten().collect();
+    let said = !lines.is_empty();
+    for line in lines {
+        parts::quiet(ui, line);
+    }
+    said
 }

@@ -10,11 +10,11 @@ use crate::calibration::Acoustic;
 use crate::card::{CardDescription, Granted, InputRole};
 use crate::judgement::path::PathReport;
 use crate::session::plan::Extent;
-use crate::session::positions;
 use crate::session::protocol::{Command, ElectricalHeard, Event, Failure};
 use crate::session::record::Record;
 use crate::session::seats::how_it_sits;
 use crate::session::step::Step;
+use crate::session::{elsewhere, positions};
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -153,6 +153,8 @@ pub struct View {
     pub electrical_is_news: bool,
     /// A calibration that the form should take over.
     pub calibrated: Option<(InputRole, Acoustic)>,
+    /// A round of a swap that began, likewise.
+    pub round_begun: Option<(Arc<Record>, PathBuf)>,
     /// A round of a swap that ended, to be taken over.
     pub round: Option<(Arc<Record>, PathBuf)>,
     /// What is heard now.
@@ -198,6 +200,7 @@ impl View {
                 Phase::Checking
             }
             Command::Run(_) | Command::Continue { .. } | Command::Listen { .. } | Command::Round(_) => Phase::Opening,
+            Command::Elsewhere(_) => Phase::Opening,
             Command::Calibrate { .. } | Command::CheckCalibration { .. } => Phase::Calibrating,
             Command::Seat { .. } => Phase::Seating,
             Command::Match { target, .. } if target.turned_at_dbfs.is_some() => Phase::Matching,
@@ -213,6 +216,12 @@ impl View {
     /// What could not be done before is no longer shown.
     pub fn put_aside_failure(&mut self) {
         self.failure = None;
+    }
+
+    /// A stored session is shown.
+    pub fn show(&mut self, digest: Arc<Digest>, folder: PathBuf) {
+        (self.digest, self.folder) = (Some(digest), Some(folder));
+        (self.repeated, self.repeated_because, self.checked, self.failure) = (0, None, None, None);
     }
 
     /// The session shown is put away.
@@ -244,8 +253,9 @@ impl View {
     /// News that carries the record of one output of a swap.
     fn swap_event(&mut self, event: Event) {
         match event {
-            Event::Began { granted, .. } => {
+            Event::Began { granted, record, folder } => {
                 self.granted = Some(granted);
+                self.round_begun = Some((record, folder));
                 (self.repeated, self.repeated_because, self.failure) = (0, None, None);
                 if self.phase == Phase::Opening {
                     self.phase = Phase::Running;
@@ -275,6 +285,7 @@ impl View {
                 self.failure = None;
             }
             Event::Turning { positions } => self.sits = Some(positions::heard(&positions)),
+            Event::Elsewhere(now) => self.sits = elsewhere::in_words(&now).or(self.sits.take()),
             Event::Matching { off_db } => {
                 // A round of a swap becomes one only when the knob is to be turned.
                 if self.phase == Phase::Running {

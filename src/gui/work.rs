@@ -58,6 +58,11 @@ impl<T: Send + 'static> Work<T> {
         self.0.is_some()
     }
 
+    /// Waits for the answer, where a question is under way: the program ends.
+    pub fn wait(&mut self) -> Option<Result<T, Lost>> {
+        self.0.take().map(|told| told.recv().map_err(|_| Lost))
+    }
+
     /// The answer, once it is there.
     pub fn look(&mut self) -> Option<Result<T, Lost>> {
         let looked = match self.0.as_ref()?.try_recv() {

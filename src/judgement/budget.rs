@@ -19,9 +19,9 @@ use serde::{Deserialize, Serialize};
 use std::fmt;
 
 /// Draws of the Monte Carlo: its half width is good to about 1 % (JCGM 101, 7.2.1 asks for 10⁶ where two digits are
-/// told; one is told here).
+/// determined; one is given here).
 const DRAWS: usize = 20_000;
-/// A contribution under this changes nothing that is told, dB.
+/// A contribution under this changes nothing that is given, dB.
 const NOTHING_DB: f64 = 5e-4;
 
 /// How a contribution scatters.
@@ -99,7 +99,7 @@ pub fn budget(record: &Record, seats: Option<&Seats>) -> Option<Budget> {
         Some((half_width, n)) => {
             contributions.push(Contribution::student("seats of the headphone", half_width, n as u32 - 1))
         }
-        None => left_out.push("fit of the headphone: one seat".into()),
+        None => left_out.push("refitting of the headphone: only one seat".into()),
     }
     contributions.retain(|c| c.half_width_db > NOTHING_DB);
     contributions.sort_by(|a, b| b.standard_db.total_cmp(&a.standard_db));
@@ -121,8 +121,8 @@ fn offset(acoustic: &Acoustic, into: &mut Vec<Contribution>, left_out: &mut Vec<
             });
             let fits = mean_of(fits_db).map_or(0.0, |mean| mean.half_width());
             match fits_db.len() {
-                0 | 1 => left_out.push("fit of the calibrator: one fit".into()),
-                n => into.push(Contribution::student("fits of the calibrator", fits, n as u32 - 1)),
+                0 | 1 => left_out.push("fitting of the calibrator: only one".into()),
+                n => into.push(Contribution::student("fittings of the calibrator", fits, n as u32 - 1)),
             }
             let reading = (whole * whole - stated * stated - fits * fits).max(0.0).sqrt();
             into.push(Contribution::normal("reading of its tone", reading, true));

@@ -35,7 +35,7 @@ pub enum Threshold {
         /// True where that was full scale: then the output never clips on this stimulus.
         full_scale: bool,
     },
-    /// Not told.
+    /// Not determined.
     NotTold {
         /// Why.
         because: String,
@@ -105,6 +105,9 @@ impl Whose {
 
 /// The lowest threshold of all inputs that see limits; what clips at one ear is no "none" because the other does not.
 pub fn clipping_threshold(record: &Record) -> Threshold {
+    if let Some(because) = crate::session::elsewhere::not_determined(record) {
+        return Threshold::NotTold { because };
+    }
     let period = record.head.plan.pink.period(record.head.playback.rate);
     let inputs = record.head.chain.limit_inputs();
     let all: Vec<Threshold> = inputs.into_iter().map(|input| at_input(record, input, &period)).collect();
@@ -161,7 +164,7 @@ fn at_input(record: &Record, input: usize, period: &Period) -> Threshold {
     none_up_to(record, input, period)
 }
 
-/// A soft limit's equivalent hard limit is told only where another drive gives the same: a fit to a smooth curve follows the
+/// A soft limit's equivalent hard limit is given only where another drive gives the same: a fit to a smooth curve follows the
 /// drive.
 fn other_drive(
     record: &Record,
@@ -188,10 +191,10 @@ fn other_drive(
     }
     Err(match seen {
         Some((other, level)) => format!(
-            "it bends softly, and what it would equal follows the drive ({:.1} dBFS of noise at {drive:.1} dBFS, {level:.1} at {other:.1})",
+            "the limit is soft, and its equivalent hard limit changes with the drive ({:.1} dBFS of noise at {drive:.1} dBFS, {level:.1} at {other:.1})",
             found.pink_drive.value
         ),
-        None => format!("it bends softly, and it was seen at one drive only ({drive:.1} dBFS)"),
+        None => format!("the limit is soft and was seen at one drive only ({drive:.1} dBFS)"),
     })
 }
 
@@ -199,7 +202,7 @@ fn none_up_to(record: &Record, input: usize, period: &Period) -> Threshold {
     // A limiter or a gain control at work is no "none": what it is was not determined.
     if let Some((drive, why)) = unclean_from(record) {
         let what = match why {
-            Unclean::GainMoves => Some("the gain is another than at the quiet reference"),
+            Unclean::GainMoves => Some("the gain differs from that at the quiet reference"),
             Unclean::DistortionJumps => Some("the distortion rises faster than any smooth distortion does"),
             Unclean::Distorts | Unclean::Clips => None,
         };
@@ -214,7 +217,11 @@ fn none_up_to(record: &Record, input: usize, period: &Period) -> Threshold {
         (Some(drive), Some(full)) => {
             Threshold::NoneUpTo { drive: Dbfs(drive), full_scale: full.db() - drive < FULL_SCALE_DB }
         }
-        _ => Threshold::NotTold { because: "no step above the quiet reference was finished, or none stood far enough over the noise to show a limit".into() },
+        _ => Threshold::NotTold {
+            because:
+                "no step above the quiet reference was finished, or none was far enough above the noise to show a limit"
+                    .into(),
+        },
     }
 }
 

@@ -15,12 +15,12 @@ use std::f64::consts::{LN_10, SQRT_2};
 /// The answers in volts.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct InVolts {
-    /// Pink noise at the highest clean drive, RMS; `None` where that is not told.
+    /// Pink noise at the highest clean drive, RMS; `None` where that is not determined.
     pub highest_clean: Option<AtLoad>,
     /// True where the highest clean drive is a lower bound.
     pub at_least: bool,
     /// Clipping threshold above and below zero, volts peak of the open output (at the headphone where the volts were read
-    /// there); `None` where it is not told.
+    /// there); `None` where it is not determined.
     pub clip_peak_v: Option<[Reading; 2]>,
 }
 
@@ -50,7 +50,7 @@ pub(super) fn witness_disagrees(record: &Record) -> Option<Flaw> {
         Flaw::doubt(
             "volts-disagree",
             format!(
-                "The witness reads {} where the output's volts and both impedances make {} of {drive}: one of the two calibrations does not hold, so neither its volts nor what stands on the others is believed. Calibrate the output's volts, the impedances and the witness again.",
+                "The witness reads {}, but the output's volts and both impedances predict {} from {drive}: one of the calibrations is wrong, so neither the witness nor what depends on the others is used. Calibrate the output's volts, the impedances and the witness again.",
                 volts_words(&read),
                 volts_words(&computed)
             ),

@@ -104,7 +104,7 @@ fn in_words(hours: f64) -> String {
     }
 }
 
-/// `None` where no level is known at an eardrum or the spectrum is not told.
+/// `None` where no level is known at an eardrum or the spectrum is not determined.
 pub(super) fn exposure(record: &Record, highest: &HighestClean, headroom: &Headroom) -> Option<Exposure> {
     let chain = &record.head.chain;
     let input = record.deciding_input();

@@ -21,7 +21,7 @@ pub enum Answer {
     Short,
     /// Below zero.
     DoesNotReach,
-    /// Not told.
+    /// Not determined.
     NotTold,
 }
 
@@ -52,12 +52,22 @@ pub struct Verdict {
     pub because: String,
 }
 
+impl Verdict {
+    /// This answer, whatever lies inside the interval.
+    pub fn is_wholly(&self, answer: Answer) -> bool {
+        self.answer == answer && self.or.is_none()
+    }
+}
+
 impl fmt::Display for Verdict {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        if self.at_least && !matches!(self.answer, Answer::NotTold) {
-            write!(f, "at least ")?;
+        match self.answer {
+            // A bound under every limit of the rule decides nothing.
+            Answer::Short if self.at_least => write!(f, "no limit found yet")?,
+            Answer::NotTold => write!(f, "{}", self.answer)?,
+            answer if self.at_least => write!(f, "at least {answer}")?,
+            answer => write!(f, "{answer}")?,
         }
-        write!(f, "{}", self.answer)?;
         if let Some(or) = self.or {
             write!(f, " or {or}")?;
         }
@@ -111,13 +121,13 @@ pub fn verdict(headroom_db: &Reading, rule: HeadroomRule, doubts: usize) -> Verd
         }
         // "At least −20 dB" excludes nothing.
         Reading::AtLeast(h) if h.interval.low + ROUNDING_DB < 0.0 => {
-            not_told("the climb ended under the listening level, so no headroom was shown".into())
+            not_told("the climb ended below the listening level, so no headroom was shown".into())
         }
         Reading::AtLeast(h) => {
             let answer = answer(h.interval.low, rule);
             Verdict { answer, or: None, at_least: answer != Answer::Ample, firm, because: limits(rule) }
         }
-        Reading::Below(_) => not_told("the headroom is known from one side only".into()),
+        Reading::Below(_) => not_told("only a bound of the headroom is known".into()),
         Reading::NotTold(why) => not_told(why.clone()),
     }
 }
@@ -202,6 +212,8 @@ mod tests {
         assert_eq!(v.to_string(), "borderline or ample");
         let v = verdict(&Reading::AtLeast(wide), HeadroomRule::default(), 0);
         assert_eq!(v.to_string(), "at least borderline");
+        let v = verdict(&Reading::AtLeast(Estimate::exact(3.0)), HeadroomRule::default(), 0);
+        assert_eq!((v.answer, v.to_string().as_str()), (Answer::Short, "no limit found yet"));
         let v = verdict(&Reading::AtLeast(Estimate::exact(-3.0)), HeadroomRule::default(), 0);
         assert_eq!(v.answer, Answer::NotTold, "{v}");
         let v = verdict(&Reading::Told(Estimate::exact(25.0)), HeadroomRule::default(), 1);

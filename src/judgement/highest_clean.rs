@@ -20,7 +20,7 @@ pub struct HighestClean {
     pub drive: Reading,
     /// Level at the ear, Z, dBFS at the input.
     pub level_dbfs: Reading,
-    /// The same as sound, dB SPL, Z; not told without calibration.
+    /// The same as sound, dB SPL, Z; not determined without calibration.
     pub level_spl: Reading,
     /// The same, the coupler's range only.
     pub mid_spl: Reading,
@@ -69,7 +69,7 @@ fn drive(record: &Record, threshold: &Threshold) -> (Reading, String) {
     if matches!(threshold, Threshold::NotTold { .. })
         && record.steps.iter().any(|s| clip_evident(&record.steps, s, chain))
     {
-        // A bend was seen whose level, and so whose maker, is not told: up to here it was clean, more is not known.
+        // A bend was seen whose level, and so whose maker, is not determined: up to here it was clean, more is not known.
         let why = "the last step before a bend whose level is not determined".into();
         return (Reading::AtLeast(Estimate::exact(highest)), why);
     }
@@ -139,7 +139,7 @@ fn level(record: &Record, input: usize, drive: &Reading, which: impl Fn(&Gain<'_
         return Reading::NotTold("the chain has no calibration offset for this ear".into());
     };
     match drive {
-        Reading::Below(_) => Reading::NotTold("the drive is known from one side only".into()),
+        Reading::Below(_) => Reading::NotTold("only a bound of the drive is known".into()),
         other => other.plus(&gain),
     }
 }
@@ -189,6 +189,9 @@ fn straight_line_at(record: &Record, input: usize) -> Option<Gain<'_>> {
 
 /// Lowest level at which even and odd distortion at the ear together pass the plan's limit.
 pub(super) fn ear_limit_from(record: &Record) -> Option<Estimate> {
+    if crate::session::elsewhere::not_determined(record).is_some() {
+        return None;
+    }
     let input = record.deciding_input();
     let limit = (record.head.plan.distortion_limit_percent / 100.0).powi(2);
     let mut read: Vec<(bool, Estimate)> = Vec::new();

@@ -2,7 +2,7 @@
 //! headphone on; per one-third octave the difference of the two levels.
 //!
 //! What the bench itself hears without the source (the session's silence) bounds it: a band in which the covered ear
-//! does not stand clear of it is known as *at least* so much, one in which the open ear does not is not told.
+//! does not stand clear of it is known as *at least* so much, one in which the open ear does not is not determined.
 
 use crate::analysis::SilenceFinding;
 use crate::session::record::Record;
@@ -11,7 +11,7 @@ use crate::stats::{Estimate, Interval, Reading};
 use crate::units::{db_from_power, power_from_db};
 use serde::{Deserialize, Serialize};
 
-/// A band that stands so far over the session's silence is told with the silence's power taken off, dB.
+/// A band that stands so far over the session's silence is given with the silence's power taken off, dB.
 const CLEAR_DB: f64 = 3.0;
 /// The source stands at least so far over the silence at the open ear, dB.
 const LOUD_ENOUGH_DB: f64 = 10.0;
@@ -41,7 +41,7 @@ pub fn isolation(record: &Record) -> Option<Isolation> {
 /// Open less covered, dB, the silence's power taken off both.
 fn between(open: Option<Estimate>, covered: Option<Estimate>, quiet: Option<Estimate>) -> Reading {
     let not_told =
-        || Reading::NotTold("the outside source does not stand 10 dB over the silence here; play it louder".into());
+        || Reading::NotTold("the outside source is less than 10 dB above the noise here; play it louder".into());
     let Some(open) = open else { return not_told() };
     let floor = quiet.map_or(f64::NEG_INFINITY, |quiet| quiet.value);
     if open.value - floor < LOUD_ENOUGH_DB {

@@ -106,14 +106,21 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
     let deciding = record.weaker_ear().and_then(|(_, role)| seats.iter().find(|s| s.role == role));
     let highest_clean = highest_clean(record, &threshold, &seats);
     let mut flaws = session_flaws(record, listening);
+    let doubts = |flaws: &[Flaw]| flaws.iter().filter(|f| f.weight == Weight::Doubt).count();
+    let headroom_by = |doubts| headroom::headroom(record, &highest_clean, listening, rule, doubts);
     if let Threshold::Told(told) = &threshold
         && let Some(advice) = told.whose.advice()
     {
-        let text = format!("What clips was not determined: {}. {advice}", told.whose.subject());
-        flaws.push(Flaw::note("limit-whose", &text));
+        // Where the capture chain clips, the output reaches higher: what is ample stays ample.
+        let ample = headroom_by(0).verdict.is_wholly(Answer::Ample);
+        let (flaw, higher): (fn(&str, &str) -> Flaw, _) = match ample {
+            true => (|code, text| Flaw::note(code, text), ""),
+            false => (|code, text| Flaw::doubt(code, text), " If it is the capture chain, the output reaches higher."),
+        };
+        let text = format!("What clips was not determined: {}.{higher} {advice}", told.whose.subject());
+        flaws.push(flaw("limit-whose", &text));
     }
-    let doubts = flaws.iter().filter(|f| f.weight == Weight::Doubt).count();
-    let headroom = headroom::headroom(record, &highest_clean, listening, rule, doubts);
+    let headroom = headroom_by(doubts(&flaws));
     let ear_limit_from = highest_clean::ear_limit_from(record);
     let mut sentence = sentence::sentence(record, &threshold, &highest_clean, &headroom, listening, deciding);
     sentence.extend(sentence::at_the_ear(record, ear_limit_from.as_ref(), &highest_clean, &headroom));
@@ -259,7 +266,7 @@ fn coarse(record: &Record) -> Option<Flaw> {
     let (input, _) = record.weaker_ear()?;
     let residue = crate::session::clean::resolution_dbfs(&record.steps, input)?;
     let text = format!(
-        "What does not belong to the sound stays near {residue:.0} dBFS whatever the drive: it is the resolution of the path (a format of few bits without dither), not distortion that grows. Choose a format of more bits for card or server."
+        "What remains beside the stimulus stays near {residue:.0} dBFS whatever the drive: it is the resolution of the path (a format of few bits without dither), not distortion that grows. Choose a format of more bits for card or server."
     );
     Some(Flaw::note("resolution", text))
 }
@@ -280,7 +287,7 @@ pub(crate) fn restless(record: &Record, input: usize, role: crate::card::InputRo
         Flaw::doubt(
             "restless",
             format!(
-                "At the {}, what does not repeat from period to period rises with the sound and stands {:.0} dB under it: a gain that moves by itself, or a route that makes another sound of it. Switch off automatic gain, loudness and effects; `loudenough chain check` looks for what it is.",
+                "At the {}, the part that does not repeat from period to period rises with the level and is {:.0} dB below it: an automatic gain, or a route that changes the sound. Switch off automatic gain, loudness and effects; `loudenough chain check` looks for what it is.",
                 role.in_words(),
                 -over
             ),
@@ -308,7 +315,7 @@ fn bend_at_the_ear_only(record: &Record) -> Option<Flaw> {
     Some(Flaw::note(
         "bend-at-ear",
         format!(
-            "From step {} on the sound at the ear bends although the output does not: the headphone or the microphone's input limits.",
+            "From step {} on the level at the ear no longer follows the drive although the output does: the headphone or the microphone's input limits.",
             step.step.number
         ),
     ))

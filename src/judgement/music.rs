@@ -26,10 +26,14 @@ use crate::session::plan::{ListeningLevel, Weighting};
 use crate::session::record::Record;
 use crate::signal::Peaks;
 use crate::stats::{Estimate, Reading};
-use crate::units::{DbSpl, db_from_amplitude, db_from_power, power_from_db};
+use crate::units::{DbSpl, db_from_amplitude, db_from_power, power_from_db, tidy};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
+/// An average over less than this is not that of music, seconds: a choice, no source.
+const SHORTEST_S: f64 = 3.0;
+/// From so many flat tops on a piece is called clipped: fewer come about by chance.
+const CLIPPED_FROM: u64 = 3;
 /// Near the limit: within this of it, dB.
 const NEAR_DB: f64 = 3.0;
 /// Shares of the time for which a level is exceeded.
@@ -97,7 +101,7 @@ pub enum Plays {
     CleanOrNot,
     /// The highest peak passes the limit.
     NotClean,
-    /// Not told.
+    /// Not determined.
     NotTold,
 }
 
@@ -133,6 +137,9 @@ pub struct PieceJudged {
     pub peak_db: f64,
     /// True peak over RMS, plain ratio, dB.
     pub peak_over_average_db: f64,
+    /// The piece itself is clipped, in so many places; `None` where it is not.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clipped_places: Option<u64>,
     /// Short-term level at the ear (0.4 s) exceeded for 1, 10, 50 and 90 % of the time, dB re that of the whole piece; `None`
     /// where it is silent then.
     pub short_term_db: [Option<f64>; 4],
@@ -156,7 +163,7 @@ pub struct PieceJudged {
 pub enum Needs {
     /// This.
     Told(Box<Needed>),
-    /// Nothing is told, and why.
+    /// Nothing is given, and why.
     NotTold(String),
 }
 
@@ -174,7 +181,7 @@ pub struct Needed {
     /// Peak of 0.2 s (larger polarity) exceeded for 1, 10, 50 and 90 % of the time, dB re full scale.
     pub peaks_db: [Option<f64>; 4],
     /// Share of the time (of 0.2 s each) whose peaks come within 3 dB of the limit or pass it; of a limit that is a lower
-    /// bound: at most. `None` where no limit is told.
+    /// bound: at most. `None` where no limit is given.
     pub near_limit: Option<f64>,
     /// Share of the time whose peaks pass it, likewise.
     pub past_limit: Option<f64>,
@@ -206,7 +213,7 @@ fn higher([above, below]: [Estimate; 2]) -> Estimate {
 }
 
 impl PieceJudged {
-    /// What it needs, where that is told.
+    /// What it needs, where that is given.
     pub fn needed(&self) -> Option<&Needed> {
         match &self.needs {
             Needs::Told(needed) => Some(needed),
@@ -253,7 +260,14 @@ pub fn judge_piece(
     let silent = Loudness { mean_square: 0.0, frames: Vec::new() };
     let loudness = piece.loudness.get(place).unwrap_or(&silent);
     let limit = limit(record, &judgement.threshold, &judgement.highest_clean);
-    let gain = gain(record, judgement, listening, way, loudness);
+    let long_enough = match piece.seconds < SHORTEST_S {
+        true => Err(format!(
+            "it lasts {} s, and an average over less than {SHORTEST_S} s says nothing of music; give more of it",
+            tidy(piece.seconds, 1)
+        )),
+        false => Ok(()),
+    };
+    let gain = long_enough.clone().and_then(|()| gain(record, judgement, listening, way, loudness));
     let needs = match &gain {
         Ok(gain) => Needs::Told(Box::new(needed(record, piece, *gain, &limit))),
         Err(why) => Needs::NotTold(why.clone()),
@@ -274,9 +288,13 @@ pub fn judge_piece(
         level_dbfs: piece.level_dbfs().unwrap_or(f64::NEG_INFINITY),
         peak_db: db_from_amplitude(piece.waveform().largest()).unwrap_or(f64::NEG_INFINITY),
         peak_over_average_db: piece.peak_over_average_db().unwrap_or(0.0),
+        clipped_places: (piece.flat_tops >= CLIPPED_FROM).then_some(piece.flat_tops),
         short_term_db: short_term(loudness),
         needs,
-        headroom_needed_db: headroom_needed(record, listening, way, piece, loudness),
+        headroom_needed_db: match long_enough {
+            Ok(()) => headroom_needed(record, listening, way, piece, loudness),
+            Err(why) => Reading::NotTold(why),
+        },
         room_db,
         plays,
         firm: doubts == 0,
@@ -307,7 +325,7 @@ fn through(way: &Way, loudness: &Loudness) -> Result<f64, String> {
     if let Some(why) = &way.not_told {
         return Err(why.clone());
     }
-    loudness.level_db().ok_or_else(|| "nothing of it lies where the response was measured".into())
+    loudness.level_db().ok_or_else(|| "none of it lies where the response was measured".into())
 }
 
 /// No calibration is needed for it: both levels go the same way.
@@ -392,7 +410,7 @@ fn room(limit: &Limit, needed: &Needed) -> Reading {
     let left = |side: &Reading, peak: &Estimate| match side {
         Reading::Told(e) => Reading::Told(e.plus(&peak.negative())),
         Reading::AtLeast(e) => Reading::AtLeast(e.plus(&peak.negative())),
-        Reading::Below(_) => Reading::NotTold("the limit is known from one side only".into()),
+        Reading::Below(_) => Reading::NotTold("only a bound of the limit is known".into()),
         Reading::NotTold(why) => Reading::NotTold(why.clone()),
     };
     let [positive, negative] = [0, 1].map(|i| left(&limit.sides[i], &needed.peak_db[i]));
@@ -414,7 +432,7 @@ fn plays(room_db: &Reading, limit: &Limit) -> (Plays, String) {
         Reading::AtLeast(_) => {
             (Plays::NotTold, format!("it needs more than was shown to be clean ({}); climb higher", limit.words))
         }
-        Reading::Below(_) => (Plays::NotTold, "the limit is known from one side only".into()),
+        Reading::Below(_) => (Plays::NotTold, "only a bound of the limit is known".into()),
         Reading::NotTold(why) => (Plays::NotTold, why.clone()),
     }
 }

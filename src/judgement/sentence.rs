@@ -45,9 +45,11 @@ pub(super) fn sentence(
         (_, Reading::Told(e)) => (e, "", "dBFS at the input", "pink noise, not calibrated".into()),
         (_, Reading::AtLeast(e)) => (e, "at least ", "dBFS at the input", "pink noise, not calibrated".into()),
         (_, Reading::NotTold(why)) => {
-            return format!("How loud {who} drives {} clean is not determined: {why}.", chain.headphone);
+            return format!("The highest clean level of {who} on {} is not determined: {why}.", chain.headphone);
         }
-        (_, Reading::Below(_)) => return format!("How loud {who} drives {} clean is not determined.", chain.headphone),
+        (_, Reading::Below(_)) => {
+            return format!("The highest clean level of {who} on {} is not determined.", chain.headphone);
+        }
     };
     let end = match threshold {
         Threshold::Told(told) => {
@@ -115,12 +117,18 @@ pub(super) fn at_the_ear(
     })
 }
 
+/// Said of every output of the simulated bench.
+const SIMULATED: &str = "simulated";
+
 /// The output with its volume positions.
 fn who(record: &Record) -> String {
     let chain = &record.head.chain;
     let positions = chain.positions();
     let volume = if positions.is_empty() { String::new() } else { format!(" ({positions})") };
-    format!("{}{volume}", chain.output)
+    let is_said = chain.output.contains(SIMULATED) || positions.contains(SIMULATED);
+    let invented =
+        if record.head.playback.simulates.is_some() && !is_said { format!(" ({SIMULATED})") } else { String::new() };
+    format!("{}{volume}{invented}", chain.output)
 }
 
 /// What the listener's own music needs: of all pieces the most demanding one. `None` without any.

@@ -40,8 +40,8 @@ impl fmt::Display for ListeningAt {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             ListeningAt::Percent(percent) => write!(f, "at {percent:.0} % of its range"),
-            ListeningAt::UnderTheRange => f.write_str("under its quietest position"),
-            ListeningAt::OverTheRange => f.write_str("over its loudest position"),
+            ListeningAt::UnderTheRange => f.write_str("below its quietest position"),
+            ListeningAt::OverTheRange => f.write_str("above its loudest position"),
             ListeningAt::NotTold => f.write_str("not determined (no listening level or no calibration)"),
         }
     }

@@ -295,7 +295,8 @@ impl Climb<'_> {
     }
 
     pub(super) fn reference_drive(&self) -> Option<Dbfs> {
-        self.results.iter().find(|r| r.step.purpose == Purpose::Reference).and_then(|r| r.step.drive)
+        // Of a swap whose first round was played anew the later one counts.
+        self.results.iter().rev().find(|r| r.step.purpose == Purpose::Reference).and_then(|r| r.step.drive)
     }
 
     /// The same where hands are at the coupler.
@@ -366,7 +367,7 @@ impl Climb<'_> {
         (once && room && soft(last) && !self.results.iter().filter(apart).any(soft)).then_some(next)
     }
 
-    fn reason(&self) -> StopReason {
+    pub(super) fn reason(&self) -> StopReason {
         let climbed = |r: &&StepResult| r.step.purpose.climbs();
         let own = || self.results.iter().filter(|r| !r.step.purpose.is_added());
         let words = own().filter_map(|r| clean::bend_word(self.results, r, self.chain));

@@ -15,7 +15,7 @@ pub const CAUTIONS: [&str; 4] = [
     "Plug and unplug only while nothing sounds. Nobody wears the headphones.",
     "Do not ground a balanced, bridged or virtual-ground output: the computer and the capture card may share ground through USB.",
     "Do not feed an amplifier into a microphone input without a proper divider.",
-    "Check an unknown output for DC with a voltmeter first, and that the resistors bear the power.",
+    "Check an unknown output for DC with a voltmeter first, and that the resistors can take the power.",
 ];
 /// Tolerance of a stated input resistance, percent (data sheets give it roundly).
 pub const INPUT_TOLERANCE_PERCENT: f64 = 5.0;

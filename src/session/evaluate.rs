@@ -120,6 +120,7 @@ pub fn chain_flaws(record: &Record) -> Vec<Flaw> {
     flaws.extend(reference_moved(record));
     flaws.extend(implausible(record));
     flaws.extend(super::seats::flaws(record));
+    flaws.extend(super::elsewhere::flaws(record));
     flaws.extend(head.chain.ears().filter_map(|(_, role)| calibration_drifted(record, role)));
     flaws
 }
@@ -188,13 +189,13 @@ fn not_as_asked(record: &Record) -> Vec<Flaw> {
             Some(played) => Flaw::note(
                 "asked-held-back",
                 format!(
-                    "{asked}{wanted} was asked for; played was {played}, because {because}. The figures of that step hold for what was played."
+                    "{asked}{wanted} was asked for, but {played} was played, because {because}. The figures of that step hold for what was played."
                 ),
             ),
             None => Flaw::note(
                 "asked-not-played",
                 format!(
-                    "{asked}{wanted} was asked for and not played, because {because}. Nothing is known of it; ask for less."
+                    "{asked}{wanted} was asked for and not played, because {because}. That step has no result; ask for less."
                 ),
             ),
         };
@@ -213,7 +214,7 @@ fn quieter_sounds(record: &Record) -> Vec<Flaw> {
         Some(Flaw::note(
             "sound-held-back",
             format!(
-                "In step {} {sound} was played at {played} instead of {wanted}, because it reaches full scale there: its peaks stand higher over its RMS.",
+                "In step {} {sound} was played at {played} instead of {wanted}, because it reaches full scale there: its peaks are higher above its RMS.",
                 step.step.number
             ),
         )

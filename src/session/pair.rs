@@ -6,7 +6,7 @@ use super::plan::{Order, Plan, Swap};
 use super::protocol::{RoundOf, RoundRequest, SessionRequest};
 use super::record::Record;
 use super::storage::{Storage, StorageError};
-use super::swap::{folder_of, next_output, played};
+use super::swap::{folder_of, next_output, played, rounds};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -105,8 +105,19 @@ impl Pair {
             Half::New(request) => RoundOf::New(request.clone()),
             Half::Begun(_, folder) => RoundOf::Again { folder: folder.clone(), confirmed },
         };
-        let by_hand = knob && order == Order::Second && own.folder().is_none();
+        // A first round that did not finish is played anew, its knob with it.
+        let first = own.record().is_none_or(|record| rounds(record).is_empty());
+        let by_hand = knob && order == Order::Second && first;
         RoundRequest { output, other: other.folder().map(Path::to_path_buf), by_hand }
+    }
+
+    /// A round began: its folder is there from now on, whatever becomes of the round. A half that was begun before knows more.
+    pub fn began(&mut self, record: Arc<Record>, folder: PathBuf) {
+        let Some(swap) = &record.head.plan.swap else { return };
+        let half = &mut self.halves[usize::from(swap.order == Order::Second)];
+        if half.folder().is_none() {
+            *half = Half::Begun(record, folder);
+        }
     }
 
     /// A round came back: its session so far.

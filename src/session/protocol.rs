@@ -2,6 +2,7 @@
 //! measurement state.
 
 use super::chain::Chain;
+use super::elsewhere::{ElsewhereRequest, MarkHeard};
 use super::matching::Target;
 use super::own_level::{OwnLevel, OwnLevelAsk};
 use super::plan::Plan;
@@ -15,7 +16,7 @@ use crate::card::{CardDescription, Granted, Hookup, InputRole};
 use crate::signal::Drive;
 use crate::stats::Estimate;
 use crate::take::VoidReason;
-use crate::units::Dbfs;
+use crate::units::{DbSpl, Dbfs};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -87,6 +88,8 @@ pub enum Command {
     OwnLevel(Box<OwnLevelAsk>),
     /// Headphones swapped on one output while the streams stay open and silent.
     Series(SeriesCommand),
+    /// Follow a sound that is played elsewhere, live or in a recording, and keep it as a session.
+    Elsewhere(Box<ElsewhereRequest>),
     /// End the bench.
     Quit,
 }
@@ -309,8 +312,38 @@ pub enum Event {
     OwnLevel(Box<OwnLevel>),
     /// Of a series.
     Series(SeriesEvent),
+    /// A sound that is played elsewhere is listened to.
+    Elsewhere(Following),
     /// Something could not be done; what was finished before is kept.
     Failed(Failure),
+}
+
+/// What is heard of a sound that is played elsewhere.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Following {
+    /// The bench listens.
+    Listening {
+        /// For so long, seconds.
+        seconds: f64,
+        /// A mark was heard.
+        begun: bool,
+    },
+    /// A mark: the step after it begins.
+    Mark(MarkHeard),
+    /// The level of the last half second at the louder ear, Z. Over the ceiling the person at the player has to stop it.
+    Level {
+        /// Which ear.
+        role: InputRole,
+        /// How loud.
+        level: DbSpl,
+        /// What it must not pass.
+        ceiling: DbSpl,
+    },
+    /// A step clips: what comes after it is louder, and shows nothing more.
+    Clips {
+        /// Its drive.
+        drive: Dbfs,
+    },
 }
 
 /// A plain message: what happened, where, what to do.

@@ -1,8 +1,9 @@
 //! Recomputes a stored session from its WAVs: what later takes are measured with first (silence, the quiet reference),
 //! each take with the clock and delay that its step stored, all other steps on all cores. On one machine and build the
-//! numbers are bit-identical.
+//! numbers are bit-identical. A recording that cannot be read costs what is computed from it, and no more: those numbers
+//! stay as they were stored, and are named.
 
-use super::record::{InputResult, Record, StepResult};
+use super::record::{InputResult, Record, StepResult, TakeResult};
 use super::runner::{Known, RunError};
 use super::storage::Storage;
 use crate::card::InputRole;
@@ -17,23 +18,47 @@ pub struct Reanalysed {
     pub record: Record,
     /// Numbers of steps whose stored numbers differed.
     pub changed: Vec<usize>,
+    /// Takes that could not be recomputed, in order; their numbers are the stored ones.
+    pub kept: Vec<Kept>,
+}
+
+/// A take that keeps its stored numbers.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct Kept {
+    /// Number of its step.
+    pub step: usize,
+    /// Its recording.
+    pub file: String,
+    /// Why.
+    pub why: String,
 }
 
 /// Recomputes every finished step. With `write` the steps on disk are replaced where their numbers differ.
 ///
 /// # Errors
-/// [`RunError`] where the folder, a WAV or a take cannot be read or analysed.
+/// [`RunError`] where the folder cannot be read or written, or a take cannot be analysed.
 pub fn reanalyse(folder: &Path, write: bool) -> Result<Reanalysed, RunError> {
     let (mut storage, mut record) = if write { Storage::take_up(folder)? } else { Storage::open(folder)? };
     let stored = std::mem::take(&mut record.steps);
     let mut recomputed = stored.clone();
     let roles: Vec<InputRole> = record.head.chain.routing.capture_channels.iter().map(|c| c.role).collect();
-    let mut known = Known::new();
+    let (mut known, mut kept) = (Known::new(), Vec::new());
     for steps in recomputed.chunk_by_mut(|a, b| !teaches(a) && !teaches(b)) {
+        let already = kept.len();
         if teaches(&steps[0]) {
-            steps.iter_mut().try_for_each(|step| one_after_the_other(step, &storage, &record, &mut known, &roles))?;
+            for step in &mut *steps {
+                kept.extend(one_after_the_other(step, &storage, &record, &mut known, &roles)?);
+            }
         } else {
-            on_all_cores(steps, &storage, &record, &known, &roles)?;
+            kept.extend(on_all_cores(steps, &storage, &record, &known, &roles)?);
+        }
+        if let (true, Some(lost)) = (teaches(&steps[0]), kept.get(already)) {
+            // What comes later was measured with it.
+            let because = format!("it was measured with step {}, whose recording cannot be used", lost.step);
+            let last = steps.last().map_or(0, |step| step.step.number);
+            let later = stored.iter().filter(|step| step.step.number > last);
+            kept.extend(later.flat_map(|step| played(step).map(|take| keep(step, take, because.clone()))));
+            break;
         }
     }
     let mut changed = Vec::new();
@@ -47,7 +72,16 @@ pub fn reanalyse(folder: &Path, write: bool) -> Result<Reanalysed, RunError> {
             }
         }
     }
-    Ok(Reanalysed { record, changed })
+    Ok(Reanalysed { record, changed, kept })
+}
+
+/// The takes of a step that tell something.
+fn played(step: &StepResult) -> impl Iterator<Item = &TakeResult> {
+    step.takes.iter().filter(|take| take.head.void.is_none())
+}
+
+fn keep(step: &StepResult, take: &TakeResult, why: String) -> Kept {
+    Kept { step: step.step.number, file: take.file.clone(), why }
 }
 
 /// True for steps whose takes later ones are measured with.
@@ -63,13 +97,23 @@ fn one_after_the_other(
     record: &Record,
     known: &mut Known,
     roles: &[InputRole],
-) -> Result<(), RunError> {
-    for take in step.takes.iter_mut().filter(|t| t.head.void.is_none()) {
-        let loaded = storage.load_take(step.step.number, take, roles)?;
-        let pooled = (take.pooled_ppm, take.route_delay_s);
-        (take.inputs, take.void) = known.analyse(record, step.step.purpose, &loaded, pooled)?;
+) -> Result<Vec<Kept>, RunError> {
+    let mut kept = Vec::new();
+    for t in 0..step.takes.len() {
+        let take = &step.takes[t];
+        if take.head.void.is_some() {
+            continue;
+        }
+        match storage.load_take(step.step.number, take, roles) {
+            Err(why) => kept.push(keep(step, take, why.to_string())),
+            Ok(loaded) => {
+                let pooled = (take.pooled_ppm, take.route_delay_s);
+                let (inputs, void) = known.analyse(record, step.step.purpose, &loaded, pooled)?;
+                (step.takes[t].inputs, step.takes[t].void) = (inputs, void);
+            }
+        }
     }
-    Ok(())
+    Ok(kept)
 }
 
 /// Takes are read here, one by one, and analysed by as many threads as there are cores.
@@ -79,11 +123,11 @@ fn on_all_cores(
     record: &Record,
     known: &Known,
     roles: &[InputRole],
-) -> Result<(), RunError> {
+) -> Result<Vec<Kept>, RunError> {
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let (jobs, waiting) = bounded::<(usize, usize, Take)>(cores);
     let asked = &*steps;
-    let analysed = std::thread::scope(|scope| {
+    let (analysed, kept) = std::thread::scope(|scope| {
         let workers: Vec<_> = (0..cores)
             .map(|_| {
                 let (waiting, mut known) = (waiting.clone(), known.clone());
@@ -98,33 +142,40 @@ fn on_all_cores(
             })
             .collect();
         drop(waiting);
-        let read = read_all(asked, storage, roles, |s, t, take| jobs.send((s, t, take)).is_ok());
+        let kept = read_all(asked, storage, roles, |s, t, take| jobs.send((s, t, take)).is_ok());
         drop(jobs);
         let analysed: Vec<_> = workers
             .into_iter()
             .flat_map(|worker| worker.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
             .collect();
-        read.map(|()| analysed)
-    })?;
+        (analysed, kept)
+    });
     for (s, t, result) in analysed {
         let take = &mut steps[s].takes[t];
         (take.inputs, take.void) = result?;
     }
-    Ok(())
+    Ok(kept)
 }
 
+/// Hands over what can be read, and returns what cannot.
 fn read_all(
     steps: &[StepResult],
     storage: &Storage,
     roles: &[InputRole],
     send: impl Fn(usize, usize, Take) -> bool,
-) -> Result<(), RunError> {
+) -> Vec<Kept> {
+    let mut kept = Vec::new();
     for (s, step) in steps.iter().enumerate() {
         for (t, take) in step.takes.iter().enumerate().filter(|(_, t)| t.head.void.is_none()) {
-            if !send(s, t, storage.load_take(step.step.number, take, roles)?) {
-                return Ok(());
+            match storage.load_take(step.step.number, take, roles) {
+                Err(why) => kept.push(keep(step, take, why.to_string())),
+                Ok(loaded) => {
+                    if !send(s, t, loaded) {
+                        return kept;
+                    }
+                }
             }
         }
     }
-    Ok(())
+    kept
 }

@@ -1,12 +1,13 @@
 //! Everything that is needed to redo the analysis and to judge again: plan, chain, cards, steps and what ended it.
 
 use super::chain::Chain;
+use super::elsewhere::HeardElsewhere;
 use super::plan::Plan;
 use super::series::SwapChecked;
 use super::step::{Purpose, Step, StopReason};
 use crate::analysis::{Finding, Flaw, IntermodulationFinding, PinkFinding, SilenceFinding, SineFinding, SweepFinding};
 use crate::calibration::Acoustic;
-use crate::card::{Granted, InputRole};
+use crate::card::{CardId, Granted, InputRole};
 use crate::signal::Stimulus;
 use crate::stats::Estimate;
 use crate::take::{TakeHead, VoidReason};
@@ -24,7 +25,7 @@ pub struct SessionHead {
     pub id: String,
     /// RFC 3339.
     pub started_at: String,
-    /// `loudenough 0.1.0`.
+    /// Name, version, commit, features and sound systems ([`program`](super::program::program)); of 0.1.0 name and version alone.
     pub program: String,
     /// What is asked.
     pub plan: Plan,
@@ -92,6 +93,8 @@ pub enum Happening {
         /// What.
         checked: Box<SwapChecked>,
     },
+    /// The sound was played elsewhere; this was noticed of it.
+    HeardElsewhere(Box<HeardElsewhere>),
     /// A name was written wrongly and is corrected. The head of the session keeps the first one.
     Renamed {
         /// Whose name.
@@ -128,7 +131,7 @@ impl Happening {
             }
             Happening::Ended { .. } | Happening::Continued | Happening::LabelsDrawn { .. } => false,
             Happening::KnobTurned | Happening::CalibrationChecked { .. } | Happening::Undone => false,
-            Happening::SwapChecked { .. } => false,
+            Happening::SwapChecked { .. } | Happening::HeardElsewhere(_) => false,
         }
     }
 }
@@ -328,6 +331,7 @@ impl Record {
             Happening::CalibrationChecked { .. } | Happening::LabelsDrawn { .. } | Happening::KnobTurned => None,
             Happening::Renamed { .. } | Happening::Noted { .. } | Happening::Undone => None,
             Happening::SetAside { .. } | Happening::TakenBack | Happening::SwapChecked { .. } => None,
+            Happening::HeardElsewhere(_) => None,
         })?
     }
 
@@ -412,7 +416,13 @@ impl Record {
     /// True where the climb was cut short, so that taking the session up plays the rest.
     pub fn can_go_on(&self) -> bool {
         use StopReason::{Card, Stopped, TakesVoid};
-        matches!(self.stop(), None | Some(Stopped | Card { .. } | TakesVoid { .. }))
+        let cut_short = matches!(self.stop(), None | Some(Stopped | Card { .. } | TakesVoid { .. }));
+        cut_short && !self.is_from_elsewhere()
+    }
+
+    /// True where none of this computer's cards played it: nothing can be added to it, and it cannot go on.
+    pub fn is_from_elsewhere(&self) -> bool {
+        self.head.playback.id == CardId::elsewhere()
     }
 
     /// The steps of the climb: all but what was added after it.

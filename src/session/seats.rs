@@ -181,17 +181,14 @@ pub fn flaws(record: &Record) -> Vec<Flaw> {
 fn leak(seats: &Seats) -> Option<Flaw> {
     let worst = seats.leaks.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
     let (ear, (seat, under)) = (seats.role.in_words(), worst);
-    let what = format!("Seat {seat} leaks at the {ear}: its 20–100 Hz stand {under:.1} dB under the best seat's.");
+    let what = format!("Seat {seat} leaks at the {ear}: its 20–100 Hz are {under:.1} dB below the best seat's.");
     let flaw = if seats.leaks_at(1) {
         let text = format!(
-            "{what} Seat 1, on which the climb ran, is among the seats that leak: its bass and what is read of it hold for a leak. Refit and run again."
+            "{what} Seat 1, on which the climb ran, is among the leaking seats, so its bass figures are those of a leak. Refit and run again."
         );
         Flaw::doubt("leak", text)
     } else if seats.tight() < 2 {
-        Flaw::doubt(
-            "leak",
-            format!("{what} Too few seats are tight to tell what the fit changes; refit and add a seat."),
-        )
+        Flaw::doubt("leak", format!("{what} Too few seats seal to show what refitting changes; refit and add a seat."))
     } else {
         Flaw::note("leak-left-out", format!("{what} It is left out; the other {} count.", seats.tight()))
     };

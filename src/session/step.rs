@@ -238,6 +238,8 @@ pub enum StopReason {
     PathChecked,
     /// The round of a swap is complete.
     RoundPlayed,
+    /// What was played elsewhere ended before its plan did.
+    PlayedNoFurther,
     /// Nothing was heard up to the highest allowed probe.
     NoSignal,
     /// Something was heard while the noise played, but not the noise.
@@ -287,10 +289,13 @@ impl fmt::Display for StopReason {
                 f,
                 "the distortion rose faster with the level than any smooth distortion does: a limiter, a slew limit or a gain control is at work"
             ),
-            StopReason::InputOverload => write!(f, "the capture card's input has no room left; lower its gain"),
+            StopReason::InputOverload => write!(f, "the capture card's input has no headroom left; lower its gain"),
             StopReason::MicrophoneLimit => write!(f, "the microphone's stated maximum is near"),
             StopReason::PathChecked => write!(f, "the path check is complete"),
             StopReason::RoundPlayed => write!(f, "the round is complete"),
+            StopReason::PlayedNoFurther => {
+                write!(f, "what was played elsewhere ended, or could not be used, before its plan did")
+            }
             StopReason::NoSignal => {
                 write!(
                     f,
@@ -300,7 +305,7 @@ impl fmt::Display for StopReason {
             StopReason::NotTheSound => {
                 write!(
                     f,
-                    "while the noise played something was heard, but not that noise: what is on the path makes another sound of it. Look for a speech codec (a wireless headset's call profile), noise suppression, echo cancelling or another program's sound, and switch it off"
+                    "something was heard while the noise played, but not that noise: the path changes it into another sound. Look for a speech codec (a wireless headset's call profile), noise suppression, echo cancelling or another program's sound, and switch it off"
                 )
             }
             StopReason::TakesVoid { reason } => write!(f, "a take stayed void: {reason}"),

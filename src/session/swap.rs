@@ -117,7 +117,8 @@ pub fn next(climb: &Climb, before: usize) -> Result<Option<Step>, StopReason> {
     }
     let step = match last.map(|last| last.step.purpose) {
         None => climb.step(Purpose::Silence, None),
-        Some(Purpose::Silence) => match climb.reference_drive() {
+        // Before the first whole round the volume may still be set: what an abandoned one found of it holds no longer.
+        Some(Purpose::Silence) => match climb.reference_drive().filter(|_| was_whole(climb, before)) {
             Some(drive) => climb.step(Purpose::ReferenceAgain, Some(drive)),
             None => climb.first_probe(),
         },
@@ -128,6 +129,14 @@ pub fn next(climb: &Climb, before: usize) -> Result<Option<Step>, StopReason> {
         Next::Step(step) => Ok(Some(step)),
         Next::Done(reason) => Err(reason),
     }
+}
+
+/// True where the first `before` steps hold a whole round.
+fn was_whole(climb: &Climb, before: usize) -> bool {
+    let steps = climb.results.get(..before).unwrap_or_default();
+    let careful = climb.plan.careful_periods;
+    let level = |s: &StepResult| s.step.purpose == Purpose::Matched && s.step.periods >= careful;
+    steps.iter().any(|step| level(step) && step.given_up().is_none())
 }
 
 /// RMS drive of the first output's level: as asked for, else the listening level, else 75 dB SPL; the quiet reference's

@@ -3,6 +3,7 @@
 use super::sensitivity::Per;
 use crate::asked::Field;
 use crate::calibration::electrical::ImpedancePoint;
+use crate::judgement::comparison::Hears;
 use crate::session::plan::ListeningLevel;
 use crate::stats::Estimate;
 use serde::{Deserialize, Serialize};
@@ -38,6 +39,9 @@ pub struct KeptListener {
     pub stated_at: String,
     /// Their listening level.
     pub listening: ListeningLevel,
+    /// What they state that they hear.
+    #[serde(default, skip_serializing_if = "Hears::is_empty")]
+    pub hears: Hears,
     /// How it was measured; `None` where it was stated.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub measured: Option<MeasuredLevel>,
@@ -65,7 +69,13 @@ impl KeptListener {
     /// # Errors
     /// What cannot be, in words.
     pub fn check(&self) -> Result<(), String> {
-        between("listening.level", self.listening.level.db(), Field::Listening)
+        between("listening.level", self.listening.level.db(), Field::Listening)?;
+        let stated = [
+            ("hears.response_db", self.hears.response_db, Field::HearsResponse),
+            ("hears.distortion_db", self.hears.distortion_db, Field::HearsDistortion),
+            ("hears.noise_db_spl", self.hears.noise_db_spl, Field::HearsNoise),
+        ];
+        stated.into_iter().try_for_each(|(name, value, field)| value.map_or(Ok(()), |v| between(name, v, field)))
     }
 }
 

@@ -30,7 +30,7 @@ pub fn within_default(mean: &Estimate, values: &[f64], most: f64) -> f64 {
 
 /// What is said beside a level that stands on one seat.
 pub fn one_seat() -> String {
-    format!("one seat: ±{FIT_HALF_WIDTH_DB} dB stand for how it sits (common practice, no source)")
+    format!("one seat: ±{FIT_HALF_WIDTH_DB} dB are included for refitting (common practice, no source)")
 }
 
 #[cfg(test)]

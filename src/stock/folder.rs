@@ -1,6 +1,8 @@
 //! The stock on disk: one TOML file per output and headphone in the user's folder, beside the sessions that teach it.
 
-use super::{HeadphoneEntry, KeptListener, OutputEntry, Stock, learn};
+use super::{HeadphoneEntry, KeptListener, MeasuredLevel, OutputEntry, Stock, learn};
+use crate::judgement::comparison::Hears;
+use crate::session::plan::ListeningLevel;
 use crate::session::storage::{Storage, all_sessions, default_sessions_dir, is_plain_name};
 use crate::session::toml_file;
 use serde::Serialize;
@@ -118,6 +120,20 @@ pub fn listener(folder: &Path) -> Result<Option<KeptListener>, StockError> {
 pub fn keep_listener(folder: &Path, kept: &KeptListener) -> Result<PathBuf, StockError> {
     kept.check().map_err(StockError::Wrong)?;
     write(folder.join(LISTENER), kept)
+}
+
+/// Keeps a level as the listener's, stated or measured; what they state that they hear stays.
+///
+/// # Errors
+/// [`StockError`].
+pub fn keep_level(
+    folder: &Path,
+    stated_at: String,
+    listening: ListeningLevel,
+    measured: Option<MeasuredLevel>,
+) -> Result<PathBuf, StockError> {
+    let hears = listener(folder)?.map_or(Hears::default(), |kept| kept.hears);
+    keep_listener(folder, &KeptListener { stated_at, listening, hears, measured })
 }
 
 /// Forgets who is kept; true where there was one.

@@ -70,7 +70,7 @@ impl StoppedBy {
         match self {
             StoppedBy::Volts => "its volts",
             StoppedBy::Amperes => "its milliamperes",
-            StoppedBy::VoltsOrAmperes => "its volts or milliamperes, not determined which",
+            StoppedBy::VoltsOrAmperes => "voltage or current, not determined which",
             StoppedBy::FullScale => "digital full scale",
         }
     }
@@ -117,7 +117,7 @@ impl Limits {
         let mut all = self.explained.iter().map(|e| e.at(z_db));
         let Some(first) = all.next() else {
             let why = if self.contradict() {
-                "its limits on different loads fit neither volts nor milliamperes: an output that sets its gain by the load, or one whose supply sags"
+                "its limits on different loads fit neither volts nor milliamperes: an output that adapts its gain to the load, or one whose supply sags"
             } else {
                 "no limit of it is known"
             };

@@ -104,7 +104,7 @@ impl Stock {
         // Each headphone has a conversion of its own; the plane has one.
         if stated.field.is_some() || stated.weighting != Weighting::Z {
             return Err(
-                "a map needs the listening level as Z at the point: `judge` tells what yours is for a headphone".into(),
+                "a map needs the listening level as Z at the point: `judge` shows what yours is for a headphone".into(),
             );
         }
         // What is said of a headphone is what every other place says of the pairing.

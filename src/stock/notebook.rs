@@ -30,6 +30,8 @@ use std::path::{Path, PathBuf};
 
 /// Letters of the shortest name of a session: fewer say nothing to a reader.
 const LEAST_LETTERS: usize = 4;
+/// Names up to this length are shown whole: cut off they look like a mistake.
+const SHOWN_WHOLE: usize = 16;
 
 /// What kind of session it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -383,7 +385,7 @@ pub fn sort(entries: &mut [Entry], by: SortBy) {
 fn name_shortly(entries: &mut [Entry]) {
     let names: Vec<String> = entries.iter().map(|entry| entry.name.clone()).collect();
     for (entry, short) in entries.iter_mut().zip(names::shortest(&names, LEAST_LETTERS)) {
-        entry.short = short;
+        entry.short = if entry.name.chars().count() <= SHOWN_WHOLE { entry.name.clone() } else { short };
     }
 }
 

@@ -156,7 +156,7 @@ fn predicted(
         listening.as_ref().ok().zip(full).map(|(l, full)| amplitude_from_db(l - (full + gain - true_peak_factor_db)));
     let mut remarks = Vec::new();
     if matches!(headphone.loudness, Ok(Loudness::Pink { response_unknown: true, .. })) {
-        remarks.push("its response is not known: ±4 dB for what pink noise makes of it".into());
+        remarks.push("its response is not known: ±4 dB are included for pink noise".into());
     }
     if matches!(headphone.loudness, Ok(Loudness::Bands { .. })) && headphone.seats < 2 {
         remarks.push(one_seat());
@@ -165,14 +165,14 @@ fn predicted(
         remarks.push(format!("the source impedance is {}", unstated_source()));
     }
     if output.limits.are_unknown() {
-        remarks.push("only its volts are stated, not what it gives into a load: type its power with `--power`".into());
+        remarks.push("only its volts are stated, not its power into a load: type its power with `--power`".into());
     }
     if !output.gain_by_load.is_empty() {
-        remarks.push("its gain changes with the load: what drive it takes is not determined".into());
+        remarks.push("its gain changes with the load: the drive that it needs is not determined".into());
     }
     let in_doubt = output.in_doubt || headphone.in_doubt;
     if in_doubt {
-        remarks.push("it stands on a session with doubts: nothing better is known".into());
+        remarks.push("it rests on a session with doubts: nothing better is known".into());
     }
     Ok(pairing(level_spl, listening, listener.rule, usize::from(in_doubt), share_of_full, stopped_by, remarks))
 }
@@ -197,7 +197,9 @@ pub(super) fn listening_z(
         return Ok(listening.level.db());
     }
     if bands.len() < band::BANDS.count() / 2 {
-        return Err("the listening level is weighted, and no response of this headphone tells what that is as Z".into());
+        return Err(
+            "the listening level is weighted, and no response of this headphone is known to convert it to Z".into()
+        );
     }
     let coupler = coupler.unwrap_or(Coupler::Other);
     z_less_stated_of(bands, listening, coupler).map(|db| listening.level.db() + db)

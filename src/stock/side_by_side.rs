@@ -2,11 +2,12 @@
 //! takes are subtracted, and beside the difference what each output does for its listener.
 
 use super::evidence::{best_first, leading};
+use super::folder::{StockError, beside, listener};
 use super::learnt::{Learnt, OutputName, learn, ohms_of};
 use super::ohms::response_change;
 use crate::analysis::band::{BANDS, centre_hz};
 use crate::analysis::{MOST_TAPS, residue};
-use crate::judgement::comparison::{Ask, Comparison, NotComparable, blue_is_first, compare, compare_hidden};
+use crate::judgement::comparison::{Ask, Comparison, Hears, NotComparable, blue_is_first, compare, compare_hidden};
 use crate::session::chain::Chain;
 use crate::session::lines::lines;
 use crate::session::record::Record;
@@ -52,6 +53,9 @@ pub enum SideBySideError {
     /// The sessions.
     #[error(transparent)]
     NotComparable(#[from] NotComparable),
+    /// The listener's own file.
+    #[error(transparent)]
+    Listener(#[from] StockError),
     /// A recording that was to be subtracted.
     #[error(transparent)]
     Recording(#[from] RunError),
@@ -64,7 +68,7 @@ pub enum SideBySideError {
 pub fn side_by_side(folders: [&Path; 2], wanted: &Wanted, now: String) -> Result<SideBySide, SideBySideError> {
     let (recorded, first) = Storage::open(folders[0])?;
     let (storage, mut second) = Storage::open(folders[1])?;
-    let ask = &wanted.ask;
+    let ask = &Ask { hears: wanted.ask.hears.or(kept_limits(folders[0])?), ..wanted.ask };
     if wanted.hide_labels {
         let blue = match blue_is_first(&first, &second) {
             Some(blue) => blue,
@@ -87,6 +91,12 @@ pub fn side_by_side(folders: [&Path; 2], wanted: &Wanted, now: String) -> Result
     let answers = [answer(one, &first), answer(other, &second)];
     let by_impedance = by_impedance(&first, &second).unwrap_or_default();
     Ok(SideBySide { answers, by_impedance, ..SideBySide::of(first, second, comparison) })
+}
+
+/// What the listener beside these sessions states that they hear.
+fn kept_limits(session: &Path) -> Result<Hears, StockError> {
+    let kept = session.parent().map(|sessions| listener(&beside(sessions))).transpose()?.flatten();
+    Ok(kept.map_or(Hears::default(), |kept| kept.hears))
 }
 
 impl SideBySide {

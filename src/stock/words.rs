@@ -82,7 +82,7 @@ impl KnownHeadphone {
             lines.push(("", format!("{} dB SPL for 1 mW at 1 kHz's impedance", tidy(value.value - less, 1))));
         }
         if matches!(self.loudness, Ok(Loudness::Pink { response_unknown: true, .. })) {
-            lines.push(("", "its response is not known: ±4 dB are in it for what pink noise makes of it".into()));
+            lines.push(("", "its response is not known: ±4 dB are included for pink noise".into()));
         }
         if let Some(isolation) = &self.isolation_db {
             lines.push(("isolation", format!("{} dB, A-weighted", reading_words(isolation))));
@@ -100,7 +100,7 @@ impl Limits {
             ("limit in current", limit(&self.amperes_db(), "mA peak", 1000.0)),
         ];
         if self.contradict() {
-            lines.push(("", "its limits on different loads fit neither: an output that sets its gain by the load, or one whose supply sags".into()));
+            lines.push(("", "its limits on different loads fit neither: an output that adapts its gain to the load, or one whose supply sags".into()));
         }
         let test = |t: &super::LimitTest| {
             let ohm = amplitude_from_db(t.z_db.value);

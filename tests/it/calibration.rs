@@ -139,7 +139,7 @@ fn loudenough(home: &Path, arguments: &[&str]) -> Output {
 }
 
 fn json(output: &Output) -> Value {
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    assert!(matches!(output.status.code(), Some(0 | 4 | 5)), "{}", String::from_utf8_lossy(&output.stderr));
     serde_json::from_slice(&output.stdout).unwrap()
 }
 
@@ -159,7 +159,10 @@ fn shift_offset(folder: &Path, by_db: f64) {
 #[test]
 fn a_check_after_the_session_shows_what_has_moved() {
     let home = tempfile::tempdir().unwrap();
-    assert!(loudenough(home.path(), &["rehearse", "--id", "it", "--quick", "--no-progress"]).status.success());
+    assert!(matches!(
+        loudenough(home.path(), &["rehearse", "--id", "it", "--quick", "--no-progress"]).status.code(),
+        Some(0 | 4 | 5)
+    ));
     let folder = home.path().join("sessions/it");
     let name = folder.to_str().unwrap();
     let half = |judged: &Value| {
@@ -220,7 +223,7 @@ fn the_budget_names_what_the_interval_is_made_of() {
     assert_eq!(budget["contributions"][0]["what"], "sound calibrator, limit of its class");
     assert!((budget["half_width_db"].as_f64().unwrap() - 0.38).abs() < 0.01, "{budget}");
     let left_out = budget["left_out"].as_array().unwrap().iter().map(|l| l.as_str().unwrap()).collect::<Vec<_>>();
-    for what in ["drift", "fit of the calibrator", "one seat", "coupler's own tolerance", "wearer's ear"] {
+    for what in ["drift", "fitting of the calibrator", "one seat", "coupler's own tolerance", "wearer's ear"] {
         assert!(left_out.iter().any(|l| l.contains(what)), "{what}: {left_out:?}");
     }
     let folder = home.path().join("sessions/it");
@@ -235,7 +238,7 @@ fn the_budget_names_what_the_interval_is_made_of() {
     let half = judged["budget"]["half_width_db"].as_f64().unwrap();
     assert!((half - trapezium_95(0.4, 0.3)).abs() < 0.01, "{half}");
     let words = String::from_utf8(loudenough(home.path(), &["judge", name, "--details"]).stdout).unwrap();
-    assert!(words.contains("Where the interval of a level comes from") && words.contains("Not in it"), "{words}");
+    assert!(words.contains("Where the interval of a level comes from") && words.contains("Not included"), "{words}");
 }
 
 /// Half width that holds 95 % of the sum of two rectangles of half widths `a > b`: a trapezium whose tails are parabolas,

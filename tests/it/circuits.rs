@@ -176,7 +176,7 @@ fn a_current_limit_into_a_resonant_load_is_told_right_or_not_at_all() {
                 assert!(off.abs() < 0.1, "{name}: {limit:?} for {truth:.3} dBFS");
             }
             Threshold::NotTold { because } => {
-                let seen = ["bend is visible", "bends softly", "distortion rises faster"];
+                let seen = ["bend is visible", "the limit is soft", "distortion rises faster"];
                 assert!(seen.iter().any(|words| because.contains(words)), "{name}: {because}");
             }
             Threshold::NoneUpTo { drive, .. } => panic!("{name}: clean up to {drive}, true limit {truth:.2}"),

@@ -65,11 +65,17 @@ fn a_rehearsal_leaves_a_session_that_can_be_judged_again_and_recomputed_bit_for_
     let played = loudenough(home.path(), &["judge", folder_text, "--music", tone, "--json"]);
     let played: Value = serde_json::from_slice(&played.stdout).unwrap();
     assert_eq!(played["music"][0]["file"], Value::from("tone.flac"));
-    assert!(played["music"][0]["needs"]["told"]["gain_db"]["value"].is_f64());
+    // Half a second of a tone is too short to be judged by its average; its peak is there.
+    assert!(
+        played["music"][0]["needs"]["not-told"].as_str().unwrap().contains("lasts 0.5 s"),
+        "{}",
+        played["music"][0]
+    );
+    assert!(played["music"][0]["peak_db"].is_f64());
     refused(home.path(), &["judge", folder_text, "--music", tone, "no/such.wav"], &["no/such.wav", "cannot be read"]);
     let twice = in_a_line(&said(&loudenough(home.path(), &["judge", folder_text, folder_text, "--music", tone])));
     assert!(twice.contains("Session 2 does not help: it is the same pairing"), "{twice}");
-    assert!(twice.contains("Room over the highest peak"), "{twice}");
+    assert!(twice.contains("Headroom over the highest peak"), "{twice}");
 
     // Half a JSON: named, and nothing else is lost.
     let step = folder.join("steps/0002/step.json");
@@ -77,7 +83,7 @@ fn a_rehearsal_leaves_a_session_that_can_be_judged_again_and_recomputed_bit_for_
     std::fs::write(&step, &whole[..whole.len() / 2]).unwrap();
     refused(home.path(), &["judge", folder_text], &["step.json"]);
     std::fs::write(&step, &whole).unwrap();
-    assert!(loudenough(home.path(), &["judge", folder_text]).status.success());
+    assert!(matches!(loudenough(home.path(), &["judge", folder_text]).status.code(), Some(0 | 4 | 5)));
 
     // A newer form: both versions are named.
     let head = folder.join("session.json");
@@ -201,7 +207,7 @@ fn a_simulated_session_says_which_devices_were_simulated() {
         let rest = ["--quick", "--listening", "60", "--json", "--sessions"];
         let kept = home.path().join(headphone);
         let output = loudenough(home.path(), &[&["run"][..], &desk, &names, &rest, &[kept.to_str().unwrap()]].concat());
-        assert!(output.status.success(), "{}", said(&output));
+        assert!(matches!(output.status.code(), Some(0 | 4 | 5)), "{}", said(&output));
         let all: Value = serde_json::from_slice(&output.stdout).unwrap();
         let note = all["judgement"]["flaws"].as_array().unwrap().iter().find(|flaw| flaw["code"] == "simulated");
         let reference = &all["record"]["steps"][3]["takes"][0]["inputs"][0]["finding"]["gain_db"]["value"];
@@ -236,7 +242,7 @@ fn a_path_check_tells_its_findings_and_is_judged_as_what_it_is() {
     let check = |more: &[&str]| loudenough(home.path(), &[&["chain", "check"][..], &cards, more].concat());
     let output = check(&["--id", "check"]);
     assert!(output.status.success(), "{}", said(&output));
-    for word in ["straight level steps", "polarity", "The path shows no fault", "kept in"] {
+    for word in ["no fault level steps", "polarity", "The path shows no fault", "kept in"] {
         assert!(in_a_line(&said(&output)).contains(word), "no `{word}`: {}", said(&output));
     }
     let folder = home.path().join("sessions/check");
@@ -260,7 +266,7 @@ fn the_stock_predicts_from_sessions_and_typed_figures_and_names_what_is_wrong() 
     let home = tempfile::tempdir().unwrap();
     for (id, output, headphone) in [("a", "field recorder", "closed 80 Ω"), ("b", "desk amplifier", "open 300 Ω")] {
         let run = ["rehearse", "--quick", "--id", id, "--output", output, "--headphone", headphone];
-        assert!(loudenough(home.path(), &run).status.success());
+        assert!(matches!(loudenough(home.path(), &run).status.code(), Some(0 | 4 | 5)));
     }
     let source = ["--source", "invented data sheet"];
     let kept = |words: &[&str]| {
@@ -329,12 +335,16 @@ fn the_stock_predicts_from_sessions_and_typed_figures_and_names_what_is_wrong() 
     let table = in_a_line(&said(&loudenough(home.path(), &["stock"])));
     assert!(table.contains("no listening level is kept"), "{table}");
     refused(home.path(), &["stock", "map", "pocket player"], &["no listening level is kept", "stock listener"]);
+    refused(home.path(), &["stock", "listener", "--hears-noise", "8"], &["listening level", "stock listener"]);
     assert!(said(&loudenough(home.path(), &["stock", "listener", "--listening", "72"])).contains("72.0 dB"));
+    let hears = said(&loudenough(home.path(), &["stock", "listener", "--hears-noise", "8"]));
+    assert!(hears.contains("noise from 8.0 dB SPL A on"), "{hears}");
+    assert!(said(&loudenough(home.path(), &["stock", "listener"])).contains("noise from 8.0 dB SPL A on"));
     let table = in_a_line(&said(&loudenough(home.path(), &["stock"])));
     assert!(table.contains("72.0 dB, the listener's own, as kept"), "{table}");
     assert!(said(&loudenough(home.path(), &["stock", "listener", "--forget"])).contains("forgotten"));
     let map = in_a_line(&said(&loudenough(home.path(), &["stock", "map", "pocket player", "--listening", "75"])));
-    assert!(map.contains("closed 250 Ω") && map.contains("digital full"), "{map}");
+    assert!(map.contains("closed 250 Ω") && map.contains("digital"), "{map}");
     refused(
         home.path(),
         &["stock", "map", "pocket plaier"],

@@ -393,7 +393,7 @@ fn what_cannot_be_compared_is_refused_with_the_reason() {
     assert!(with(|b| b.events.clear()).contains("not finished"));
     assert!(with(|b| b.head.plan.extent = Extent::PathCheck).contains("path check"));
     assert!(with(|b| b.head.plan.pink = Stimulus::Silence { doubled: false }).contains("different noise"));
-    assert!(with(|b| b.head.chain.routing.capture_channels[0].role = InputRole::RightEar).contains("same ear"));
+    assert!(with(|b| b.head.chain.routing.capture_channels[0].role = InputRole::RightEar).contains("different ears"));
     let loud = compare(&a, &other(&a), &Ask { at: Some(150.0), ..one_seat() }).unwrap_err().to_string();
     assert!(loud.contains("150.0 dB SPL lies outside"), "{loud}");
 }

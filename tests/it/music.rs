@@ -348,7 +348,7 @@ fn room_is_held_against_the_true_limit_of_each_polarity() {
 #[test]
 fn without_listening_level_or_calibration_the_drive_is_not_told_and_the_rest_is() {
     let folder = tempfile::tempdir().unwrap();
-    let path = kept(folder.path(), "a.wav", &wav(48_000, &[tone(48_000, 1_000.0, 0.5, 2.0)], Format::Int(16), false));
+    let path = kept(folder.path(), "a.wav", &wav(48_000, &[tone(48_000, 1_000.0, 0.5, 3.0)], Format::Int(16), false));
     let nobody = judged(session(), None, std::slice::from_ref(&path));
     assert!(matches!(&nobody.music[0].needs, Needs::NotTold(why) if why.contains("listening level")));
     assert_eq!(nobody.music[0].plays, Plays::NotTold);
@@ -365,13 +365,49 @@ fn without_listening_level_or_calibration_the_drive_is_not_told_and_the_rest_is(
     assert!(uncalibrated.sentence.contains("not determined"), "{}", uncalibrated.sentence);
 }
 
+/// Under three seconds there is no average of music; the peak stands in the file all the same.
+#[test]
+fn a_piece_that_is_too_short_has_no_average_to_judge_by() {
+    let folder = tempfile::tempdir().unwrap();
+    let of = |seconds: f64| {
+        let bytes = wav(48_000, &[tone(48_000, 1_000.0, 0.5, seconds)], Format::Int(16), false);
+        let path = kept(folder.path(), &format!("{seconds}.wav"), &bytes);
+        judged(session(), at(70.0), &[path]).music.remove(0)
+    };
+    let (short, long) = (of(2.9), of(3.0));
+    assert!(matches!(&short.needs, Needs::NotTold(why) if why.contains("lasts 2.9 s")), "{:?}", short.needs);
+    assert!(matches!(short.headroom_needed_db, Reading::NotTold(_)) && short.plays == Plays::NotTold);
+    near(short.peak_db, 20.0 * 0.5f64.log10(), "peak of the short one");
+    assert!(matches!(long.needs, Needs::Told(_)));
+}
+
+/// A tone limited at 0.5 stands still twice a cycle; the same tone unlimited nowhere.
+#[test]
+fn a_piece_that_is_clipped_itself_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let whole = tone(48_000, 500.0, 0.7, 3.0);
+    let limited: Vec<f64> = whole.iter().map(|x| x.clamp(-0.5, 0.5)).collect();
+    let pieces = [("whole.wav", whole), ("limited.wav", limited)];
+    let paths =
+        pieces.map(|(name, samples)| kept(folder.path(), name, &wav(48_000, &[samples], Format::Int(16), false)));
+    let judgement = judged(session(), at(70.0), &paths);
+    assert_eq!(judgement.music[0].clipped_places, None);
+    // Two a cycle; the few of the fades stay under the limit.
+    let places = judgement.music[1].clipped_places.unwrap();
+    assert!((2_960..=3_000).contains(&places), "{places}");
+    let section = account::music::section(&judgement).unwrap();
+    let words = format!("limited.wav: the file itself is clipped, in {places} places");
+    let said = |part: &Part| matches!(part, Part::List(items) if items.iter().any(|item| item.contains(&words)));
+    assert!(section.parts.iter().any(said), "{:?}", section.parts);
+}
+
 /// A report has the figures of every piece, on one pairing and on several.
 #[test]
 fn a_report_tells_what_every_piece_needs_and_on_which_pairing_it_has_it() {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/session-v1");
     let (_, record) = Storage::open(&folder).unwrap();
     let home = tempfile::tempdir().unwrap();
-    let tone = wav(48_000, &[tone(48_000, 1_000.0, 0.5, 2.0)], Format::Float(32), false);
+    let tone = wav(48_000, &[tone(48_000, 1_000.0, 0.5, 3.0)], Format::Float(32), false);
     let file = kept(home.path(), "=a <b>piece.wav", &tone);
     let judgement = judged(&record, at(70.0), &[file]);
     let piece = &judgement.music[0];

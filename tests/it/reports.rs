@@ -304,7 +304,7 @@ fn the_command_says_what_lies_where_and_names_what_is_in_its_way() {
             .unwrap();
         let said = format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
         assert!(!said.contains("panicked"), "{said}");
-        (output.status.success(), said)
+        (matches!(output.status.code(), Some(0 | 4 | 5)), said)
     };
     let (done, said) = run(&["report", session, "--to", to.to_str().unwrap()]);
     assert!(done && said.contains(to.to_str().unwrap()) && to.join("report.html").exists(), "{said}");

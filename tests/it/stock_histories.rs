@@ -10,6 +10,7 @@ use loudenough::analysis::{Flaw, Weight};
 use loudenough::audio::simulated::{BenchSpec, SimulatedCardSpec};
 use loudenough::calibration::electrical::InputVolts;
 use loudenough::card::{CaptureChannel, InputRole};
+use loudenough::judgement::comparison::Hears;
 use loudenough::session::plan::{HeadroomRule, ListeningLevel, Plan, Weighting};
 use loudenough::session::record::Record;
 use loudenough::stats::{Draws, Estimate, NORMAL_95, Reading};
@@ -356,8 +357,9 @@ fn the_listening_level_is_never_that_of_a_session() {
         )
     );
     let [quiet, loud] = [60.0, 80.0].map(|db| plan(db).listening);
-    stock.listener =
-        Some(KeptListener { stated_at: "2026-03-01T09:00:00+00:00".into(), listening: quiet.unwrap(), measured: None });
+    let hears = Hears { response_db: Some(0.5), noise_db_spl: Some(-3.0), ..Hears::default() };
+    let stated_at = "2026-03-01T09:00:00+00:00".into();
+    stock.listener = Some(KeptListener { stated_at, listening: quiet.unwrap(), hears, measured: None });
     assert_eq!((of(&stock, None).level, of(&stock, None).level_from), (quiet, LevelFrom::Kept));
     assert_eq!((of(&stock, loud).level, of(&stock, loud).level_from), (loud, LevelFrom::Stated));
     let home = tempfile::tempdir().unwrap();

@@ -1,14 +1,16 @@
 //! Two outputs swapped on one seat, first, second, first again: what differs is found, what does not is bounded, and what has
 //! drifted in between is no difference.
 
-use crate::common::sessions::{half, round, swap};
+use crate::common::sessions::{half, plan, round, swap};
 use loudenough::audio::simulated::{BenchSpec, Shape};
-use loudenough::judgement::comparison::{Ask, Comparison, NotComparable, Told, compare, sentence};
+use loudenough::judgement::comparison::{Ask, Audible, Comparison, Hears, NotComparable, Told, compare, sentence};
 use loudenough::session::plan::Order;
 use loudenough::session::protocol::RoundOf;
 use loudenough::session::reanalyse::reanalyse;
 use loudenough::session::record::Record;
 use loudenough::session::swap::{alternating, next_output, rounds};
+use loudenough::stock::side_by_side::{Wanted, side_by_side};
+use loudenough::stock::{KeptListener, folder};
 use std::path::Path;
 
 /// Level that both are held against each other at, dB SPL: some 60 dB over the noise.
@@ -56,14 +58,30 @@ fn identical_outputs_are_bounded_and_nothing_is_said_to_differ() {
 /// The second output is 12 dB louder and has a shelf of 0.3 dB: found, in its size.
 #[test]
 fn a_shelf_of_three_tenths_is_found() {
-    let folder = tempfile::tempdir().unwrap();
+    let home = tempfile::tempdir().unwrap();
     let mut other = desk(2);
     other.output.volts_per_fs *= 4.0;
     other.microphone.response.push(Shape::Peak { frequency_hz: 12_000.0, q: 0.5, gain_db: 0.6 });
-    let c = compared(&[desk(1), other, desk(3)], folder.path());
+    let sessions = home.path().join("sessions");
+    let c = compared(&[desk(1), other, desk(3)], &sessions);
     println!("{}", sentence(&c));
     assert_eq!(c.overall, Told::Differs);
     assert!(c.largest.unwrap().difference_db.value > 0.3);
+
+    // A limit of the listener's own, kept beside the sessions or typed, decides whether it matters to them.
+    let listening = plan(60.0).listening.unwrap();
+    let hears = Hears { response_db: Some(0.1), ..Hears::default() };
+    let kept = KeptListener { stated_at: "2026-03-01T09:00:00+00:00".into(), listening, hears, measured: None };
+    folder::keep_listener(&folder::beside(&sessions), &kept).unwrap();
+    let both = ["pair-first", "pair-second"].map(|name| sessions.join(name));
+    let response = |typed: Option<f64>| {
+        let ask = Ask { hears: Hears { response_db: typed, ..Hears::default() }, ..Ask::default() };
+        let wanted = Wanted { ask, hide_labels: false, subtract: false };
+        let found = side_by_side([&both[0], &both[1]], &wanted, String::new()).unwrap();
+        found.comparison.matters.iter().find(|matter| matter.what == "response").unwrap().word
+    };
+    assert_eq!(response(None), Audible::Yes);
+    assert_eq!(response(Some(2.0)), Audible::No);
 }
 
 /// Between the rounds of the first output its treble and its level drift by a tenth of a decibel: no difference.
@@ -118,7 +136,7 @@ fn an_output_that_was_not_swapped_is_noticed_before_the_level_is_played() {
     let mut louder = desk(2);
     louder.output.volts_per_fs *= 1.2;
     let error = swap(&[desk(1), louder.clone(), louder], Some(AT_DB_SPL), folder.path(), "pair").unwrap_err();
-    assert!(error.contains("sounds as the other output did") && error.contains("invented output first"), "{error}");
+    assert!(error.contains("sounds like the other output") && error.contains("invented output first"), "{error}");
 }
 
 /// Plugged in at last, the round is played again and counts once.

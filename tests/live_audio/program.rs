@@ -60,7 +60,7 @@ fn told(server: &Server, home: &TempDir, arguments: &[impl AsRef<str>]) -> Value
         output = loudenough(server, home, &again).output().unwrap();
     }
     let said = String::from_utf8_lossy(&output.stderr);
-    assert!(output.status.success(), "{arguments:?}: {said}");
+    assert!(matches!(output.status.code(), Some(0 | 4 | 5)), "{arguments:?}: {said}");
     serde_json::from_slice(&output.stdout).unwrap_or_else(|e| panic!("{arguments:?}: {e}: {said}"))
 }
 
@@ -172,7 +172,7 @@ fn checked(server: &Server, playback: &str) -> (Vec<(String, String, String)>, b
     let findings = all["report"]["findings"].as_array().unwrap();
     let found = findings.iter().map(|f| (word(&f["what"]), word(&f["answer"]), word(&f["text"]))).collect();
     println!("{playback}: {} {said}", all["report"]["sentence"]);
-    (found, output.status.success())
+    (found, matches!(output.status.code(), Some(0 | 4 | 5)))
 }
 
 #[test]

@@ -54,7 +54,9 @@ def main(program, folder):
     with tempfile.TemporaryDirectory() as scratch:
         file = pathlib.Path(scratch, "piece.flac")
         soundfile.write(file, samples.T, RATE, subtype="PCM_24")
-        told = subprocess.run([program, "judge", folder, "--music", file, "--json"], capture_output=True, check=True)
+        told = subprocess.run([program, "judge", folder, "--music", file, "--json"], capture_output=True)
+        # Short and not determined are answers too.
+        assert told.returncode in (0, 4, 5), told.stderr.decode()
     judgement = json.loads(told.stdout)
     music = judgement["music"][0]
     needed = music["needs"]["told"]

@@ -17,7 +17,11 @@ fn program(home: &Path, arguments: &[&str]) -> String {
     let output =
         Command::new(env!("CARGO_BIN_EXE_loudenough")).args(arguments).env("LOUDENOUGH_HOME", home).output().unwrap();
     let said = String::from_utf8_lossy(&output.stdout).into_owned();
-    assert!(output.status.success(), "{arguments:?}: {said}{}", String::from_utf8_lossy(&output.stderr));
+    assert!(
+        matches!(output.status.code(), Some(0 | 4 | 5)),
+        "{arguments:?}: {said}{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
     said
 }
 

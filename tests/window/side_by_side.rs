@@ -3,6 +3,7 @@
 
 use super::*;
 use loudenough::judgement::comparison::{Ask, compare, sentence};
+use loudenough::session::protocol::RoundOf;
 
 /// Reads and compares to the end.
 fn settle(window: &mut Window) {
@@ -18,7 +19,7 @@ fn settle(window: &mut Window) {
 }
 
 /// A whole stored session of this output.
-fn leave_whole(sessions: &Path, hour: u32, output: &str) -> Record {
+pub fn leave_whole(sessions: &Path, hour: u32, output: &str) -> Record {
     let chain = Chain { output: output.into(), ..records::chain(true) };
     let mut record = records::session(records::plan(), chain);
     record.head.started_at = format!("2026-03-01T{hour:02}:00:00+00:00");
@@ -84,7 +85,7 @@ fn two_sessions_are_compared_and_their_names_hidden() {
     }
     let page = std::fs::read_to_string(page).unwrap();
     assert!(
-        page.contains(&expected) && page.contains("Whose distortion it is"),
+        page.contains(&expected) && page.contains("Where the distortion comes from"),
         "the sentence of the window comes first"
     );
     // These sessions have no recordings.
@@ -214,4 +215,89 @@ fn a_swap_is_walked_by_one_key_a_round_and_can_be_resumed() {
     assert!(says(&window, "Does it matter?"), "the sections of the account");
     assert!(window.state().desk.view.digest.is_none(), "one output of a swap is no session with an answer");
     window.get_by_label("Another swap");
+}
+
+/// Both outputs named and begun, on a bench that the test plays.
+fn begun(sessions: &Path) -> (Window, Bench) {
+    let (desk, bench) = start_in(sessions.into(), records::chain(true), records::plan());
+    let mut window = window(desk, 1280.0, 1000.0, 1.0, Theme::Dark);
+    window.key_press_modifiers(Modifiers::COMMAND, Key::S);
+    settle(&mut window);
+    retype(&mut window, "The first one", "output one");
+    retype(&mut window, "The second one", "output two");
+    press(&mut window, Key::Enter);
+    window.get_by_label("Begin the swap  Enter").click();
+    window.run_steps(2);
+    settle(&mut window);
+    assert!(says(&window, "Plug in output one."), "{:?}", window.state().desk.side.swap.wrong);
+    (window, bench)
+}
+
+/// Its folder is there although the round failed: what was begun is taken up, not begun again ("exists already").
+#[test]
+fn a_first_round_that_failed_is_played_anew_in_the_folder_that_it_left() {
+    let home = tempfile::tempdir().unwrap();
+    let (mut window, bench) = begun(home.path());
+    press(&mut window, Key::Enter);
+    let Ok(Command::Round(round)) = bench.commands.try_recv() else { panic!("no round was asked for") };
+    let RoundOf::New(new) = round.output else { panic!("{:?}", round.output) };
+    let head = SessionHead { plan: new.plan.clone(), chain: new.chain.clone(), ..whole_session().head.clone() };
+    let folder = home.path().join(new.id.clone().unwrap());
+    let record = Arc::new(Record::new(head));
+    bench.events.send(Event::Began { record, folder: folder.clone(), granted: granted() }).unwrap();
+    let failure = Failure { message: "the card went away".into(), kept: Some(folder.clone()) };
+    bench.events.send(Event::Failed(failure)).unwrap();
+    window.run_steps(3);
+    assert!(says(&window, "the card went away"));
+    press(&mut window, Key::Enter);
+    match bench.commands.try_recv() {
+        Ok(Command::Round(round)) => assert!(
+            matches!(&round.output, RoundOf::Again { folder: again, .. } if *again == folder),
+            "{:?}",
+            round.output
+        ),
+        other => panic!("{other:?}"),
+    }
+}
+
+/// The second output has a knob: noise is held, the figure is large, one key says that it is right, and the swap goes on.
+#[test]
+fn a_swap_is_levelled_by_hand() {
+    let home = tempfile::tempdir().unwrap();
+    let sessions = home.path().join("sessions");
+    let bench = first_run::bench();
+    let mut window = first_run::fresh(&bench, &sessions, 1280.0, 1000.0);
+    first_run::listed(&mut window);
+    for _ in 0..2 {
+        press(&mut window, Key::Enter);
+        first_run::settle(&mut window);
+    }
+    window.key_press_modifiers(Modifiers::COMMAND, Key::S);
+    settle(&mut window);
+    window.get_by_role_and_label(Role::CheckBox, "the second has a knob: turn it to the level").click();
+    window.run_steps(2);
+    retype(&mut window, "The first one", "console phones socket");
+    retype(&mut window, "The second one", "desk amplifier");
+    press(&mut window, Key::Enter);
+    press(&mut window, Key::Enter);
+    settle(&mut window);
+    press(&mut window, Key::Enter);
+    first_run::settle(&mut window);
+    press(&mut window, Key::Enter);
+    let until = Instant::now();
+    while window.state().desk.view.phase != Phase::Matching {
+        window.run_steps(1);
+        assert!(until.elapsed().as_secs() < 60, "{:?}", window.state().desk.view.phase);
+        std::thread::sleep(std::time::Duration::from_millis(5));
+    }
+    window.run_steps(2);
+    assert!(says(&window, "Turn the knob of desk amplifier until 0.0."));
+    window.key_press_modifiers(Modifiers::COMMAND, Key::M);
+    window.run_steps(1);
+    first_run::settle(&mut window);
+    settle(&mut window);
+    assert!(says(&window, "round 2: desk amplifier, played"), "{:?}", window.state().desk.side.swap.wrong);
+    let second = window.state().desk.side.swap.turns.as_ref().unwrap().halves[1].folder().unwrap().to_path_buf();
+    let record = Storage::open(&second).unwrap().1;
+    assert!(record.events.iter().any(|event| event.what == Happening::KnobTurned));
 }

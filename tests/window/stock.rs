@@ -52,12 +52,12 @@ fn typed_figures_become_a_prediction_and_a_key_looks_at_another_output() {
     retype(&mut window, "Headphone", "small 32 Ω");
     retype(&mut window, "Sensitivity, dB SPL", "100");
     retype(&mut window, "Impedance, Ω", "3x2");
-    window.get_by_role_and_label(Role::Button, "Keep this headphone").click();
+    window.get_by_role_and_label(Role::Button, "Keep this headphone").click_accesskit();
     window.run_steps(1);
     read(&mut window);
     assert!(says(&window, "Type the impedance of the headphone in Ω"), "a wrong number is named beside the fields");
     retype(&mut window, "Impedance, Ω", "32");
-    window.get_by_role_and_label(Role::Button, "Keep this headphone").click();
+    window.get_by_role_and_label(Role::Button, "Keep this headphone").click_accesskit();
     window.run_steps(1);
     read(&mut window);
     assert!(stock.join("headphones/small-32-ohm.toml").exists());
@@ -75,7 +75,7 @@ fn typed_figures_become_a_prediction_and_a_key_looks_at_another_output() {
     assert!(says(&window, "Map of weak output"));
     assert_eq!(window.state().desk.stock.looked_at.as_ref().unwrap().name, "weak output");
     // The same name twice needs a word.
-    window.get_by_role_and_label(Role::Button, "Keep this headphone").click();
+    window.get_by_role_and_label(Role::Button, "Keep this headphone").click_accesskit();
     window.run_steps(1);
     read(&mut window);
     assert!(says(&window, "is there already"));
@@ -96,4 +96,124 @@ fn a_stock_file_that_is_not_understood_is_named_on_the_page() {
     window.key_press_modifiers(Modifiers::COMMAND, Key::T);
     read(&mut window);
     assert!(says(&window, "x.toml"));
+}
+
+/// Two measured pairings and one predicted: a cell opens its evidence, its session opens from there, a predicted one is asked for.
+#[test]
+fn a_cell_opens_its_evidence_and_the_evidence_its_session() {
+    let home = tempfile::tempdir().unwrap();
+    let sessions = home.path().join("sessions");
+    let record = side_by_side::leave_whole(&sessions, 9, "console phones socket");
+    folder::keep_output(&home.path().join("stock"), &output("strong output", 4.0), false).unwrap();
+    let (desk, _bench) = start_in(sessions.clone(), records::chain(true), records::plan());
+    let mut window = window(desk, 1280.0, 1600.0, 1.0, Theme::Dark);
+    window.key_press_modifiers(Modifiers::COMMAND, Key::T);
+    read(&mut window);
+    let headphone = &record.head.chain.headphone;
+    window.query_all_by_label_contains(&format!(" with {headphone}: ")).next().unwrap();
+    window.get_by_label_contains(&format!("strong output with {headphone}: ")).click();
+    window.run_steps(3);
+    window.get_by_label("Measure this pairing");
+    assert!(says(&window, "Predicted from the sessions and figures"));
+    let output = window.state().desk.stock.stock().unwrap().sessions[0].output.words();
+    window.get_by_label_contains(&format!("{output} with {headphone}: ")).click();
+    window.run_steps(3);
+    window.get_by_label("Open at-9").click();
+    window.run_steps(2);
+    for _ in 0..300 {
+        window.run_steps(1);
+        if !window.state().desk.is_reopening() {
+            break;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(10));
+    }
+    window.run_steps(3);
+    assert_eq!(window.state().desk.page, Page::Climb, "{:?}", window.state().desk.refused);
+    window.get_by_label(&judge(&record).sentence);
+
+    // Back, and a predicted pairing becomes the question.
+    window.key_press_modifiers(Modifiers::COMMAND, Key::T);
+    read(&mut window);
+    window.get_by_label_contains(&format!("strong output with {headphone}: ")).click();
+    window.run_steps(3);
+    window.get_by_label("Measure this pairing").click();
+    window.run_steps(3);
+    let desk = &window.state().desk;
+    assert_eq!((desk.page, desk.asking, desk.form.chain.output.as_str()), (Page::Climb, true, "strong output"));
+}
+
+/// Who listens is read from the stock, kept and forgotten by a button; and no page of the window names a command of the terminal.
+#[test]
+fn the_listener_is_kept_by_a_button_and_no_command_is_named() {
+    let home = tempfile::tempdir().unwrap();
+    let sessions = home.path().join("sessions");
+    side_by_side::leave_whole(&sessions, 9, "console phones socket");
+    let (desk, _bench) = start_in(sessions, records::chain(true), records::plan());
+    let mut window = window(desk, 1280.0, 1600.0, 1.0, Theme::Dark);
+    let file = home.path().join("stock/listener.toml");
+    window.key_press_modifiers(Modifiers::COMMAND, Key::T);
+    read(&mut window);
+    assert!(says(&window, "For 70.0 dB, as the question asks."));
+    window.get_by_label("Keep as my level").click();
+    window.run_steps(1);
+    read(&mut window);
+    assert!(std::fs::read_to_string(&file).unwrap().contains("70"));
+    assert!(says(&window, "For 70.0 dB, your own level as kept."));
+    // Where the question asks for none, the kept one holds.
+    press(&mut window, Key::F3);
+    retype(&mut window, "Listening, dB SPL", "");
+    window.key_press_modifiers(Modifiers::COMMAND, Key::T);
+    read(&mut window);
+    assert!(says(&window, "your own level as kept"));
+    let cited = |window: &Window| {
+        let all = window.query_all_by_label_contains("`").filter_map(|n| n.accesskit_node().label());
+        all.collect::<Vec<_>>()
+    };
+    assert_eq!(cited(&window), Vec::<String>::new());
+    window.get_by_label("Forget my level").click();
+    window.run_steps(1);
+    read(&mut window);
+    assert!(!file.exists() && says(&window, "No listening level"));
+    assert_eq!(cited(&window), Vec::<String>::new());
+}
+
+/// As a data sheet prints it, as the command line reads it.
+#[test]
+fn figures_are_typed_as_a_data_sheet_prints_them() {
+    let home = tempfile::tempdir().unwrap();
+    let (desk, _bench) = start_in(home.path().join("sessions"), records::chain(true), records::plan());
+    let mut window = window(desk, 1280.0, 1600.0, 1.0, Theme::Dark);
+    window.key_press_modifiers(Modifiers::COMMAND, Key::T);
+    read(&mut window);
+    window.get_by_label("Measure a pairing  F3");
+    // The last of each name: the page's own, not the question's.
+    for (field, typed) in
+        [("Headphone", "sheet 32"), ("Sensitivity, dB SPL", "98 ±3 dB/mW @ 500 Hz"), ("Impedance, Ω", "32 Ω ±15 %")]
+    {
+        retype(&mut window, field, typed);
+    }
+    window.get_by_role_and_label(Role::Button, "Keep this headphone").click_accesskit();
+    window.run_steps(1);
+    read(&mut window);
+    retype(&mut window, "Output", "sheet output");
+    retype(&mut window, "Volts RMS at 0 dBFS, open", "5.6569 Vpp");
+    retype(&mut window, "Source impedance, Ω", "< 1 Ω");
+    retype(&mut window, "Highest power, mW", "150 mW @ 32 Ω");
+    window.get_by_role_and_label(Role::Button, "Keep this output").click_accesskit();
+    window.run_steps(1);
+    read(&mut window);
+    let stock = window.state().desk.stock.stock().unwrap();
+    let (h, o) = (&stock.headphones[0], &stock.outputs[0]);
+    let sensitivity = h.sensitivity.clone().unwrap();
+    assert_eq!(
+        (sensitivity.level.value, sensitivity.level.half_width, sensitivity.per),
+        (98.0, Some(3.0), Per::Milliwatt)
+    );
+    assert!((sensitivity.at_hz - 500.0).abs() < 1e-9);
+    let ohm = h.impedance_ohm.clone().unwrap();
+    assert!((ohm.value - 32.0).abs() < 1e-9 && (ohm.half_width.unwrap() - 4.8).abs() < 1e-9);
+    // From peak to peak to RMS of a sine: 2·√2.
+    assert!((o.volts_per_full_scale.clone().unwrap().value - 2.0).abs() < 1e-4);
+    assert!((o.source_ohm.clone().unwrap().value - 0.5).abs() < 1e-9);
+    assert!((o.power[0].ohm - 32.0).abs() < 1e-9 && (o.power[0].milliwatts.value - 150.0).abs() < 1e-9);
 }

@@ -102,7 +102,7 @@ fn offset(acoustic: &Acoustic, started_at: &str) -> String {
     )
 }
 
-/// Time from one to the other (RFC 3339) as people say it; `None` where it cannot be told.
+/// Time from one to the other (RFC 3339) as people say it; `None` where it cannot be determined.
 fn age_words(from: &str, to: &str) -> Option<String> {
     let seconds = to.parse::<Timestamp>().ok()?.as_second() - from.parse::<Timestamp>().ok()?.as_second();
     Some(match seconds {
@@ -128,7 +128,7 @@ fn asked(record: &Record) -> Vec<Row> {
         row(
             "steps",
             format!(
-                "{} dB apart; {} periods, {} where care is taken; a take is repeated where it is void",
+                "{} dB apart; {} periods each, {} at careful steps; a void take is repeated",
                 plan.step_db, plan.climb_periods, plan.careful_periods
             ),
         ),
@@ -150,7 +150,7 @@ fn asked(record: &Record) -> Vec<Row> {
     rows.extend(floor(record));
     rows.extend(clock(record));
     let takes: usize = record.steps.iter().map(|step| step.takes.len()).sum();
-    rows.push(row("takes", format!("{takes} in {} steps, of them void {}", record.steps.len(), record.repeated())));
+    rows.push(row("takes", format!("{takes} in {} steps, {} of them void", record.steps.len(), record.repeated())));
     rows.extend(disturbed(record));
     rows.push(row("the climb ended", record.stop().map_or("not yet".into(), |stop| format!("because {stop}"))));
     rows
@@ -252,7 +252,7 @@ pub fn uncertainty(judgement: &Judgement) -> Option<Section> {
         Column::text("distribution"),
         Column::text("basis"),
     ];
-    let title = format!("Together ±{} dB (95 %)", tidy(budget.half_width_db, 2));
+    let title = format!("Combined ±{} dB (95 %)", tidy(budget.half_width_db, 2));
     let mut table = Table::new("uncertainty", title, columns);
     for c in &budget.contributions {
         table.rows.push(vec![
@@ -265,7 +265,7 @@ pub fn uncertainty(judgement: &Judgement) -> Option<Section> {
     let mut section = Section::new("Where the interval of a level comes from");
     section.parts.push(Part::Table(table));
     if !budget.left_out.is_empty() {
-        let items = budget.left_out.iter().map(|what| format!("Not in it: {what}.")).collect();
+        let items = budget.left_out.iter().map(|what| format!("Not included: {what}.")).collect();
         section.parts.push(Part::List(items));
     }
     Some(section)

@@ -12,6 +12,10 @@ use crate::units::{dbu, dbv, tidy};
 /// Places of levels.
 const DB: usize = 2;
 
+/// Hours of a day and of a week: an exposure lasts no longer.
+const A_DAY_H: f64 = 24.0;
+const A_WEEK_H: f64 = 168.0;
+
 /// Rows of quantities, each with its own unit.
 struct Quantities(Table);
 
@@ -68,10 +72,10 @@ fn levels(record: &Record, judgement: &Judgement, into: &mut Quantities) {
     } else {
         into.db("highest clean level", &clean.level_dbfs, "dBFS at the input", "pink noise, not calibrated");
     }
-    let decided = format!("RMS of pink noise; decided by {}", clean.decided_by);
+    let decided = format!("RMS of pink noise; {}", clean.decided_by);
     into.db("highest clean drive", &clean.drive, "dBFS", &decided);
     if let Some(difference) = judgement.left_less_right {
-        into.row("left ear less right ear", Cell::estimate(Some(difference), DB), "dB", "both calibrations are in it");
+        into.row("left ear less right ear", Cell::estimate(Some(difference), DB), "dB", "includes both calibrations");
     }
     if let Some(level) = judgement.ear_limit_from {
         let limit = record.head.plan.distortion_limit_percent;
@@ -91,7 +95,7 @@ fn threshold(record: &Record, threshold: &Threshold, into: &mut Quantities) {
             let words = peaks(told);
             into.db("clipping threshold, positive peak", &told.positive, "dB re full scale", &words);
             into.db("clipping threshold, negative peak", &told.negative, "dB re full scale", &words);
-            let reached = "RMS of pink noise that reaches the one reached first";
+            let reached = "RMS of pink noise whose peaks reach the nearer of the two";
             into.db("clipping threshold as pink noise", &Reading::Told(told.pink_drive), "dBFS", reached);
         }
         Threshold::NoneUpTo { drive, full_scale } => {
@@ -109,7 +113,7 @@ fn threshold(record: &Record, threshold: &Threshold, into: &mut Quantities) {
         "true-peak factor of the pink noise",
         Cell::number(factor, DB),
         "dB",
-        "true peak over RMS, plain ratio; the highest drive lies this far under 0 dBFS + 3.01 dB",
+        "true peak over RMS, plain ratio; the highest drive is this far below +3.01 dBFS",
     );
 }
 
@@ -137,7 +141,7 @@ fn needed(name: &str, needed: &Needed, into: &mut Quantities) {
     let what = format!("drive for {name}");
     let level = format!("RMS of pink noise for {}", needed.level);
     into.row(&what, Cell::estimate(Some(needed.drive), DB), "dBFS", &level);
-    let of_full = "of the volts of the highest drive there is";
+    let of_full = "of the volts at full drive";
     into.row(&what, Cell::estimate(Some(needed.share_percent), 1), "%", of_full);
     into.row(&what, Cell::estimate(Some(needed.peak_db), DB), "dB re full scale", "its true peak");
     if let Some(peak) = &needed.peak_v {
@@ -192,9 +196,9 @@ pub fn exposure(judgement: &Judgement) -> Option<Section> {
         table.rows.push(vec![
             Cell::text(at),
             Cell::estimate(Some(exposed.level), DB),
-            Cell::estimate(Some(exposed.niosh_h), DB),
-            Cell::estimate(Some(exposed.week_h), DB),
-            Cell::estimate(Some(exposed.sensitive_week_h), DB),
+            hours(exposed.niosh_h, A_DAY_H),
+            hours(exposed.week_h, A_WEEK_H),
+            hours(exposed.sensitive_week_h, A_WEEK_H),
             Cell::text(exposed.times()),
         ]);
     }
@@ -203,6 +207,12 @@ pub fn exposure(judgement: &Judgement) -> Option<Section> {
     section.paragraph("NIOSH 98-126: 8 h a day at 85 dB(A), half as long for each 3 dB. WHO–ITU H.870: 40 h a week at 80 dB(A) for adults, at 75 dB(A) for children and sensitive listeners, of equal energy. Levels at the eardrum are related to a diffuse field by the table of ITU-T P.58.");
     section.parts.push(Part::Table(table));
     Some(section)
+}
+
+/// So many hours; none beyond those that a day or a week has.
+fn hours(hours: Estimate, most: f64) -> Cell {
+    let reading = if hours.value < most { Reading::Told(hours) } else { Reading::AtLeast(Estimate::exact(most)) };
+    Cell::reading(Some(&reading), 1)
 }
 
 /// Every seat against the first.
@@ -215,12 +225,12 @@ pub fn seats(judgement: &Judgement) -> Option<Section> {
         Column::text("remark"),
     ];
     let mut table = Table::new("seats", "Seats of the headphone", columns);
-    let mut section = Section::new("What the fit changes");
+    let mut section = Section::new("What refitting changes");
     for ear in judgement.seats.iter().filter(|ear| ear.fits.len() > 1) {
         let Some(first) = ear.fits.first() else { continue };
         for fit in &ear.fits {
             let leak = ear.leaks.iter().find(|(seat, _)| *seat == fit.seat);
-            let leak = leak.map(|(_, under)| format!("leaks: {} dB under the best seat's, left out", tidy(*under, 1)));
+            let leak = leak.map(|(_, under)| format!("leaks: {} dB below the best seat, left out", tidy(*under, 1)));
             table.rows.push(vec![
                 Cell::text(ear.role.in_words()),
                 Cell::number(Some(f64::from(fit.seat)), 0),
@@ -242,7 +252,7 @@ pub fn seats(judgement: &Judgement) -> Option<Section> {
 fn mean(ear: &Seats) -> Option<String> {
     let (level, spread, single) = (ear.level?, ear.spread_db?, ear.single_wearing()?);
     Some(format!(
-        "The headphone was taken off and put on again. At the {} the mean of {} seats stands {} dB over the first; standard deviation {} dB. A single wearing lies within ±{} dB of the mean (95 %).",
+        "The headphone was taken off and put on again. At the {} the mean of {} seats is {} dB above the first; standard deviation {} dB. A single wearing lies within ±{} dB of the mean (95 %).",
         ear.role.in_words(),
         ear.tight(),
         Figure::new(level, DB).words(),
@@ -276,7 +286,7 @@ pub fn taper(judgement: &Judgement) -> Option<Section> {
     }
     let mut section = Section::new("The volume control");
     section.paragraph(format!(
-        "From its quietest position to its loudest {} dB. Pink noise as loud as it can be played reaches the listening level {}.",
+        "From its quietest to its loudest position it spans {} dB. Pink noise at full drive reaches the listening level {}.",
         tidy(taper.range_db, 1),
         taper.listening
     ));

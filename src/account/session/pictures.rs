@@ -22,7 +22,7 @@ const FLOOR_DB: f64 = -140.0;
 pub enum Ends {
     /// As the points need them.
     Points,
-    /// As the plan tells before the first sound, so that nothing is rescaled while points come; wider where a point would
+    /// As far as the plan shows before the first sound, so that nothing is rescaled while points come; wider where a point would
     /// not be seen.
     Plan,
 }
@@ -33,7 +33,7 @@ const PLANNED_DRIVE: f64 = -80.0;
 const PLANNED_DISTORTION: (f64, f64) = (-120.0, 0.0);
 
 impl Ends {
-    /// What the plan tells, widened by the points; or what the points need.
+    /// What the plan shows, widened by the points; or what the points need.
     fn of(self, planned: (f64, f64), points: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
         if self == Ends::Points {
             return tens(points);
@@ -64,7 +64,7 @@ pub fn section(record: &Record, judgement: &Judgement) -> Option<Section> {
         clipping_curve(record, judgement),
     ];
     let parts: Vec<Part> = all.into_iter().flatten().map(|picture| Part::Picture(Box::new(picture))).collect();
-    (!parts.is_empty()).then(|| Section { title: "Pictures".into(), parts })
+    (!parts.is_empty()).then(|| Section { parts, ..Section::new("Pictures") })
 }
 
 /// Range rounded outwards to tens.
@@ -261,7 +261,7 @@ pub fn distortion(record: &Record, judgement: &Judgement, ends: Ends) -> Option<
     let (low, high) = ends.of(PLANNED_DISTORTION, all.chain([limit]))?;
     let loudest = loudest_clean(record).and_then(drive);
     let says = format!(
-        "Even-order and odd-order distortion of pink noise at the ear, and the noise beneath, re the stimulus. The limit is {limit_percent} %, {} dB. A bar that points down stands for a distortion that is only known to be below it.{}",
+        "Even-order and odd-order distortion of pink noise at the ear, and the noise beneath, re the stimulus. The limit is {limit_percent} %, {} dB. A bar pointing down marks an upper bound.{}",
         tidy(limit, 1),
         loudest.map_or(String::new(), |d| format!(" The loudest clean step was driven at {} dBFS.", tidy(d, 1)))
     );
@@ -339,10 +339,10 @@ pub fn clipping_curve(record: &Record, judgement: &Judgement) -> Option<Picture>
         name: "clipping-curve".into(),
         title: format!("Clipping curve of {}, step {step}", record.head.chain.output),
         says: format!(
-            "What came back against what was played, both polarities, the quiet reference's response taken out. {said}"
+            "Captured against played samples, both polarities, with the response of the quiet reference removed. {said}"
         ),
         x: Axis::linear("played, of full scale", -reach, reach),
-        y: Axis::linear("came back, of full scale", -reach, reach),
+        y: Axis::linear("captured, of full scale", -reach, reach),
         zones: Vec::new(),
         series: vec![
             Series {

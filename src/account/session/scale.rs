@@ -9,7 +9,7 @@ use crate::session::climb::spl_ceiling;
 use crate::session::plan::{Plan, Weighting};
 use crate::session::record::Record;
 use crate::session::step::Purpose;
-use crate::stats::{Estimate, Reading};
+use crate::stats::{Estimate, Interval, Reading};
 use crate::units::tidy;
 
 /// Low end of a calibrated scale, dB SPL: under the noise of most rooms at a coupler.
@@ -172,14 +172,20 @@ fn clean(record: &Record, judgement: &Judgement) -> Option<ScaleMark> {
 fn other_ear(record: &Record, judgement: &Judgement) -> Option<ScaleMark> {
     let weaker = judgement.highest_clean.ear?;
     let e = judgement.highest_clean.level_spl.estimate()?;
-    let more = judgement.left_less_right?.value.abs();
+    let apart = judgement.left_less_right?;
+    let more = apart.value.abs();
+    // As far off as the weaker ear's and what the two differ by leave open.
+    let by = |off: f64| off.hypot(apart.half_width());
+    let at = e.value + more;
+    let own = (at - by(e.value - e.interval.low), at + by(e.interval.high - e.value));
+    let both = Estimate { value: at, interval: Interval { low: own.0, high: own.1 } };
     let other = if weaker == InputRole::LeftEar { InputRole::RightEar } else { InputRole::LeftEar };
     record.stop()?;
     Some(ScaleMark {
         role: ScaleRole::CleanOtherEar,
-        at: e.value + more,
-        interval: None,
-        figure: tidy(e.value + more, 1),
+        at,
+        interval: ends(&both),
+        figure: Figure::new(both, 1).words(),
         words: format!("the {} then", other.in_words()),
         short: "other ear",
     })

@@ -29,7 +29,7 @@ pub fn picture(seat: u32, ears: &[(InputRole, Seats)]) -> Option<Picture> {
     Some(Picture {
         name: "seating".into(),
         title: format!("How seat {seat} sits at the {}, against seat 1", role.in_words()),
-        says: format!("Level {level} dB against seat 1. A seal that leaks falls under the line on the left."),
+        says: format!("Level {level} dB against seat 1. A leaking seal falls below the line on the left."),
         x: Axis::bands(),
         y: Axis::linear("less seat 1, dB", -REACH_DB, REACH_DB),
         zones: Vec::new(),
@@ -46,7 +46,7 @@ pub fn picture(seat: u32, ears: &[(InputRole, Seats)]) -> Option<Picture> {
     })
 }
 
-/// Band by band, where both tell it; at the edge what would not be seen.
+/// Band by band, where both show it; at the edge what would not be seen.
 fn less(fit: &Fit, first: &Fit) -> Vec<Point> {
     let of = |x: i32| first.bands.iter().find(|(other, _)| *other == x).map(|(_, db)| *db);
     let points = fit.bands.iter().filter_map(|(x, db)| Some((*x, db - of(*x)?)));

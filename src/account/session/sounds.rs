@@ -1,4 +1,4 @@
-//! What the sounds beside the noise say, take by take.
+//! What the further stimuli say, take by take.
 
 use crate::account::capital;
 use crate::account::document::{Cell, Column, Part, Section, Table};

@@ -74,7 +74,7 @@ pub fn response(record: &Record) -> Option<Picture> {
     })
 }
 
-/// Relative to 1 kHz, at most [`RESPONSE_POINTS`], each the mean of its neighbours on the way.
+/// Relative to 1 kHz, at most [`RESPONSE_POINTS`], each the mean of its neighbours.
 fn relative(response: &[ResponsePoint]) -> Vec<Point> {
     let at_1k = response
         .iter()
@@ -129,7 +129,7 @@ pub fn bands(record: &Record) -> Option<Picture> {
     Some(Picture {
         name: "distortion-by-band".into(),
         title: format!("Distortion by band, step {}: {}", step.step.number, record.head.chain.headphone),
-        says: "Even-order and odd-order distortion and noise of each one-third octave at the ear, re the stimulus lines in it. A bar that points down stands for a distortion that is only known to be below it.".into(),
+        says: "Even-order and odd-order distortion and noise of each one-third octave at the ear, re the stimulus lines in it. A bar pointing down marks an upper bound.".into(),
         x: Axis::bands(),
         y: Axis::linear("dB re the band", low, high.min(20.0)),
         zones: Vec::new(),
@@ -152,7 +152,7 @@ pub fn sweep(record: &Record) -> Option<Picture> {
     Some(Picture {
         name: "harmonics".into(),
         title: format!("Harmonics of the sweep, step {}: {}", step.step.number, record.head.chain.headphone),
-        says: "Each harmonic at the ear re the fundamental, against the frequency that made it. A bar that points down stands for a second or third harmonic that is only known to be below it.".into(),
+        says: "Each harmonic at the ear re the fundamental, against the frequency that made it. A bar pointing down marks an upper bound of a second or third harmonic.".into(),
         x: Axis::log("frequency that made it, Hz", 20.0, highest),
         y: Axis::linear("dB re the fundamental", low, high),
         zones: Vec::new(),

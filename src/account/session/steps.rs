@@ -40,14 +40,14 @@ pub fn table(record: &Record) -> Option<Table> {
         Column::readings("odd-order", "dB"),
         Column::numbers("noise", "dB"),
         Column::readings("gain re reference", "dB"),
-        Column::numbers("input room", "dB").aside(),
+        Column::numbers("input headroom", "dB").aside(),
         Column::readings("clock", "ppm").aside(),
         Column::text("remark"),
         Column::readings(&format!("pink noise {place}"), "V RMS"),
         Column::numbers(&format!("pink noise {place}"), "dBV"),
         Column::numbers(&format!("pink noise {place}"), "dBu"),
         Column::readings("power", "mW"),
-        Column::readings("seen by the witness", "V RMS"),
+        Column::readings("at the witness", "V RMS"),
     ];
     let title = "Steps in the order played; distortion and noise at the ear, re the stimulus";
     let mut table = Table::new("steps", title, columns);
@@ -201,7 +201,7 @@ fn curve(record: &Record, judgement: &Judgement) -> Option<Table> {
         Column::numbers("spread", "full scale"),
         Column::numbers("samples", ""),
     ];
-    let title = format!("Clipping curve of step {step}, the reference's response taken out");
+    let title = format!("Clipping curve of step {step}, the reference's response removed");
     let mut table = Table::new("clipping-curve", title, columns);
     for p in &clip.curve {
         let share = |v: f64| Cell::number(Some(v), 6);

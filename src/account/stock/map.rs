@@ -10,7 +10,7 @@ use crate::units::{amplitude_from_db, tidy};
 pub fn sections(map: &Map) -> Vec<Section> {
     let mut section = Section::new(format!("Map of {}", map.output));
     section.paragraph(format!(
-        "Listening level {} dB SPL, Z at the point, {}. A headphone's level and verdict are those of its pairing, measured where it was; \"below\" beside a border: no limit was seen, the output may drive less sensitive ones too.",
+        "Listening level {} dB SPL, Z at the point, {}. A headphone's level and verdict are those of its pairing, measured where a session exists; \"below\" beside a border: no limit was seen, the output may drive less sensitive ones too.",
         tidy(map.listening_z, 1),
         map.level_from.words()
     ));
@@ -32,7 +32,7 @@ pub(super) fn borders(map: &Map, name: &str) -> Table {
         Column::readings("reaches the listening level", "dB SPL"),
         Column::text("stopped by"),
     ];
-    let title = "What a headphone must give for 1 V of pink noise at its plug";
+    let title = "Level that a headphone must reach with 1 V of pink noise at its plug";
     let mut table = Table::new(name, title, columns);
     for column in &map.columns {
         let [ample, borderline, reaches] = column.borders_db.each_ref().map(|border| Cell::reading(Some(border), DB));

@@ -150,8 +150,11 @@ pub fn sessions(stock: &Stock, matrix: &Matrix, about: &About) -> Option<Section
         Column::numbers("seats", ""),
         Column::numbers("doubts", ""),
     ];
-    let mut table =
-        Table::new("sessions", "Sessions, each as judged by its own plan; with one seat the fit is not in it", columns);
+    let mut table = Table::new(
+        "sessions",
+        "Sessions, each as judged by its own plan; with one seat, refitting is not included",
+        columns,
+    );
     for session in &stock.sessions {
         let holds = match about {
             About::All => true,
@@ -185,7 +188,7 @@ pub fn sessions(stock: &Stock, matrix: &Matrix, about: &About) -> Option<Section
     }
     (!table.rows.is_empty()).then(|| {
         let mut section = Section::new("The sessions behind them");
-        section.paragraph("`loudenough report SESSION` tells how each of them was measured.");
+        section.paragraph("`loudenough report SESSION` shows how each of them was measured.");
         section.parts.push(Part::Table(table));
         section
     })

@@ -12,7 +12,7 @@ use crate::units::tidy;
 /// Impedances of a map's borders.
 const COLUMNS: usize = 60;
 
-/// A picture for each output, or one for a headphone; `None` where no level is told.
+/// A picture for each output, or one for a headphone; `None` where no level is given.
 pub fn section(cells: &[&Cell], about: &About, listener: &Listener) -> Option<Section> {
     let mut groups: Vec<(String, Vec<&Cell>)> = Vec::new();
     for cell in cells {
@@ -28,7 +28,7 @@ pub fn section(cells: &[&Cell], about: &About, listener: &Listener) -> Option<Se
     let pictures =
         groups.iter().enumerate().filter_map(|(i, (title, group))| levels(i + 1, title, group, about, listener));
     let parts: Vec<Part> = pictures.map(|picture| Part::Picture(Box::new(picture))).collect();
-    (!parts.is_empty()).then(|| Section { title: "Pictures".into(), parts })
+    (!parts.is_empty()).then(|| Section { parts, ..Section::new("Pictures") })
 }
 
 /// Highest clean levels under each other: measured solid, predicted outlined.
@@ -117,7 +117,7 @@ fn point(y: f64, reading: &Reading) -> Option<Point> {
 /// The maps of the outputs that have one; `None` where none has, or for one headphone.
 pub fn maps(stock: &Stock, about: &About, listener: &Listener) -> Option<Section> {
     let mut section = Section::new("Maps of the outputs");
-    section.paragraph("On the plane of a headphone's impedance and of what it gives for a volt: above a border the output drives it ample, borderline, or at all. Where a border rises steeply, to the left, milliamperes are what the output lacks; where it is nearly flat, to the right, volts. Arrows down from a border: no limit was seen there, it lies there or lower; bars up: only what the output gives at most is known. A headphone's verdict is that of its pairing, measured where it was.");
+    section.paragraph("On the plane of a headphone's impedance and of its level for one volt: above a border the output drives it ample, borderline, or at all. Where a border rises steeply, to the left, the output lacks current; where it is nearly flat, to the right, it lacks voltage. Arrows down from a border: no limit was seen there, it lies there or lower; bars up: only what the output gives at most is known. A headphone's verdict is that of its pairing, measured where a session exists.");
     let mut missing = Vec::new();
     let mut pictures = 0;
     for output in stock.output_names() {

@@ -30,12 +30,18 @@ pub fn html(document: &Document) -> String {
         .enumerate()
         .map(|(i, section)| format!("<li><a href=\"#part-{}\">{}</a></li>\n", i + 1, escape(&section.title)))
         .collect();
+    let folded = match document.sections.iter().any(|section| section.is_behind) {
+        true => {
+            "<p class=\"written\">A folded part is printed where it is open. Every number is in the tables beside this page.</p>\n"
+        }
+        false => "",
+    };
     let verdict = match document.verdict.as_str() {
         "" => String::new(),
         words => format!("<p class=\"verdict\">Verdict: <strong>{}</strong></p>\n", escape(words)),
     };
     format!(
-        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta http-equiv=\"Content-Security-Policy\" content=\"{POLICY}\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<meta name=\"color-scheme\" content=\"light dark\">\n<title>{title}</title>\n<style>\n{}</style>\n</head>\n<body>\n<header>\n<h1>{title}</h1>\n<p class=\"answer\">{}</p>\n{verdict}<p class=\"written\">{}</p>\n</header>\n<nav aria-label=\"Contents\">\n<ul>\n{contents}</ul>\n</nav>\n<main>\n{}</main>\n</body>\n</html>\n",
+        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta http-equiv=\"Content-Security-Policy\" content=\"{POLICY}\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<meta name=\"color-scheme\" content=\"light dark\">\n<title>{title}</title>\n<style>\n{}</style>\n</head>\n<body>\n<header>\n<h1>{title}</h1>\n<p class=\"answer\">{}</p>\n{verdict}<p class=\"written\">{}</p>\n</header>\n<nav aria-label=\"Contents\">\n<ul>\n{contents}</ul>\n</nav>\n<main>\n{}</main>\n{folded}</body>\n</html>\n",
         style(),
         escape(&document.answer),
         escape(&document.written),
@@ -57,26 +63,31 @@ fn style() -> String {
 
 fn section(section: &Section, number: usize, pictures: &mut usize) -> String {
     let parts: String = section.parts.iter().map(|part| self::part(part, pictures)).collect();
-    format!(
-        "<section aria-labelledby=\"part-{number}\">\n<h2 id=\"part-{number}\">{}</h2>\n{parts}</section>\n",
-        escape(&section.title)
-    )
+    let heading = format!("<h2 id=\"part-{number}\">{}</h2>", escape(&section.title));
+    let inside = match section.is_behind {
+        true => format!("<details>\n<summary>{heading}</summary>\n{parts}</details>\n"),
+        false => format!("{heading}\n{parts}"),
+    };
+    format!("<section aria-labelledby=\"part-{number}\">\n{inside}</section>\n")
 }
 
 fn part(part: &Part, pictures: &mut usize) -> String {
     match part {
         Part::Paragraph(words) => format!("<p>{}</p>\n", escape(words)),
         Part::Caution(words) => format!("<p class=\"caution\"><strong>Caution:</strong> {}</p>\n", escape(words)),
-        Part::List(items) => {
-            let items: String = items.iter().map(|item| format!("<li>{}</li>\n", escape(item))).collect();
-            format!("<ul>\n{items}</ul>\n")
-        }
+        Part::List(items) => list(items),
+        Part::Cautions(items) => format!("<div class=\"cautions\">\n{}</div>\n", list(items)),
         Part::Table(table) => self::table(table),
         Part::Picture(picture) => {
             *pictures += 1;
             self::picture(picture, *pictures)
         }
     }
+}
+
+fn list(items: &[String]) -> String {
+    let items: String = items.iter().map(|item| format!("<li>{}</li>\n", escape(item))).collect();
+    format!("<ul>\n{items}</ul>\n")
 }
 
 /// Both sizes; the page shows one of them, and screen readers hear that one alone.

@@ -27,7 +27,9 @@ fn part(part: &Part) -> String {
     match part {
         Part::Paragraph(words) => text(words),
         Part::Caution(words) => format!("> **Caution:** {}", text(words)),
-        Part::List(items) => items.iter().map(|item| format!("- {}", text(item))).collect::<Vec<_>>().join("\n"),
+        Part::List(items) | Part::Cautions(items) => {
+            items.iter().map(|item| format!("- {}", text(item))).collect::<Vec<_>>().join("\n")
+        }
         Part::Table(table) => self::table(table),
         Part::Picture(picture) => self::picture(picture),
     }

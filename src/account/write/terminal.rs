@@ -24,7 +24,7 @@ fn part(part: &Part) -> Option<String> {
     match part {
         Part::Paragraph(words) => Some(text(words)),
         Part::Caution(words) => Some(text(&format!("Caution: {words}"))),
-        Part::List(items) => Some(items.iter().map(|item| hanging("- ", item)).collect()),
+        Part::List(items) | Part::Cautions(items) => Some(items.iter().map(|item| hanging("- ", item)).collect()),
         Part::Table(table) => Some(self::table(table)),
         Part::Picture(_) => None,
     }

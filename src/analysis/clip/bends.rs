@@ -15,14 +15,14 @@ const SOFT_EVIDENCE: f64 = 50.0;
 const BEND_HINT: f64 = 25.0;
 /// Bends of the curve a hard limit is held against, dB re the fitted limit (below it: the knee; above: its slope).
 ///
-/// Close together around the limit: with a bend every 0.7 dB a soft limit on samples that is driven 0.5 dB over was told as
+/// Close together around the limit: with a bend every 0.7 dB a soft limit on samples that is driven 0.5 dB over was given as
 /// one on the waveform, 0.16 dB low (whole session, seed 2973404358).
 const BENDS_DB: [f64; 11] = [-6.0, -4.0, -2.5, -1.5, -0.9, -0.5, -0.2, 0.2, 0.4, 0.6, 0.9];
 /// Bends nearer to the peak than this touch too few points, dB …
 const OFF_PEAK_DB: f64 = 0.175;
 /// … but where the peak itself is less than this over the limit, dB, two stand at a third and two thirds of the way: driven
-/// 0.3 dB over, a soft limit on samples had none above it and was told as one on the waveform, 0.14 dB low (whole session,
-/// seed 1507097139). Four of them followed noise, and a hard limit was told as one of the other kind.
+/// 0.3 dB over, a soft limit on samples had none above it and was given as one on the waveform, 0.14 dB low (whole session,
+/// seed 1507097139). Four of them followed noise, and a hard limit was given as one of the other kind.
 const NEAR_PEAK_DB: f64 = 0.6;
 /// A bend of which less than this share is its own is spanned by the others.
 const SPANNED: f64 = 1e-9;

@@ -15,7 +15,7 @@ use super::templates::{Template, Templates};
 use crate::analysis::{Reference, Spectra};
 use realfft::num_complex::Complex;
 
-/// Evidence above which clipping is told, for so many periods.
+/// Evidence above which clipping is reported, for so many periods.
 ///
 /// Set on 150 clean seeded benches for each number of periods, 20 to 70 dB over noise with headphone distortion of −60 to
 /// −45 dB (the trial in this folder's tests, at most 2.7 and 2.5; with smooth distortion of the whole band beside it at most

@@ -1,6 +1,6 @@
 //! Where does the output limit? The pair c₊, c₋ whose clipped period fits the captured lines best (Gauss–Newton), on
-//! samples and on the waveform; the better (where the limit is bent: the better curve) is kept, both are told where they
-//! cannot be told apart.
+//! samples and on the waveform; the better (where the limit is bent: the better curve) is kept, both are given where they
+//! cannot be distinguished.
 //!
 //! Intervals come from the curvature: with remaining mean square s² per complex line and `A = Re Σ w J* J`, a limit's
 //! variance is `s²·(A⁻¹)/2` (real part of the noise only). To it is added what the model itself leaves open.
@@ -17,17 +17,17 @@ use crate::signal::LineKind;
 use crate::stats::{Estimate, Interval, NORMAL_95, Reading, t_cdf};
 use realfft::num_complex::Complex;
 
-/// Samples or waveform is told of a hard limit where that of the other kind leaves this many mean squares more …
+/// Samples or waveform is decided for a hard limit where that of the other kind leaves this many mean squares more …
 const KIND_EVIDENCE: f64 = 10.0;
 /// … and of a bent one, which a few bends follow in part only, where the logarithm of the likelihood is this much higher with
-/// the bends of one kind than with those of the other (trial in this folder's tests: 150 of 150 soft limits are told right).
+/// the bends of one kind than with those of the other (trial in this folder's tests: 150 of 150 soft limits are given right).
 const BENT_KIND_EVIDENCE: f64 = 30.0;
 /// Hard limits of both kinds so many mean squares apart are no bent limit of the kind that fits less well.
 const FAR_APART: f64 = 300.0;
-/// Where the kind of a bent limit is not told, its level is told only where both kinds agree on it within this, dB.
+/// Where the kind of a bent limit is not determined, its level is given only where both kinds agree on it within this, dB.
 const KINDS_AGREE_DB: f64 = 0.1;
 /// Share of what appeared around the limited peaks that no curve of the momentary value explains, above which the
-/// level is not told: a limit with memory. Stricter than the half of method 4, because a first-order high-pass
+/// level is not determined: a limit with memory. Stricter than the half of method 4, because a first-order high-pass
 /// before the limit moves the fitted level by 0.4 dB where this share is 9 %, by 1.1 dB where it is 22 % (trial in this
 /// folder's tests).
 const MOST_MEMORY: f64 = 0.15;
@@ -146,7 +146,7 @@ fn tell(
     if let Some(moved) = gain_moved_db(spectra, reference, fit, limiter) {
         return Err(format!(
             "a bend is visible, level not determined: the stimulus came back {moved:+.1} dB off what the quiet reference and this \
-             limit foretell, so the gain moved in between"
+             limit predict, so the gain moved in between"
         ));
     }
     let (memory, surely) = memory::share(listening, &fit.weights, &fit.model, &curve.rest, spectra, fit.lowest_limit());
@@ -243,7 +243,7 @@ impl Other {
 
 /// What the model leaves open beside its statistics.
 struct Open {
-    /// Where samples or waveform is not told.
+    /// Where samples or waveform is not determined.
     other: Option<Other>,
     /// Share that a memory explains.
     memory: f64,
@@ -304,7 +304,7 @@ fn of_either(db: f64, other_db: f64, share: f64, standard_db: f64) -> Interval {
         }
         0.5 * (low + high)
     };
-    // The value that is told lies inside.
+    // The value that is given lies inside.
     Interval { low: at(0.025).min(db), high: at(0.975).max(db) }
 }
 

@@ -9,7 +9,7 @@ use crate::units::{amplitude_from_db, db_from_amplitude};
 /// Method 4: within 0.1 dB from 0.5 dB of overdrive up, 40 dB over noise.
 const LEVEL_DB: f64 = 0.1;
 
-/// The same of one that is told as soft: which bend is the limit's and which was there before it, is told less well.
+/// The same of one that is reported as soft: which bend is the limit's and which was there before it, is given less well.
 const SOFT_LEVEL_DB: f64 = 0.3;
 
 /// Seeds of a trial. `LOUDENOUGH_TRIAL` sets another number; the threshold rests on 1 000.
@@ -128,7 +128,7 @@ fn a_soft_limit_is_told_as_soft_with_its_hard_equivalent() {
 }
 
 /// The trial behind `BENT_KIND_EVIDENCE`: soft limits with knees of 5 to 60 % of the limit, driven 0.5 to 5 dB over,
-/// 40 to 75 dB over noise, are told as of their own kind and within a tenth of a decibel.
+/// 40 to 75 dB over noise, are reported as of their own kind and within a tenth of a decibel.
 #[test]
 fn a_soft_limit_is_not_told_as_one_of_the_other_kind() {
     let (mut gentle, mut told_kind, mut kind_open, mut not_told, mut missed, mut furthest, mut wrong) =
@@ -195,12 +195,12 @@ fn a_limit_behind_a_filter_is_a_visible_bend_without_a_level() {
         assert!(found.is_evident() && found.level.is_none(), "{corner_hz} Hz: {:?}", found.level);
         assert!(found.level_not_told.is_some_and(|why| why.contains("memory")));
     }
-    // Where the filter matters little a level is told, and its interval holds what the limit is set to.
+    // Where the filter matters little a level is given, and its interval holds what the limit is set to.
     let mild = judged(&Bench { limit: Limit::Memory(amplitude_from_db(-3.0), 10.0), ..drawn(3, 4) }).level.unwrap();
     assert!(mild.positive.told().unwrap().holds(-3.0) && mild.negative.told().unwrap().holds(-3.0), "{mild:?}");
 }
 
-/// Once a level of −2.4 dB was told for −3: the output's own knob had been turned in between.
+/// Once a level of −2.4 dB was given for −3: the output's own knob had been turned in between.
 #[test]
 fn a_gain_that_moved_since_the_reference_leaves_the_level_untold() {
     let c = amplitude_from_db(-3.0);
@@ -288,7 +288,7 @@ fn smoothly_distorted(seed: u64, periods: usize) -> Bench {
 }
 
 /// The trial behind the factors and the clearing: no amount of smooth distortion is a limit, and a limit is found beside it, at its
-/// level where one is told.
+/// level where one is given.
 #[test]
 fn smooth_distortion_is_no_limit_and_hides_none() {
     let (mut wrong, mut clean, mut over) = (Vec::new(), 0.0f64, f64::INFINITY);

@@ -15,7 +15,7 @@ use crate::signal::{LineKind, Period};
 use crate::units::{SampleRate, db_from_power, power_from_db};
 use std::sync::Arc;
 
-/// First band in which odd-order distortion is told (63 Hz), as for the stored result.
+/// First band in which odd-order distortion is given (63 Hz), as for the stored result.
 const ODD_FROM_BAND: i32 = -12;
 /// What is left after the noise is taken off must be this share of it to be shown.
 const OVER_NOISE: f64 = 0.1;

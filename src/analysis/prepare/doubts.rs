@@ -23,7 +23,7 @@ const HUM_IS_NOTHING_DB: f64 = -60.0;
 pub(super) fn onset_not_seen() -> Flaw {
     Flaw::doubt(
         "onset-not-seen",
-        "The sound stands so little over the noise that its beginning is not seen; some silence may be in the window, and the level read up to 1 dB low. A louder take shows it.",
+        "The sound is so little above the noise that its beginning is not seen; some silence may be in the window, and the level read up to 1 dB low. A louder take shows it.",
     )
 }
 
@@ -167,7 +167,7 @@ impl Bench<'_> {
         }
     }
 
-    /// `None` where it changes nothing that is told.
+    /// `None` where it changes nothing that is given.
     fn inseparable(&self, spectra: &Spectra, hum: &HumLine, spacing: f64) -> Option<Flaw> {
         let line = (hum.frequency_hz / spacing).round() as usize;
         let kind = self.played.period.lines.kind(line);
@@ -184,7 +184,7 @@ impl Bench<'_> {
         }
         let what = if hum::is_mains(hum.frequency_hz) { "Mains hum" } else { "A steady tone" };
         let text = format!(
-            "{what} of {:.1} at {:.2} Hz falls on a line of the stimulus and cannot be told from it ({}); the intervals allow for it. Find where it comes from: supplies, cables, a bus-powered card.",
+            "{what} of {:.1} at {:.2} Hz falls on a line of the stimulus and cannot be distinguished from it ({}); the intervals allow for it. Find where it comes from: supplies, cables, a bus-powered card.",
             hum.level,
             hum.frequency_hz,
             under.map_or("its band has no stimulus".into(), |db| format!("{db:+.0} dB re the stimulus in its band")),

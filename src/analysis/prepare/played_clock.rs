@@ -106,7 +106,7 @@ impl Bench<'_> {
         (periods, fit)
     }
 
-    /// Any input of the same take, along the path that `clock` tells.
+    /// Any input of the same take, along the path that `clock` shows.
     pub fn along_the_path_of(&self, clock: &ClockFit, captured: &[f64], placed: &Placed) -> Vec<f64> {
         let start = (placed.start - WIDENED as f64) * self.ratio;
         let frames = placed.periods * self.frames + 2 * WIDENED;

@@ -95,7 +95,7 @@ impl Tally {
         }
     }
 
-    /// Nothing is there: in decibels every told figure is infinitely far from it.
+    /// Nothing is there: in decibels every given figure is infinitely far from it.
     fn add_nothing(&mut self, reading: &Reading) {
         self.told += usize::from(reading.told().is_some());
         self.hold(reading.told().is_none(), true);

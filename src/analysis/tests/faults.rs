@@ -48,7 +48,7 @@ fn every_loss_inside_the_window_voids_the_take() {
 }
 
 /// Each of these is seen in one way only: periods that disagree, a delay that jumps between windows, and sound before what
-/// looked like its onset (there the later periods are whole, and a delay of two seconds was told).
+/// looked like its onset (there the later periods are whole, and a delay of two seconds was given).
 #[test]
 fn each_way_of_seeing_a_loss_is_needed() {
     for (periods, lost, sign) in
@@ -167,7 +167,7 @@ fn what_cannot_be_measured_is_an_error_with_a_plain_text() {
     assert!(matches!(measure(&take, 0, &Context::alone(&none)), Err(AnalysisError::TooShort { have: 70, .. })));
 }
 
-/// Noise alone, no delay known: nothing is told, nothing is a number that is none.
+/// Noise alone, no delay known: nothing is given, nothing is a number that is none.
 #[test]
 fn a_stimulus_buried_in_noise_is_not_told() {
     let mut desk = Desk { periods: 2, ..Desk::pink() };
@@ -207,7 +207,7 @@ fn hum_on_no_line_changes_nothing_above_minus_eighty_decibels() {
     }
 }
 
-/// 60.0586 Hz is line 82 of the period: it cannot be told from even-order distortion, so the line is left out and said.
+/// 60.0586 Hz is line 82 of the period: it cannot be distinguished from even-order distortion, so the line is left out and said.
 #[test]
 fn hum_on_a_line_is_told_from_the_take_of_silence() {
     let mains = 82.0 * 48_000.0 / 65_536.0;

@@ -21,7 +21,7 @@ use std::time::Duration;
 const USUAL_RATES: [u32; 6] = [44_100, 48_000, 88_200, 96_000, 176_400, 192_000];
 /// Longest wait for a host to open a stream.
 const OPEN_WAIT: Duration = Duration::from_secs(5);
-/// Names of hosts that cpal has on any system, so that a card of a host that is not built in is told as such.
+/// Names of hosts that cpal has on any system, so that a card of a host that is not built in is named as such.
 const HOSTS: [&str; 8] = ["alsa", "jack", "pulseaudio", "pipewire", "wasapi", "asio", "coreaudio", "oss"];
 
 /// All cards of all hosts built in.

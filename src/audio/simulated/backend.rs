@@ -122,6 +122,11 @@ impl Backend for SimulatedBackend {
         Some(Box::new(sounding))
     }
 
+    fn with_player(&self, frames: &dyn Fn() -> Vec<[f32; 2]>) -> Option<Box<dyn Backend>> {
+        let card = SimulatedCardSpec { player: Some(frames().into()), ..self.card.clone() };
+        Some(Box::new(SimulatedBackend { card, ..self.clone() }))
+    }
+
     fn with_calibrator(&self, level_db_spl: f64, frequency_hz: f64) -> Option<Box<dyn Backend>> {
         let mut fitted = self.clone();
         fitted.bench.coupler.source = SoundSource::SoundCalibrator { level_db_spl, frequency_hz };

@@ -36,7 +36,7 @@ pub struct BenchSpec {
     /// From a played frame to the captured frame that holds it, seconds of true time. Raised to the converters' own
     /// look-ahead where it is shorter (4 ms at 48 kHz, 15 ms at 44.1 kHz): see `Device::latency_s`.
     pub latency_s: f64,
-    /// What happens to the sound on the way, although nobody asked for it.
+    /// What happens to the sound on the path, although nobody asked for it.
     pub route: RouteSpec,
     /// The output under test.
     pub output: OutputSpec,

@@ -13,6 +13,7 @@ use crate::units::{SampleRate, amplitude_from_db};
 use rand_pcg::Pcg32;
 use rand_pcg::rand_core::{Rng, SeedableRng};
 use std::collections::VecDeque;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 /// Channels of the simulated output.
@@ -40,6 +41,8 @@ pub struct SimulatedCardSpec {
     /// A straight digital wire instead of the desk: every input hears the left channel this many frames later,
     /// sample for sample (both sides then run on one clock at one rate).
     pub wire_frames: Option<usize>,
+    /// Frames that a player of its own adds to what the program plays, from the moment at which the card is opened.
+    pub player: Option<Arc<[[f32; 2]]>>,
 }
 
 /// Sizes of callback blocks.
@@ -297,11 +300,19 @@ impl SimulatedCards {
     fn playback_block(&mut self) {
         let frames = self.sizes[0].next();
         let silent = self.unplugged || self.played < self.stalled_until[0];
-        let block = if silent { vec![[0.0; 2]; frames] } else { self.render(frames) };
+        let mut block = if silent { vec![[0.0; 2]; frames] } else { self.render(frames) };
+        self.add_player(&mut block);
         let lost = self.lose_played.min(block.len());
         self.lose_played -= lost;
         self.desk.play(&block[lost..]);
         self.played += (block.len() - lost) as u64;
+    }
+
+    fn add_player(&self, block: &mut [[f32; 2]]) {
+        let player = self.spec.player.iter().flat_map(|frames| frames.iter().skip(self.played as usize));
+        for (to, from) in block.iter_mut().zip(player) {
+            *to = [to[0] + from[0], to[1] + from[1]];
+        }
     }
 
     fn render(&mut self, frames: usize) -> Vec<[f32; 2]> {

@@ -11,10 +11,15 @@ use super::microphone::{Air, LineIn, Microphone};
 use super::noise::Stream;
 use super::output::OutputStage;
 use super::route::{PlaybackRoute, Processor};
+use crate::card::InputRole;
 use crate::units::{SampleRate, amplitude_from_db};
 
-/// Channels of the capture card: left ear, right ear, witness, loopback, source side.
-pub const CAPTURE_CHANNELS: usize = 5;
+/// Channels of the capture card.
+pub const CAPTURE_CHANNELS: usize = INPUTS.len();
+
+/// What each of them is connected to.
+pub const INPUTS: [InputRole; 5] =
+    [InputRole::LeftEar, InputRole::RightEar, InputRole::Witness, InputRole::Loopback, InputRole::SourceSide];
 
 /// The simulated desk.
 #[derive(Clone, Debug)]

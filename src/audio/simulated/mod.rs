@@ -24,6 +24,6 @@ pub use bench::{
 };
 pub use card::{Blocks, Fault, FaultAction, Format, Pace, SimulatedCardSpec};
 pub use demo::{HEADPHONES, OUTPUTS};
-pub use device::{CAPTURE_CHANNELS, Device};
+pub use device::{CAPTURE_CHANNELS, Device, INPUTS};
 pub use filters::Shape;
 pub use route::{GainControl, LookAhead, Processing, RouteSpec, Suppression};

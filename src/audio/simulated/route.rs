@@ -47,9 +47,9 @@ pub struct Processing {
     pub look_ahead: Option<LookAhead>,
     /// Steepest slope that passes, full scales a second.
     pub slew_per_s: Option<f64>,
-    /// Bits of a format on the way, rounded without dither.
+    /// Bits of a format on the path, rounded without dither.
     pub bits: Option<u32>,
-    /// The rate of a server on the way, Hz: what lies above half of it is lost. Costs a few milliseconds of delay.
+    /// The rate of a server on the path, Hz: what lies above half of it is lost. Costs a few milliseconds of delay.
     pub passes_hz: Option<f64>,
 }
 

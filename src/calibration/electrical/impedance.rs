@@ -6,7 +6,7 @@ use realfft::num_complex::Complex;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// Frequency whose magnitude is told in one number.
+/// Frequency whose magnitude is given in one number.
 const TOLD_AT_HZ: f64 = 1000.0;
 /// As near as this counts, octaves: a few of the points that there are.
 const NEAR_OCTAVES: f64 = 0.1;
@@ -156,7 +156,7 @@ impl Impedance {
     }
 }
 
-/// Magnitude at 1 kHz: the number that is told; `None` where no point lies near.
+/// Magnitude at 1 kHz: the number that is given; `None` where no point lies near.
 pub fn at_1_khz(points: &[ImpedancePoint]) -> Option<Estimate> {
     let octaves = |p: &ImpedancePoint| (p.frequency_hz / TOLD_AT_HZ).log2().abs();
     let nearest = points.iter().min_by(|a, b| octaves(a).total_cmp(&octaves(b)))?;

@@ -49,7 +49,7 @@ pub enum VoltsRefused {
     )]
     MeterTooSlow(f64),
     /// Not a voltage.
-    #[error("{0} V is no reading; type the volts RMS that the meter shows, for example 0.452")]
+    #[error("{0} V is not a reading; type the volts RMS that the meter shows, for example 0.452")]
     NoReading(f64),
     /// An interval that is none.
     #[error("{what} of {value} is outside 0 to {highest}")]

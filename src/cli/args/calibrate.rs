@@ -18,16 +18,17 @@ pub enum Calibrate {
         /// The sound calibrator.
         #[command(flatten)]
         calibrator: StatedCalibrator,
-        /// The calibrator was taken off and fitted again: the mean of all fits counts, and their spread.
+        /// Add a further fitting of the same calibrator: the mean of all fittings counts, and their spread.
         #[arg(long, requires = "calibrator")]
         another_fit: bool,
         /// Type the offset instead: dB SPL that 0 dBFS stands for.
         #[arg(long, value_name = "DB", conflicts_with_all = ["calibrator", "sensitivity"], allow_hyphen_values = true, value_parser = number(Field::Offset))]
         typed: Option<f64>,
-        /// Where no calibrator fits the coupler: the microphone's sensitivity from its certificate, mV/Pa, …
+        /// Where no calibrator fits the coupler: the microphone's sensitivity from its certificate, mV/Pa; needs
+        /// `--input-volts`.
         #[arg(long, value_name = "MV_PER_PA", conflicts_with = "calibrator", requires = "input_volts", value_parser = number(Field::Sensitivity))]
         sensitivity: Option<f64>,
-        /// … and the RMS volts of a full-scale sine at the input it is connected to.
+        /// RMS volts of a full-scale sine at the input that the microphone is connected to.
         #[arg(long, value_name = "V", value_parser = number(Field::InputVolts))]
         input_volts: Option<f64>,
         /// Ear whose microphone the calibrator is fitted to.

@@ -21,7 +21,7 @@ pub enum ChainCommand {
         #[arg(long)]
         json: bool,
     },
-    /// Show a chain, how old its calibration is and what of it does not hold any more.
+    /// Show a chain, how old its calibration is and what of it no longer holds.
     Show {
         /// Name or file; without it the chain that the window keeps.
         chain: Option<PathBuf>,
@@ -31,8 +31,8 @@ pub enum ChainCommand {
     },
     /// Keep a chain under a name: the one that is kept or named, with what is typed here.
     New(Box<NewChain>),
-    /// Path check, under 20 s of sound: is the way to the ear straight? No automatic gain, no noise suppression, no other
-    /// rate, left on the left, polarity, crosstalk, delay, noise, hum.
+    /// Check the path to the ear with under 20 s of quiet sound: level steps, automatic gain, noise suppression, rate, left and
+    /// right, polarity, crosstalk, delay, noise, hum.
     Check(Box<CheckChain>),
 }
 
@@ -42,10 +42,10 @@ pub struct CheckChain {
     /// The desk.
     #[command(flatten)]
     pub desk: Desk,
-    /// Who listens how loud: the noise is held against the quietest step that a session for this listener plays.
+    /// Who listens how loud: the noise is compared with the quietest step that a session for this listener plays.
     #[command(flatten)]
     pub listener: Listener,
-    /// Where and how results go.
+    /// Where results are kept and how they are shown.
     #[command(flatten)]
     pub keep: Keep,
 }
@@ -82,7 +82,7 @@ pub struct NewChain {
     /// Date of its certificate, 2025-06-30.
     #[arg(long, value_name = "DATE", help_heading = "Ear", value_parser = date)]
     pub microphone_certificate: Option<String>,
-    /// Correction curve, plain text columns; several are added up. Those of a chain started from are replaced.
+    /// Correction curve, plain text columns; several are added up. They replace those of the chain.
     #[arg(long = "curve", value_name = "FILE", help_heading = "Ear")]
     pub curves: Vec<PathBuf>,
     /// What the dB of the curves are.
@@ -142,7 +142,7 @@ pub struct TypedOutputSide {
     /// What feeds the output.
     #[arg(long, value_parser = chosen(choice::SUPPLY))]
     pub supply: Option<Supply>,
-    /// Was it plugged in again with this load?
+    /// Whether the output was plugged in again with this load (some outputs choose their gain then).
     #[arg(long, value_name = "true|false")]
     pub replugged: Option<bool>,
     /// Volts RMS, open, of a sine at 0 dBFS, and its half width.

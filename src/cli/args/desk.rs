@@ -54,7 +54,7 @@ pub struct Desk {
     /// Name of the headphone on the coupler.
     #[arg(long = "headphone", value_name = "NAME", value_parser = name(Field::Headphone))]
     pub headphone_name: Option<String>,
-    /// Gain setting of the input, in words; another one than the offset was taken with invalidates it.
+    /// Gain setting of the input, in words; an offset that was taken with a different one is not used.
     #[arg(long, value_name = "WORDS")]
     pub gain: Option<String>,
     /// What the headphone sits on: iec60318-1, -3, -4 or -5, manikin, flat-plate or other.
@@ -78,7 +78,7 @@ pub struct Desk {
     /// Leave out volts and impedances that were taken on another output, headphone or input.
     #[arg(long, conflicts_with = "confirm_volts")]
     pub forget_volts: bool,
-    /// Highest level the microphone takes, dB SPL peak.
+    /// Highest level that the microphone withstands undistorted, dB SPL peak.
     #[arg(long, value_name = "DB_SPL", value_parser = number(Field::MicrophoneMax))]
     pub microphone_max: Option<f64>,
     /// Distortion of the capture card itself, dB re what it captures; figures it could explain are given as "below".

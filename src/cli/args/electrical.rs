@@ -10,7 +10,7 @@ use crate::session::electrical::{INPUT_TOLERANCE_PERCENT, MeterReading};
 use crate::stats::Estimate;
 use clap::Args;
 
-/// What an electrical calibration plays, and how it tells.
+/// What an electrical calibration plays, and how it reports.
 #[derive(Debug, Args)]
 pub struct Electrical {
     /// RMS drive, dBFS. Above −20 type it again with `--confirm-drive`.
@@ -28,7 +28,7 @@ pub struct Electrical {
 #[derive(Debug, Args)]
 #[command(next_help_heading = "Voltmeter")]
 pub struct StatedMeter {
-    /// Up to where it reads true: at 50 and 60 Hz only (most handheld ones), or at audio frequencies. Such a tone is played.
+    /// What it reads correctly: 50 and 60 Hz only (most handheld meters), or audio frequencies. The tone is chosen to suit.
     #[arg(long, value_parser = chosen(choice::METER), default_value = "mains")]
     pub meter: Meter,
     /// Frequency of the tone, Hz (default: 50 for a mains meter, 1000 for one that reads audio frequencies).
@@ -112,7 +112,7 @@ pub struct CalibrateSource {
     /// Readings of a voltmeter instead of takes: open (or on the lighter resistor) and on the resistor, volts. Nothing is played.
     #[arg(long, value_name = "V,V", value_parser = readings)]
     pub readings: Option<[MeterReading; 2]>,
-    /// How far the voltmeter may be from straight between the two readings, percent.
+    /// Nonlinearity of the voltmeter between the two readings, percent.
     #[arg(long, value_name = "PERCENT", default_value_t = STRAIGHT_WITHIN_PERCENT, value_parser = number(Field::StraightWithin))]
     pub straight_within: f64,
     /// Worth of its last digit, volts (default: that of the last digit typed).

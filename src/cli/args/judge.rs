@@ -3,7 +3,7 @@
 use super::typed::{chosen, number};
 use crate::asked::{Field, choice};
 use crate::calibration::Field as SoundField;
-use crate::judgement::comparison::{DISTORTION_WITHIN_DB, SAME_WITHIN_DB};
+use crate::judgement::comparison::{DISTORTION_WITHIN_DB, Hears, SAME_WITHIN_DB};
 use crate::session::plan::Weighting;
 use clap::Args;
 use std::path::PathBuf;
@@ -30,13 +30,16 @@ pub struct Compare {
     /// The headphone stayed on the coupler from the one session to the other.
     #[arg(long)]
     pub same_seat: bool,
-    /// Write a report into this folder, made here.
+    /// What the listener hears.
+    #[command(flatten)]
+    pub hears: TypedHears,
+    /// Write a report into this folder, which must not exist.
     #[arg(long, value_name = "FOLDER")]
     pub report: Option<PathBuf>,
     /// Hide the names: a blue and a white label in an order that the bench draws; the key stays in the second session.
     #[arg(long)]
     pub hide_labels: bool,
-    /// Tell whose labels they were, and nothing else.
+    /// Show which output wore which label, and nothing else.
     #[arg(long, conflicts_with = "hide_labels")]
     pub reveal: bool,
     /// Subtract a take of the first from one of the second: what is left after clock, delay and gain, and after the best
@@ -51,11 +54,36 @@ pub struct Compare {
     pub json: bool,
 }
 
+/// Limits that the listener states for themselves: each stands in the place of the published ones. Without them, those
+/// that are kept hold (`stock listener`).
+#[derive(Clone, Copy, Debug, Default, Args)]
+pub struct TypedHears {
+    /// The listener hears differences of response from here on, dB.
+    #[arg(long, value_name = "DB", value_parser = number(Field::HearsResponse))]
+    pub hears_response: Option<f64>,
+    /// The listener hears distortion from here on, dB re what is played.
+    #[arg(long, value_name = "DB", allow_hyphen_values = true, value_parser = number(Field::HearsDistortion))]
+    pub hears_distortion: Option<f64>,
+    /// The listener hears noise from this A-weighted level on, dB SPL.
+    #[arg(long, value_name = "DB_SPL", allow_hyphen_values = true, value_parser = number(Field::HearsNoise))]
+    pub hears_noise: Option<f64>,
+}
+
+impl From<TypedHears> for Hears {
+    fn from(typed: TypedHears) -> Hears {
+        Hears {
+            response_db: typed.hears_response,
+            distortion_db: typed.hears_distortion,
+            noise_db_spl: typed.hears_noise,
+        }
+    }
+}
+
 /// Options of `judge`.
 #[derive(Debug, Args)]
 pub struct Judge {
-    /// Sessions, by name, `last` or path; of several, whose the distortion of the first is, is told by the others: the same headphone on
-    /// another output, the same pairing at another input gain, another headphone on the same output.
+    /// Sessions, by name, `last` or path. The others show where the distortion of the first comes from: the same
+    /// headphone on another output, the same pairing at another input gain, another headphone on the same output.
     #[arg(required = true, value_name = "SESSION")]
     pub sessions: Vec<PathBuf>,
     /// Pieces of the listener's own music, WAV or FLAC; nothing of them is kept but figures, name and hash.

@@ -4,6 +4,8 @@ mod calibrate;
 mod chain;
 mod desk;
 mod electrical;
+mod elsewhere;
+mod examples;
 mod judge;
 mod notebook;
 mod report;
@@ -13,14 +15,18 @@ mod stock;
 mod swap;
 mod typed;
 
+use crate::session::program;
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
+use std::sync::LazyLock;
 
 pub use calibrate::{Calibrate, StatedCalibrator};
 pub use chain::{ChainCommand, CheckChain, NewChain, TypedOutputSide};
 pub use desk::Desk;
 pub use electrical::{CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Electrical, StatedMeter};
-pub use judge::{Compare, Judge, Listener};
+pub use elsewhere::{Ingest, Listen, PlanFile};
+pub use examples::{EXAMPLES, command};
+pub use judge::{Compare, Judge, Listener, TypedHears};
 pub use notebook::{NotebookArguments, NotebookCommand, Sort};
 pub use report::Report;
 pub use session::{Ask, Match, OutsideEar, Rehearse, Run, TypedCeilings};
@@ -31,11 +37,14 @@ pub use stock::{
 };
 pub use swap::Swap;
 
+/// What `--version` says; built once, because the parser keeps a reference.
+static VERSION: LazyLock<String> = LazyLock::new(program::version);
+
 /// Will this output drive these headphones loud enough, with headroom, without audible distortion?
 ///
 /// Without a command the window opens. Nobody wears the headphones while a session runs.
 #[derive(Debug, Parser)]
-#[command(name = "loudenough", version, about, long_about = None)]
+#[command(name = "loudenough", version = VERSION.as_str(), about, long_about = None)]
 pub struct Arguments {
     /// What to do; without a command the window opens.
     #[command(subcommand)]
@@ -81,22 +90,18 @@ pub enum Command {
         /// The level of another session.
         #[command(flatten)]
         level: Match,
-        /// How results go.
+        /// How results are shown.
         #[command(flatten)]
         keep: Shown,
     },
-    /// Listen to an outside source at the open ear and with the headphone on: what the headphone keeps out, added to a
-    /// finished session.
-    Listen {
-        /// Session, by name, `last` or path.
-        session: PathBuf,
-        /// Ear as it is now.
-        #[arg(long)]
-        ear: OutsideEar,
-        /// How results go.
-        #[command(flatten)]
-        keep: Shown,
-    },
+    /// Listen while something else plays: a sound that `plan` wrote, played on an output that this computer cannot drive
+    /// (`--plan`); or an outside source at the open ear and with the headphone on, added to a finished session (`--ear`).
+    Listen(Box<Listen>),
+    /// Write a whole session as one sound file, for an output that this computer cannot drive: a telephone, another
+    /// computer. Play it there, and follow it by `listen --plan` or from a recording by `ingest`.
+    Plan(PlanFile),
+    /// A session from a recording of a sound that `plan` wrote.
+    Ingest(Box<Ingest>),
     /// Two outputs swapped while the headphone stays on the coupler, first, second, first again: what differs at matched
     /// level, how small a difference could have been seen, and whether it matters.
     Swap(Box<Swap>),
@@ -112,6 +117,19 @@ pub enum Command {
     Notebook(Box<NotebookArguments>),
     /// Write a report of a session, of several, or of the stock: HTML, Markdown, CSV tables and pictures.
     Report(Box<Report>),
+    /// Print the user guide: its topics, or one of them.
+    Guide {
+        /// Which topic; without it the list of topics.
+        topic: Option<String>,
+    },
+    /// Write manual pages and shell completions, for packages.
+    #[cfg(feature = "pages")]
+    #[command(hide = true)]
+    Pages {
+        /// Folder that they are written below, as `share`.
+        #[arg(long, value_name = "FOLDER")]
+        to: PathBuf,
+    },
     /// Recompute a stored session from its WAVs.
     Reanalyse {
         /// Session, by name, `last` or path.
@@ -125,7 +143,7 @@ pub enum Command {
     },
 }
 
-/// How results go.
+/// How results are shown.
 #[derive(Debug, Clone, Copy, Args)]
 pub struct Shown {
     /// Print the record and the judgement as JSON.
@@ -139,7 +157,7 @@ pub struct Shown {
     pub details: bool,
 }
 
-/// Where and how results go.
+/// Where results are kept and how they are shown.
 #[derive(Debug, Args)]
 pub struct Keep {
     /// Folder that sessions are kept in.
@@ -148,7 +166,7 @@ pub struct Keep {
     /// Name of the session's folder.
     #[arg(long, value_name = "NAME")]
     pub id: Option<String>,
-    /// How results go.
+    /// How results are shown.
     #[command(flatten)]
     pub shown: Shown,
 }

@@ -124,7 +124,7 @@ pub struct Rehearse {
     /// What is asked of the session.
     #[command(flatten)]
     pub ask: Ask,
-    /// Where and how results go.
+    /// Where results are kept and how they are shown.
     #[command(flatten)]
     pub keep: Keep,
 }
@@ -132,7 +132,7 @@ pub struct Rehearse {
 /// Options of `run`.
 #[derive(Debug, Args)]
 pub struct Run {
-    /// Take up an interrupted session instead of starting one. Its plan and chain are those it was begun with; a ceiling that was
+    /// Continue an interrupted session instead of starting one. Its plan and chain are those it was begun with; a ceiling that was
     /// raised is confirmed again with `--confirm-ceiling`.
     #[arg(long = "continue", value_name = "SESSION", conflicts_with_all = KEPT_BY_A_SESSION)]
     pub carry_on: Option<PathBuf>,
@@ -156,7 +156,7 @@ pub struct Run {
     /// The level of another session.
     #[command(flatten)]
     pub level: Match,
-    /// Where and how results go.
+    /// Where results are kept and how they are shown.
     #[command(flatten)]
     pub keep: Keep,
 }
@@ -184,7 +184,7 @@ pub struct TypedCeilings {
 /// What is asked of a session.
 #[derive(Clone, Debug, Args)]
 pub struct Ask {
-    /// Only silence, probe, reference, one middle step and one at the wanted headroom.
+    /// Quick look: silence, probe, reference, one middle step and one at the wanted headroom.
     #[arg(long)]
     pub quick: bool,
     /// Who listens how loud and what headroom is called.
@@ -193,27 +193,27 @@ pub struct Ask {
     /// Headroom wanted over the listening level, dB.
     #[arg(long, value_name = "DB", default_value_t = 20.0, value_parser = number(Field::Wanted))]
     pub wanted: f64,
-    /// Sines played beside the noise at every step, Hz.
+    /// Sines to play at every step too, Hz.
     #[arg(long = "sine", value_name = "HZ,…", value_delimiter = ',', value_parser = number(Field::Sines))]
     pub sines: Vec<f64>,
     /// A series of sines instead of a list: from, to (Hz) and how many per octave.
     #[arg(long, value_name = "HZ,HZ,N", conflicts_with = "sines", value_parser = numbers([Field::Sines, Field::Sines, Field::SinesPerOctave]))]
     pub sine_series: Option<[f64; 3]>,
-    /// Other sounds played beside the noise.
+    /// Further stimuli to play at every step too.
     #[arg(long, value_name = "SOUND,…", value_delimiter = ',', value_parser = sound())]
     pub beside: Vec<Kind>,
-    /// Table of a spectrum: noise of this shape is played beside the noise too.
+    /// Table of a spectrum: noise of this shape is a further stimulus too.
     #[command(flatten)]
     pub spectrum: Spectrum,
-    /// Play steps at these levels of pink noise, dB SPL, before the climb; sines and other sounds are then played there only,
+    /// Play steps at these levels of pink noise, dB SPL, before the climb; sines and further stimuli are then played only there,
     /// otherwise at every step.
     #[arg(long, value_name = "DB_SPL,…", value_delimiter = ',', value_parser = number(Field::AskedSpl))]
     pub at: Vec<f64>,
     /// The same as RMS drives, dBFS.
     #[arg(long, value_name = "DBFS,…", value_delimiter = ',', allow_hyphen_values = true, value_parser = number(Field::AskedDrive))]
     pub at_drive: Vec<f64>,
-    /// Seats of the headphone: after the climb it is taken off and put on again so often less one (default: 3, and 1 for
-    /// a quick look).
+    /// Seats of the headphone to measure, that of the climb included (default: 3; 1 for a quick look). For each further one
+    /// the headphone is taken off and put on again after the climb.
     #[arg(long, value_name = "N", value_parser = whole(Field::Seats))]
     pub seats: Option<u32>,
     /// Distance between steps, dB.
@@ -225,7 +225,7 @@ pub struct Ask {
     /// Distortion limit, percent.
     #[arg(long, value_name = "PERCENT", default_value_t = 1.0, value_parser = number(Field::DistortionLimit))]
     pub distortion_limit: f64,
-    /// Stop also where the distortion at the ear passes the limit, whoever makes it.
+    /// Stop also where the distortion at the ear passes the limit, wherever it comes from.
     #[arg(long)]
     pub stop_at_ear: bool,
 }

@@ -21,7 +21,7 @@ pub struct Spectrum {
     pub text: TextTable,
 }
 
-/// What cannot be told from a text table itself.
+/// What a text table itself leaves open.
 #[derive(Clone, Copy, Debug, Args)]
 pub struct TextTable {
     /// Decimal mark, where the numbers can be read both ways.

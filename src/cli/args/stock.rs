@@ -1,7 +1,7 @@
 //! `stock` as typed: what the user keeps of outputs and headphones, and what is asked of it.
 
-use super::Listener;
 use super::typed::{chosen, number, sheet_figure};
+use super::{Listener, TypedHears};
 use crate::asked::sheet::{self, SheetFigure, SheetSensitivity};
 use crate::asked::{Field, choice};
 use crate::calibration::Field as SoundField;
@@ -14,7 +14,7 @@ use std::path::PathBuf;
 #[derive(Debug, Args)]
 #[command(args_conflicts_with_subcommands = true)]
 pub struct StockArguments {
-    /// What is asked; without it every output with every headphone.
+    /// What to show or keep; without it every output with every headphone.
     #[command(subcommand)]
     pub what: Option<StockCommand>,
     /// Who listens how loud and what headroom is called.
@@ -44,7 +44,7 @@ pub struct StockKept {
 pub enum StockCommand {
     /// The map of an output: which impedances and sensitivities it would drive.
     Map {
-        /// The output, in its own words.
+        /// Name of the output.
         output: String,
         /// Who listens how loud and what headroom is called.
         #[command(flatten)]
@@ -58,7 +58,7 @@ pub enum StockCommand {
     },
     /// What is known of an output: volts, source impedance, limits in volts and current.
     Output {
-        /// The output, in its own words.
+        /// Name of the output.
         name: String,
         /// Where the stock is kept.
         #[command(flatten)]
@@ -66,7 +66,7 @@ pub enum StockCommand {
     },
     /// What is known of a headphone, and what a source impedance does to its response.
     Headphone {
-        /// The headphone, in its own words.
+        /// Name of the headphone.
         name: String,
         /// Source impedance, ohm.
         #[arg(long, value_name = "OHM", value_parser = number(Field::SheetSource))]
@@ -96,6 +96,9 @@ pub struct WhoListens {
     /// The field that it is related to; without it, it is that at the calibrated point.
     #[arg(long, value_name = "FIELD", requires = "listening", value_parser = chosen(choice::SOUND_FIELD))]
     pub field: Option<SoundField>,
+    /// What the listener hears; what is not stated stays as it is kept.
+    #[command(flatten)]
+    pub hears: TypedHears,
     /// Measure it: set the volume by ear, take the headphone off, put it on the coupler without touching the knob.
     #[arg(long, value_enum, conflicts_with_all = ["listening", "forget"])]
     pub measure: Option<MeasureBy>,
@@ -112,7 +115,7 @@ pub struct WhoListens {
     #[arg(long, value_name = "FILE|NAME", requires = "measure")]
     pub chain: Option<PathBuf>,
     /// Forget the one that is kept.
-    #[arg(long, conflicts_with = "listening")]
+    #[arg(long, conflicts_with_all = ["listening", "hears_response", "hears_distortion", "hears_noise"])]
     pub forget: bool,
     /// Folder of the outputs and headphones, where the listener is kept too.
     #[arg(long, value_name = "FOLDER")]
@@ -137,9 +140,9 @@ fn seconds(typed: &str) -> Result<f64, String> {
 /// Figures of an output.
 #[derive(Debug, Args)]
 pub struct KeepOutput {
-    /// The output, in the words of its chain.
+    /// Name of the output, as its chain has it.
     pub name: String,
-    /// Volume positions and switches that the figures hold for, in the words of its chain.
+    /// Volume positions and switches that the figures hold for, as its chain has them.
     #[arg(long, value_name = "WORDS", default_value = "")]
     pub positions: String,
     /// Volts RMS of the open output for a sine at 0 dBFS (`2 Vrms`, `5.7 Vpp`, `6 dBV`, `8.2 dBu`).
@@ -155,7 +158,7 @@ pub struct KeepOutput {
     /// Highest peak of the current, milliamperes.
     #[arg(long, value_name = "MILLIAMPERES", value_parser = number(Field::LimitMilliamperes))]
     pub limit_milliamperes: Option<f64>,
-    /// Highest sine power into a resistance, as data sheets state it (`150 mW @ 32 Ω`, `150,32`). Can stand more than once.
+    /// Highest sine power into a resistance, as data sheets state it (`150 mW @ 32 Ω`, `150,32`). Can be given more than once.
     #[arg(long, value_name = "MW @ OHM", value_parser = sheet::power)]
     pub power: Vec<[f64; 2]>,
     /// Where they come from and where they are kept.
@@ -166,12 +169,12 @@ pub struct KeepOutput {
 /// Figures of a headphone.
 #[derive(Debug, Args)]
 pub struct KeepHeadphone {
-    /// The headphone, in the words of its chain.
+    /// Name of the headphone, as its chain has it.
     pub name: String,
     /// Sensitivity (`98 dB/mW`, `112 dB SPL/Vrms`, `98 ±2 dB/mW @ 500 Hz`), or its level alone beside `--per`.
     #[arg(long, value_name = "DB_SPL", value_parser = sheet::sensitivity)]
     pub sensitivity: Option<SheetSensitivity>,
-    /// For what it is stated, where it does not say so itself.
+    /// What the sensitivity is for, where it does not say so itself: 1 mW or 1 V.
     #[arg(long, value_enum, ignore_case = true, requires = "sensitivity")]
     pub per: Option<SensitivityPer>,
     /// Frequency that it is stated at (500 Hz in IEC 60268-7, often 1 kHz, which is taken where nothing is stated).
@@ -183,7 +186,7 @@ pub struct KeepHeadphone {
     /// Rated impedance (`32 Ω`, `32 ohm ±15 %`); ±20 % where no tolerance is stated (IEC 60268-7 lets it fall to 80 %).
     #[arg(long, value_name = "OHM", value_parser = sheet_figure(Field::HeadphoneImpedance))]
     pub ohm: Option<SheetFigure>,
-    /// What it keeps out of an A-weighted room, dB.
+    /// Its isolation, A-weighted, dB.
     #[arg(long, value_name = "DB", value_parser = number(Field::Isolation))]
     pub isolation: Option<f64>,
     /// Where they come from and where they are kept.

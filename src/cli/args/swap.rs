@@ -1,7 +1,7 @@
 //! `swap` as typed: two outputs by turns on one seat of the headphone.
 
 use super::typed::{number, whole};
-use super::{Desk, Keep, Listener, TypedCeilings};
+use super::{Desk, Keep, Listener, TypedCeilings, TypedHears};
 use crate::asked::Field;
 use crate::judgement::comparison::{DISTORTION_WITHIN_DB, SAME_WITHIN_DB};
 use clap::Args;
@@ -16,23 +16,23 @@ pub struct Swap {
     /// The first output: the name of a chain that is kept, or of an output on the desk's chain.
     #[arg(value_name = "FIRST_OUTPUT", required_unless_present = "carry_on")]
     pub first: Option<String>,
-    /// The second output, likewise; it is held against the first. A swap that is taken up needs it where the second was not
-    /// heard yet.
+    /// The second output, likewise; it is compared with the first. With `--continue` it is needed where the second was not
+    /// measured yet.
     #[arg(value_name = "SECOND_OUTPUT", required_unless_present = "carry_on")]
     pub second: Option<String>,
-    /// Take up a swap that was left off: the folder of its first session.
+    /// Continue a swap that was interrupted: its first session.
     #[arg(long = "continue", value_name = "SESSION", conflicts_with_all = KEPT_BY_A_SWAP)]
     pub carry_on: Option<PathBuf>,
-    /// The desk of both outputs; of the second all but what `--second-chain` says.
+    /// The desk of both outputs; `--second-chain` replaces it for the second.
     #[command(flatten)]
     pub desk: Desk,
     /// Chain file, or the name of a kept chain, of the second output, where it is another card.
     #[arg(long, value_name = "FILE|NAME")]
     pub second_chain: Option<PathBuf>,
-    /// Card that plays the second output, as `cards` lists it, where it is another one than the first's.
+    /// Card that plays the second output, as `cards` lists it, where it is not the first's.
     #[arg(long, value_name = "CARD", conflicts_with = "second_chain")]
     pub second_playback: Option<String>,
-    /// Who listens how loud: the level that both are held against each other at, where no other is asked for.
+    /// Who listens how loud: both are compared at this level, where no other is asked for.
     #[command(flatten)]
     pub listener: Listener,
     /// Level of pink noise to match at, dB SPL; without it the listening level, else 75 dB SPL.
@@ -59,10 +59,13 @@ pub struct Swap {
     /// Differences of distortion and noise within this are the same, dB.
     #[arg(long, value_name = "DB", default_value_t = DISTORTION_WITHIN_DB, value_parser = number(Field::DistortionWithin))]
     pub distortion_within: f64,
-    /// Write a report into this folder, made here.
+    /// What the listener hears.
+    #[command(flatten)]
+    pub hears: TypedHears,
+    /// Write a report into this folder, which must not exist.
     #[arg(long, value_name = "FOLDER")]
     pub report: Option<PathBuf>,
-    /// Where and how results go; the folders of both sessions are named after `--id`.
+    /// Where results are kept and how they are shown; the folders of both sessions are named after `--id`.
     #[command(flatten)]
     pub keep: Keep,
 }

@@ -7,6 +7,7 @@ use crate::session::electrical::MeterReading;
 use crate::signal::{KINDS, Kind};
 use crate::stats::Estimate;
 use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
+use std::ffi::OsStr;
 
 /// Reads the word of a choice.
 pub(super) fn chosen<T: Copy + Send + Sync + 'static>(all: &'static [Choice<T>]) -> impl TypedValueParser<Value = T> {
@@ -25,7 +26,29 @@ fn of_table<R: Copy + Send + Sync + 'static>(
 ) -> impl TypedValueParser<Value = R> {
     let possible = rows.iter().map(words).map(|(word, meaning)| PossibleValue::new(word).help(meaning));
     let row = move |word: String| rows.iter().find(|row| words(row).0 == word).copied();
-    PossibleValuesParser::new(possible).try_map(move |word| row(word).ok_or("no such word"))
+    AnyCase(PossibleValuesParser::new(possible)).try_map(move |word| row(word).ok_or("no such word"))
+}
+
+/// Words of small letters, typed in any letter case.
+#[derive(Clone)]
+struct AnyCase(PossibleValuesParser);
+
+impl TypedValueParser for AnyCase {
+    type Value = String;
+
+    fn parse_ref(
+        &self,
+        command: &clap::Command,
+        arg: Option<&clap::Arg>,
+        typed: &OsStr,
+    ) -> Result<String, clap::Error> {
+        let small = typed.to_str().map(str::to_lowercase);
+        self.0.parse_ref(command, arg, small.as_deref().map_or(typed, OsStr::new))
+    }
+
+    fn possible_values(&self) -> Option<Box<dyn Iterator<Item = PossibleValue> + '_>> {
+        self.0.possible_values()
+    }
 }
 
 /// Reads one number.

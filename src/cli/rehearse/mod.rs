@@ -49,7 +49,8 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
     }
     let kept = Kept { sessions, id: wanted.keep.id.clone(), shown };
     let (record, folder) = session(&pairing, &wanted.ask, kept, surroundings.now, surroundings.out)?;
-    run::report(&record, &folder, shown, surroundings.out)
+    surroundings.exit = run::report(&record, &folder, shown, surroundings.out)?;
+    Ok(())
 }
 
 /// Which of the simulated devices.

@@ -14,6 +14,7 @@ use crate::gui::top;
 use crate::gui::view::Phase;
 use crate::judgement::Answer;
 use crate::session::record::Record;
+use crate::session::step::Purpose;
 use crate::stats::Reading;
 use eframe::egui::accesskit::Live;
 use eframe::egui::{Button, Id, Label, RichText, ScrollArea, Sense, Ui, vec2};
@@ -187,8 +188,13 @@ fn so_far(desk: &Desk, digest: &Digest) -> String {
     let calibrated = digest.record.head.chain.is_calibrated();
     let (level, unit) =
         if calibrated { (&clean.level_spl, "dB SPL") } else { (&clean.level_dbfs, "dBFS at the input") };
+    let last = desk.view.progress.as_ref().is_some_and(|p| p.step.purpose == Purpose::ReferenceAgain);
     match level.estimate() {
-        Some(e) => format!("Clean up to {} {unit} so far.", crate::gui::text::db(e.value)),
+        Some(e) if last => format!(
+            "Clean up to {} {unit}. The quiet reference is measured once more: has anything moved meanwhile?",
+            Figure::new(e, 1).words()
+        ),
+        Some(e) => format!("Clean up to {} {unit} so far.", Figure::new(e, 1).words()),
         None => match desk.view.phase {
             Phase::Idle | Phase::Gone => "Nothing was found out yet.".into(),
             _ => "Nothing louder than the quiet noise has sounded yet; the level of the first clean step comes next."
@@ -225,6 +231,10 @@ fn buttons(desk: &mut Desk, ui: &mut Ui) {
         let _ = parts::announce(ui, button.rect, Id::unique("flaw-count"), &words, true);
         if button.clicked() {
             desk.ask(Action::Flaws);
+        }
+        let finished = desk.view.digest.as_ref().is_some_and(|d| d.finished);
+        if parts::small_enabled(ui, finished, "copy", &Action::CopyAnswer.button()) {
+            desk.ask(Action::CopyAnswer);
         }
         asked::seat(desk, ui, holds);
     });

@@ -63,8 +63,8 @@ pub fn flow(desk: &mut Desk, ui: &mut Ui) {
                 desk.ask(Action::Show(which));
             }
         }
+        enlarge(desk, ui, vec2(16.0 * STEP, 3.0 * STEP));
     });
-    enlarge(desk, ui, vec2(24.0 * STEP, 3.0 * STEP));
     let height = (0.6 * ui.ctx().content_rect().height()).clamp(30.0 * STEP, 60.0 * STEP);
     shown(desk, ui, height);
 }

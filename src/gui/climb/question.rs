@@ -6,6 +6,7 @@ use crate::gui::desk::{Desk, Station};
 use crate::gui::form::Field;
 use crate::gui::keys::Action;
 use crate::gui::parts;
+use crate::gui::remembered::offered;
 use crate::gui::theme::{SMALL, STEP};
 use crate::session::plan::Weighting;
 use eframe::egui::{Align2, Button, CentralPanel, FontId, Frame, Margin, RichText, ScrollArea, TextEdit, Ui};
@@ -127,11 +128,18 @@ fn field(ui: &mut Ui, name: &str, text: &mut String, size: f32, width: f32) -> b
     response.changed()
 }
 
-/// Names that the simulated bench knows, to choose from.
+/// Names to choose from: those used last first, then what the simulated bench knows.
 fn known(desk: &mut Desk, ui: &mut Ui, output: bool) -> bool {
     let cards = desk.view.cards.as_ref().map_or(&[][..], |c| &c.found);
-    let Some(devices) = desk.form.simulated(cards) else { return false };
-    let names = if output { devices.outputs.clone() } else { devices.headphones.clone() };
+    let simulated = desk.form.simulated(cards);
+    let (last, others) = match output {
+        true => (&desk.memory.now.outputs, simulated.map_or(&[][..], |devices| &devices.outputs)),
+        false => (&desk.memory.now.headphones, simulated.map_or(&[][..], |devices| &devices.headphones)),
+    };
+    let names = offered(last, others);
+    if names.is_empty() {
+        return false;
+    }
     let mut chosen = None;
     let label = if output { "Known outputs" } else { "Known headphones" };
     let menu = ui.menu_button(RichText::new("…").size(SMALL + 4.0), |ui| {

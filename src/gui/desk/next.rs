@@ -119,7 +119,7 @@ impl Desk {
     pub(super) fn show_as_asked(&mut self, head: &SessionHead) {
         self.goes_on = false;
         let (chain, plan, sessions) = (head.chain.clone(), head.plan.clone(), self.form.sessions().to_path_buf());
-        self.form = Form::new(StartState { chain, plan, sessions, chain_file: None, problem: None });
+        self.form = Form::new(StartState { chain, plan, ..StartState::simulated(sessions) });
         self.changed();
     }
 

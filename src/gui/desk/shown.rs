@@ -1,7 +1,10 @@
 //! What can be shown: the pages, the nodes of the chain, and what bears an answer out.
 
+use serde::{Deserialize, Serialize};
+
 /// Pages there are.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Page {
     /// Cards, routing, calibration.
     Chain,
@@ -11,6 +14,8 @@ pub enum Page {
     SideBySide,
     /// Known outputs and headphones.
     Stock,
+    /// Every session.
+    Notebook,
 }
 
 /// A node of the chain.

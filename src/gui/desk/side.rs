@@ -62,7 +62,7 @@ impl Desk {
                 let side = &mut self.side;
                 side.swap.known = known;
                 // Halves of a swap are no sessions that climbed, and stay chosen.
-                let of_swap = side.swap.turns.is_some();
+                let of_swap = side.swap.turns.is_some() || std::mem::take(&mut side.keeps_chosen);
                 for chosen in side.chosen.iter_mut().chain([&mut side.third]).filter(|_| !of_swap) {
                     *chosen = chosen.take().filter(|folder| found.iter().any(|c| c.folder == *folder));
                 }

@@ -12,13 +12,38 @@ impl Desk {
         self.stock.read(&sessions, &self.wake);
     }
 
+    /// Who listens: the level that the question asks for, else the one that is kept with the stock.
     pub(in crate::gui) fn listener(&self) -> Listener {
         let plan = self.form.ready().map(|(plan, _)| plan);
-        Listener {
-            level: plan.and_then(|p| p.listening),
-            level_from: Default::default(),
-            rule: plan.map(|p| p.rule).unwrap_or_default(),
+        let rule = plan.map(|p| p.rule).unwrap_or_default();
+        let asked = plan.and_then(|p| p.listening);
+        match self.stock.stock() {
+            // The same level is the listener's own, whoever typed it.
+            Some(stock) => stock.listener(asked.filter(|asked| Some(*asked) != self.stock.kept_level()), rule),
+            None => Listener { level: asked, level_from: Default::default(), rule },
         }
+    }
+
+    /// Keeps the level that the question asks for as the listener's own.
+    pub(super) fn keep_listener(&mut self) {
+        let Some(listening) = self.form.ready().and_then(|(plan, _)| plan.listening) else {
+            self.stock.kept = Some(Err("Not kept: the question asks for no listening level.".into()));
+            return;
+        };
+        let (to, now) = (folder::beside(self.form.sessions()), self.now.clone());
+        self.write_stock(move || {
+            let path = folder::keep_level(&to, now, listening, None).map_err(|error| error.to_string())?;
+            Ok(format!("{listening} is kept as your own level in {}.", path.display()))
+        });
+    }
+
+    /// Forgets the level that is kept.
+    pub(super) fn forget_listener(&mut self) {
+        let from = folder::beside(self.form.sessions());
+        self.write_stock(move || {
+            let was = folder::forget_listener(&from).map_err(|error| error.to_string())?;
+            Ok(if was { "Your own level is forgotten." } else { "No level was kept." }.into())
+        });
     }
 
     /// Keeps what is typed of an output or a headphone.
@@ -31,6 +56,10 @@ impl Desk {
             };
             kept.map(|path| format!("Kept in {}.", path.display())).map_err(|e| e.to_string())
         };
+        self.write_stock(keep);
+    }
+
+    fn write_stock(&mut self, keep: impl FnOnce() -> Result<String, String> + Send + 'static) {
         self.stock.kept = None;
         if let Err(error) = self.stock.writing.begin("keep-stock", &self.wake, keep) {
             self.stock.kept = Some(Err(format!("Not kept: {error}.")));

@@ -63,6 +63,11 @@ impl Desk {
 
     /// A round ended: the next one, or the comparison.
     pub(super) fn swap_heard(&mut self) {
+        if let Some((record, folder)) = self.view.round_begun.take()
+            && let Some(turns) = &mut self.side.swap.turns
+        {
+            turns.began(record, folder);
+        }
         let Some((record, folder)) = self.view.round.take() else { return };
         let stop = record.stop().cloned();
         let Some(turns) = &mut self.side.swap.turns else { return };

@@ -223,6 +223,9 @@ impl Desk {
 
     /// The large button.
     pub(super) fn next(&mut self) {
+        if self.leaving.is_asked() {
+            return self.close_now();
+        }
         if std::mem::take(&mut self.cautions_open) {
             return;
         }
@@ -233,6 +236,9 @@ impl Desk {
                 (false, Phase::Idle) if named => self.swap_begin(),
                 (false, _) => {}
             };
+        }
+        if self.page == Page::Notebook && self.notebook.chosen.is_some() {
+            return self.open_chosen(super::AfterOpening::Show);
         }
         if self.page != Page::Climb {
             return;

@@ -59,7 +59,13 @@ fn nearest(sheet: &Sheet<'_>, pointer: Pos2) -> Option<(usize, usize)> {
     best.map(|(_, key)| key)
 }
 
-pub(super) fn cursor(sheet: &Sheet<'_>, response: &Response, notes: &[Note], pinned: &mut Option<usize>) {
+/// Draws it; returns what is said of the point that is held.
+pub(super) fn cursor(
+    sheet: &Sheet<'_>,
+    response: &Response,
+    notes: &[Note],
+    pinned: &mut Option<usize>,
+) -> Option<Vec<String>> {
     let (ui, t) = (sheet.ui, sheet.t);
     let id = Id::unique(("pinned", &sheet.picture.name));
     let kept: Option<(usize, usize)> = ui.data(|data| data.get_temp(id)).flatten();
@@ -102,4 +108,5 @@ pub(super) fn cursor(sheet: &Sheet<'_>, response: &Response, notes: &[Note], pin
         let place = point.at + vec2(1.5 * STEP, 1.5 * STEP);
         parts::note_box(ui, sheet.plot, place, Align2::LEFT_TOP, &lines, t.text);
     }
+    held.map(|point| point.says)
 }

@@ -45,6 +45,8 @@ pub struct SideBySide {
     pub found: Option<Vec<Choice>>,
     /// The first and the second session.
     pub chosen: [Option<PathBuf>; 2],
+    /// What is chosen stays though the list does not have it: halves of a swap are no sessions that climbed.
+    pub(super) keeps_chosen: bool,
     /// A further session, which helps to tell whose the first one's distortion is.
     pub third: Option<PathBuf>,
     /// The level as typed; empty: the highest clean level of the weaker output.
@@ -75,6 +77,7 @@ impl Default for SideBySide {
             swap: Swapping::default(),
             found: None,
             chosen: [None, None],
+            keeps_chosen: false,
             third: None,
             at: String::new(),
             on: MatchedOn::Pink,

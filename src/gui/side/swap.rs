@@ -13,6 +13,9 @@ use crate::session::storage::{all_sessions, name_of_time};
 use crate::session::swap::{DEFAULT_ROUNDS, next_output, played};
 use std::path::{Path, PathBuf};
 
+/// So many of the latest swaps are looked through for those that were left off: each has to be read whole.
+const LOOKED_THROUGH: usize = 12;
+
 /// A swap that was left off.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LeftOff {
@@ -36,6 +39,7 @@ pub fn known(sessions: &Path) -> Known {
     let chains = chain_file::list().unwrap_or_default().into_iter().map(|kept| kept.name).collect();
     let ending = format!("-{}", Order::First.word());
     let firsts = all_sessions(sessions).into_iter().rev().filter(|folder| folder.to_string_lossy().ends_with(&ending));
+    let firsts = firsts.take(LOOKED_THROUGH);
     let left_off = firsts.filter_map(|folder| {
         let found = pair::LeftOff::open(&folder).ok()?;
         next_output(Some(found.first()), found.second(), DEFAULT_ROUNDS)?;

@@ -3,6 +3,7 @@
 use crate::gui::desk::Desk;
 use crate::gui::keys::Action;
 use crate::gui::parts;
+use crate::gui::remembered::offered;
 use crate::gui::text;
 use crate::gui::theme::{self, SMALL, STEP, TEXT};
 use crate::gui::view::Phase;
@@ -41,11 +42,12 @@ pub(super) fn asked(desk: &mut Desk, ui: &mut Ui) {
     }
 }
 
-/// Names to choose from: kept chains, and outputs of the simulated bench.
+/// Names to choose from: those used last, kept chains, and outputs of the simulated bench.
 fn known(desk: &mut Desk, ui: &mut Ui, which: usize) {
     let cards = desk.view.cards.as_ref().map_or(&[][..], |c| &c.found);
     let simulated = desk.form.simulated(cards).map_or(Vec::new(), |devices| devices.outputs.clone());
-    let names: Vec<String> = desk.side.swap.known.chains.iter().cloned().chain(simulated).collect();
+    let others: Vec<String> = desk.side.swap.known.chains.iter().cloned().chain(simulated).collect();
+    let names = offered(&desk.memory.now.outputs, &others);
     let others = names.iter().filter(|name| !desk.side.swap.names.contains(name)).take(6).cloned().collect::<Vec<_>>();
     if others.is_empty() {
         return;

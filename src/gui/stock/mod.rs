@@ -4,10 +4,17 @@ mod typed;
 
 pub use typed::Typed;
 
+use super::keys::Action;
 use super::work::{Lost, Wake, Work};
+use crate::account::document::Part;
+use crate::account::picture::Picture;
+use crate::account::stock::{About, map_picture};
+use crate::account::{self, Added};
+use crate::session::plan::ListeningLevel;
 use crate::stock::folder::{self, PassedOver};
-use crate::stock::{Listener, Map, Matrix, OutputName, Stock};
+use crate::stock::{Cell, HOW_TO_STATE, Listener, Matrix, OutputName, Stock, reading_words};
 use std::path::Path;
+use std::sync::Arc;
 
 /// Impedances of the map's curves.
 const MAP_STEPS: usize = 121;
@@ -32,7 +39,9 @@ pub struct StockView {
     pub looked_at: Option<OutputName>,
     /// What is typed of an output or a headphone.
     pub typed: Typed,
-    drawn: Option<Drawn>,
+    /// The pairing whose evidence is shown: its output and its headphone.
+    pub chosen: Option<(OutputName, String)>,
+    drawn: Option<Arc<Drawn>>,
 }
 
 /// What is drawn, computed once for a listener.
@@ -40,8 +49,12 @@ pub(super) struct Drawn {
     pub(super) listener: Listener,
     pub(super) looked_at: Option<OutputName>,
     pub(super) matrix: Matrix,
-    pub(super) map: Result<Map, String>,
+    /// Highest clean level of every headphone on it.
+    pub(super) levels: Option<Picture>,
+    /// Which headphones it drives, or why there is no map.
+    pub(super) map: Result<Picture, String>,
     pub(super) lines: Vec<(&'static str, String)>,
+    pub(super) invented: bool,
 }
 
 impl StockView {
@@ -77,12 +90,40 @@ impl StockView {
         self.drawn = None;
     }
 
-    /// Looks at an output: its map and what is known of it.
-    pub fn look_at(&mut self, output: &OutputName) {
-        self.looked_at = Some(output.clone());
+    /// The listener's own level, where one is kept.
+    pub(super) fn kept_level(&self) -> Option<ListeningLevel> {
+        self.stock.as_ref()?.listener.as_ref().map(|kept| kept.listening)
     }
 
-    pub(super) fn draw_for(&mut self, listener: &Listener) -> Option<&Drawn> {
+    /// Looks at an output: its pictures and what is known of it.
+    pub fn look_at(&mut self, output: &OutputName) {
+        self.looked_at = Some(output.clone());
+        if self.chosen.as_ref().is_some_and(|(of, _)| of != output) {
+            self.chosen = None;
+        }
+    }
+
+    /// Opens the evidence of a pairing.
+    pub fn choose(&mut self, output: &OutputName, headphone: &str) {
+        self.chosen = Some((output.clone(), headphone.into()));
+        self.look_at(output);
+    }
+
+    /// The pairing whose evidence is shown.
+    pub(super) fn chosen_cell(&self) -> Option<&Cell> {
+        let (output, headphone) = self.chosen.as_ref()?;
+        self.drawn.as_ref()?.matrix.cells.iter().find(|c| c.output == *output && c.headphone == *headphone)
+    }
+
+    /// The pairing that is chosen, else the best one of the output that is looked at, for the clipboard.
+    pub(super) fn answer_words(&self) -> Option<String> {
+        let drawn = self.drawn.as_ref()?;
+        let cell = self.chosen_cell();
+        let cell = cell.or_else(|| drawn.matrix.ranking(drawn.looked_at.as_ref()?).into_iter().next())?;
+        Some(super::form::sentence(&cell_words(cell)))
+    }
+
+    pub(super) fn draw_for(&mut self, listener: &Listener) -> Option<Arc<Drawn>> {
         let stock = self.stock.as_ref()?;
         let still = self.drawn.as_ref().is_some_and(|d| d.listener == *listener && d.looked_at == self.looked_at);
         if !still {
@@ -93,10 +134,81 @@ impl StockView {
                 Some(output) => stock.map(output, listener, MAP_STEPS),
                 None => Err("no output is in stock yet".into()),
             };
+            let map = map.and_then(|map| map_picture(1, &map).ok_or_else(|| "nothing of it is known".into()));
+            let levels = looked_at.as_ref().and_then(|output| levels(stock, output, listener));
             let lines = looked_at.as_ref().map_or(Vec::new(), |output| stock.output(output, |_| true).lines());
             self.looked_at = looked_at.clone();
-            self.drawn = Some(Drawn { listener: *listener, looked_at, matrix, map, lines });
+            let (listener, invented) = (*listener, stock.is_invented());
+            self.drawn = Some(Arc::new(Drawn { listener, looked_at, matrix, levels, map, lines, invented }));
         }
-        self.drawn.as_ref()
+        self.drawn.clone()
+    }
+}
+
+/// The picture of an output across headphones, as its report has it.
+fn levels(stock: &Stock, output: &OutputName, listener: &Listener) -> Option<Picture> {
+    let document = account::stock::document(stock, listener, &About::Output(output.clone()), &Added::default());
+    let pictures = document.sections.into_iter().flat_map(|section| section.parts);
+    pictures.into_iter().find_map(|part| match part {
+        Part::Picture(picture) if picture.name.starts_with("pairings") => Some(*picture),
+        _ => None,
+    })
+}
+
+/// What one pairing says, for people who hear it and for the clipboard.
+pub(super) fn cell_words(cell: &Cell) -> String {
+    let best = cell.best();
+    let why = best.missing().map_or(String::new(), |why| format!(" ({why})"));
+    let stopped = best.stopped_by.map_or(String::new(), |by| format!("; stopped by {}", by.words()));
+    let remarks = if best.remarks.is_empty() { String::new() } else { format!("; {}", best.remarks.join("; ")) };
+    in_window(&format!(
+        "{} with {}: {} dB SPL, headroom {} dB, {}{why}; the listening level takes {} of the full drive{stopped}; {}{remarks}",
+        cell.output.words(),
+        cell.headphone,
+        reading_words(&best.level_spl),
+        reading_words(&best.headroom_db),
+        best.verdict,
+        best.share_words(),
+        cell.from_words(),
+    ))
+}
+
+/// What is said for the terminal, with the window's own way where a command is named.
+pub(super) fn in_window(words: &str) -> String {
+    let electrical = format!("{} ({})", Action::Electrical.name(), Action::Electrical.key());
+    let mut said = words.replace(HOW_TO_STATE, "type one where the question is asked, and keep it here as your own");
+    // Commands stand between backticks.
+    while let Some((before, rest)) = said.split_once('`') {
+        let Some((command, after)) = rest.split_once('`') else { break };
+        let here = match command {
+            c if c.contains("calibrate") => electrical.as_str(),
+            c if c.contains("power") => "the field of the highest power below",
+            c if c.contains("judge") || c.contains("run") => "page Climb",
+            c if c.contains("listen") => "the question",
+            _ => "the fields below",
+        };
+        said = format!("{before}{here}{after}");
+    }
+    said
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_names_a_command_names_the_way_of_the_window_instead() {
+        for (words, said) in [
+            (
+                "not known: `loudenough calibrate source`, or type it",
+                "not known: Volts and impedances (Ctrl E), or type it",
+            ),
+            ("type its power with `--power`", "type its power with the field of the highest power below"),
+            ("plain", "plain"),
+            ("one ` alone", "one ` alone"),
+        ] {
+            assert_eq!(in_window(words), said);
+        }
+        assert!(!in_window(&format!("no level: {HOW_TO_STATE}")).contains('`'));
     }
 }

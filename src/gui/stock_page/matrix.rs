@@ -1,24 +1,35 @@
 //! The matrix: a column per output, a row per headphone, best of the output looked at first. Measured cells have a solid
 //! frame, predicted ones a dashed one; both say so.
 
-use super::cell_words;
 use crate::gui::parts;
-use crate::gui::stock::Drawn;
+use crate::gui::stock::{Drawn, cell_words};
 use crate::gui::theme::{self, SMALL, STEP};
 use crate::stats::Reading;
 use crate::stock::{Cell, OutputName, reading_words};
 use eframe::egui::{
     Align, Button, Grid, Key, Label, Layout, Rect, RichText, Role, ScrollArea, Sense, Stroke, StrokeKind, Ui,
-    UiBuilder, WidgetInfo, pos2, vec2,
+    UiBuilder, Vec2, WidgetInfo, pos2, vec2,
 };
 
-/// Size of a cell, points.
-const CELL: [f32; 2] = [27.0 * STEP, 8.0 * STEP];
+/// Height of a cell, points.
+const HIGH: f32 = 8.0 * STEP;
+/// Ends of its width: as the page has room.
+const WIDE: [f32; 2] = [20.5 * STEP, 30.0 * STEP];
 /// Width of the headphones' names, points.
-const NAMES: f32 = 18.0 * STEP;
+const NAMES: f32 = 12.0 * STEP;
 
-/// Draws it; the output that was picked, if one was.
-pub fn show(drawn: &Drawn, ui: &mut Ui) -> Option<OutputName> {
+/// What was picked.
+pub enum Picked {
+    /// An output is looked at.
+    Output(OutputName),
+    /// The evidence of a pairing is opened.
+    Pairing(OutputName, String),
+}
+
+/// Draws it; what was picked, if anything was.
+pub fn show(drawn: &Drawn, chosen_cell: Option<&(OutputName, String)>, ui: &mut Ui) -> Option<Picked> {
+    let outputs = drawn.matrix.outputs.len().max(1) as f32;
+    let width = ((ui.available_width() - NAMES) / outputs - 1.25 * STEP).clamp(WIDE[0], WIDE[1]);
     let mut picked = None;
     let matrix = &drawn.matrix;
     let rows: Vec<&str> = match &drawn.looked_at {
@@ -34,7 +45,7 @@ pub fn show(drawn: &Drawn, ui: &mut Ui) -> Option<OutputName> {
             for output in &matrix.outputs {
                 let chosen = drawn.looked_at.as_ref() == Some(output);
                 let name = Button::new(RichText::new(output.words()).strong()).selected(chosen).wrap();
-                let response = ui.add_sized(vec2(CELL[0], 5.0 * STEP), name);
+                let response = ui.add_sized(vec2(width, 5.0 * STEP), name);
                 if chosen {
                     let r = response.rect;
                     let line = Rect::from_min_max(pos2(r.left(), r.bottom() - 3.0), r.right_bottom());
@@ -43,21 +54,22 @@ pub fn show(drawn: &Drawn, ui: &mut Ui) -> Option<OutputName> {
                 let words = format!("Look at {}", output.words());
                 response.widget_info(|| WidgetInfo::selected(Role::Button, true, chosen, words.clone()));
                 if response.clicked() {
-                    picked = Some(output.clone());
+                    picked = Some(Picked::Output(output.clone()));
                 }
             }
             ui.end_row();
             for headphone in rows {
-                ui.allocate_ui(vec2(NAMES, CELL[1]), |ui| {
+                ui.allocate_ui(vec2(NAMES, HIGH), |ui| {
                     ui.set_min_width(NAMES);
                     ui.add(Label::new(headphone).wrap());
                 });
                 for output in &matrix.outputs {
                     let of = |c: &&Cell| c.output == *output && c.headphone == headphone;
+                    let is_chosen = chosen_cell.is_some_and(|(o, h)| o == output && h == headphone);
                     if let Some(cell) = matrix.cells.iter().find(of)
-                        && one(cell, ui)
+                        && one(cell, vec2(width, HIGH), is_chosen, ui)
                     {
-                        picked = Some(output.clone());
+                        picked = Some(Picked::Pairing(output.clone(), headphone.into()));
                     }
                 }
                 ui.end_row();
@@ -68,9 +80,9 @@ pub fn show(drawn: &Drawn, ui: &mut Ui) -> Option<OutputName> {
 }
 
 /// One pairing; true where it was picked.
-fn one(cell: &Cell, ui: &mut Ui) -> bool {
+fn one(cell: &Cell, size: Vec2, chosen: bool, ui: &mut Ui) -> bool {
     let t = theme::tokens(ui);
-    let (rect, response) = ui.allocate_exact_size(vec2(CELL[0], CELL[1]), Sense::click());
+    let (rect, response) = ui.allocate_exact_size(size, Sense::click());
     let best = cell.best();
     let painter = ui.painter();
     painter.rect_filled(rect, 2.0, t.ground);
@@ -85,6 +97,12 @@ fn one(cell: &Cell, ui: &mut Ui) -> bool {
             parts::dashes(ui, rect, pair[0], pair[1], Stroke::new(1.5, edge), 5.0, 4.0);
         }
     }
+    if chosen {
+        // As every choice: a bar under it.
+        let line =
+            Rect::from_min_max(pos2(rect.left() + 2.0, rect.bottom() - 5.0), rect.right_bottom() - vec2(2.0, 2.0));
+        painter.rect_filled(line, 0.0, t.level);
+    }
     if response.gained_focus() {
         response.scroll_to_me(None);
     }
@@ -96,7 +114,8 @@ fn one(cell: &Cell, ui: &mut Ui) -> bool {
     child.spacing_mut().item_spacing.y = 1.0;
     child.spacing_mut().interact_size.y = 2.0 * STEP;
     child.add(
-        Label::new(RichText::new(reading_words(&best.level_spl)).font(theme::figures(theme::TEXT + 1.0)))
+        Label::new(RichText::new(reading_words(&best.level_spl)).font(theme::figures(theme::TEXT - 1.5)))
+            .truncate()
             .selectable(false),
     );
     child.horizontal(|ui| {
@@ -107,7 +126,7 @@ fn one(cell: &Cell, ui: &mut Ui) -> bool {
     let last = best.missing().map_or(share, str::to_string);
     child.add(Label::new(RichText::new(last).size(SMALL).color(t.quiet)).truncate().selectable(false));
     let words = cell_words(cell);
-    response.widget_info(|| WidgetInfo::labeled(Role::Button, true, words.clone()));
+    response.widget_info(|| WidgetInfo::selected(Role::Button, true, chosen, words.clone()));
     let entered = response.has_focus() && ui.input(|i| i.key_pressed(Key::Enter) || i.key_pressed(Key::Space));
     response.on_hover_text(words).clicked() || entered
 }

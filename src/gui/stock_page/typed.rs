@@ -10,12 +10,17 @@ use eframe::egui::{TextEdit, Ui};
 /// Draws the fields.
 pub fn show(desk: &mut Desk, ui: &mut Ui) {
     parts::heading(ui, "From a data sheet");
+    parts::quiet(
+        ui,
+        "As it is printed: 2 Vrms, < 1 Ω, 150 mW @ 32 Ω; 98 ±3 dB/mW @ 1 kHz, 32 Ω ±15 %. Without a frequency a sensitivity is one at 1 kHz.",
+    );
     let mut keep_output = false;
     let mut keep_headphone = false;
     let typed = &mut desk.stock.typed;
     field(ui, "Where the figures come from", &mut typed.source, 24.0);
     ui.horizontal_wrapped(|ui| {
         field(ui, "Output", &mut typed.output, 22.0);
+        field(ui, "At volume", &mut typed.positions, 14.0);
         field(ui, "Volts RMS at 0 dBFS, open", &mut typed.volts, 8.0);
         field(ui, "Source impedance, Ω", &mut typed.source_ohm, 8.0);
         field(ui, "Highest power, mW", &mut typed.milliwatts, 8.0);

@@ -9,7 +9,7 @@
 //! ```
 //!
 //! A product **moves** where the whole interval of its difference lies above half of its power (3 dB): then most of it is
-//! gone with what was changed. It **stays** where the whole interval lies within half of its power. All else is not told.
+//! gone with what was changed. It **stays** where the whole interval lies within half of its power. All else is not determined.
 //! Products are re the stimulus of their own one-third octave (harmonics: re their fundamental; two tones: as defined there), so that no response of a
 //! headphone enters where bands are compared.
 
@@ -88,7 +88,7 @@ pub enum Owner {
     Headphone,
     /// The microphone or the input behind it.
     Input,
-    /// Not told.
+    /// Not determined.
     NotTold,
 }
 
@@ -155,7 +155,7 @@ pub struct Attribution {
     pub products: Vec<Attributed>,
     /// Sessions (from 1) that share too little with the first one, and why.
     pub unused: Vec<(usize, String)>,
-    /// The next measurement that would decide what is not told.
+    /// The next measurement that would decide what is not determined.
     pub next: Option<String>,
 }
 
@@ -166,7 +166,7 @@ pub struct Attribution {
 pub fn attribution(sessions: &[&Record]) -> Result<Attribution, String> {
     let [first, others @ ..] = sessions else { return Err("no session was given".into()) };
     if others.is_empty() {
-        return Err("one session alone does not show whose its distortion is: add another output's, another input gain's or another headphone's too".into());
+        return Err("one session alone does not show where its distortion comes from: add a session of another output, of another input gain or of another headphone".into());
     }
     let subject = Side::of(first);
     let mut unused = Vec::new();
@@ -212,9 +212,9 @@ fn changed(first: &Record, other: &Record) -> Result<Changed, String> {
     let (a, b) = (&first.head.chain, &other.head.chain);
     let ear = |record: &Record| record.head.chain.ears().next().map(|(_, role)| role);
     if ear(first) != ear(other) {
-        return Err("it heard another ear".into());
+        return Err("it was measured at another ear".into());
     }
-    let role = ear(first).ok_or("no ear was heard")?;
+    let role = ear(first).ok_or("no ear was measured")?;
     let gain_db = match (a.acoustic(role), b.acoustic(role)) {
         (Some(a), Some(b)) => (a.offset.value - b.offset.value).abs(),
         (None, None) if a.setting(role) == b.setting(role) => 0.0,
@@ -227,8 +227,8 @@ fn changed(first: &Record, other: &Record) -> Result<Changed, String> {
         (true, true) => Err(format!("it is the same pairing at nearly the same input gain ({gain_db:.1} dB)")),
         (false, true) if gain_db < SAME_GAIN_DB => Ok(Changed::Output),
         (true, false) if gain_db < SAME_GAIN_DB => Ok(Changed::Headphone),
-        (false, false) => Err("both output and headphone are others".into()),
-        _ => Err("its input gain is another one too".into()),
+        (false, false) => Err("both output and headphone differ".into()),
+        _ => Err("its input gain differs too".into()),
     }
 }
 
@@ -394,7 +394,7 @@ fn same_tones(a: [f64; 2], b: [f64; 2]) -> bool {
 }
 
 impl Partner<'_> {
-    /// `None` where either session does not reach there or does not tell the product.
+    /// `None` where either session does not reach there or does not show the product.
     fn held_against(&self, subject: &Side, product: Product, axis: Axis, at: f64) -> Option<Proof> {
         let (here, there) = (subject.at(product, axis, at)?, self.side.at(product, axis, at)?);
         let difference_db = match (here, there) {
@@ -456,7 +456,7 @@ mod tests {
     }
 
     /// The rule of thumb of the trade: what moves with the output is the output's, with the gain the input's, what stays
-    /// under both the headphone's; half of the evidence tells nothing.
+    /// under both the headphone's; half of the evidence shows nothing.
     #[test]
     fn owners_follow_from_what_moves_and_what_stays() {
         use Changed::{Headphone, InputGain, Output};

@@ -22,10 +22,10 @@ impl Attribution {
     /// What is asked, with the level at which it was looked at.
     pub fn question(&self) -> String {
         let at = self.level_db.map_or(String::new(), |level| format!(" at {} dB at the ear", tidy(level, 1)));
-        format!("whose distortion is that of session 1{at} (each product re the stimulus of its own band)")
+        format!("where the distortion of session 1 comes from{at} (each product re the stimulus of its own band)")
     }
 
-    /// Products that are told one by one: overall and harmonics, where any session holds against them.
+    /// Products that are given one by one: overall and harmonics, where any session holds against them.
     pub fn rows(&self) -> Vec<&Attributed> {
         let proved = self.products.iter().any(|product| !product.proofs.is_empty());
         self.products.iter().filter(|product| proved && product.product.band().is_none()).collect()

@@ -55,9 +55,58 @@ pub struct Matter {
     pub source: String,
 }
 
-/// All quantities, and the gravest word of them.
-pub(super) fn matters(c: &Comparison) -> Vec<Matter> {
-    [Some(level(c)), Some(response(c)), Some(distortion(c)), noise(c)].into_iter().flatten().collect()
+/// What a listener states that they hear: their own limits stand in the place of the published ones.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Hears {
+    /// Differences of response from here on, in any one-third octave, dB.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub response_db: Option<f64>,
+    /// Even or odd order from here on, re the noise that is played, overall or in any one-third octave, dB.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub distortion_db: Option<f64>,
+    /// Noise from this A-weighted level on, dB SPL.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub noise_db_spl: Option<f64>,
+}
+
+impl Hears {
+    /// No limit is stated.
+    pub fn is_empty(&self) -> bool {
+        *self == Hears::default()
+    }
+
+    /// What is stated here, else what stands in `kept`.
+    pub fn or(self, kept: Hears) -> Hears {
+        Hears {
+            response_db: self.response_db.or(kept.response_db),
+            distortion_db: self.distortion_db.or(kept.distortion_db),
+            noise_db_spl: self.noise_db_spl.or(kept.noise_db_spl),
+        }
+    }
+}
+
+impl std::fmt::Display for Hears {
+    fn fmt(&self, f: &mut std::fmt::Formatter) -> std::fmt::Result {
+        let response = self.response_db.map(|db| format!("differences of response from {} dB on", tidy(db, 2)));
+        let distortion = self.distortion_db.map(|db| format!("distortion from {} dB on", tidy(db, 1)));
+        let noise = self.noise_db_spl.map(|db| format!("noise from {} dB SPL A on", tidy(db, 1)));
+        f.write_str(&[response, distortion, noise].into_iter().flatten().collect::<Vec<_>>().join(", "))
+    }
+}
+
+/// Said of a limit that the listener states.
+const OWN: &str = "The listener's own limit, as they state it; this program has not tested it";
+
+/// All quantities.
+pub(super) fn matters(c: &Comparison, hears: &Hears) -> Vec<Matter> {
+    let response = match hears.response_db {
+        Some(limit_db) => own_response(c, limit_db),
+        None => response(c),
+    };
+    let found =
+        [Some(level(c)), Some(response), Some(distortion(c, hears.distortion_db)), noise(c, hears.noise_db_spl)];
+    found.into_iter().flatten().collect()
 }
 
 /// The gravest word: something to be heard before something that could be, that before what is not known.
@@ -136,6 +185,28 @@ fn response(c: &Comparison) -> Matter {
     }
 }
 
+/// The response by one limit that holds for every one-third octave.
+fn own_response(c: &Comparison, limit_db: f64) -> Matter {
+    let limit = tidy(limit_db, 2);
+    let out = |band: &&Difference| {
+        let e = &band.difference_db;
+        e.interval.low > limit_db || e.interval.high < -limit_db
+    };
+    let may = |band: &&Difference| {
+        let e = &band.difference_db;
+        e.interval.low < -limit_db || e.interval.high > limit_db
+    };
+    let (word, because) = match (c.bands.iter().find(out), c.bands.iter().find(may)) {
+        (Some(band), _) => (Audible::Yes, format!("at {} they differ by more than {limit} dB", band::label(band.x))),
+        (None, Some(band)) => {
+            (Audible::NotDetermined, format!("at {} the interval reaches over {limit} dB", band::label(band.x)))
+        }
+        (None, None) if c.bands.is_empty() => (Audible::NotDetermined, "no one-third octave was measured".into()),
+        (None, None) => (Audible::No, format!("no one-third octave differs by {limit} dB")),
+    };
+    Matter { what: "response".into(), word, because, source: OWN.into() }
+}
+
 /// The first run of at least so many adjacent bands of which `is` holds.
 fn run(bands: &[Difference], least: usize, is: impl Fn(&Estimate) -> bool) -> Option<std::ops::Range<usize>> {
     let mut from = 0;
@@ -158,8 +229,8 @@ fn range_words(bands: &[Difference], limit_db: f64, sign: f64, word: Audible) ->
     let side = if sign > 0.0 { "more" } else { "less" };
     let limit = tidy(limit_db, 1);
     match word {
-        Audible::NotDetermined => format!("{at} the interval reaches over {limit} dB {side}"),
-        _ => format!("{at} the second output gives over {limit} dB {side}"),
+        Audible::NotDetermined => format!("{at} the interval reaches above {limit} dB {side}"),
+        _ => format!("{at} the second output exceeds {limit} dB {side}"),
     }
 }
 
@@ -184,7 +255,9 @@ fn is_unheard(x: i32, level_db_spl: f64) -> bool {
     threshold.is_some_and(|threshold| level_db_spl <= threshold - UNDER_THRESHOLD_DB)
 }
 
-fn distortion(c: &Comparison) -> Matter {
+/// By the published limit, or by one of the listener's own.
+fn distortion(c: &Comparison, own_db: Option<f64>) -> Matter {
+    let limit_db = own_db.unwrap_or(MASKED_DB);
     let of_noise = |q: &&Distorted| matches!(q.place, Where::Overall | Where::Band { .. });
     let upper = |reading: &Reading| match reading {
         Reading::Told(e) => Some(e.interval.high),
@@ -198,58 +271,58 @@ fn distortion(c: &Comparison) -> Matter {
         (Where::Band { x }, Some(stimulus)) => is_unheard(x, stimulus + most),
         _ => false,
     };
-    let audible = |q: &Distorted, most: f64| most > MASKED_DB && !unheard(q, most);
+    let audible = |q: &Distorted, most: f64| most > limit_db && !unheard(q, most);
     let unmasked = |q: &&Distorted| !same(q) && most(q).is_none_or(|most| audible(q, most));
     let open: Vec<&Distorted> = c.distortions.quantities.iter().filter(of_noise).filter(unmasked).collect();
     let found = open.iter().find(|q| {
-        let over = |reading: &Reading| lower(reading).is_some_and(|low| low > MASKED_DB);
+        let over = |reading: &Reading| lower(reading).is_some_and(|low| low > limit_db);
         q.told == super::Told::Differs && (over(&q.of.0) || over(&q.of.1))
     });
     let (word, because) = match (found, open.first()) {
-        (Some(q), _) => (Audible::Could, format!("{} differs and stands over {} dB", q.name(), tidy(MASKED_DB, 0))),
+        (Some(q), _) => {
+            let word = if own_db.is_some() { Audible::Yes } else { Audible::Could };
+            (word, format!("{} differs and is above {} dB", q.name(), tidy(limit_db, 0)))
+        }
         (None, Some(q)) => {
-            (Audible::NotDetermined, format!("{} may stand over {} dB in one of them", q.name(), tidy(MASKED_DB, 0)))
+            (Audible::NotDetermined, format!("{} may be above {} dB in one of them", q.name(), tidy(limit_db, 0)))
         }
         (None, None) => (
             Audible::No,
             format!(
-                "where it is not the same in both, it stays under {} dB of the noise in its band or under the threshold of hearing",
-                tidy(MASKED_DB, 0)
+                "where it is not the same in both, it stays below {} dB re the noise in its band or below the threshold of hearing",
+                tidy(limit_db, 0)
             ),
         ),
     };
-    Matter {
-        what: "distortion".into(),
-        word,
-        because,
-        source: "Masking by a pink-like programme in the same band (ISO/IEC 11172-3, model 1, as coded by others), and the threshold of hearing (ISO 389-7:2019), each with 10 dB to spare: a choice. No published figure of THD or IMD predicts what is heard (Lee and Geddes 2003, AES 115th Convention), so nothing is ever \"to be expected\" of distortion".into(),
-    }
+    let source = if own_db.is_some() { OWN } else { DISTORTION_SOURCE };
+    Matter { what: "distortion".into(), word, because, source: source.into() }
 }
 
-/// Levels of noise that differ by less are not told apart, dB.
+const DISTORTION_SOURCE: &str = "Masking by a pink-like programme in the same band (ISO/IEC 11172-3, model 1, as coded by others), and the threshold of hearing (ISO 389-7:2019), each with 10 dB to spare: a choice. No published figure of THD or IMD predicts what is heard (Lee and Geddes 2003, AES 115th Convention), so nothing is ever \"to be expected\" of distortion";
+
+/// Levels of noise that differ by less are not distinguished, dB.
 const NOISE_STEP_DB: f64 = 0.4;
 /// Under this level noise is not heard at all, dB SPL A.
 const INAUDIBLE_DB: f64 = 0.0;
 
-fn noise(c: &Comparison) -> Option<Matter> {
+fn noise(c: &Comparison, own_db: Option<f64>) -> Option<Matter> {
+    let limit_db = own_db.unwrap_or(INAUDIBLE_DB);
     let all = c.noise.iter().find(|noise| noise.band.is_none())?;
     let e = all.difference_db;
-    let silent = c.is_spl && all.level_db.0.max(all.level_db.1) <= INAUDIBLE_DB;
+    let silent = c.is_spl && all.level_db.0.max(all.level_db.1) <= limit_db;
     let alike = e.interval.low >= -NOISE_STEP_DB && e.interval.high <= NOISE_STEP_DB;
     let apart = e.interval.low > NOISE_STEP_DB || e.interval.high < -NOISE_STEP_DB;
     let (word, because) = match (silent, alike, apart) {
-        (true, _, _) => (Audible::No, format!("both stay under {} dB SPL A", tidy(INAUDIBLE_DB, 0))),
+        (true, _, _) => (Audible::No, format!("both stay below {} dB SPL A", tidy(limit_db, 1))),
         (_, true, _) => (Audible::No, format!("they differ by less than {NOISE_STEP_DB} dB")),
         (_, _, true) => (Audible::Could, format!("they differ by more than {NOISE_STEP_DB} dB")),
-        _ => (Audible::NotDetermined, format!("the interval of the difference reaches over {NOISE_STEP_DB} dB")),
+        _ => (Audible::NotDetermined, format!("the interval of the difference reaches above {NOISE_STEP_DB} dB")),
     };
-    Some(Matter {
-        what: "noise".into(),
-        word,
-        because,
-        source: "Threshold of hearing ISO 389-7:2019 (one band reaches it from 7 dB SPL A on; 0 leaves a choice of 7 dB) and Miller 1947 (0.41 dB for wide-band noise); the noise of the room masks more than this".into(),
-    })
+    let source = if own_db.is_some() && silent { OWN } else { NOISE_SOURCE };
+    Some(Matter { what: "noise".into(), word, because, source: source.into() })
 }
+
+const NOISE_SOURCE: &str = "Threshold of hearing ISO 389-7:2019 (one band reaches it from 7 dB SPL A on; 0 leaves a choice of 7 dB) and Miller 1947 (0.41 dB for wide-band noise); the noise of the room masks more than this";
 
 #[cfg(test)]
 mod tests {
@@ -305,7 +378,7 @@ mod tests {
                 difference_db: Estimate::symmetric(levels.1 - levels.0, half),
                 told: Told::NotTold,
             }];
-            noise(&c).unwrap().word
+            noise(&c, None).unwrap().word
         };
         assert_eq!(of((-9.0, -3.0), 0.1), Audible::No);
         assert_eq!(of((12.0, 12.1), 0.1), Audible::No);
@@ -335,11 +408,42 @@ mod tests {
                 told,
                 smallest_db: Some(1.0),
             }];
-            distortion(&c).word
+            distortion(&c, None).word
         };
         assert_eq!(of(-60.0, -45.0, Told::Differs), Audible::No);
         assert_eq!(of(-60.0, -30.0, Told::Differs), Audible::Could);
         assert_eq!(of(-30.0, -30.0, Told::Same), Audible::No);
         assert_eq!(of(-38.0, -39.0, Told::NotTold), Audible::NotDetermined);
+    }
+
+    /// By hand from the intervals: 0.5 ±0.02 lies over 0.4, within 0.6, and reaches over 0.5.
+    #[test]
+    fn a_limit_of_the_listeners_own_stands_in_the_place_of_the_published_one() {
+        let mut c = Comparison::empty();
+        c.bands = bands(&[0.0, 0.5, 0.0]);
+        let word = |limit_db| {
+            let hears = Hears { response_db: Some(limit_db), ..Hears::default() };
+            let matters = matters(&c, &hears);
+            let response = matters.iter().find(|matter| matter.what == "response").unwrap();
+            assert!(response.source.contains("own limit"));
+            response.word
+        };
+        assert_eq!([0.4, 0.5, 0.6].map(word), [Audible::Yes, Audible::NotDetermined, Audible::No]);
+        let kept = Hears { response_db: Some(0.3), noise_db_spl: Some(5.0), ..Hears::default() };
+        let typed = Hears { response_db: Some(0.5), ..Hears::default() };
+        assert_eq!(typed.or(kept), Hears { response_db: Some(0.5), ..kept });
+    }
+
+    #[test]
+    fn noise_under_a_listeners_own_limit_is_not_heard_by_them() {
+        let mut c = Comparison::empty();
+        c.noise = vec![super::super::Noise {
+            band: None,
+            level_db: (6.0, 12.0),
+            difference_db: Estimate::symmetric(6.0, 0.1),
+            told: Told::Differs,
+        }];
+        let word = |own| noise(&c, own).unwrap().word;
+        assert_eq!([None, Some(11.0), Some(13.0)].map(word), [Audible::Could, Audible::Could, Audible::No]);
     }
 }

@@ -11,9 +11,9 @@ use crate::analysis::band::{BANDS, band_of};
 use crate::stats::{Estimate, NORMAL_95, Reading};
 use serde::{Deserialize, Serialize};
 
-/// Harmonics told.
+/// Harmonics given.
 const ORDERS: std::ops::RangeInclusive<u32> = 2..=5;
-/// What lies under this is not told from nothing, dB: resampling between two clocks leaves −110 dB, single-precision samples −150.
+/// What lies under this is not distinguished from nothing, dB: resampling between two clocks leaves −110 dB, single-precision samples −150.
 const FLOOR_DB: f64 = -110.0;
 /// What an upper bound of 95 % leaves open at the strictness of a whole family: its power grows by at most the ratio of
 /// the quantiles, 10·lg(3.7/1.96), dB.
@@ -75,7 +75,7 @@ pub struct Distorted {
     pub of: (Reading, Reading),
     /// Noise it was read in, dB re the same; `None` where nothing is heard of it.
     pub noise_db: (Option<f64>, Option<f64>),
-    /// What it is told re: level of the stimulus in the band, dB SPL; `None` elsewhere and without calibration.
+    /// What it is given re: level of the stimulus in the band, dB SPL; `None` elsewhere and without calibration.
     #[serde(default)]
     pub stimulus_db_spl: Option<f64>,
     /// Second less first, dB; a bound where only one of them is above the noise.
@@ -133,7 +133,7 @@ pub(super) fn distortions(a: &Heard, b: &Heard, scatter: &Scatter) -> Vec<(Disto
     wanted(a, b).into_iter().filter_map(quantity).collect()
 }
 
-/// Different where anything is; the same where all that is told of the whole noise, and of sines, is. Bands alone tell too little
+/// Different where anything is; the same where all that is given of the whole noise, and of sines, is. Bands alone show too little
 /// for that.
 pub(super) fn overall(quantities: &[Distorted]) -> Told {
     let differs = quantities.iter().any(|q| q.told == Told::Differs);

@@ -2,7 +2,7 @@
 //! What a seat changes in the level itself is matched away with it.
 //!
 //! Within one seat the takes' own intervals count. Between seats the scatter of both sessions' seats counts, pooled over
-//! bands, because two seats alone tell nothing per band; a band that scatters more than the pool keeps its own, so that
+//! bands, because two seats alone show nothing per band; a band that scatters more than the pool keeps its own, so that
 //! treble that moves with every fit is not called an output's difference.
 
 use super::side::cell;
@@ -100,7 +100,7 @@ impl Fits {
         Some(self.mean(&of)? - of(self.seats.iter().find(|s| s.number == seat)?)?)
     }
 
-    /// Sum of squares about the mean; `None` where a seat does not tell the part.
+    /// Sum of squares about the mean; `None` where a seat does not show the part.
     fn squares(&self, part: Part) -> Option<f64> {
         let values: Vec<f64> = self.tight().map(|s| s.parts.get(&part).copied()).collect::<Option<_>>()?;
         let mean = values.iter().sum::<f64>() / values.len().max(1) as f64;

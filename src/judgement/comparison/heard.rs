@@ -75,7 +75,7 @@ impl<'a> Heard<'a> {
         Some(self.of_rounds(&levels))
     }
 
-    /// A reading of the steps. Of rounds of which not all tell it, less is told than by the lowest alone.
+    /// A reading of the steps. Of rounds of which not all show it, less is given than by the lowest alone.
     pub(super) fn reading(&self, at: impl Fn(&Point) -> Option<Reading>) -> Option<Read> {
         let readings: Vec<Reading> = self.places.iter().map(|place| place.reading(&at)).collect::<Option<_>>()?;
         if let [one] = readings.as_slice() {
@@ -95,7 +95,7 @@ impl<'a> Heard<'a> {
     }
 }
 
-/// What is known where not every round tells a value: an upper bound, or nothing.
+/// What is known where not every round shows a value: an upper bound, or nothing.
 fn most(readings: &[Reading]) -> Reading {
     let mut most = f64::NEG_INFINITY;
     for reading in readings {

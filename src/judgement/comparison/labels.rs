@@ -26,7 +26,7 @@ pub fn whose_labels<'a>(first: &'a Record, second: &'a Record) -> Option<[&'a st
     blue_is_first(first, second).map(|blue| if blue { [one, other] } else { [other, one] })
 }
 
-/// Compares white with blue and names neither: what would tell them apart by itself (drives, volts) is left out.
+/// Compares white with blue and names neither: what would distinguish them by itself (drives, volts) is left out.
 ///
 /// # Errors
 /// [`NotComparable`], with what to do.

@@ -25,13 +25,13 @@ mod swapped;
 mod words;
 
 pub use crate::session::matching::MatchedOn;
-pub use audible::{Audible, Matter, gravest};
+pub use audible::{Audible, Hears, Matter, gravest};
 pub use distortion::{Distorted, Distortions, Product, Where};
 pub use labels::{BLUE, WHITE, blue_is_first, compare_hidden, whose_labels};
 pub use noise::Noise;
 pub use refused::NotComparable;
 pub use response::{Bound, FinePoint, Largest};
-pub use sentence::sentence;
+pub use sentence::{of_response, sentence};
 
 use crate::analysis::{Flaw, Residue};
 use crate::calibration::electrical::AtLoad;
@@ -70,6 +70,8 @@ pub struct Ask {
     pub distortion_within_db: f64,
     /// The headphone stayed on the coupler from the one session to the other.
     pub same_seat: bool,
+    /// The listener's own limits of what they hear.
+    pub hears: Hears,
 }
 
 impl Default for Ask {
@@ -80,11 +82,12 @@ impl Default for Ask {
             within_db: SAME_WITHIN_DB,
             distortion_within_db: DISTORTION_WITHIN_DB,
             same_seat: false,
+            hears: Hears::default(),
         }
     }
 }
 
-/// Same, different, or not told.
+/// Same, different, or not determined.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Told {
@@ -214,7 +217,8 @@ impl Comparison {
     pub fn fit_is_left(&self) -> Option<&'static str> {
         let (a, b) = self.played.as_ref()?;
         let shared = a.on_shared_seat && b.on_shared_seat;
-        (!shared).then_some("the takes were played on different seats: the first figure has what the fit changes in it")
+        (!shared)
+            .then_some("the takes were played on different seats, so the first figure includes the effect of refitting")
     }
 }
 
@@ -305,7 +309,7 @@ fn held_against(
         residue: None,
         flaws: Vec::new(),
     };
-    Comparison { matters: audible::matters(&comparison), ..comparison }
+    Comparison { matters: audible::matters(&comparison, &ask.hears), ..comparison }
 }
 
 /// What the second session's output is to play so that a step of it has the level of the first: at the asked level, or at

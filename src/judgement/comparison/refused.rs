@@ -7,7 +7,7 @@ pub enum NotComparable {
     #[error("both are the same session ({0}); choose another one for the second output")]
     OneSession(String),
     /// A path check.
-    #[error("{0} is a path check, which climbs nothing; run a session of this output (`loudenough run`)")]
+    #[error("{0} is a path check, not a session; run a session of this output (`loudenough run`)")]
     PathCheck(String),
     /// Not finished.
     #[error("the session {0} is not finished; go on with it first (`loudenough run --continue`)")]
@@ -34,7 +34,7 @@ pub enum NotComparable {
     #[error("the sessions have different headphones, {0} and {1}; a comparison of outputs needs one")]
     Headphones(String, String),
     /// Different ears or none.
-    #[error("the sessions do not listen to the same ear; run one of them again on the ear of the other")]
+    #[error("the sessions were measured at different ears; run one of them again at the ear of the other")]
     Ears,
     /// Two inputs without calibration.
     #[error("a session is not calibrated and the inputs differ ({0}); calibrate both, or use one input for both")]
@@ -57,7 +57,7 @@ pub enum NotComparable {
     },
     /// Between steps of which one is not clean.
     #[error(
-        "{who} is not clean at {level:.1} {unit}, and between a clean step and one that is not nothing can be said; state a lower level, or play a step at this one (`loudenough run --match`)"
+        "{who} is not clean at {level:.1} {unit}, and nothing is known between a clean step and one that is not; state a lower level, or play a step at this one (`loudenough run --match`)"
     )]
     NotClean {
         /// Asked.
@@ -72,7 +72,7 @@ pub enum NotComparable {
     NoLevel(String),
     /// Seats.
     #[error(
-        "the headphone was put on anew between the sessions, and neither has two seats to show what that changes; add seats (`loudenough hold`), or, where it stayed on the coupler, say so (`--same-seat`)"
+        "the headphone was refitted between the sessions, and neither has two seats to show what that changes; add seats (`loudenough hold`), or, where it stayed on the coupler, say so (`--same-seat`)"
     )]
     SeatsUnknown,
 }

@@ -30,7 +30,7 @@ pub struct Bound {
     pub bands: (i32, i32),
 }
 
-/// The largest difference that was found, whether or not it is told from none.
+/// The largest difference that was found, whether or not it is distinguished from none.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Largest {
     /// Hz.
@@ -63,7 +63,7 @@ pub(super) fn response(a: &Heard, b: &Heard, scatter: &Scatter, within_db: f64) 
     Response { bound: bound(&bands, within_db), largest: largest(&bands, &fine), overall, bands, fine }
 }
 
-/// Per one-third octave that both tell.
+/// Per one-third octave that both show.
 fn bands(a: &Heard, b: &Heard, scatter: &Scatter, within_db: f64) -> Vec<Difference> {
     let of = |x: i32| Some((x, item(a.band(x)?, b.band(x)?, scatter.standard_db(Part::Band(x)))));
     let items: Vec<(i32, Item)> = BANDS.filter_map(of).collect();
@@ -77,7 +77,7 @@ fn bands(a: &Heard, b: &Heard, scatter: &Scatter, within_db: f64) -> Vec<Differe
     items.iter().map(difference).collect()
 }
 
-/// Per cell of the fine grid that both tell.
+/// Per cell of the fine grid that both show.
 fn fine(a: &Heard, b: &Heard, scatter: &Scatter, within_db: f64) -> Vec<FinePoint> {
     let of = |point: &crate::analysis::ResponsePoint| {
         let cell = cell(point.frequency_hz);

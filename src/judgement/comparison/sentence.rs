@@ -12,12 +12,21 @@ const NO_USE_DB: f64 = 3.0;
 
 /// What differs between the two: a bound first, then the largest difference that was found, distortion and noise.
 pub fn sentence(c: &Comparison) -> String {
-    let unit = if c.is_spl { "dB SPL" } else { "dBFS at the input" };
+    let unit = unit(c);
     let (first, second) = &c.outputs;
     let level = tidy(c.level_db, 1);
     let parts = [Some(response(c)), Some(distortion(&c.distortions)), noise(c)];
     let told = parts.into_iter().flatten().collect::<Vec<_>>().join(" ");
     format!("At {level} {unit} on {}, {second} against {first}: {told}", c.on.in_words())
+}
+
+/// What is said of the response alone.
+pub fn of_response(c: &Comparison) -> String {
+    format!("At {} {} on {}: {}", tidy(c.level_db, 1), unit(c), c.on.in_words(), response(c))
+}
+
+fn unit(c: &Comparison) -> &'static str {
+    if c.is_spl { "dB SPL" } else { "dBFS at the input" }
 }
 
 fn response(c: &Comparison) -> String {
@@ -42,14 +51,14 @@ fn response(c: &Comparison) -> String {
             format!("whether the response differs is not determined. {}", advice(c))
         }
         (Told::NotTold, Some(bound), Some(largest)) => {
-            format!("{bound}; {largest}. Whether more differs is not determined. {}", advice(c))
+            format!("{bound}; {largest}. Whether smaller differences exist is not determined. {}", advice(c))
         }
         (_, Some(bound), Some(largest)) => format!("{bound}; {largest}."),
         (_, Some(only), None) | (_, None, Some(only)) => format!("{only}."),
     }
 }
 
-/// What would tell more.
+/// What would show more.
 fn advice(c: &Comparison) -> &'static str {
     match (c.rounds, c.seats) {
         (Some(_), _) => "A louder level, or more rounds, would show it.",

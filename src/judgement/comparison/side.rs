@@ -36,7 +36,7 @@ pub(super) struct Side<'a> {
     pub(super) fits: Fits,
 }
 
-/// One step that tells a level.
+/// One step that shows a level.
 #[derive(Clone, Copy)]
 pub(super) struct Point<'a> {
     pub(super) step: &'a StepResult,
@@ -235,7 +235,7 @@ impl<'a> Place<'a> {
         self.above.as_ref().filter(|_| self.share > 0.5).unwrap_or(&self.below).step
     }
 
-    /// A number of one or both steps, in dB on the way between them; the wider one's half width counts.
+    /// A number of one or both steps, in dB along the way between them; the wider one's half width counts.
     pub(super) fn mixed(&self, at: impl Fn(&Point) -> Option<Level>) -> Option<Level> {
         let low = at(&self.below)?;
         let Some(above) = &self.above else { return Some(low) };
@@ -243,7 +243,7 @@ impl<'a> Place<'a> {
         Some(Level::new(low.value + self.share * (high.value - low.value), low.half.max(high.half)))
     }
 
-    /// A reading likewise. Between one that is told and one that is not, less is told than by the first alone.
+    /// A reading likewise. Between one that is given and one that is not, less is given than by the first alone.
     pub(super) fn reading(&self, at: impl Fn(&Point) -> Option<Reading>) -> Option<Reading> {
         let low = at(&self.below)?;
         let Some(above) = &self.above else { return Some(low) };

@@ -3,7 +3,7 @@
 use super::fit::Scatter;
 use super::heard::Heard;
 use super::side::Side;
-use super::{Ask, Comparison, Difference, Distorted, Distortions, FinePoint, Largest, Noise, NotComparable};
+use super::{Ask, Comparison, Difference, Distorted, Distortions, FinePoint, Hears, Largest, Noise, NotComparable};
 use super::{audible, held_against, sides};
 use crate::analysis::Flaw;
 use crate::session::plan::Order;
@@ -16,7 +16,7 @@ use crate::units::tidy_signed;
 pub(super) fn swapped(first: &Record, second: &Record, ask: &Ask) -> Result<Comparison, NotComparable> {
     let is_first = |record: &Record| record.head.plan.swap.as_ref().is_some_and(|swap| swap.order == Order::First);
     if is_first(second) {
-        return Ok(swapped(second, first, ask)?.turned());
+        return Ok(swapped(second, first, ask)?.turned(&ask.hears));
     }
     let on = first.head.plan.swap.as_ref().map_or(ask.on, |swap| swap.on);
     let ask = &Ask { on, same_seat: true, ..*ask };
@@ -64,7 +64,7 @@ fn what_moved(a: (&Side, &[Round]), b: (&Side, &[Round])) -> Vec<Flaw> {
 
 impl Comparison {
     /// The first output against the second.
-    fn turned(self) -> Comparison {
+    fn turned(self, hears: &Hears) -> Comparison {
         let swap = |(a, b): (String, String)| (b, a);
         let negative = |e: Estimate| e.negative();
         let reading = |reading: Reading| match reading {
@@ -106,6 +106,6 @@ impl Comparison {
             distortions,
             ..self
         };
-        Comparison { matters: audible::matters(&turned), ..turned }
+        Comparison { matters: audible::matters(&turned, hears), ..turned }
     }
 }

@@ -27,7 +27,7 @@ impl Share {
     }
 }
 
-/// Where even a difference of this size could stay unseen, no size is told, dB.
+/// Where even a difference of this size could stay unseen, no size is given, dB.
 const NO_USE_DB: f64 = 6.0;
 
 /// A difference to be judged.

@@ -18,19 +18,19 @@ use crate::units::{amplitude_from_db, power_from_db};
 pub(super) const STEP_DB: f64 = 0.06;
 /// And by at least this as they stand, dB.
 pub(super) const STEP_VALUE_DB: f64 = 0.12;
-/// A step known worse than this tells nothing, dB half width.
+/// A step known worse than this shows nothing, dB half width.
 const STEP_UNKNOWN_DB: f64 = 0.15;
 /// Less difference of drive is no step, dB.
 const LEAST_STEP_DB: f64 = 3.0;
 /// A gain that moves by more than this inside a take, twice its interval taken off (the worst of ten is looked at), dB.
 pub(super) const DRIFT_DB: f64 = 0.03;
-/// A drift known worse than this tells nothing, dB half width.
+/// A drift known worse than this shows nothing, dB half width.
 const DRIFT_UNKNOWN_DB: f64 = 0.05;
 /// Silence that is quieter than the noise under a sound by more than this, its interval taken off, dB.
 pub(super) const SUPPRESSED_DB: f64 = 0.2;
-/// A noise known worse than this tells nothing, dB half width.
+/// A noise known worse than this shows nothing, dB half width.
 const NOISE_UNKNOWN_DB: f64 = 0.3;
-/// Louder sounds than this over the noise do not tell the noise: what wanders between periods is then their own, dB.
+/// Louder sounds than this over the noise do not show the noise: what wanders between periods is then their own, dB.
 const TELLS_NOISE_DB: f64 = 40.0;
 /// The bands that count: 500 Hz to 8 kHz.
 const MIDDLE: std::ops::RangeInclusive<i32> = -3..=9;
@@ -84,7 +84,7 @@ pub(super) fn all_steps<'a>(record: &'a Record, input: usize, loudest: Heard<'a>
         .collect()
 }
 
-/// True where the take tells its gain: its beginning is seen or known, and it does not stand under the noise. (Elsewhere
+/// True where the take shows its gain: its beginning is seen or known, and it does not stand under the noise. (Elsewhere
 /// some silence may be in the window.)
 fn is_placed(pink: &PinkFinding) -> bool {
     over_noise_db(pink) >= 0.0 && pink.common.flaws.iter().all(|f| f.code != "onset-not-seen")
@@ -111,7 +111,7 @@ fn steps(record: &Record, input: usize, role: InputRole, loudest: Heard) -> Path
             return PathFinding::not_told(
                 what,
                 Some(role),
-                "the noise leaves the steps too uncertain; make it quieter",
+                "the noise makes the steps too uncertain; repeat in a quieter room",
             );
         }
         let lowest = known.iter().map(|s| s.quieter.drive_db).fold(loudest.drive_db, f64::min);
@@ -169,13 +169,13 @@ fn drift(record: &Record, input: usize, role: InputRole) -> PathFinding {
     PathFinding::new(what, Some(role), PathAnswer::Doubt, reading, text)
 }
 
-/// Noise under a sound less that in silence, dB: the least of all takes that tell it, so that one noise in the room is
-/// not taken for suppression. `None` where none tells it.
+/// Noise under a sound less that in silence, dB: the least of all takes that show it, so that one noise in the room is
+/// not taken for suppression. `None` where none shows it.
 pub(super) fn noise_change(record: &Record, input: usize) -> Option<Estimate> {
     let silence = record.last(Purpose::Silence)?.silence(input)?;
     let rate = record.head.chain.routing.playback_rate;
     let spacing_hz = rate.hz() / record.head.plan.pink.period_frames(rate) as f64;
-    // Where a gate is shut under the sound as well, the steps tell it: both look at the same takes.
+    // Where a gate is shut under the sound as well, the steps show it: both look at the same takes.
     let tells = |h: &Heard| is_placed(h.pink) && (OVER_NOISE_DB..TELLS_NOISE_DB).contains(&over_noise_db(h.pink));
     let changes = heard(record, input).filter(tells).filter_map(|h| against(silence, &h, spacing_hz));
     changes.min_by(|a, b| a.value.total_cmp(&b.value))
@@ -188,7 +188,7 @@ fn against(silence: &SilenceFinding, take: &Heard, spacing_hz: f64) -> Option<Es
         let quiet = silence.bands.iter().find(|b| b.x == x)?.noise?;
         let under = take.pink.band(x)?.noise?;
         let lines = lines_in(x, spacing_hz).len() as f64;
-        // Periods of silence all tell the noise; of a sound one less than there are.
+        // Periods of silence all show the noise; of a sound one less than there are.
         let both = 1.0 / silence.common.window.periods.max(1) as f64
             + 1.0 / take.pink.common.window.periods.saturating_sub(1).max(1) as f64;
         let weight = lines / both;
@@ -203,13 +203,13 @@ fn against(silence: &SilenceFinding, take: &Heard, spacing_hz: f64) -> Option<Es
 pub(super) fn suppression(record: &Record, (input, role): (usize, InputRole)) -> PathFinding {
     let what = PathQuestion::Suppression;
     let Some(change) = noise_change(record, input) else {
-        return PathFinding::not_told(what, Some(role), "no take shows the noise under a sound");
+        return PathFinding::not_told(what, Some(role), "no take shows the noise beneath a sound");
     };
     if change.half_width() > NOISE_UNKNOWN_DB {
         return PathFinding::not_told(what, Some(role), "the noise is too uncertain");
     }
     let told = format!(
-        "the noise under a sound stands {} dB from that in silence (±{:.2})",
+        "the noise beneath a sound differs by {} dB from that in silence (±{:.2})",
         db(change.value),
         change.half_width()
     );

@@ -57,7 +57,7 @@ pub enum PathQuestion {
     Drift,
     /// Is the noise the same under a sound as in silence?
     Suppression,
-    /// Does something on the way change the rate?
+    /// Does something on the path change the rate?
     Rate,
     /// Does each channel sound at its own ear?
     Sides,
@@ -81,7 +81,7 @@ impl fmt::Display for PathQuestion {
             PathQuestion::Steps => "level steps",
             PathQuestion::Drift => "gain in a take",
             PathQuestion::Suppression => "noise suppression",
-            PathQuestion::Rate => "rate on the way",
+            PathQuestion::Rate => "rate on the path",
             PathQuestion::Sides => "left and right",
             PathQuestion::Crosstalk => "crosstalk",
             PathQuestion::Polarity => "polarity",
@@ -103,14 +103,14 @@ pub enum PathAnswer {
     Note,
     /// Not as it should be: figures measured through this way are doubtful.
     Doubt,
-    /// It cannot be told.
+    /// It cannot be determined.
     NotTold,
 }
 
 impl fmt::Display for PathAnswer {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
-            PathAnswer::Straight => "straight",
+            PathAnswer::Straight => "no fault",
             PathAnswer::Note => "note",
             PathAnswer::Doubt => "doubt",
             PathAnswer::NotTold => "not determined",
@@ -174,7 +174,7 @@ pub fn path_report(record: &Record) -> PathReport {
     findings.extend(voids);
     findings.extend(ears.iter().filter_map(|(input, role)| {
         let text = super::restless(record, *input, *role)?.text;
-        let why = Reading::NotTold("what comes back does not repeat".into());
+        let why = Reading::NotTold("what is captured does not repeat".into());
         Some(PathFinding::new(PathQuestion::Drift, Some(*role), PathAnswer::Doubt, why, text))
     }));
     findings.extend(ears.iter().map(|ear| gain::suppression(record, *ear)));
@@ -193,7 +193,7 @@ pub fn path_report(record: &Record) -> PathReport {
 /// What a take that stayed void says about the way itself.
 fn voids(record: &Record) -> Vec<PathFinding> {
     if let Some(stop @ StopReason::NotTheSound) = record.stop() {
-        let why = Reading::NotTold("another sound was heard".into());
+        let why = Reading::NotTold("a different sound was heard".into());
         let text = format!("{}.", capital(&stop.to_string()));
         return vec![PathFinding::new(PathQuestion::Suppression, None, PathAnswer::Doubt, why, text)];
     }
@@ -201,11 +201,11 @@ fn voids(record: &Record) -> Vec<PathFinding> {
     let (what, seen) = match reason {
         VoidReason::Disturbed { .. } | VoidReason::GainMoves { .. } => (
             PathQuestion::Drift,
-            "Periods of one and the same sound came back unlike each other, three times running: a gain that moves, or a restless room.",
+            "Repetitions of the same sound differed, three times in a row: an automatic gain, or a noisy room.",
         ),
         VoidReason::Protection { .. } => (
             PathQuestion::Steps,
-            "A step came back more than 3 dB off what the one before predicts: a gain moves by itself, or a volume was turned.",
+            "A step was more than 3 dB off what the step before predicts: an automatic gain, or a volume that was turned.",
         ),
         _ => return Vec::new(),
     };
@@ -219,8 +219,8 @@ fn sentence(record: &Record, findings: &[PathFinding], sound_s: f64) -> String {
     let (doubts, untold) = (count(PathAnswer::Doubt), count(PathAnswer::NotTold));
     let untold = match untold {
         0 => String::new(),
-        1 => " One thing is not determined.".into(),
-        n => format!(" {n} things are not determined."),
+        1 => " One point is not determined.".into(),
+        n => format!(" {n} points are not determined."),
     };
     let stop = match record.stop() {
         None => " It is not finished.".to_string(),
@@ -230,8 +230,8 @@ fn sentence(record: &Record, findings: &[PathFinding], sound_s: f64) -> String {
     let first = match doubts {
         0 if findings.iter().all(|f| f.answer == PathAnswer::NotTold) => "Nothing is known of the path.".to_string(),
         0 => format!("The path shows no fault in {sound_s:.0} s of sound."),
-        1 => "The path is not straight: one finding needs attention.".to_string(),
-        n => format!("The path is not straight: {n} findings need attention."),
+        1 => "The path has a fault: one finding needs attention.".to_string(),
+        n => format!("The path has faults: {n} findings need attention."),
     };
     format!("{first}{untold}{stop}")
 }

@@ -15,11 +15,11 @@ const CERTAIN_DB: f64 = 2.2;
 const SAME_DB: f64 = 10.0;
 /// Where polarity is read: below 100 Hz ears leak differently, above 1 kHz so do their seats, Hz.
 const POLARITY_HZ: (f64, f64) = (100.0, 1_000.0);
-/// Mean cosine of the phase from which it is told: 45° on average.
+/// Mean cosine of the phase from which it is determined: 45° on average.
 const TOLD_COSINE: f64 = 0.7;
 /// Points of a response with a wider interval are not read, dB.
 const POINT_DB: f64 = 1.0;
-/// Fewest points that tell a polarity.
+/// Fewest points that show a polarity.
 const LEAST_POINTS: usize = 20;
 
 fn level_db(heard: &Heard) -> Option<Estimate> {
@@ -106,7 +106,7 @@ fn crosstalk(role: InputRole, best: Heard, other: Heard) -> PathFinding {
             PathAnswer::Doubt,
             ratio.clone(),
             format!(
-                "At the {words} the other channel stands {} dB under its own (±{:.1}). A common return wire, a worn plug or crossfeed does that; an open headphone by itself does so above −40 dB too. Switch crossfeed off, try another cable; on two seals apart it should vanish.",
+                "At the {words} the other channel is {} dB below its own (±{:.1}). A common return wire, a worn plug or crossfeed does that; an open headphone alone reaches −40 dB too. Switch crossfeed off or try another cable; on two separate couplers it should vanish.",
                 tenth(-e.value),
                 e.half_width()
             ),
@@ -116,14 +116,14 @@ fn crosstalk(role: InputRole, best: Heard, other: Heard) -> PathFinding {
             Some(role),
             PathAnswer::Straight,
             ratio.clone(),
-            format!("At the {words} the other channel stands {} dB under its own.", tenth(-e.value)),
+            format!("At the {words} the other channel is {} dB below its own.", tenth(-e.value)),
         ),
         Reading::Below(high) if high <= CROSSTALK_DB => PathFinding::new(
             what,
             Some(role),
             PathAnswer::Straight,
             ratio,
-            format!("At the {words} the other channel stands at least {} dB under its own.", tenth(-high)),
+            format!("At the {words} the other channel is at least {} dB below its own.", tenth(-high)),
         ),
         Reading::Below(high) => PathFinding::new(
             what,
@@ -131,7 +131,7 @@ fn crosstalk(role: InputRole, best: Heard, other: Heard) -> PathFinding {
             PathAnswer::NotTold,
             ratio,
             format!(
-                "At the {words} the other channel stands at least {} dB under its own; anything lower is hidden by the noise. A quieter room would show it.",
+                "At the {words} the other channel is at least {} dB below its own; anything lower is hidden by the noise. A quieter room would show it.",
                 tenth(-high)
             ),
         ),
@@ -191,12 +191,12 @@ fn ears_against_each_other(cosine: f64) -> PathFinding {
     let (answer, text) = if cosine > TOLD_COSINE {
         (
             PathAnswer::Straight,
-            "Both ears move the same way; which way is not known, because the microphone's own polarity is not.",
+            "Both ears have the same polarity; which one is not known, because the microphone's own polarity is not.",
         )
     } else if cosine < -TOLD_COSINE {
         (
             PathAnswer::Doubt,
-            "The ears move against each other: one side's polarity is turned. Look for swapped wires of one side, an adapter from balanced to single-ended, or an \"invert\" switch.",
+            "The ears have opposite polarity: one side is inverted. Look for swapped wires of one side, an adapter from balanced to single-ended, or an \"invert\" switch.",
         )
     } else {
         (PathAnswer::NotTold, "The ears' phases differ too much to compare; refit the headphone and try again.")
@@ -213,7 +213,7 @@ fn line(role: InputRole, cosine: f64) -> PathFinding {
         (
             PathAnswer::Doubt,
             format!(
-                "The {words} is turned against what is played: its wires are swapped, or the output inverts. Swap them, or know it: positive and negative limits change places."
+                "The {words} has inverted polarity: its wires are swapped, or the output inverts. Swap them, or allow for it: positive and negative limits change places."
             ),
         )
     } else {

@@ -17,7 +17,7 @@ const LONG_S: f64 = 0.5;
 /// Hum stays this far under the quietest planned step, dB: then it moves its level by less than 1 dB.
 const HUM_UNDER_DB: f64 = 6.0;
 
-/// Did something on the way change the rate? The analysis tells a cliff in the noise and in the sound; here a shallower
+/// Did something on the path change the rate? The analysis shows a cliff in the noise and in the sound; here a shallower
 /// end counts as well.
 pub(super) fn rate(record: &Record) -> PathFinding {
     let what = PathQuestion::Rate;
@@ -47,8 +47,8 @@ pub(super) fn rate(record: &Record) -> PathFinding {
         .filter_map(|granted| granted.may_resample.as_ref().map(|why| format!("{} can ({why})", granted.id)))
         .collect();
     let told = all.iter().find(|end| matches!(end.fall_db, Reading::Told(_)));
-    let reading =
-        told.map_or_else(|| Reading::NotTold("the band above is not above the noise".into()), |e| e.fall_db.clone());
+    let reading = told
+        .map_or_else(|| Reading::NotTold("the top of the band is not above the noise".into()), |e| e.fall_db.clone());
     if !can.is_empty() {
         let text = format!(
             "Nothing shows that the rate was changed on the path, but {}. A direct route of the card excludes it.",
@@ -71,7 +71,7 @@ pub(super) fn delay(record: &Record) -> PathFinding {
     let ms = format!("{:.0} ms", 1000.0 * delay_s);
     if delay_s > LONG_S {
         let text = format!(
-            "The path takes {ms}: Stop is heard that much later. Ask for smaller blocks (--block), or use a direct route; a wireless link is none."
+            "The path delays the sound by {ms}, and Stop takes effect that much later. Ask for smaller blocks (--block), or use a direct route, which a wireless link is not."
         );
         return PathFinding::new(what, None, PathAnswer::Doubt, reading, text);
     }
@@ -80,7 +80,7 @@ pub(super) fn delay(record: &Record) -> PathFinding {
         None,
         PathAnswer::Straight,
         reading,
-        format!("The path takes {ms}, one block of the card's included."),
+        format!("The path delays the sound by {ms}, one block of the card included."),
     )
 }
 

@@ -35,7 +35,7 @@ impl Chain {
         }
         let instruments = self.microphones.values().chain(&self.calibrator);
         match instruments.filter_map(|i| i.certificate.as_deref()).find(|date| !is_date(date)) {
-            Some(date) => Err(format!("`{date}` is no date of a certificate; write it as 2025-06-30")),
+            Some(date) => Err(format!("`{date}` is not a date; write the certificate's date as 2025-06-30")),
             None => Ok(()),
         }
     }
@@ -113,7 +113,7 @@ fn check_estimate(what: &str, estimate: &Estimate, limits: (f64, f64)) -> Result
         return Ok(());
     }
     Err(format!(
-        "the interval of {what}, {} to {}, does not hold its value {}",
+        "the interval of {what}, {} to {}, does not contain its value {}",
         interval.low, interval.high, estimate.value
     ))
 }

@@ -49,7 +49,7 @@ impl OutputSetting {
             .filter(|(_, before, now)| before != now)
             .map(|(what, before, now)| match what {
                 // Kinds have no words worth quoting.
-                "the wiring" | "the supply" => format!("{what} is another one"),
+                "the wiring" | "the supply" => format!("{what} has changed"),
                 _ => format!("{what} was {before}, now {now}"),
             })
             .collect();

@@ -88,7 +88,7 @@ pub enum RunError {
     #[error("seats and outside sources are added to a finished session; this one is not finished, or heard nothing")]
     AddedTooEarly,
     /// A seat without a reference.
-    #[error("the session has no quiet reference to hold a seat against")]
+    #[error("the session has no quiet reference to compare a seat with")]
     NoReference,
     /// Nobody said that the headphone sits, or that the knob is right.
     #[error("the noise was held for ten minutes without an answer; it is silent again, and nothing was added")]
@@ -106,9 +106,7 @@ pub enum RunError {
     #[error("{0} is no output of a swap; begin one with `loudenough swap`")]
     NoSwap(String),
     /// The wrong output.
-    #[error(
-        "this sounds as the other output did, and {by} dB from how {wanted} sounded before: plug {wanted} in and go on"
-    )]
+    #[error("this sounds like the other output, {by} dB off how {wanted} sounded before: plug {wanted} in and go on")]
     NotSwapped {
         /// The output that was expected.
         wanted: String,
@@ -120,7 +118,7 @@ pub enum RunError {
     RoundEnded(StopReason),
     /// The level of another session cannot be played.
     #[error(
-        "the level of the other session takes a drive of {wanted}, but {because} at {limit}; match at a lower level"
+        "the level of the other session needs a drive of {wanted}, but {because} at {limit}; match at a lower level"
     )]
     MatchOutOfReach {
         /// Drive it takes.
@@ -138,6 +136,9 @@ pub enum RunError {
     /// A card was lost.
     #[error("the card failed: {0}; nothing was added to the session")]
     CardFailed(String),
+    /// What is played elsewhere.
+    #[error("{0}")]
+    Elsewhere(String),
     /// Stopped by the user.
     #[error("stopped")]
     Stopped,

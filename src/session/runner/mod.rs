@@ -10,6 +10,7 @@
 mod added;
 mod calibrate;
 mod electrical;
+mod elsewhere;
 mod error;
 mod expected;
 mod handles;
@@ -30,6 +31,7 @@ pub(crate) use known::Known;
 use super::chain::Chain;
 use super::climb::Next;
 use super::plan::Extent;
+use super::program;
 use super::protocol::{Command, Event, Failure, SessionRequest};
 use super::record::{Happening, Record, SCHEMA, SessionEvent, SessionHead};
 use super::step::StopReason;
@@ -130,6 +132,7 @@ impl Worker {
                 },
                 Command::OwnLevel(asked) => self.own_level(&asked),
                 Command::Electrical(take) => self.electrical(&take),
+                Command::Elsewhere(request) => self.elsewhere(&request, &mut kept),
                 Command::CheckCalibration { folder, role, calibrator } => {
                     self.check_calibration(&folder, role, calibrator)
                 }
@@ -166,6 +169,11 @@ impl Worker {
 
     /// The back end that has both cards.
     fn backend(&self, routing: &Routing) -> Result<&dyn Backend, RunError> {
+        if routing.playback == crate::card::CardId::elsewhere() {
+            return Err(RunError::Elsewhere(
+                "the sound of this session was played elsewhere: nothing can be added to it from here".into(),
+            ));
+        }
         let of = |id: &crate::card::CardId| {
             self.backends.iter().position(|b| b.owns(id)).ok_or_else(|| RunError::UnknownCard(id.to_string()))
         };
@@ -229,7 +237,7 @@ impl Worker {
             schema: SCHEMA.into(),
             id: id.clone().unwrap_or_else(|| name_of_time(&started_at)),
             started_at,
-            program: format!("loudenough {}", env!("CARGO_PKG_VERSION")),
+            program: program::program(),
             plan: plan.clone(),
             chain: chain.clone(),
             playback: playback.clone(),

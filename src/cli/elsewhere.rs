@@ -1,0 +1,148 @@
+//! An output that this computer cannot drive. `plan` writes a session as a sound, `listen --plan` follows it while it is
+//! played elsewhere, `ingest` takes it from a recording.
+
+use super::args::{Desk, Ingest, Keep, Listen, Listener, PlanFile};
+use super::{Surroundings, follow, request, run};
+use crate::account::write::terminal;
+use crate::asked::{self, Field};
+use crate::session::chain::Chain;
+use crate::session::chain_file;
+use crate::session::elsewhere::{
+    Asked, CAUTIONS, ElsewhereRequest, Recording, SoundPlan, plan_path, read_plan, sound_plan, write as write_sound,
+};
+use crate::session::plan::{Ceilings, HeadroomRule, Plan};
+use crate::session::protocol::Command;
+use crate::session::runner::Bench;
+use crate::session::storage;
+use crate::units::{Dbfs, SampleRate};
+use anyhow::{Result, anyhow};
+use std::io::Write;
+use std::path::PathBuf;
+
+/// Where no card is named: what recorded it.
+const RECORDER: &str = "recorder";
+
+/// Writes the sound and its plan.
+pub(super) fn plan(wanted: &PlanFile, surroundings: &mut Surroundings) -> Result<()> {
+    let rate = SampleRate::new(wanted.rate)?;
+    let session = Plan::session(rate);
+    let plan = Plan {
+        sines_hz: wanted.sines.clone(),
+        beside: wanted.beside.iter().map(|kind| (kind.make)(rate)).collect(),
+        ceilings: Ceilings { drive: Some(Dbfs(wanted.ceiling_drive)), ..Ceilings::default() },
+        step_db: wanted.step,
+        ..session
+    };
+    // How loud it will be nobody knows: no calibration holds for an output that was never heard.
+    let plan = asked::plan::checked(plan, rate, false, wanted.confirm_ceiling).map_err(|wrong| match wrong.field {
+        Field::CeilingAgain => anyhow!("{wrong} Add --confirm-ceiling with that number."),
+        _ => wrong.into(),
+    })?;
+    let asked = Asked {
+        rate,
+        channels: if wanted.mono { 1 } else { 2 },
+        format: wanted.bits.into(),
+        reference: Dbfs(wanted.reference),
+        from: wanted.from.map(Dbfs),
+        plan,
+    };
+    let sound = write_sound(&sound_plan(&asked)?, &wanted.out)?;
+    told(&sound, wanted, surroundings.out)
+}
+
+fn told(sound: &SoundPlan, wanted: &PlanFile, out: &mut dyn Write) -> Result<()> {
+    let channels = if sound.channels > 1 { "two channels" } else { "one channel" };
+    writeln!(
+        out,
+        "{}: {:.0} s at {}, {channels}, {}",
+        wanted.out.display(),
+        sound.seconds(),
+        sound.rate,
+        sound.format.in_words()
+    )?;
+    let drives: Vec<String> = sound
+        .steps
+        .iter()
+        .map(|step| step.drive.map_or_else(|| step.purpose.to_string(), |drive| format!("{} {drive}", step.purpose)))
+        .collect();
+    write!(out, "{}", terminal::text(&format!("{} steps: {}.", sound.steps.len(), drives.join(", "))))?;
+    writeln!(out, "plan kept in {}", plan_path(&wanted.out).display())?;
+    cautions(out)?;
+    let plan = plan_path(&wanted.out);
+    writeln!(
+        out,
+        "\nFollow it live:     loudenough listen --plan \"{0}\"\nor from a recording: loudenough ingest RECORDING --plan \"{0}\"",
+        plan.display()
+    )?;
+    Ok(())
+}
+
+fn cautions(out: &mut dyn Write) -> Result<()> {
+    for caution in CAUTIONS {
+        write!(out, "{}", terminal::text(caution))?;
+    }
+    Ok(())
+}
+
+/// Follows it live.
+pub(super) fn listen(plan: PathBuf, mut wanted: Listen, surroundings: &mut Surroundings) -> Result<()> {
+    let sound = read_plan(&plan)?;
+    if wanted.desk.playback.is_none() && !is_kept(&wanted.desk) {
+        wanted.desk.playback.clone_from(&wanted.desk.capture);
+    }
+    let chain = chain(&wanted.desk, surroundings)?;
+    follow(sound, None, chain, &wanted.listener, &wanted.keep, surroundings)
+}
+
+/// Takes it from a recording.
+pub(super) fn ingest(mut wanted: Ingest, surroundings: &mut Surroundings) -> Result<()> {
+    let sound = read_plan(&wanted.plan)?;
+    let rate = Recording::open(&wanted.recording)?.rate;
+    let desk = &mut wanted.desk;
+    if !is_kept(desk) {
+        let recorder = desk.capture.get_or_insert_with(|| RECORDER.into()).clone();
+        desk.playback.get_or_insert(recorder);
+    }
+    // The rate of an input is part of what an offset belongs to.
+    desk.capture_rate = Some(rate.get());
+    let chain = chain(desk, surroundings)?;
+    follow(sound, Some(wanted.recording), chain, &wanted.listener, &wanted.keep, surroundings)
+}
+
+/// True where a chain is there to start from.
+fn is_kept(desk: &Desk) -> bool {
+    desk.chain.is_some() || chain_file::default_path().exists()
+}
+
+fn chain(desk: &Desk, surroundings: &Surroundings) -> Result<Chain> {
+    let (mut chain, _) = request::chain(desk, &(surroundings.now)())?;
+    request::use_valid_offsets(&mut chain, desk)?;
+    Ok(chain)
+}
+
+fn follow(
+    sound: SoundPlan,
+    recording: Option<PathBuf>,
+    chain: Chain,
+    listener: &Listener,
+    keep: &Keep,
+    surroundings: &mut Surroundings,
+) -> Result<()> {
+    if recording.is_none() && !keep.shown.json {
+        cautions(surroundings.out)?;
+    }
+    let request = ElsewhereRequest {
+        sound,
+        recording,
+        chain,
+        listening: request::listening(listener),
+        rule: request::rule(listener, HeadroomRule::default())?,
+        sessions: keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir),
+        id: keep.id.clone(),
+    };
+    let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+    bench.commands.send(Command::Elsewhere(Box::new(request)))?;
+    let (record, folder) = follow::session(&bench, &keep.shown, surroundings.out)?;
+    surroundings.exit = run::report(&record, &folder, &keep.shown, surroundings.out)?;
+    Ok(())
+}
