@@ -20,7 +20,7 @@ pub fn heard(own: &OwnLevel) -> Vec<String> {
         How::Music { .. } => format!(
             "At the {at} your music has {levels}, energy average over {} s{}.",
             tidy(own.listened_s, 0),
-            own.steadiness_db.map_or(String::new(), |db| format!("; stretches of 3 s vary by {} dB", tidy(db, 1)))
+            own.steadiness_db.map_or(String::new(), |db| format!("; stretches of 5 s vary by {} dB", tidy(db, 1)))
         ),
     }];
     words.extend(own.flaws.iter().map(|flaw| format!("Doubt: {}", flaw.text)));

@@ -20,7 +20,8 @@ pub(super) fn resolve(command: &mut Command) -> Result<()> {
 fn typed(command: &mut Command) -> (Option<&Path>, Vec<&mut PathBuf>) {
     match command {
         Command::Run(run) => {
-            (run.keep.sessions.as_deref(), run.carry_on.iter_mut().chain(&mut run.level.first).collect())
+            let sessions = run.carry_on.iter_mut().chain(&mut run.again).chain(&mut run.level.first);
+            (run.keep.sessions.as_deref(), sessions.collect())
         }
         Command::Hold { session, level, .. } => (None, std::iter::once(session).chain(&mut level.first).collect()),
         Command::Listen(listen) => (listen.keep.sessions.as_deref(), listen.session.iter_mut().collect()),

@@ -65,6 +65,9 @@ fn list(wanted: &NotebookArguments, out: &mut dyn Write) -> Result<()> {
         writeln!(out, "{}", serde_json::to_string_pretty(&entries)?)?;
         return Ok(());
     }
+    if wanted.names {
+        return Ok(entries.iter().try_for_each(|entry| writeln!(out, "{}", entry.name))?);
+    }
     let found = entries.len();
     if !wanted.all {
         entries.truncate(LISTED);

@@ -11,7 +11,7 @@ use crate::session::runner::Bench;
 use crate::session::step::StopReason;
 use crate::session::storage;
 use crate::stock::folder;
-use anyhow::{Result, bail};
+use anyhow::{Result, bail, ensure};
 use std::io::Write;
 use std::path::Path;
 
@@ -20,17 +20,30 @@ pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
         return series::run(wanted, surroundings);
     }
     let mut chain_file = None;
-    let command = match &wanted.carry_on {
-        Some(folder) => Command::Continue { folder: folder.clone(), confirmed: wanted.ask.ceilings.confirm_ceiling },
-        None => {
+    let sessions = || wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
+    let command = match (&wanted.carry_on, &wanted.again) {
+        (_, Some(folder)) => {
+            let head = storage::at_a_glance(folder)?.head;
+            ensure!(
+                head.plan.extent.climbs(),
+                "{} is no session that climbed; `chain check` and `swap` repeat the others",
+                head.id
+            );
+            let plan = request::checked(head.plan, &head.chain, &wanted.ask.ceilings)?;
+            let (chain, id) = (head.chain, wanted.keep.id.clone());
+            Command::Run(Box::new(SessionRequest { plan, chain, sessions: sessions(), id }))
+        }
+        (Some(folder), None) => {
+            Command::Continue { folder: folder.clone(), confirmed: wanted.ask.ceilings.confirm_ceiling }
+        }
+        (None, None) => {
             let (mut chain, path) = request::chain(&wanted.desk, &(surroundings.now)())?;
             request::use_valid_offsets(&mut chain, &wanted.desk)?;
             request::use_valid_electrical(&mut chain, &wanted.desk)?;
             chain_file = Some(path);
             let plan = request::plan(&wanted.ask, &chain, surroundings.out)?;
             keep_listener(wanted, surroundings)?;
-            let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
-            Command::Run(Box::new(SessionRequest { plan, chain, sessions, id: wanted.keep.id.clone() }))
+            Command::Run(Box::new(SessionRequest { plan, chain, sessions: sessions(), id: wanted.keep.id.clone() }))
         }
     };
     let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);

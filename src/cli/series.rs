@@ -6,6 +6,7 @@ use super::{Surroundings, follow, request};
 use crate::account::series as account;
 use crate::judgement::judge;
 use crate::session::chain::Chain;
+use crate::session::chain_file;
 use crate::session::plan::Plan;
 use crate::session::protocol::{Command, Event, NextHeadphone, SeriesCommand, SeriesEvent, SessionRequest};
 use crate::session::record::Record;
@@ -67,6 +68,8 @@ pub(super) struct Fixed {
     pub(super) plan: Plan,
     pub(super) sessions: PathBuf,
     pub(super) simulated: bool,
+    /// Where the chain is kept, which learns from each session.
+    pub(super) chain_file: Option<PathBuf>,
 }
 
 impl Fixed {
@@ -79,7 +82,7 @@ impl Fixed {
 }
 
 pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
-    let (mut chain, _) = request::chain(&wanted.desk, &(surroundings.now)())?;
+    let (mut chain, path) = request::chain(&wanted.desk, &(surroundings.now)())?;
     request::use_valid_offsets(&mut chain, &wanted.desk)?;
     request::use_valid_electrical(&mut chain, &wanted.desk)?;
     if wanted.extension_lead {
@@ -90,7 +93,7 @@ pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
     super::run::keep_listener(wanted, surroundings)?;
     let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
     let simulated = chain.routing.playback == crate::card::CardId::simulated();
-    let fixed = Fixed { chain, plan, sessions, simulated };
+    let fixed = Fixed { chain, plan, sessions, simulated, chain_file: Some(path) };
     let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
     series(&bench, &fixed, &mut Keys::typed(), &wanted.keep.shown, surroundings.out)
 }
@@ -109,6 +112,9 @@ pub(super) fn series(bench: &Bench, fixed: &Fixed, keys: &mut Keys, shown: &Show
         bench.commands.send(Command::Series(SeriesCommand::Start))?;
         match follow::session(bench, shown, out) {
             Ok((record, folder)) => {
+                if let Some(path) = &fixed.chain_file {
+                    chain_file::learn(path, &record)?;
+                }
                 let record = seats(bench, record, &folder, keys, shown, out)?;
                 told(&record, &begins, out)?;
                 done.push((record, folder));
@@ -172,7 +178,15 @@ fn listen(
     loop {
         let next = NextHeadphone { request: fixed.request(name), stored: stored.to_vec() };
         bench.commands.send(Command::Series(SeriesCommand::Next(Box::new(next))))?;
-        let Some(found) = checked(bench, shown)? else { return Ok(None) };
+        let found = match checked(bench, shown) {
+            Ok(Some(found)) => found,
+            Ok(None) => return Ok(None),
+            // The other headphones are still to be measured.
+            Err(error) => {
+                writeln!(out, "{name}: {error:#}")?;
+                return Ok(None);
+            }
+        };
         writeln!(out, "{name}: {}", found.words().join(" "))?;
         if keys.nobody_types() || found.is_clean() {
             return Ok(Some(found));

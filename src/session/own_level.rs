@@ -4,7 +4,7 @@
 //!
 //! ```text
 //! pink    level at the ear for the drive played ─► for a drive as loud as the music ─► listening level
-//! music   0.4 s frames, Z · A · A related to the diffuse field ─► energy average; its interval from how stretches of 3 s differ
+//! music   0.4 s frames, Z · A · A related to the diffuse field ─► energy average; its interval from how stretches of 5 s differ
 //! ```
 
 use super::chain::Chain;
@@ -26,8 +26,12 @@ pub const BEFORE: [&str; 3] = [
     "Put it on the coupler without touching the knob.",
 ];
 
-/// Music is taken in stretches of so long, seconds: a bar or two, so that neighbours differ as the music does.
-const STRETCH_S: f64 = 3.0;
+/// Music is taken in stretches of so long, seconds: some bars, so that neighbours differ as the music does.
+pub const STRETCH_S: f64 = 5.0;
+/// Neighbouring stretches hang together a little: the variance of their mean is taken so many times as large.
+const HANG_TOGETHER: f64 = 1.5;
+/// A stretch of nothing stands so far under the mean, as power.
+const NOTHING: f64 = 1e-9;
 /// Frames of the meter a second.
 const FRAMES_A_SECOND: f64 = 5.0;
 /// Usual RMS drive of music in a file or a stream, dBFS, where the listener states none and gives no file (common practice, no
@@ -36,7 +40,7 @@ pub const USUAL_MUSIC: Dbfs = Dbfs(-18.0);
 /// Listened to, where nothing else is asked, seconds.
 pub const LISTENED_S: f64 = 30.0;
 /// Least and most of it, seconds.
-pub const LISTENED_RANGE_S: (f64, f64) = (12.0, 110.0);
+pub const LISTENED_RANGE_S: (f64, f64) = (20.0, 110.0);
 /// What varies less than this from stretch to stretch is noise or hum rather than music, dB.
 const STEADY_DB: f64 = 0.15;
 /// An input this near to full scale is overloaded.
@@ -84,7 +88,7 @@ pub struct OwnLevel {
     pub diffuse_a: Option<Estimate>,
     /// How long it was listened to, seconds.
     pub listened_s: f64,
-    /// Standard deviation from one stretch of 3 s to the next, dB; `None` of pink noise.
+    /// Standard deviation from one stretch of 5 s to the next, dB; `None` of pink noise.
     pub steadiness_db: Option<f64>,
     /// What is wrong or limited.
     pub flaws: Vec<Flaw>,
@@ -159,7 +163,7 @@ pub fn not_calibrated(role: InputRole) -> String {
     )
 }
 
-/// Mean squares of stretches of 3 s, whole ones only.
+/// Mean squares of stretches of 5 s, whole ones only.
 fn stretches(frames: &[f32]) -> Vec<f64> {
     let length = (STRETCH_S * FRAMES_A_SECOND) as usize;
     // The first and the last frame hold half of their own.
@@ -167,15 +171,19 @@ fn stretches(frames: &[f32]) -> Vec<f64> {
     inner.chunks_exact(length).map(|c| c.iter().map(|x| f64::from(*x)).sum::<f64>() / length as f64).collect()
 }
 
-/// Energy average of the frames, dB re a full-scale sine, with the interval of the level that the programme has in the long run:
-/// Student's of the stretches' mean power (their differences are the music's).
+/// Energy average of the frames, dB re a full-scale sine, with the interval of the level that the programme has in the long run.
+///
+/// Levels of stretches scatter about normally, so their powers are log-normal, and Student's interval of their mean is too narrow
+/// on the side of what was not heard yet. Cox's interval of a log-normal mean (from memory) is `t·√(v/n + v²/(2(n − 1)))`, `v` the
+/// variance of the logarithms.
 pub fn energy_average(frames: &[f32]) -> Option<Estimate> {
     /// Mean square of a full-scale sine.
     const FULL_SCALE_MS: f64 = 0.5;
     let powers = stretches(frames);
     let mean = mean_of(&powers)?.value;
-    let of_mean = standard_deviation(&powers)? / (powers.len() as f64).sqrt();
-    let share = student_t_95(powers.len() as f64 - 1.0) * of_mean / mean;
     let level = db_from_power(mean / FULL_SCALE_MS)?;
-    Some(Estimate::symmetric(level, db_from_power(1.0 + share)?))
+    let logarithms: Vec<f64> = powers.iter().map(|power| power.max(NOTHING * mean).ln()).collect();
+    let (v, n) = (standard_deviation(&logarithms)?.powi(2), powers.len() as f64);
+    let nepers = student_t_95(n - 1.0) * (HANG_TOGETHER * (v / n + v * v / (2.0 * (n - 1.0)))).sqrt();
+    Some(Estimate::symmetric(level, db_from_power(nepers.exp())?))
 }

@@ -27,6 +27,8 @@ const SHAPE: RangeInclusive<i32> = -9..=8;
 const SHAPE_OF_A_LEAK: RangeInclusive<i32> = -4..=8;
 /// One-third octaves of 20 Hz to 100 Hz.
 const LOW: RangeInclusive<i32> = -17..=-10;
+/// As many of them tell whether it leaks.
+const LEAST_LOW_BANDS: usize = 2;
 /// Responses of one headphone on two seats differ by less than this, dB RMS over [`SHAPE`] (common practice, no source).
 const ALIKE_DB: f64 = 1.2;
 /// Of another output, whose source impedance bends the response, by less than this.
@@ -44,9 +46,9 @@ pub const VOLUME_DB: f64 = 0.2;
 /// By ear alone the seat hides a smaller move, dB (the stock's interval of the fit, twice).
 pub const VOLUME_BY_EAR_DB: f64 = 3.0;
 /// Level of the check at the ear, where the stock tells how loud the headphone is, dB SPL.
-const CHECK_DB_SPL: f64 = 65.0;
+const CHECK_DB_SPL: f64 = 72.0;
 /// The same without calibration, dBFS at the input.
-const CHECK_DBFS: f64 = -50.0;
+const CHECK_DBFS: f64 = -45.0;
 /// Where nothing is known of the headphone the check stays so far under the drive of the last quiet reference, dB …
 const UNKNOWN_BELOW_DB: f64 = 10.0;
 /// … and where there was none it is this quiet.
@@ -318,12 +320,15 @@ fn seal(checked: &mut SwapChecked, ears: &[&Ear], own: Option<&Stored>) {
 
 /// How far the bass of an ear stands under the stored one, the level above 400 Hz taken out, dB.
 fn leak_db(ear: &Ear, own: &Stored) -> Option<f64> {
-    let low = |response: &Response| {
-        let levels: Option<Vec<f64>> = LOW.map(|x| at(response, x)).collect();
-        db_from_power(levels?.into_iter().map(power_from_db).sum())
-    };
+    let stored = own.ears.get(&ear.role)?;
     let (level, _) = against(&[ear], own, &SHAPE_OF_A_LEAK)?;
-    Some(low(own.ears.get(&ear.role)?)? + level - low(&ear.response)?)
+    // What the room hides of it is left out on both sides.
+    let told: Vec<(f64, f64)> = LOW.filter_map(|x| Some((at(&ear.response, x)?, at(stored, x)?))).collect();
+    let sum = |of: fn(&(f64, f64)) -> f64| db_from_power(told.iter().map(|pair| power_from_db(of(pair))).sum());
+    if told.len() < LEAST_LOW_BANDS {
+        return None;
+    }
+    Some(sum(|(_, stored)| *stored)? + level - sum(|(now, _)| *now)?)
 }
 
 fn volume(checked: &mut SwapChecked, heard: &Heard, ears: &[&Ear], own: Option<&Stored>) {

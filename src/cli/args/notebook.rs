@@ -22,6 +22,9 @@ pub struct NotebookArguments {
     /// Print JSON: all of them.
     #[arg(long)]
     pub json: bool,
+    /// Print the names alone, one a line, the latest first: for scripts and for the shell.
+    #[arg(long, conflicts_with = "json")]
+    pub names: bool,
     /// Folder that sessions are kept in.
     #[arg(long, value_name = "FOLDER", global = true)]
     pub sessions: Option<PathBuf>,

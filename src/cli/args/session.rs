@@ -7,6 +7,16 @@ use crate::signal::Kind;
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
 
+/// The same but its place, which a repeated one does not have, and the session that is taken up.
+const AGAIN_AS_IT_WAS: [&str; 47] = {
+    let mut all = ["carry_on"; 47];
+    let mut i = 0;
+    while i < 46 {
+        all[i] = KEPT_BY_A_SESSION[i];
+        i += 1;
+    }
+    all
+};
 /// What a session that is taken up keeps from when it was begun.
 const KEPT_BY_A_SESSION: [&str; 48] = [
     "chain",
@@ -126,9 +136,13 @@ pub struct Run {
     /// raised is confirmed again with `--confirm-ceiling`.
     #[arg(long = "continue", value_name = "SESSION", conflicts_with_all = KEPT_BY_A_SESSION)]
     pub carry_on: Option<PathBuf>,
+    /// Measure once more what a session measured, with its plan and its chain as they were; a ceiling that was raised is confirmed
+    /// again with `--confirm-ceiling`.
+    #[arg(long, value_name = "SESSION", conflicts_with_all = AGAIN_AS_IT_WAS)]
+    pub again: Option<PathBuf>,
     /// One output, headphone after headphone: the streams stay open and silent while you swap, you name the next headphone, a few
     /// seconds of quiet noise check the swap, and its session runs. All that is typed here holds for every one of them.
-    #[arg(long, conflicts_with_all = ["carry_on", "id", "first", "json"])]
+    #[arg(long, conflicts_with_all = ["carry_on", "again", "id", "first", "json"])]
     pub series: bool,
     /// In a series headphones are swapped at an extension lead, so that the output senses no new load: kept with each session.
     #[arg(long, requires = "series")]

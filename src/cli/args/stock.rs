@@ -108,7 +108,7 @@ pub struct WhoListens {
     /// With pink noise: its RMS drive, dBFS; a look 20 dB under it comes first.
     #[arg(long, value_name = "DBFS", allow_hyphen_values = true, default_value_t = -40.0, value_parser = number(Field::AskedDrive))]
     pub drive: f64,
-    /// With music: how long it is listened to, seconds (12 to 110).
+    /// With music: how long it is listened to, seconds (20 to 110).
     #[arg(long, value_name = "S", default_value_t = LISTENED_S, value_parser = seconds)]
     pub seconds: f64,
     /// The desk's chain: a file or the name of a kept one.

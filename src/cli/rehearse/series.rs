@@ -28,7 +28,7 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
         "Simulated bench: invented devices, no sound. The bench swaps the headphones by itself."
     )?;
     let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
-    let fixed = Fixed { chain, plan, sessions, simulated: true };
+    let fixed = Fixed { chain, plan, sessions, simulated: true, chain_file: None };
     let names = HEADPHONES.iter().cycle().take(wanted.pairings as usize).map(|name| (*name).to_string());
     let mut keys = Keys::given(names.collect());
     series(&bench, &fixed, &mut keys, &wanted.keep.shown, surroundings.out)

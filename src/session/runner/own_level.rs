@@ -75,12 +75,11 @@ impl Worker {
             }
             Err(RunError::NothingHeard)
         };
-        // Ceilings that are known before anything is heard hold for the first look, the one in dB SPL for the second.
+        // What is known before anything is heard bounds both; what the first look tells of dB SPL bounds the second.
         let first = (drive.db() - FIRST_BELOW_DB).min(limit);
         let (quiet, _) = look(first, LOOK_PERIODS)?;
         let most = ceiling - (quiet.interval.high - first);
-        let drive = drive.db().min(most).min(limit.max(first + FIRST_BELOW_DB)).min(0.0);
-        let drive = drive.min(limit);
+        let drive = drive.db().min(most).min(limit);
         let (z, a) = look(drive, TAKE_PERIODS)?;
         let as_loud = music.db() - drive;
         Ok(OwnLevel {

@@ -84,12 +84,14 @@ pub fn read_telling(sessions: &Path, told: impl Fn(usize, usize) + Sync) -> Vec<
         measured
     });
     let mut entries = Vec::with_capacity(folders.len());
+    let mut news = false;
     let mut fresh = stale.iter().zip(fresh).collect::<BTreeMap<_, _>>();
     for (i, (name, folder)) in folders.iter().enumerate() {
         let session = match (fresh.remove(&i), lines[i].take()) {
             (Some(Ok(measured)), _) => {
                 // What the files looked like before they were read: a change meanwhile is seen the next time.
                 lines[i] = files[i].map(|files| line(name, files, &measured));
+                news = true;
                 Ok(measured)
             }
             (Some(Err(why)), _) => Err(why),
@@ -103,7 +105,7 @@ pub fn read_telling(sessions: &Path, told: impl Fn(usize, usize) + Sync) -> Vec<
         entries.push(entry(folder, name, session));
     }
     let lines: Vec<Line> = lines.into_iter().flatten().collect();
-    if !stale.is_empty() || lines.len() != known {
+    if news || lines.len() != known {
         // Without it the next look takes longer, nothing worse.
         let _ = write(&sessions.join(INDEX), &lines);
     }
