@@ -128,6 +128,9 @@ fn head(desk: &mut Desk, ui: &mut Ui) {
             ui.horizontal(|ui| {
                 ui.label(RichText::new(&large.unit).size(VERDICT - 3.0).strong());
                 ui.label(RichText::new(&large.interval).font(theme::figures(VERDICT - 5.0)));
+                if parts::small_enabled(ui, finished, "copy", &Action::CopyAnswer.button()) {
+                    desk.ask(Action::CopyAnswer);
+                }
             });
             if finished && let Some(digest) = &desk.view.digest {
                 ui.horizontal(|ui| {
@@ -231,10 +234,6 @@ fn buttons(desk: &mut Desk, ui: &mut Ui) {
         let _ = parts::announce(ui, button.rect, Id::unique("flaw-count"), &words, true);
         if button.clicked() {
             desk.ask(Action::Flaws);
-        }
-        let finished = desk.view.digest.as_ref().is_some_and(|d| d.finished);
-        if parts::small_enabled(ui, finished, "copy", &Action::CopyAnswer.button()) {
-            desk.ask(Action::CopyAnswer);
         }
         asked::seat(desk, ui, holds);
     });

@@ -26,7 +26,7 @@ struct Column {
 }
 
 const COLUMNS: [Column; 7] = [
-    Column { cell: 1, head: "begun", by: Some(SortBy::Date), share: 0.16, from: 0.0 },
+    Column { cell: 1, head: "begun", by: Some(SortBy::Date), share: 0.185, from: 0.0 },
     Column { cell: 2, head: "output", by: Some(SortBy::Output), share: 0.22, from: 0.0 },
     Column { cell: 3, head: "headphone", by: Some(SortBy::Headphone), share: 0.14, from: 0.0 },
     Column { cell: 8, head: "headroom, dB", by: Some(SortBy::Headroom), share: 0.175, from: 0.0 },

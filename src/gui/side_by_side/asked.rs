@@ -45,6 +45,13 @@ fn sessions(desk: &mut Desk, ui: &mut Ui) -> bool {
     // Halves of a swap are no sessions that climbed, so that the list does not have them.
     let halves = desk.side.swap.turns.iter().flat_map(|turns| &turns.halves);
     all.extend(halves.filter_map(|half| Some((Some(half.folder()?.into()), format!("swap: {}", half.chain().output)))));
+    // Nor halves that were opened from the notebook.
+    for folder in desk.side.chosen.iter().flatten() {
+        if !all.iter().any(|(listed, _)| listed.as_ref() == Some(folder)) {
+            let name = folder.file_name().map_or_else(String::new, |name| name.to_string_lossy().into());
+            all.push((Some(folder.clone()), name));
+        }
+    }
     let mut changed = false;
     for (i, name) in ["First output", "Second output"].into_iter().enumerate() {
         if let Some(chosen) = parts::list(ui, name, &desk.side.chosen[i], &all) {
