@@ -441,13 +441,15 @@ fn a_round_that_was_left_off_is_probed_anew_and_a_whole_one_is_not() {
     let mut results: Vec<StepResult> = Vec::new();
     let mut round = |whole: bool| {
         let before = results.len();
-        let climb = |results| Climb { plan: &plan, chain: &chain, period: &desk.period, results };
-        while let Some(step) = crate::session::swap::next(&climb(&results), before).unwrap() {
+        fn climb<'a>(plan: &'a Plan, chain: &'a Chain, desk: &'a Desk, results: &'a [StepResult]) -> Climb<'a> {
+            Climb { plan, chain, period: &desk.period, results }
+        }
+        while let Some(step) = crate::session::swap::next(&climb(&plan, &chain, &desk, &results), before).unwrap() {
             let result = desk.play(&step);
             results.push(result);
         }
         if whole {
-            let (drive, stimuli) = (Some(Dbfs(-40.0)), climb(&results).stimuli(Purpose::Matched));
+            let (drive, stimuli) = (Some(Dbfs(-40.0)), climb(&plan, &chain, &desk, &results).stimuli(Purpose::Matched));
             let (number, periods) = (results.len() + 1, plan.careful_periods);
             let step = Step { number, purpose: Purpose::Matched, drive, stimuli, periods };
             let result = desk.play(&step);
