@@ -67,7 +67,7 @@ fn values_and_tables_are_copied_as_they_are_stored() {
     let (mut window, _bench, record) = finished();
     window.get_by_label_contains("Copy the values of ").click();
     let text = text(&mut window);
-    let last = record.climbed().filter(|s| s.pink(0).is_some()).last().unwrap();
+    let last = record.climbed().rfind(|s| s.pink(0).is_some()).unwrap();
     let level = last.pink(0).unwrap().1.sound.unwrap().z.unwrap().value;
     assert!(text.lines().count() > record.climbed().count() && text.contains(&format!("{level:.2}")), "{text}");
     window.state_mut().desk.evidence = Evidence::Numbers;

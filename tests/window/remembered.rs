@@ -40,7 +40,7 @@ fn page_theme_names_and_listener_come_back_at_the_next_start() {
     press(&mut window, Key::F2);
     let found = kept(&mut window, home.path(), |found| found.page == Page::Chain);
     assert_eq!(found.theme, Ground::Light);
-    assert_eq!(found.outputs, [output.clone()]);
+    assert_eq!(found.outputs, std::slice::from_ref(&output));
     let pairing = found.simulated.clone().or_else(|| {
         // The chain of this test stands on invented real cards.
         found.listening.map(|level| Pairing { listening: Some(level), ..Pairing::default() })
