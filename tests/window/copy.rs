@@ -116,7 +116,7 @@ fn a_pasted_path_is_music_and_other_text_says_where_it_goes() {
     window.run_steps(2);
     assert!(says(&window, "click into a field first"));
     window.event(Input::Paste("\"tests/data/music/longer-tone.flac\"\n".into()));
-    for _ in 0..500 {
+    for _ in 0..3000 {
         window.run_steps(2);
         if says(&window, "tone.flac: plays it clean") {
             return;
