@@ -146,9 +146,9 @@ impl Running {
     /// The next event that ends something.
     fn news(&self) -> Event {
         loop {
-            match self.bench.events.recv().unwrap() {
-                event @ (Event::Series(_) | Event::Failed(_) | Event::Ended { .. }) => return event,
-                _ => {}
+            let event = self.bench.events.recv().unwrap();
+            if matches!(event, Event::Series(_) | Event::Failed(_) | Event::Ended { .. }) {
+                return event;
             }
         }
     }

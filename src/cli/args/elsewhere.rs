@@ -12,7 +12,7 @@ use std::path::PathBuf;
 /// Samples of a file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum Bits {
-    /// 16-bit integers, dithered: any player takes them.
+    /// 16-bit integers, dithered: every player accepts them.
     #[value(name = "16")]
     Bits16,
     /// 24-bit integers, dithered.
@@ -53,19 +53,19 @@ pub struct PlanFile {
     /// The raised ceiling, typed a second time.
     #[arg(long, value_name = "DBFS", allow_hyphen_values = true, value_parser = number(Field::CeilingAgain))]
     pub confirm_ceiling: Option<f64>,
-    /// Drive of the quiet reference and of the marks, at least 20 dB under the loudest step, dBFS.
+    /// Drive of the quiet reference and of the marks, at least 20 dB below the loudest step, dBFS.
     #[arg(long, value_name = "DBFS", default_value_t = -40.0, allow_hyphen_values = true, value_parser = number(Field::Drive))]
     pub reference: f64,
-    /// Drive at which the climb begins, dBFS; without it one step over the reference.
+    /// Drive at which the climb begins, dBFS; without it one step above the reference.
     #[arg(long, value_name = "DBFS", allow_hyphen_values = true, value_parser = number(Field::Drive))]
     pub from: Option<f64>,
     /// Distance between steps, dB. A file cannot go back for a closer look: finer steps find a limit more exactly.
     #[arg(long, value_name = "DB", default_value_t = 3.0, value_parser = number(Field::Step))]
     pub step: f64,
-    /// Sines played beside the noise at every step of the climb, Hz.
+    /// Sines to play at every step of the climb too, Hz.
     #[arg(long = "sine", value_name = "HZ,…", value_delimiter = ',', value_parser = number(Field::Sines))]
     pub sines: Vec<f64>,
-    /// Other sounds played beside the noise.
+    /// Further stimuli to play at every step of the climb too.
     #[arg(long, value_name = "SOUND,…", value_delimiter = ',', value_parser = sound())]
     pub beside: Vec<Kind>,
 }
@@ -84,7 +84,7 @@ pub struct Ingest {
     /// Who listens how loud and what headroom is called.
     #[command(flatten)]
     pub listener: Listener,
-    /// Where and how results go.
+    /// Where results are kept and how they are shown.
     #[command(flatten)]
     pub keep: Keep,
 }
@@ -92,7 +92,7 @@ pub struct Ingest {
 /// Options of `listen`.
 #[derive(Debug, Args)]
 pub struct Listen {
-    /// Session folder that an outside source is added to.
+    /// Session that an outside source is added to, by name, `last` or path.
     #[arg(required_unless_present = "plan", conflicts_with = "plan")]
     pub session: Option<PathBuf>,
     /// Ear as it is now.
@@ -107,7 +107,7 @@ pub struct Listen {
     /// Who listens how loud and what headroom is called.
     #[command(flatten)]
     pub listener: Listener,
-    /// Where and how results go.
+    /// Where results are kept and how they are shown.
     #[command(flatten)]
     pub keep: Keep,
 }

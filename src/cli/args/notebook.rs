@@ -7,7 +7,7 @@ use std::path::PathBuf;
 #[derive(Debug, Args)]
 #[command(args_conflicts_with_subcommands = false, subcommand_precedence_over_arg = true)]
 pub struct NotebookArguments {
-    /// What is done; without it the sessions are listed.
+    /// What to do; without it the sessions are listed.
     #[command(subcommand)]
     pub what: Option<NotebookCommand>,
     /// Only sessions in which every one of these words stands: name, date, output, volume, headphone, ear, kind, verdict, notes.
@@ -47,7 +47,7 @@ pub enum Sort {
     Doubts,
 }
 
-/// What is written into a session, or told of it. Nothing that was measured is ever changed or removed.
+/// What is written into a session, or shown of it. Nothing that was measured is ever changed or removed.
 #[derive(Debug, Subcommand)]
 pub enum NotebookCommand {
     /// Write a note beside a session.
@@ -76,7 +76,7 @@ pub enum NotebookCommand {
         #[arg(long)]
         spelling: bool,
     },
-    /// Set a session aside: it counts no more in stock and reports of many; everything of it is kept.
+    /// Set a session aside: it no longer counts in stock and reports of many; everything of it is kept.
     SetAside {
         /// Session, by name, `last` or path.
         session: PathBuf,

@@ -22,8 +22,8 @@ const SAME_STEP_S: f64 = 0.004;
 const MOST_STEPS: f64 = 15.0;
 /// Steps so far apart show whether noise follows the sound, dB …
 const FOLLOWS_OVER_DB: f64 = 10.0;
-/// … which it does where its distance from it shrinks by less than this, dB …
-const FOLLOWS_WITHIN_DB: f64 = 3.0;
+/// … which it does where its distance from it stays within this, dB …
+const FOLLOWS_WITHIN_DB: f64 = 6.0;
 /// … and matters from here on, dB re the sound (a clock that wanders leaves less).
 const FOLLOWS_FROM_DB: f64 = -50.0;
 
@@ -193,9 +193,11 @@ fn lossy(record: &Record, heard: &HeardElsewhere) -> Option<Flaw> {
     };
     let mut steps: Vec<(f64, f64, f64)> = record.climbed().filter_map(read).collect();
     steps.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let (quiet, loud) = (steps.first()?, steps.last()?);
-    let follows = loud.0 - quiet.0 >= FOLLOWS_OVER_DB && quiet.1 - loud.1 < FOLLOWS_WITHIN_DB;
-    if !follows || loud.1 < FOLLOWS_FROM_DB {
+    // A limit that acts at another rate leaves such noise as well, but at the loud steps alone; an encoder at all of them.
+    let over = || steps.iter().map(|step| step.1);
+    let (least, most) = (over().reduce(f64::min)?, over().reduce(f64::max)?);
+    let apart = steps.last()?.0 - steps.first()?.0;
+    if apart < FOLLOWS_OVER_DB || least < FOLLOWS_FROM_DB || most - least > FOLLOWS_WITHIN_DB {
         return None;
     }
     let middle = steps[steps.len() / 2];

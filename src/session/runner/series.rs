@@ -57,7 +57,7 @@ impl Worker {
                 Command::Series(SeriesCommand::Next(next)) => self.swapped(&mut state, next),
                 Command::Series(SeriesCommand::Start) => self.measure(&mut state, &mut kept),
                 Command::Seat { folder, hold } => self.seat_in_series(&mut state, &folder, hold),
-                Command::Series(SeriesCommand::Begin(_)) | _ => Err(RunError::InSeries),
+                _ => Err(RunError::InSeries),
             };
             self.live.clear();
             if let Err(error) = outcome {
