@@ -329,7 +329,7 @@ fn every_command_takes_sessions_by_name() {
     let all: serde_json::Value = serde_json::from_slice(&loudenough(home, &["notebook", "--json"]).stdout).unwrap();
     assert_eq!(all.as_array().unwrap().len(), 3);
     assert_eq!(all[0]["session"]["notes"][0]["text"], "a loose cable");
-    assert!(said(home, &["notebook", "trend", "12-33-2"], true).contains("level for 0 dBFS"));
+    assert!(said(home, &["notebook", "trend", "12-33-2"], true).contains("over time"));
     assert!(said(home, &["notebook", "nothing-like-it"], true).contains("None of 3 sessions"));
     let empty = tempfile::tempdir().unwrap();
     assert!(said(empty.path(), &["judge", "last"], false).contains("no session"));
