@@ -112,8 +112,9 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
         && let Some(advice) = told.whose.advice()
     {
         // Where the capture chain clips, the output reaches higher: what is ample stays ample.
-        let ample = headroom_by(0).verdict.is_wholly(Answer::Ample);
-        let (flaw, higher): (fn(&str, &str) -> Flaw, _) = match ample {
+        let verdict = headroom_by(0).verdict;
+        let stands = verdict.answer == Answer::NotTold || verdict.is_wholly(Answer::Ample);
+        let (flaw, higher): (fn(&str, &str) -> Flaw, _) = match stands {
             true => (|code, text| Flaw::note(code, text), ""),
             false => (|code, text| Flaw::doubt(code, text), " If it is the capture chain, the output reaches higher."),
         };
