@@ -166,8 +166,8 @@ fn equivalent_limit(
             score.hold(e.holds(truth.value));
             if error > CLIP_DB {
                 score.wrong.push(format!(
-                    "{name}: soft clip level {:.3} for {:.3} dB, {over:.0} dB over noise, acts on {:?} / {:?}",
-                    e.value, truth.value, told.acts_on, level.acts_on
+                    "{name}: soft clip level {:.3} ({:.3} to {:.3}) for {:.3} dB, {over:.0} dB over noise, acts on {:?} / {:?}",
+                    e.value, e.interval.low, e.interval.high, truth.value, told.acts_on, level.acts_on
                 ));
             }
         }
@@ -380,6 +380,14 @@ const ONCE_FAILED: [u64; 21] = [
     4_197_094_624,
     4_197_094_662,
 ];
+
+/// Not mended yet: a soft knee 43 dB over the noise is taken 0.14 dB too low, with an interval of ±0.03 dB.
+#[test]
+#[ignore = "known to fail: the interval of a soft limit near its noise is too narrow"]
+fn a_soft_limit_near_its_noise_holds_its_interval() {
+    let seed = 1_270_962_505;
+    judge_scores(&one(&format!("seed {seed}"), &BenchSpec::seeded(seed), 70.0));
+}
 
 /// A dozen fixed seeds and those that once failed; LOUDENOUGH_SEED gives another first one (`commit`: from the commit), LOUDENOUGH_SESSIONS
 /// another number.
