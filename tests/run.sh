@@ -36,6 +36,9 @@ export PROPTEST_RNG_SEED="${PROPTEST_RNG_SEED:-20260301}"
 # Fifty seeded benches from the commit; the first seed is printed.
 export LOUDENOUGH_SEED="${LOUDENOUGH_SEED:-commit}" LOUDENOUGH_SESSIONS="${LOUDENOUGH_SESSIONS:-50}"
 
+# A tenth of the comparisons that `tests/comparison.sh` counts.
+export LOUDENOUGH_COMPARISONS="${LOUDENOUGH_COMPARISONS:-14}"
+
 # Benches that distortion is planted on.
 export LOUDENOUGH_ATTRIBUTIONS="${LOUDENOUGH_ATTRIBUTIONS:-24}"
 

@@ -1,6 +1,6 @@
 //! How often is a comparison right? Seeded benches of which the truth is known: identical outputs, and outputs with a
 //! planted difference; by turns on one seat, and on seats drawn anew for each output. A few cases here; `sh tests/comparison.sh`
-//! counts more (`LOUDENOUGH_CASES`) and prints the table.
+//! counts more (`LOUDENOUGH_COMPARISONS`, from `LOUDENOUGH_FIRST_COMPARISON` on) and prints the table.
 
 use crate::common::sessions::{bench, chain, finish, plan, swap};
 use loudenough::audio::simulated::{BenchSpec, Bend, Resonance, SeatSpec, Shape, SimulatedCardSpec};
@@ -19,8 +19,10 @@ const FEW: u64 = 2;
 const BOUND_DB: f64 = 0.15;
 /// Level that both are compared at, dB SPL: some 60 dB over the noise.
 const AT_DB_SPL: f64 = 74.0;
-fn cases() -> u64 {
-    std::env::var("LOUDENOUGH_CASES").ok().and_then(|n| n.parse().ok()).unwrap_or(FEW)
+fn cases() -> std::ops::Range<u64> {
+    let asked = |name: &str| std::env::var(name).ok().and_then(|n| n.parse().ok());
+    let first = asked("LOUDENOUGH_FIRST_COMPARISON").unwrap_or(0);
+    first..first + asked("LOUDENOUGH_COMPARISONS").unwrap_or(FEW)
 }
 
 /// A desk of this seed: its own clocks and noise, always the same headphone.
@@ -181,11 +183,12 @@ fn bound_holds(first: &Record, c: &Comparison, planted: Planted) -> Option<bool>
 /// The default protocol: what is the same is bounded, what is planted is found, what drifts is no difference.
 #[test]
 fn by_turns_the_same_is_bounded_and_what_is_planted_is_found() {
-    let n = cases();
+    let cases = cases();
+    let n = cases.end - cases.start;
     let (mut differ, mut tight, mut bounds, mut held) = (0u64, 0u64, 0u64, 0u64);
     let mut found = [0u64; PLANTED.len()];
     let mut missed = Vec::new();
-    for case in 0..n {
+    for case in cases {
         let folder = tempfile::tempdir().unwrap();
         let seed = 900_000 + case;
         let mut one = |planted: Planted| {
@@ -229,8 +232,9 @@ fn on_seats_drawn_anew_identical_outputs_are_not_said_to_differ() {
     let folder = tempfile::tempdir().unwrap();
     let ask = Ask { at: Some(AT_DB_SPL), ..Ask::default() };
     let (mut differ, mut not_told) = (0u64, 0u64);
-    let n = cases();
-    for case in 0..n {
+    let cases = cases();
+    let n = cases.end - cases.start;
+    for case in cases {
         let seed = 2 * case + 800_000;
         let a = measured(&on_drawn_seats(desk(seed)), None, folder.path());
         let b = measured(&on_drawn_seats(desk(seed + 1)), Some((&a, &ask)), folder.path());
