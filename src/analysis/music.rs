@@ -203,17 +203,16 @@ impl Meter {
         self.frame();
         let samples = (self.frames_in * self.channels.len() as u64).max(1) as f64;
         let loudness = self.totals.iter().zip(self.energies);
-        let highest = |block: &Block| f64::from(block.samples[0].max(block.samples[1]));
-        let highest = self.blocks.iter().map(highest).fold(0.0, f64::max);
-        Piece {
-            flat_tops: self.flat_tops.count(highest),
+        let piece = Piece {
+            flat_tops: 0,
             rate_hz: self.rate.get(),
             channels: self.channels.len(),
             seconds: self.frames_in as f64 / self.rate.hz(),
             mean_square: self.square / samples,
             blocks: self.blocks,
             loudness: loudness.map(|(total, frames)| Loudness { mean_square: total / samples, frames }).collect(),
-        }
+        };
+        Piece { flat_tops: self.flat_tops.count(piece.samples().largest()), ..piece }
     }
 
     /// Every block that has come in with its margin.

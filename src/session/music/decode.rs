@@ -1,4 +1,4 @@
-//! WAV and FLAC, decoded piece by piece. The only file that knows the decoder.
+//! WAV and FLAC, decoded piece by piece and measured on the way.
 
 use super::{Kind, NoMusic};
 use crate::analysis::music::{Meter, Piece, PowerGain};

@@ -8,7 +8,7 @@ use super::super::step::Purpose;
 use super::known::void_of;
 use super::{RunError, Worker};
 use crate::analysis::{self, Context, Correction, Finding, Flaw};
-use crate::audio::{Guard, GuardedInput, Progress, TakeRequest};
+use crate::audio::{Engine, Guard, GuardedInput, Progress, TakeRequest};
 use crate::card::InputRole;
 use crate::signal::{Drive, DriveCeiling, Stimulus};
 use crate::take::Take;
@@ -75,7 +75,7 @@ impl Worker {
         let backend = named.as_deref().unwrap_or(backend);
         let plugged = backend.with_hookup(&asked.hookup);
         let (mut engine, _) = self.open(plugged.as_deref().unwrap_or(backend), &chain.routing)?;
-        engine.start(TakeRequest {
+        let request = TakeRequest {
             stimulus,
             drive,
             periods,
@@ -83,7 +83,16 @@ impl Worker {
             delay_s: 0.0..DELAY_S,
             guard: guard(chain),
             only: None,
-        })?;
+        };
+        self.one_take(&mut engine, request)
+    }
+
+    /// Plays a take from its first to its last sample.
+    ///
+    /// # Errors
+    /// Stopped, void, or a card that failed.
+    pub(super) fn one_take(&self, engine: &mut Engine, request: TakeRequest) -> Result<Take, RunError> {
+        engine.start(request)?;
         let take = loop {
             match engine.poll(Duration::from_millis(50))? {
                 Progress::Done(take) => break take,

@@ -278,11 +278,22 @@ impl Worker {
         let folder = storage.folder().to_path_buf();
         self.tell(Event::Began { record: Arc::new(record.clone()), folder, granted });
         let chain = record.chain_as_begun();
+        self.runner_of(engine, storage, record, chain)
+    }
+
+    /// Plays steps on the cards of `chain`, which it opens again where they fail.
+    fn runner_of(
+        &self,
+        engine: Opened,
+        storage: Storage,
+        record: Record,
+        chain: Chain,
+    ) -> Result<StepRunner<'_>, RunError> {
+        let period = record.head.plan.pink.period(chain.routing.playback_rate);
         let reopen = Box::new(move |blocks| {
             let routing = with_blocks(&chain.routing, blocks);
             self.open_chain(&Chain { routing, ..chain.clone() })
         });
-        let period = record.head.plan.pink.period(record.head.chain.routing.playback_rate);
         StepRunner::new(self, engine, reopen, storage, record, period)
     }
 

@@ -7,12 +7,11 @@ use super::super::step::{Purpose, Step};
 use super::added::Looked;
 use super::step::StepError;
 use super::{RunError, Worker, check_request};
-use crate::audio::{Guard, Progress, TakeRequest};
+use crate::audio::{Guard, TakeRequest};
 use crate::card::InputRole;
 use crate::signal::{Drive, Stimulus};
 use crate::stats::Estimate;
 use crate::units::Dbfs;
-use std::time::Duration;
 
 /// The first look stands this far under the drive asked for, dB: how loud the position is, nobody knows.
 const FIRST_BELOW_DB: f64 = 20.0;
@@ -52,7 +51,7 @@ impl Worker {
         check_request(&request)?;
         let opened = self.open_chain(chain)?;
         let (storage, record) = self.begin_on(&opened, &request)?;
-        let mut steps = self.runner_of(opened, storage, record, chain)?;
+        let mut steps = self.runner_of(opened, storage, record, chain.clone())?;
         let ceiling = steps.climb().spl_ceiling().db();
         let limit = steps.climb().limit().0.db();
         let stimuli = vec![steps.record.head.plan.pink.clone()];
@@ -110,7 +109,7 @@ impl Worker {
         let (mut engine, _) = self.open(playing.as_deref().unwrap_or(backend), &chain.routing)?;
         let stimulus = Stimulus::silence();
         let period_s = stimulus.period_frames(rate) as f64 / rate.hz();
-        engine.start(TakeRequest {
+        let request = TakeRequest {
             periods: (seconds / period_s).ceil() as usize,
             stimulus,
             drive: Drive::SILENT,
@@ -118,19 +117,8 @@ impl Worker {
             delay_s: 0.0..0.0,
             guard: Guard::default(),
             only: None,
-        })?;
-        let take = loop {
-            match engine.poll(Duration::from_millis(50))? {
-                Progress::Done(take) => break take,
-                Progress::Playing { done_s, total_s } => self.tell(Event::Playing { done_s, total_s }),
-                Progress::Idle => {}
-            }
         };
-        match take.head.void.clone() {
-            Some(_) if self.stop.is_asked() => return Err(RunError::Stopped),
-            Some(reason) => return Err(RunError::TakeVoid(reason)),
-            None => {}
-        }
+        let take = self.one_take(&mut engine, request)?;
         let samples = take.inputs.get(input).map_or(&[][..], |input| &input.samples);
         of_music(samples, take.head.captured_rate, chain, role).map_err(RunError::OwnLevel)
     }

@@ -2,13 +2,12 @@
 
 use super::super::climb::LOOK_PERIODS;
 use super::super::protocol::{Command, Event, Failure, NextHeadphone, SeriesCommand, SeriesEvent, SessionRequest};
-use super::super::record::{Happening, Record, SessionEvent};
+use super::super::record::{Happening, SessionEvent};
 use super::super::series::{Heard, SwapChecked, check, check_drive};
 use super::super::step::{Purpose, Step};
-use super::super::storage::Storage;
 use super::added::{Addition, Looked};
 use super::step::{Opened, POLL, StepError, StepRunner};
-use super::{RunError, Worker, check_request, with_blocks};
+use super::{RunError, Worker, check_request};
 use crate::session::chain::Chain;
 use crate::units::Dbfs;
 use crossbeam_channel::{Receiver, RecvTimeoutError};
@@ -103,7 +102,7 @@ impl Worker {
         let scratch = tempfile::tempdir().map_err(RunError::Scratch)?;
         let request = SessionRequest { sessions: scratch.path().into(), id: None, ..next.request.clone() };
         let (storage, record) = self.begin_on(&opened, &request)?;
-        let mut steps = self.runner_of(opened, storage, record, &request.chain)?;
+        let mut steps = self.runner_of(opened, storage, record, request.chain.clone())?;
         let looked = steps.check_swap(next, state.last_reference);
         state.opened = steps.into_opened();
         let checked = looked?;
@@ -141,21 +140,6 @@ impl Worker {
     fn seat_in_series(&self, state: &mut State, folder: &Path, hold: bool) -> Result<(), RunError> {
         state.opened = self.add_on(folder, Addition::Seat { hold }, state.opened.take())?;
         Ok(())
-    }
-
-    pub(super) fn runner_of(
-        &self,
-        opened: Opened,
-        storage: Storage,
-        record: Record,
-        chain: &Chain,
-    ) -> Result<StepRunner<'_>, RunError> {
-        let (again, period) = (chain.clone(), record.head.plan.pink.period(chain.routing.playback_rate));
-        let reopen = Box::new(move |blocks| {
-            let routing = with_blocks(&again.routing, blocks);
-            self.open_chain(&Chain { routing, ..again.clone() })
-        });
-        StepRunner::new(self, opened, reopen, storage, record, period)
     }
 }
 
