@@ -109,7 +109,7 @@ fn score(name: &str, spec: &BenchSpec, listening_db: f64, record: &Record) -> Sc
     let doubts: Vec<&Flaw> = judgement.flaws.iter().filter(|f| f.weight == Weight::Doubt).collect();
     let whose_is_open = matches!(&judgement.threshold, Threshold::Told(told) if told.whose != Whose::Output);
     let short_of_ample = told.answer != Answer::NotTold && !told.is_wholly(Answer::Ample);
-    if (whose_is_open && short_of_ample) != doubts.iter().any(|f| of_whose(f)) {
+    if (whose_is_open && short_of_ample) != doubts.iter().any(of_whose) {
         wrong(&mut score, format!("verdict {told}: whose limit it is stands {whose_is_open}, doubts {doubts:?}"));
     }
     let others: Vec<&String> = doubts.iter().filter(|f| !of_whose(f)).map(|f| &f.text).collect();
