@@ -47,7 +47,7 @@ impl SampleFormat {
 /// A whole session as one sound.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SoundPlan {
-    /// [`SCHEMA`]; always the first key.
+    /// `loudenough-sound-plan/1`; always the first key.
     pub schema: String,
     /// `loudenough 0.1.0`.
     pub program: String,
