@@ -26,13 +26,13 @@ pub struct Figure {
 
 impl From<Estimate> for Reading {
     fn from(e: Estimate) -> Reading {
-        Reading::Told(e)
+        Reading::Determined(e)
     }
 }
 
 impl From<&Estimate> for Reading {
     fn from(e: &Estimate) -> Reading {
-        Reading::Told(*e)
+        Reading::Determined(*e)
     }
 }
 
@@ -53,9 +53,9 @@ impl Figure {
     pub fn significant(reading: impl Into<Reading>) -> Figure {
         let reading = reading.into();
         let (value, half_width) = match &reading {
-            Reading::Told(e) | Reading::AtLeast(e) => (e.value, e.half_width()),
+            Reading::Determined(e) | Reading::AtLeast(e) => (e.value, e.half_width()),
             Reading::Below(at) => (*at, 0.0),
-            Reading::NotTold(_) => (1.0, 0.0),
+            Reading::NotDetermined(_) => (1.0, 0.0),
         };
         // A hair more, so that 0.1 as a difference of ends is not 0.099…
         let after = |size: f64, digits: f64| (digits - size.log10().floor()).clamp(0.0, 9.0) as usize;
@@ -75,41 +75,41 @@ impl Figure {
     /// As people read it: `94.31 ±0.92`, `at least 94.31 ±0.92`, `below −62.1`, `not determined`.
     pub fn words(&self) -> String {
         match &self.reading {
-            Reading::Told(e) => with_interval(e, self.places),
+            Reading::Determined(e) => with_interval(e, self.places),
             Reading::AtLeast(e) => format!("{AT_LEAST}{}", with_interval(e, self.places)),
             Reading::Below(at) => format!("below {}", tidy(*at, self.places)),
-            Reading::NotTold(_) => NOT_DETERMINED.into(),
+            Reading::NotDetermined(_) => NOT_DETERMINED.into(),
         }
     }
 
     /// The same of a difference, with its sign: `+0.21 ±0.05`.
     pub fn signed(&self) -> String {
-        let plus = self.reading.told().is_some_and(|e| !tidy(e.value, self.places).starts_with('−'));
+        let plus = self.reading.determined().is_some_and(|e| !tidy(e.value, self.places).starts_with('−'));
         format!("{}{}", if plus { "+" } else { "" }, self.words())
     }
 
     /// The same with its unit, or with the reason why there is none.
     pub fn in_unit(&self, unit: &str) -> String {
         match &self.reading {
-            Reading::NotTold(why) => format!("{NOT_DETERMINED}: {why}"),
+            Reading::NotDetermined(why) => format!("{NOT_DETERMINED}: {why}"),
             _ => format!("{} {unit}", self.words()),
         }
     }
 
     /// The interval alone: `±0.2`, `20.1 to 31.0`; `None` where there is none.
     pub fn interval(&self) -> Option<String> {
-        let (Reading::Told(e) | Reading::AtLeast(e)) = &self.reading else { return None };
+        let (Reading::Determined(e) | Reading::AtLeast(e)) = &self.reading else { return None };
         interval(e, self.places).map(|(Written::Beside(words) | Written::Ends(words) | Written::Bound(words))| words)
     }
 
     /// What kind of statement it is, as machines read it.
     pub fn kind(&self) -> &'static str {
         match &self.reading {
-            Reading::Told(e) if e.value.is_infinite() => infinite(e.value),
-            Reading::Told(_) => "value",
+            Reading::Determined(e) if e.value.is_infinite() => infinite(e.value),
+            Reading::Determined(_) => "value",
             Reading::AtLeast(_) => "at least",
             Reading::Below(_) => "below",
-            Reading::NotTold(_) => NOT_DETERMINED,
+            Reading::NotDetermined(_) => NOT_DETERMINED,
         }
     }
 
@@ -117,9 +117,9 @@ impl Figure {
     pub fn plain(&self) -> [Option<String>; 3] {
         let one = |v: f64| v.is_finite().then(|| tidy(v, self.places).replace('−', "-"));
         match &self.reading {
-            Reading::Told(e) | Reading::AtLeast(e) => [one(e.value), one(e.interval.low), one(e.interval.high)],
+            Reading::Determined(e) | Reading::AtLeast(e) => [one(e.value), one(e.interval.low), one(e.interval.high)],
             Reading::Below(at) => [one(*at), None, one(*at)],
-            Reading::NotTold(_) => [None, None, None],
+            Reading::NotDetermined(_) => [None, None, None],
         }
     }
 }
@@ -196,32 +196,34 @@ mod tests {
 
     #[test]
     fn people_and_machines_read_the_same_digits() {
-        let told = figure(Reading::Told(Estimate::symmetric(-12.345, 0.62)), 1);
-        assert_eq!(told.words(), "−12.3 ±0.6");
-        assert_eq!(told.plain().map(Option::unwrap), ["-12.3", "-13.0", "-11.7"]);
+        let stated = figure(Reading::Determined(Estimate::symmetric(-12.345, 0.62)), 1);
+        assert_eq!(stated.words(), "−12.3 ±0.6");
+        assert_eq!(stated.plain().map(Option::unwrap), ["-12.3", "-13.0", "-11.7"]);
         assert_eq!(figure(Reading::AtLeast(Estimate::symmetric(25.3, 0.92)), 2).words(), "at least 25.30 ±0.92");
         assert_eq!(figure(Reading::Below(-62.04), 1).in_unit("dB"), "below −62.0 dB");
         assert_eq!(figure(Reading::Below(-62.04), 1).plain(), [Some("-62.0".into()), None, Some("-62.0".into())]);
-        assert_eq!(figure(Reading::NotTold("why".into()), 1).words(), "not determined");
-        assert_eq!(figure(Reading::NotTold("why".into()), 1).in_unit("dB"), "not determined: why");
+        assert_eq!(figure(Reading::NotDetermined("why".into()), 1).words(), "not determined");
+        assert_eq!(figure(Reading::NotDetermined("why".into()), 1).in_unit("dB"), "not determined: why");
     }
 
     #[test]
     fn an_interval_never_reads_as_none_and_an_open_end_is_named() {
-        assert_eq!(figure(Reading::Told(Estimate::symmetric(-6.02, 0.004)), 2).words(), "−6.02 ±0.004");
-        assert_eq!(figure(Reading::Told(Estimate::symmetric(0.01, 0.000_05)), 2).words(), "0.01 ±0.001");
-        assert_eq!(figure(Reading::Told(Estimate::exact(-0.001)), 1).words(), "0.0");
-        let open = |low, high| figure(Reading::Told(Estimate { value: -50.0, interval: Interval { low, high } }), 1);
+        assert_eq!(figure(Reading::Determined(Estimate::symmetric(-6.02, 0.004)), 2).words(), "−6.02 ±0.004");
+        assert_eq!(figure(Reading::Determined(Estimate::symmetric(0.01, 0.000_05)), 2).words(), "0.01 ±0.001");
+        assert_eq!(figure(Reading::Determined(Estimate::exact(-0.001)), 1).words(), "0.0");
+        let open =
+            |low, high| figure(Reading::Determined(Estimate { value: -50.0, interval: Interval { low, high } }), 1);
         assert_eq!(open(f64::NEG_INFINITY, -47.0).words(), "−50.0, at most −47.0");
         assert_eq!(open(f64::NEG_INFINITY, -47.0).plain()[1], None);
         assert_eq!(open(-52.0, f64::INFINITY).words(), "−50.0, at least −52.0");
-        assert_eq!(figure(Reading::Told(Estimate::exact(f64::INFINITY)), 1).words(), "infinite");
+        assert_eq!(figure(Reading::Determined(Estimate::exact(f64::INFINITY)), 1).words(), "infinite");
     }
 
     #[test]
     fn ends_at_unlike_distances_are_written_themselves() {
-        let of =
-            |value, low, high| figure(Reading::Told(Estimate { value, interval: Interval { low, high } }), 2).words();
+        let of = |value, low, high| {
+            figure(Reading::Determined(Estimate { value, interval: Interval { low, high } }), 2).words()
+        };
         assert_eq!(of(94.31, 93.39, 95.23), "94.31 ±0.92");
         assert_eq!(of(20.5, 20.1, 30.96), "20.50 (20.10 to 30.96)");
         assert_eq!(of(1.0, 0.9988, 1.0002), "1.00 ±0.001", "too near for these places");

@@ -71,8 +71,8 @@
 //! for flaw in &judgement.flaws {
 //!     println!("{}", flaw.text);
 //! }
-//! let clean = judgement.highest_clean.level_spl.told().ok_or("not determined")?;
-//! let headroom = judgement.headroom.headroom_db.told().ok_or("not determined")?;
+//! let clean = judgement.highest_clean.level_spl.determined().ok_or("not determined")?;
+//! let headroom = judgement.headroom.headroom_db.determined().ok_or("not determined")?;
 //! // The listener of that session listens at 80 dB SPL.
 //! assert!((clean.value - 80.0 - headroom.value).abs() < 1e-9);
 //! # Ok(())
@@ -121,7 +121,7 @@
 //! let take = Take { head, inputs: vec![Input { role: InputRole::LeftEar, samples }] };
 //! let no_curve = Correction::none();
 //! let Finding::Sine(sine) = measure(&take, 0, &Context::alone(&no_curve))?.finding else { unreachable!() };
-//! let second = sine.harmonics[0].level.told().ok_or("not determined")?;
+//! let second = sine.harmonics[0].level.determined().ok_or("not determined")?;
 //! assert!((second.value + 40.0).abs() < 0.01, "{second:?}");
 //! # Ok(())
 //! # }

@@ -3,7 +3,7 @@
 use clap::FromArgMatches;
 use loudenough::audio::Backend;
 use loudenough::audio::simulated::{BenchSpec, Pace, SimulatedBackend, SimulatedCardSpec};
-use loudenough::cli::{Arguments, Exit, Printable, Surroundings, carry_out, command};
+use loudenough::cli::{Arguments, Environment, Exit, Printable, carry_out, command};
 use std::io::Write;
 use std::process::ExitCode;
 
@@ -13,8 +13,8 @@ fn main() -> ExitCode {
         Some(command) => {
             let mut out = Printable::new(std::io::stdout());
             let backends = backends(Pace::AsFastAsPossible);
-            let mut surroundings = Surroundings { out: &mut out, backends, now, exit: Exit::default() };
-            carry_out(command, &mut surroundings).map(|()| surroundings.exit)
+            let mut env = Environment { out: &mut out, backends, now, exit: Exit::default() };
+            carry_out(command, &mut env).map(|()| env.exit)
         }
         None => window().map(|()| Exit::Answer),
     };

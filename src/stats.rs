@@ -98,21 +98,23 @@ impl Estimate {
 #[serde(rename_all = "kebab-case")]
 pub enum Reading {
     /// Value and interval.
-    Told(Estimate),
+    #[serde(rename = "told")]
+    Determined(Estimate),
     /// Only that it is below this (the upper end of an interval whose lower end is zero).
     Below(f64),
     /// Only that it is at least this.
     AtLeast(Estimate),
     /// Nothing, and why.
-    NotTold(String),
+    #[serde(rename = "not-told")]
+    NotDetermined(String),
 }
 
 impl Reading {
     /// The estimate of a determined value or of a lower bound.
     pub fn estimate(&self) -> Option<&Estimate> {
         match self {
-            Reading::Told(e) | Reading::AtLeast(e) => Some(e),
-            Reading::Below(_) | Reading::NotTold(_) => None,
+            Reading::Determined(e) | Reading::AtLeast(e) => Some(e),
+            Reading::Below(_) | Reading::NotDetermined(_) => None,
         }
     }
 
@@ -123,37 +125,37 @@ impl Reading {
             interval: Interval { low: scale(e.interval.low), high: scale(e.interval.high) },
         };
         match self {
-            Reading::Told(e) => Reading::Told(both(e)),
+            Reading::Determined(e) => Reading::Determined(both(e)),
             Reading::Below(high) => Reading::Below(scale(*high)),
             Reading::AtLeast(e) => Reading::AtLeast(both(e)),
-            Reading::NotTold(why) => Reading::NotTold(why.clone()),
+            Reading::NotDetermined(why) => Reading::NotDetermined(why.clone()),
         }
     }
 
     /// Sum with an independent estimate; a bound moves with what is on its side.
     pub fn plus(&self, other: &Estimate) -> Reading {
         match self {
-            Reading::Told(e) => Reading::Told(e.plus(other)),
+            Reading::Determined(e) => Reading::Determined(e.plus(other)),
             Reading::Below(high) => Reading::Below(high + other.interval.high),
             Reading::AtLeast(e) => Reading::AtLeast(e.plus(other)),
-            Reading::NotTold(why) => Reading::NotTold(why.clone()),
+            Reading::NotDetermined(why) => Reading::NotDetermined(why.clone()),
         }
     }
 
     /// `from` less this: a lower bound becomes an upper one, at the end of its interval that is sure.
     pub fn taken_from(&self, from: f64) -> Reading {
         match self {
-            Reading::Told(e) => Reading::Told(e.negative().shifted(from)),
+            Reading::Determined(e) => Reading::Determined(e.negative().shifted(from)),
             Reading::AtLeast(e) => Reading::Below(from - e.interval.low),
             Reading::Below(high) => Reading::AtLeast(Estimate::exact(from - high)),
-            Reading::NotTold(why) => Reading::NotTold(why.clone()),
+            Reading::NotDetermined(why) => Reading::NotDetermined(why.clone()),
         }
     }
 
     /// The estimate of a determined value only.
-    pub fn told(&self) -> Option<&Estimate> {
+    pub fn determined(&self) -> Option<&Estimate> {
         match self {
-            Reading::Told(e) => Some(e),
+            Reading::Determined(e) => Some(e),
             _ => None,
         }
     }

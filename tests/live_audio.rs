@@ -250,7 +250,7 @@ fn inside_slower_sink_noise() {
     let text = resampled_at_96_khz(silence);
     noise.kill().unwrap();
     noise.wait().unwrap();
-    // The server's own choice of filter falls from 20 to 25 kHz: the end is told, which of the two rates need not be.
+    // The server's own choice of filter falls from 20 to 25 kHz: the end is found, which of the two rates need not be.
     assert!(text.contains("ends near 22.05 or 24 kHz") || text.contains("ends near 22.05 kHz"), "{text}");
 }
 
@@ -284,15 +284,15 @@ fn inside_long_run() {
     let mut analyser = LiveAnalyser::new(RATE, ears.map(|(_, role)| role));
     // Nanoseconds of analysis, the longest from a block to the picture it completes, pictures.
     let spent: Arc<[AtomicU64; 3]> = Arc::default();
-    let told = Arc::clone(&spent);
+    let stated = Arc::clone(&spent);
     let live = move |heard: loudenough::audio::Heard| {
         let began = Instant::now();
         let picture = analyser.push(heard.inputs, heard.steady).is_some();
         let nanoseconds = began.elapsed().as_nanos() as u64;
-        told[0].fetch_add(nanoseconds, Ordering::Relaxed);
+        stated[0].fetch_add(nanoseconds, Ordering::Relaxed);
         if picture {
-            told[1].fetch_max(nanoseconds, Ordering::Relaxed);
-            told[2].fetch_add(1, Ordering::Relaxed);
+            stated[1].fetch_max(nanoseconds, Ordering::Relaxed);
+            stated[2].fetch_add(1, Ordering::Relaxed);
         }
     };
     let mut engine = Engine::open(&CpalBackend, &routing, Box::new(live)).unwrap();

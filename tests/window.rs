@@ -97,7 +97,7 @@ fn start_in(sessions: PathBuf, chain: Chain, plan: Plan) -> (App, Bench) {
 
 fn start_with(state: StartState) -> (App, Bench) {
     let (commands, asked) = bounded(16);
-    let (events, told) = unbounded();
+    let (events, stated) = unbounded();
     let live: Arc<Mutex<Option<Arc<Live>>>> = Arc::default();
     let stops: Arc<AtomicUsize> = Arc::default();
     let leave: Arc<AtomicBool> = Arc::default();
@@ -106,7 +106,7 @@ fn start_with(state: StartState) -> (App, Bench) {
     let (shown, counted, left) = (live.clone(), stops.clone(), leave.clone());
     let link = BenchLink {
         commands,
-        events: told,
+        events: stated,
         live: Box::new(move || shown.lock().unwrap().clone()),
         stop: Box::new(move || {
             counted.fetch_add(1, Ordering::SeqCst);

@@ -112,10 +112,10 @@ fn side_words(side: &OutputSide) -> String {
 /// An impedance and how it was found.
 fn impedance_rows(
     name: &'static str,
-    told: &Option<Estimate>,
+    stated: &Option<Estimate>,
     curve: &Option<Impedance>,
 ) -> Option<(&'static str, String)> {
-    let told = told.as_ref()?;
+    let stated = stated.as_ref()?;
     let how = curve.as_ref().map_or(", typed".into(), |curve| {
         let range = curve.extremes().map_or(String::new(), |[low, high]| {
             format!(
@@ -125,7 +125,7 @@ fn impedance_rows(
         });
         format!("{range}; {}, at the {}{}", curve.from, curve.plane, taken(&curve.taken_at))
     });
-    Some((name, format!("{} at 1 kHz{how}", ohms_words(told))))
+    Some((name, format!("{} at 1 kHz{how}", ohms_words(stated))))
 }
 
 /// What 0 dBFS at an input stands for.

@@ -9,7 +9,7 @@ use crate::analysis::band;
 use crate::figure::NOT_DETERMINED;
 use crate::judgement::Judgement;
 use crate::judgement::comparison::{
-    Comparison, Difference, Distorted, FinePoint, MatchedOn, Matter, Played, Product, Told, Where, gravest,
+    Comparison, Difference, Distorted, FinePoint, MatchedOn, Matter, Outcome, Played, Product, Where, gravest,
     of_response, sentence,
 };
 use crate::stats::Reading;
@@ -102,7 +102,7 @@ fn each(both: &SideBySide) -> Option<Section> {
                 judgement.map_or("no session of it with this headphone".into(), |j| j.headroom.verdict.to_string()),
             ),
             reading(|j| &j.headroom.headroom_db),
-            reading(|j| &j.headroom.peak_room_db),
+            reading(|j| &j.headroom.peak_headroom_db),
             reading(|j| &j.highest_clean.level_spl),
         ]);
     }
@@ -209,13 +209,13 @@ fn response(both: &SideBySide, all: bool) -> Section {
     ];
     let mut table =
         Table::new(named("response-difference", all), "Difference of response per one-third octave", columns);
-    for band in c.bands.iter().filter(|band| all || band.told != Told::Same) {
-        let told = band.told.in_words(c.within_db, &Reading::Told(band.difference_db));
+    for band in c.bands.iter().filter(|band| all || band.outcome != Outcome::Same) {
+        let outcome = band.outcome.in_words(c.within_db, &Reading::Determined(band.difference_db));
         table.rows.push(vec![
             Cell::text(band::label(band.x)),
             Cell::number(Some(band::centre_hz(band.x)), 2),
             Cell::estimate(Some(band.difference_db), 2),
-            Cell::text(told),
+            Cell::text(outcome),
             Cell::number(band.smallest_db, 2),
         ]);
     }
@@ -275,14 +275,14 @@ fn distortion(c: &Comparison, all: bool) -> Table {
         columns,
     );
     let whole = |q: &Distorted| matches!(q.place, Where::Overall | Where::Sine { .. });
-    for q in d.quantities.iter().filter(|q| all || whole(q) || q.told == Told::Differs) {
+    for q in d.quantities.iter().filter(|q| all || whole(q) || q.outcome == Outcome::Differs) {
         table.rows.push(vec![
             Cell::text(q.name()),
             Cell::reading(Some(&q.of.0), 1),
             Cell::reading(Some(&q.of.1), 1),
             Cell::number(q.noise_db.0, 1),
             Cell::number(q.noise_db.1, 1),
-            Cell::text(q.told.in_words(d.within_db, &q.difference_db)),
+            Cell::text(q.outcome.in_words(d.within_db, &q.difference_db)),
         ]);
     }
     table
@@ -307,13 +307,13 @@ fn noise(c: &Comparison, all: bool) -> Option<Table> {
     ];
     let mut table = Table::new(named("noise-difference", all), "Noise at the ear, silence before each round", columns);
     let within_db = c.distortions.within_db;
-    for noise in c.noise.iter().filter(|noise| all || noise.band.is_none() || noise.told == Told::Differs) {
+    for noise in c.noise.iter().filter(|noise| all || noise.band.is_none() || noise.outcome == Outcome::Differs) {
         table.rows.push(vec![
             Cell::text(noise.band.map_or("all, A-weighted".into(), band::label)),
             Cell::number(Some(noise.level_db.0), 1),
             Cell::number(Some(noise.level_db.1), 1),
             Cell::estimate(Some(noise.difference_db), 2),
-            Cell::text(noise.told.in_words(within_db, &Reading::Told(noise.difference_db))),
+            Cell::text(noise.outcome.in_words(within_db, &Reading::Determined(noise.difference_db))),
         ]);
     }
     (!c.noise.is_empty()).then_some(table)
@@ -360,14 +360,15 @@ fn fine_line(c: &Comparison) -> Series {
 }
 
 fn picture(c: &Comparison) -> Picture {
-    let of = |told: Told| -> Vec<Point> {
+    let of = |outcome: Outcome| -> Vec<Point> {
         let point = |band: &Difference| {
             let e = band.difference_db;
             Point { x: band::centre_hz(band.x), y: e.value, interval: Some((e.interval.low, e.interval.high)) }
         };
-        c.bands.iter().filter(|band| band.told == told).map(point).collect()
+        c.bands.iter().filter(|band| band.outcome == outcome).map(point).collect()
     };
-    let series = |name: String, role, mark, told| Series { name, role, line: None, mark: Some(mark), points: of(told) };
+    let series =
+        |name: String, role, mark, outcome| Series { name, role, line: None, mark: Some(mark), points: of(outcome) };
     let ends = c.bands.iter().flat_map(|b| [b.difference_db.interval.low, b.difference_db.interval.high]);
     let reach = ends.filter(|v| v.is_finite()).map(f64::abs).fold(c.within_db, f64::max);
     let reach = (1.1 * reach / REACH_STEP_DB).ceil() * REACH_STEP_DB;
@@ -387,9 +388,9 @@ fn picture(c: &Comparison) -> Picture {
         }],
         series: vec![
             fine_line(c),
-            series(format!("same within {} dB", c.within_db), Role::First, Mark::Dot, Told::Same),
-            series("differs".into(), Role::Second, Mark::Square, Told::Differs),
-            series(NOT_DETERMINED.into(), Role::Quiet, Mark::Hollow, Told::NotTold),
+            series(format!("same within {} dB", c.within_db), Role::First, Mark::Dot, Outcome::Same),
+            series("differs".into(), Role::Second, Mark::Square, Outcome::Differs),
+            series(NOT_DETERMINED.into(), Role::Quiet, Mark::Hollow, Outcome::NotDetermined),
         ],
         rules: vec![Rule {
             along: Along::Y,
@@ -415,9 +416,9 @@ fn distortion_picture(c: &Comparison) -> Option<Picture> {
             let at = |q: &Distorted| {
                 let Where::Band { x } = q.place else { return None };
                 let (y, below) = match if is_first { &q.of.0 } else { &q.of.1 } {
-                    Reading::Told(e) => (e.value, false),
+                    Reading::Determined(e) => (e.value, false),
                     Reading::Below(most) => (*most, true),
-                    Reading::AtLeast(_) | Reading::NotTold(_) => return None,
+                    Reading::AtLeast(_) | Reading::NotDetermined(_) => return None,
                 };
                 (q.product == product && y.is_finite()).then_some((Point::at(band::centre_hz(x), y), below))
             };

@@ -188,15 +188,15 @@ impl Cell {
 
     /// A number with its interval; likewise.
     pub fn estimate(value: Option<Estimate>, places: usize) -> Cell {
-        Cell::reading(value.map(Reading::Told).as_ref(), places)
+        Cell::reading(value.map(Reading::Determined).as_ref(), places)
     }
 
     /// A reading; likewise.
     pub fn reading(reading: Option<&Reading>, places: usize) -> Cell {
         let written = |r: &&Reading| match r {
-            Reading::Told(e) | Reading::AtLeast(e) => !e.value.is_nan(),
+            Reading::Determined(e) | Reading::AtLeast(e) => !e.value.is_nan(),
             Reading::Below(at) => !at.is_nan(),
-            Reading::NotTold(_) => true,
+            Reading::NotDetermined(_) => true,
         };
         reading.filter(written).map_or(Cell::Empty, |reading| Cell::Figure(Figure::new(reading, places)))
     }

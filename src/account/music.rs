@@ -91,8 +91,8 @@ fn of_time(pieces: &[PieceJudged]) -> Table {
 /// What a piece needs said.
 fn remark(piece: &PieceJudged) -> Option<String> {
     let why = match (&piece.needs, &piece.room_db) {
-        (Needs::NotTold(why), _) => Some(format!("{}: drive not determined: {why}.", piece.file)),
-        (_, Reading::NotTold(_)) => Some(format!("{}: {}.", piece.file, piece.because)),
+        (Needs::NotDetermined(why), _) => Some(format!("{}: drive not determined: {why}.", piece.file)),
+        (_, Reading::NotDetermined(_)) => Some(format!("{}: {}.", piece.file, piece.because)),
         _ => None,
     };
     let mislabelled = piece.mislabelled.as_ref().map(|words| format!("{}: {words}.", piece.file));

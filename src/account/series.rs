@@ -1,4 +1,4 @@
-//! A series as it is told at its end: a row for each headphone, and how much sound it took.
+//! A series as reported at its end: a row for each headphone, and how much sound it took.
 
 use super::document::{Cell, Column, Table};
 use crate::judgement::{Judgement, judge};

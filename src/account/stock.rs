@@ -123,7 +123,7 @@ fn lines_of(devices: impl Iterator<Item = (String, Vec<(&'static str, String)>)>
 /// What a source of so many ohms does to a headphone's response; `None` where its impedance over frequency is not known.
 pub fn change_by_source(headphone: &KnownHeadphone, ohm: f64) -> Option<Section> {
     let load = headphone.load.as_ref().filter(|load| load.curve.is_some())?;
-    let source = Ohms { told: Estimate::exact(ohm), curve: None };
+    let source = Ohms { magnitude: Estimate::exact(ohm), curve: None };
     let columns = vec![Column::text("band"), Column::numbers("change", "dB")];
     let mut table = Table::new("response-change", "", columns);
     let bands: Vec<i32> = band::BANDS.collect();

@@ -32,7 +32,7 @@ const QUIET_BEFORE: f64 = 0.1;
 /// What is heard before the onset has this share of the window's power where it is the sound itself …
 const LOUD_BEFORE: f64 = 0.5;
 /// … over three blocks (thirty-seconds of a period, 0.13 s in all), after two that an onset seen too late may take. A loss
-/// earlier than 0.2 s after the onset only makes the delay told too long by as much.
+/// earlier than 0.2 s after the onset only makes the stated delay too long by as much.
 const LOUD_BLOCKS: usize = 3;
 const ONSET_BLOCKS: usize = 2;
 /// A piece whose own power is under this part of the whole cannot be missed.

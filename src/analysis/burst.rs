@@ -125,16 +125,16 @@ impl Parts {
     }
 
     fn loud_level(&self, s: &Spectra) -> Option<Estimate> {
-        told(s, self.loud, self.frames_read[0])
+        stated(s, self.loud, self.frames_read[0])
     }
 
     fn quiet_level(&self, s: &Spectra) -> Option<Estimate> {
-        told(s, self.quiet, self.frames_read[1])
+        stated(s, self.quiet, self.frames_read[1])
     }
 }
 
 /// Level of a phasor read over `count` frames of the mean period.
-fn told(s: &Spectra, power: f64, count: usize) -> Option<Estimate> {
+fn stated(s: &Spectra, power: f64, count: usize) -> Option<Estimate> {
     let frames = s.period.samples.len();
     let line = Burst::line(s.period.rate, frames);
     // A shorter span sees the noise of as many lines more.

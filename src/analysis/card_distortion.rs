@@ -52,10 +52,11 @@ fn with_card(db: f64, card_db: f64, sign: f64) -> Option<f64> {
 fn at_the_input(heard: &Reading, card_db: f64) -> Reading {
     let more = |db: f64| with_card(db, card_db, 1.0).unwrap_or(db);
     match heard {
-        Reading::Told(e) => match with_card(e.interval.low, card_db, -1.0) {
-            Some(low) => {
-                Reading::Told(Estimate { value: e.value, interval: Interval { low, high: more(e.interval.high) } })
-            }
+        Reading::Determined(e) => match with_card(e.interval.low, card_db, -1.0) {
+            Some(low) => Reading::Determined(Estimate {
+                value: e.value,
+                interval: Interval { low, high: more(e.interval.high) },
+            }),
             None => Reading::Below(more(e.interval.high)),
         },
         Reading::Below(high) => Reading::Below(more(*high)),
@@ -66,20 +67,20 @@ fn at_the_input(heard: &Reading, card_db: f64) -> Reading {
 /// The figure at the output, its ends moved as far as those at the ear were.
 fn moved_alike(output: &Reading, heard: &Reading, allowed: &Reading) -> Reading {
     match (output, heard, allowed) {
-        (Reading::Told(o), Reading::Told(h), Reading::Told(a)) => {
+        (Reading::Determined(o), Reading::Determined(h), Reading::Determined(a)) => {
             let low = o.interval.low + a.interval.low - h.interval.low;
             let high = o.interval.high + a.interval.high - h.interval.high;
-            Reading::Told(Estimate { value: o.value, interval: Interval { low, high } })
+            Reading::Determined(Estimate { value: o.value, interval: Interval { low, high } })
         }
-        (Reading::Told(o), Reading::Told(h), Reading::Below(high)) => {
+        (Reading::Determined(o), Reading::Determined(h), Reading::Below(high)) => {
             Reading::Below(o.interval.high + high - h.interval.high)
         }
-        (Reading::Told(o), _, Reading::Below(_)) => Reading::Below(o.interval.high),
+        (Reading::Determined(o), _, Reading::Below(_)) => Reading::Below(o.interval.high),
         (Reading::Below(high), Reading::Below(h), Reading::Below(a)) => Reading::Below(high + a - h),
-        (Reading::Below(high), Reading::Told(h), allowed) => {
+        (Reading::Below(high), Reading::Determined(h), allowed) => {
             let upper = match allowed {
                 Reading::Below(a) => *a,
-                Reading::Told(a) => a.interval.high,
+                Reading::Determined(a) => a.interval.high,
                 _ => h.interval.high,
             };
             Reading::Below(high + upper - h.interval.high)
@@ -96,8 +97,9 @@ mod tests {
     #[test]
     fn what_the_card_could_have_made_is_allowed_for() {
         let db = |percent: f64| 20.0 * (percent / 100.0).log10();
-        let heard = Reading::Told(Estimate { value: db(1.0), interval: Interval { low: db(0.9), high: db(1.1) } });
-        let Reading::Told(e) = at_the_input(&heard, db(0.2)) else { panic!("it stands over the card") };
+        let heard =
+            Reading::Determined(Estimate { value: db(1.0), interval: Interval { low: db(0.9), high: db(1.1) } });
+        let Reading::Determined(e) = at_the_input(&heard, db(0.2)) else { panic!("it stands over the card") };
         assert!((e.value - db(1.0)).abs() < 1e-9);
         assert!((e.interval.low - db(0.7)).abs() < 1e-9 && (e.interval.high - db(1.3)).abs() < 1e-9, "{e:?}");
         let Reading::Below(high) = at_the_input(&heard, db(1.0)) else { panic!("the card explains it") };
@@ -108,8 +110,8 @@ mod tests {
 
     #[test]
     fn a_figure_at_the_output_moves_with_that_at_the_ear() {
-        let heard = Reading::Told(Estimate::symmetric(-60.0, 1.0));
-        let output = Reading::Told(Estimate::symmetric(-50.0, 1.0));
+        let heard = Reading::Determined(Estimate::symmetric(-60.0, 1.0));
+        let output = Reading::Determined(Estimate::symmetric(-50.0, 1.0));
         let allowed = at_the_input(&heard, -58.0);
         let (Reading::Below(ear), Reading::Below(out)) = (&allowed, moved_alike(&output, &heard, &allowed)) else {
             panic!("{allowed:?}")

@@ -12,7 +12,7 @@ use std::f64::consts::TAU;
 
 /// Offsets beyond this mean that a card does not run at its rate (method 2), ppm.
 pub const WRONG_RATE_PPM: f64 = 300.0;
-/// Drift below this is never told, ppm over the take (method 2).
+/// Drift below this is not reported, ppm over the take (method 2).
 const DRIFT_SEEN_PPM: f64 = 0.01;
 /// … nor drift under this many times its own standard uncertainty.
 const DRIFT_SIGMAS: f64 = 4.0;

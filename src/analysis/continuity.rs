@@ -41,11 +41,11 @@ pub struct Stretch<'a> {
 pub fn broken(stretch: &Stretch, mean: &[Complex<f64>], variance: &[f64], lines: &[usize]) -> Option<String> {
     let frames = stretch.frames;
     let clear: Vec<usize> = lines.iter().copied().filter(|k| mean[*k].norm_sqr() > OVER_NOISE * variance[*k]).collect();
-    let told = clear.len() as f64 >= SHARE_OVER_NOISE * lines.len() as f64;
+    let stated = clear.len() as f64 >= SHARE_OVER_NOISE * lines.len() as f64;
     // Of a sine or two the hum has been taken off; against a whole period before, what returns stays out by itself.
     let even = || if stretch.odd && lines.len() > 2 { even_part(mean, frames) } else { vec![0.0; frames] };
     let step = || delay_step(&delays(stretch, &slope(mean, &clear, frames), &even()));
-    if let Some(step) = told.then(step).flatten() {
+    if let Some(step) = stated.then(step).flatten() {
         return Some(format!("the signal moves by {step:.2} frames on the path"));
     }
     if !stretch.odd {

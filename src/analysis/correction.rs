@@ -100,10 +100,10 @@ impl Correction {
             *(if (low..=high).contains(&f_hz) { &mut inside } else { &mut outside }) += power;
         }
         let share = outside / (inside + outside);
-        let told = |text| {
+        let stated = |text| {
             if share > DOUBTFUL_SHARE { Flaw::doubt("outside-curve", text) } else { Flaw::note("outside-curve", text) }
         };
-        (share > 0.0).then(|| told(format!(
+        (share > 0.0).then(|| stated(format!(
             "{} of the level's power lies outside the correction curve, which ends at {} and {}: there its end values hold, nothing is extrapolated. A curve over the whole range is better.",
             in_percent(share), in_hertz(low), in_hertz(high)
         )))

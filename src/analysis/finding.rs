@@ -229,7 +229,8 @@ pub enum ActsOn {
     /// On the waveform between samples.
     Waveform,
     /// They cannot be distinguished.
-    NotTold,
+    #[serde(rename = "not-told")]
+    NotDetermined,
 }
 
 impl ActsOn {
@@ -238,7 +239,7 @@ impl ActsOn {
         match self {
             ActsOn::Samples => "acts on samples",
             ActsOn::Waveform => "acts on the waveform between samples",
-            ActsOn::NotTold => "on samples or on the waveform, not determined",
+            ActsOn::NotDetermined => "on samples or on the waveform, not determined",
         }
     }
 }
@@ -253,7 +254,8 @@ pub struct ClipFinding {
     /// Fitted limit; present only where there is evidence and the fit shows it.
     pub level: Option<ClipLevel>,
     /// Why there is evidence but no level, in words.
-    pub level_not_told: Option<String>,
+    #[serde(rename = "level_not_told")]
+    pub level_not_determined: Option<String>,
     /// The output's input–output curve as averaged over the played samples.
     pub curve: Vec<CurvePoint>,
 }
@@ -326,7 +328,7 @@ pub struct SineFinding {
 
 /// A figure that sessions of earlier programs do not hold.
 fn not_kept() -> Reading {
-    Reading::NotTold("it was not stored with this session; reanalyse it".into())
+    Reading::NotDetermined("it was not stored with this session; reanalyse it".into())
 }
 
 /// One harmonic.

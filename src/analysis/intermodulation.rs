@@ -90,7 +90,7 @@ fn undone(r: &Reference, k: usize) -> Option<f64> {
 
 /// Arithmetic sum of the amplitudes on `lines` over that of the tones, dB.
 fn figure(s: &Spectra, lines: &[usize], tones: &[usize], weight: impl Fn(usize) -> Option<f64>) -> Reading {
-    let lost = || Reading::NotTold("the quiet reference is lost in noise at one of these lines".into());
+    let lost = || Reading::NotDetermined("the quiet reference is lost in noise at one of these lines".into());
     let amplitude = |k: usize, w: f64| (w * (s.mean[k].norm_sqr() - s.variance[k] / s.periods as f64)).max(0.0).sqrt();
     let mut against = 0.0;
     for &k in tones {
@@ -98,7 +98,7 @@ fn figure(s: &Spectra, lines: &[usize], tones: &[usize], weight: impl Fn(usize) 
         let mut one = LineSum::new(s.periods);
         one.add(s.mean[k].norm_sqr(), s.variance[k] / s.periods as f64, s.dof[k]);
         if !one.over_noise().is_some_and(|p| p.seen) {
-            return Reading::NotTold("the tones are not above the noise".into());
+            return Reading::NotDetermined("the tones are not above the noise".into());
         }
         against += amplitude(k, w);
     }
@@ -106,16 +106,16 @@ fn figure(s: &Spectra, lines: &[usize], tones: &[usize], weight: impl Fn(usize) 
     for &k in lines {
         let Some(w) = weight(k) else { return lost() };
         if !s.usable.get(k).copied().unwrap_or(false) {
-            return Reading::NotTold("hum, or the end of the captured band, lies on a product".into());
+            return Reading::NotDetermined("hum, or the end of the captured band, lies on a product".into());
         }
         sum.add(w * s.mean[k].norm_sqr(), w * s.variance[k] / s.periods as f64, s.dof[k]);
         arithmetic += amplitude(k, w);
     }
     let Some(power) = sum.over_noise() else { return lost() };
     match power.reading(against * against) {
-        Reading::Told(e) => {
+        Reading::Determined(e) => {
             let shift = db_from_amplitude(arithmetic).zip(db_from_power(power.value)).map_or(0.0, |(a, p)| a - p);
-            Reading::Told(e.shifted(shift))
+            Reading::Determined(e.shifted(shift))
         }
         Reading::Below(high) => Reading::Below(high + 10.0 * (lines.len() as f64).log10()),
         other => other,

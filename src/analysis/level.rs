@@ -20,7 +20,7 @@ const SMOOTHED: usize = 8;
 pub const MIDDLE: RangeInclusive<i32> = -3..=9;
 /// A drift is given where the mean of the periods stands over its noise, power.
 const DRIFT_OVER_NOISE: f64 = 2.0;
-/// Share of the stimulus' played power that must stand over the noise for a gain to be told.
+/// Share of the stimulus' played power that must stand over the noise for a gain to be determined.
 const LEAST_SHARE: f64 = 0.05;
 
 /// All lines but DC.

@@ -376,8 +376,8 @@ mod tests {
         let gain = |f: f64| if f < 1_000.0 { 0.25 } else { 4.0 };
         let piece = measured(rate, &[both.clone(), vec![0.0; both.len()]], &[&gain, &|_| 1.0]);
         let expected = 10.0 * (0.5 * (0.25 * 0.08 + 4.0 * 0.005) / 0.5f64).log10();
-        let told = piece.loudness[0].level_db().unwrap();
-        assert!((told - expected).abs() < 1e-3, "{told} for {expected}");
+        let stated = piece.loudness[0].level_db().unwrap();
+        assert!((stated - expected).abs() < 1e-3, "{stated} for {expected}");
         // A frame in the middle has the level of the whole.
         let middle = f64::from(piece.loudness[0].frames[10]);
         assert!((10.0 * (middle / piece.loudness[0].mean_square).log10()).abs() < 0.02);
@@ -421,8 +421,8 @@ mod tests {
         for (i, block) in piece.blocks[10..20].iter().enumerate() {
             let part = &fine[16 * i * 9_600..16 * (i + 1) * 9_600];
             let expected = Peaks::of(part);
-            for (told, truth) in block.waveform.iter().zip([expected.positive, expected.negative]) {
-                assert!(db(f64::from(*told), truth).abs() < NEAR_DB, "block {i}: {told} for {truth}");
+            for (stated, truth) in block.waveform.iter().zip([expected.positive, expected.negative]) {
+                assert!(db(f64::from(*stated), truth).abs() < NEAR_DB, "block {i}: {stated} for {truth}");
             }
         }
     }

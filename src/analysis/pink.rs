@@ -89,7 +89,7 @@ fn middle(s: &Spectra) -> Option<MiddleFinding> {
 }
 
 fn not_over_noise() -> Reading {
-    Reading::NotTold("the stimulus is not above the noise".into())
+    Reading::NotDetermined("the stimulus is not above the noise".into())
 }
 
 /// Σ over even lines that pass, re the stimulus.
@@ -99,15 +99,15 @@ fn even_reading(s: &Spectra, stimulus: Option<f64>, span: Range<usize>) -> Readi
     for k in level::usable(s, LineKind::Even, span) {
         sum.add(s.mean[k].norm_sqr(), s.variance[k] / s.periods as f64, s.dof[k]);
     }
-    told(sum.over_noise(), stimulus, "no even line is free of hum here")
+    stated(sum.over_noise(), stimulus, "no even line is free of hum here")
 }
 
 fn odd_reading(s: &Spectra, stimulus: Option<f64>, bands: RangeInclusive<i32>) -> Reading {
     if *bands.end() < ODD_FROM_BAND {
-        return Reading::NotTold("too few detection lines under 63 Hz".into());
+        return Reading::NotDetermined("too few detection lines under 63 Hz".into());
     }
     let Some(stimulus) = stimulus else { return not_over_noise() };
-    told(odd_power(s, bands, |_| 1.0), stimulus, "no detection line is free of hum here")
+    stated(odd_power(s, bands, |_| 1.0), stimulus, "no detection line is free of hum here")
 }
 
 /// Odd-order power of some bands, scaled from detection lines to all odd lines. Lines weighted zero are left out.
@@ -130,8 +130,8 @@ fn odd_power(s: &Spectra, bands: RangeInclusive<i32>, weight: impl Fn(usize) -> 
     scaled.power()
 }
 
-fn told(power: Option<Power>, stimulus: f64, otherwise: &str) -> Reading {
-    power.map_or_else(|| Reading::NotTold(otherwise.into()), |p| p.reading(stimulus))
+fn stated(power: Option<Power>, stimulus: f64, otherwise: &str) -> Reading {
+    power.map_or_else(|| Reading::NotDetermined(otherwise.into()), |p| p.reading(stimulus))
 }
 
 fn bands(s: &Spectra) -> Vec<BandFinding> {
@@ -182,7 +182,7 @@ impl<'a> Referred<'a> {
 
     fn refused(&self, kind: LineKind) -> Option<Reading> {
         if self.share(kind) < REFERRED_SHARE {
-            return Some(Reading::NotTold("the reference is not above the noise in enough bands".into()));
+            return Some(Reading::NotDetermined("the reference is not above the noise in enough bands".into()));
         }
         self.stimulus.is_none().then(not_over_noise)
     }
@@ -198,7 +198,7 @@ impl<'a> Referred<'a> {
                 sum.add(w * self.s.mean[k].norm_sqr(), w * self.s.variance[k] / self.s.periods as f64, self.s.dof[k]);
             }
         }
-        told(sum.over_noise(), self.stimulus.unwrap_or(1.0), "no even line can be referred to the output")
+        stated(sum.over_noise(), self.stimulus.unwrap_or(1.0), "no even line can be referred to the output")
     }
 
     fn odd(&self) -> Reading {
@@ -206,7 +206,7 @@ impl<'a> Referred<'a> {
             return no;
         }
         let power = odd_power(self.s, BANDS, |k| self.weight(k));
-        told(power, self.stimulus.unwrap_or(1.0), "no detection line can be referred to the output")
+        stated(power, self.stimulus.unwrap_or(1.0), "no detection line can be referred to the output")
     }
 }
 
@@ -216,9 +216,9 @@ fn clock_doubt(clock: &ClockFit, pooled: Option<Estimate>, even: &Reading) -> Op
     let half_width = used.half_width();
     let residue_db = RESIDUE_DB_AT_10_PPB + 20.0 * (half_width / 0.01).log10();
     let upper = match even {
-        Reading::Told(e) => e.interval.high,
+        Reading::Determined(e) => e.interval.high,
         Reading::Below(high) => *high,
-        Reading::AtLeast(_) | Reading::NotTold(_) => return None,
+        Reading::AtLeast(_) | Reading::NotDetermined(_) => return None,
     };
     (residue_db > RESIDUE_IGNORED_DB && residue_db > upper - 3.0).then(|| {
         Flaw::doubt(
@@ -234,9 +234,9 @@ fn clock_doubt(clock: &ClockFit, pooled: Option<Estimate>, even: &Reading) -> Op
 mod tests {
     use super::*;
 
-    /// Method 2: 0.01 ppm leave −79 dB. A clock told to ±0.1 ppm is no better with others told to ±381 ppm.
+    /// Method 2: 0.01 ppm leave −79 dB. A clock stated to ±0.1 ppm is no better with others said to ±381 ppm.
     #[test]
-    fn a_clock_hardly_told_is_a_doubt_with_others_hardly_told_as_well() {
+    fn a_clock_hardly_stated_is_a_doubt_with_others_hardly_stated_as_well() {
         let fit = |pooled| ClockFit {
             own_ppm: Some(Estimate::symmetric(20.0, 0.1)),
             used_ppm: 20.0,

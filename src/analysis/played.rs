@@ -60,7 +60,7 @@ impl Played {
 
     /// Where a period of captured samples agrees best with the period played, by their half-whitened correlation (a
     /// compromise between sharpness and robustness against coloured noise). Where all lines are odd it returns half a period
-    /// later with its sign turned, and the peak told is either.
+    /// later with its sign turned, and the peak stated is either.
     pub fn agreement(&self, captured: &[f64]) -> Peak {
         let whitened = |mut lines: Vec<Complex<f64>>| {
             lines.iter_mut().zip(self.whitening.iter()).for_each(|(line, whitening)| *line *= whitening);

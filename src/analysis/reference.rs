@@ -10,7 +10,7 @@ use realfft::num_traits::Zero;
 
 /// Lines on either side over which the ratio to the noise is smoothed.
 const SMOOTHED: usize = 8;
-/// Ratio told where there is no noise at all, dB.
+/// Ratio stated where there is no noise at all, dB.
 const NOISELESS_DB: f64 = 200.0;
 
 impl Reference {

@@ -187,10 +187,10 @@ mod tests {
                 let says = format!("ends near {} kHz", end / 1000.0);
                 // A shallow fall may fit two ends; then both are given.
                 let either = [format!(" {} or", end / 1000.0), format!("or {} kHz", end / 1000.0)];
-                let told = |text: &String| {
+                let stated = |text: &String| {
                     text.contains(&says) || slope > 0.1 && either.iter().any(|words| text.contains(words))
                 };
-                assert!(found.as_ref().is_some_and(told), "{rate}: {found:?} for {end}");
+                assert!(found.as_ref().is_some_and(stated), "{rate}: {found:?} for {end}");
             }
         }
     }

@@ -27,7 +27,7 @@ pub const MOST_TAPS: usize = 2_048;
 /// Share of the taps before the arrival: a filter may have to act backwards in time as far as forwards.
 const BEFORE: usize = 2;
 /// Added to the diagonal, re the mean power per line: where the noise has no lines the equations say nothing. It leaves
-/// −90 dB re a flat spectrum, some 40 dB under the smallest residue told.
+/// −90 dB re a flat spectrum, some 40 dB under the smallest residue stated.
 const RIDGE: f64 = 1e-9;
 /// Steps of the search for the delay: golden sections of two samples, to 1e-9 of them.
 const SECTIONS: usize = 45;
@@ -175,10 +175,10 @@ fn left(
     let db = |share: f64| db_from_power(share / of_b);
     match (db(value - half), db(value), db(value + half)) {
         (Some(low), Some(value), Some(high)) => {
-            Reading::Told(Estimate { value, interval: crate::stats::Interval { low, high } })
+            Reading::Determined(Estimate { value, interval: crate::stats::Interval { low, high } })
         }
         (_, _, Some(high)) => Reading::Below(high),
-        _ => Reading::NotTold("nothing is left, not even noise".into()),
+        _ => Reading::NotDetermined("nothing is left, not even noise".into()),
     }
 }
 
@@ -272,9 +272,9 @@ mod tests {
         let of_a: f64 = excited.iter().map(|k| a.played[*k].norm_sqr()).sum();
         let best = explained.fold(0.0, f64::max) / of_a;
         let truth = 10.0 * (1.0 - best / power + 1e-6).log10();
-        let plain = left.plain.told().unwrap().value;
+        let plain = left.plain.determined().unwrap().value;
         assert!((plain - truth).abs() < RESIDUE_DB, "{plain} for {truth}");
-        let filtered = left.filtered.told().unwrap_or_else(|| panic!("{left:?}")).value;
+        let filtered = left.filtered.determined().unwrap_or_else(|| panic!("{left:?}")).value;
         assert!((filtered + 60.0).abs() < RESIDUE_DB, "{filtered} for −60");
         assert!(left.inverted);
     }
@@ -288,7 +288,7 @@ mod tests {
         for reading in [&left.plain, &left.filtered] {
             let most = match reading {
                 Reading::Below(most) => *most,
-                other => other.told().unwrap().value,
+                other => other.determined().unwrap().value,
             };
             assert!(most < -62.0, "{left:?}");
         }

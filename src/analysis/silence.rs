@@ -75,7 +75,7 @@ fn median(values: &[f64]) -> f64 {
 }
 
 fn band(s: &Spectra, x: i32) -> BandFinding {
-    let nothing_played = || Reading::NotTold("nothing was played".into());
+    let nothing_played = || Reading::NotDetermined("nothing was played".into());
     let level = noise_level(s, lines_in(x, s.period.line_spacing_hz()), |_| 1.0);
     BandFinding { x, noise: level.map(|l| l.value), level, even: nothing_played(), odd: nothing_played() }
 }

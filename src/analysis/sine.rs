@@ -76,7 +76,7 @@ fn referred(reference: &Reference, line: usize, k: usize) -> Option<f64> {
 }
 
 fn no_tone() -> Reading {
-    Reading::NotTold("the sine is not above the noise".into())
+    Reading::NotDetermined("the sine is not above the noise".into())
 }
 
 /// One line's power over the noise.
@@ -85,7 +85,7 @@ fn add(sum: &mut LineSum, s: &Spectra, k: usize, weight: f64) {
 }
 
 fn reading(sum: &LineSum, reference: f64) -> Reading {
-    sum.over_noise().map_or_else(|| Reading::NotTold("hum lies on these lines".into()), |p| p.reading(reference))
+    sum.over_noise().map_or_else(|| Reading::NotDetermined("hum lies on these lines".into()), |p| p.reading(reference))
 }
 
 fn harmonic(s: &Spectra, line: usize, order: usize, fundamental: Option<f64>) -> HarmonicFinding {
@@ -99,7 +99,7 @@ fn harmonic(s: &Spectra, line: usize, order: usize, fundamental: Option<f64>) ->
     }
     let level = reading(&sum, fundamental);
     let turn = s.mean[k].arg() - order as f64 * s.mean[line].arg();
-    let phase_rad = level.told().map(|_| turn.sin().atan2(turn.cos()));
+    let phase_rad = level.determined().map(|_| turn.sin().atan2(turn.cos()));
     HarmonicFinding { order: order as u32, level, phase_rad }
 }
 
@@ -115,7 +115,9 @@ fn thd(
     let mut sum = LineSum::new(s.periods);
     for k in orders.iter().map(|n| n * line) {
         let (true, Some(weight)) = (s.usable[k], weight(k)) else {
-            return Reading::NotTold("a harmonic lies on hum or where the quiet reference is lost in noise".into());
+            return Reading::NotDetermined(
+                "a harmonic lies on hum or where the quiet reference is lost in noise".into(),
+            );
         };
         add(&mut sum, s, k, weight);
     }
@@ -141,8 +143,10 @@ fn thd_n(s: &Spectra, line: usize, fundamental: Option<f64>, hum_ms: f64) -> Rea
     let db = |rest: f64| db_from_power((rest + hum_ms) / (rest + hum_ms + fundamental));
     let interval = rest.interval();
     match (db(rest.value()), db(interval.low), db(interval.high)) {
-        (Some(value), Some(low), Some(high)) => Reading::Told(Estimate { value, interval: Interval { low, high } }),
-        _ => Reading::NotTold("nothing but the sine was captured".into()),
+        (Some(value), Some(low), Some(high)) => {
+            Reading::Determined(Estimate { value, interval: Interval { low, high } })
+        }
+        _ => Reading::NotDetermined("nothing but the sine was captured".into()),
     }
 }
 
@@ -209,7 +213,7 @@ mod tests {
             let limit = 10f64.powf(-overdrive / 20.0);
             let f = finding(&take(|x| x.clamp(-limit, limit), 1e-6));
             assert!(f.common.flaws.iter().all(|flaw| flaw.weight == Weight::Note), "{:?}", f.common.flaws);
-            let percent = |r: &Reading| 100.0 * 10f64.powf(r.told().unwrap().value / 20.0);
+            let percent = |r: &Reading| 100.0 * 10f64.powf(r.determined().unwrap().value / 20.0);
             assert!((percent(&f.thd) / thd - 1.0).abs() < 1e-3, "{overdrive}: THD {} for {thd}", percent(&f.thd));
             assert!((percent(&f.harmonics[1].level) / h3 - 1.0).abs() < 1e-3);
             assert_eq!((f.harmonics[1].order, f.highest_harmonic), (3, 10));
@@ -220,7 +224,7 @@ mod tests {
     #[test]
     fn a_polynomial_gives_the_second_and_third_harmonic_of_its_closed_form() {
         let f = finding(&take(|x| 0.9 * (x + 0.01 * x * x + 0.004 * x * x * x), 1e-6));
-        let db = |n: usize| f.harmonics[n].level.told().unwrap().value;
+        let db = |n: usize| f.harmonics[n].level.determined().unwrap().value;
         assert!((db(0) + 46.0466).abs() < 0.01 && (db(1) + 60.0260).abs() < 0.01, "{} {}", db(0), db(1));
     }
 
@@ -230,7 +234,7 @@ mod tests {
         let limit = 10f64.powf(-6.0 / 20.0);
         let f = finding(&take(|x| x.clamp(-limit, limit), 1e-6));
         let percent = |db: f64| 100.0 * 10f64.powf(db / 20.0);
-        let (thd_f, thd_r) = (f.thd.told().unwrap(), f.thd_r.told().unwrap());
+        let (thd_f, thd_r) = (f.thd.determined().unwrap(), f.thd_r.determined().unwrap());
         assert!((percent(thd_r.value) / 22.592_01 - 1.0).abs() < 1e-3, "{thd_r:?}");
         let ends = |e: &Estimate| [e.value, e.interval.low, e.interval.high].map(percent);
         for (r, of_f) in ends(thd_r).into_iter().zip(ends(thd_f)) {
@@ -244,10 +248,10 @@ mod tests {
     /// A clean sine in noise: uniform noise of ±0.0005 has an RMS of 0.001/√12, 67.8 dB under a sine of amplitude 1 in
     /// the whole band, 68.6 dB in 20 Hz to 20 kHz (20/24 of it).
     #[test]
-    fn a_clean_sine_has_no_thd_to_tell_and_its_noise_is_told() {
+    fn a_clean_sine_has_no_thd_to_tell_and_its_noise_is_stated() {
         let f = finding(&take(|x| 0.9 * x, 0.001));
         assert!(matches!(f.thd, Reading::Below(upper) if upper < -95.0), "{:?}", f.thd);
         let noise = 20.0 * (0.001 / 12f64.sqrt() * (20_000.0f64 / 24_000.0).sqrt() / (0.9 / 2f64.sqrt())).log10();
-        assert!((f.thd_n.told().unwrap().value - noise).abs() < 0.1, "{:?} for {noise}", f.thd_n);
+        assert!((f.thd_n.determined().unwrap().value - noise).abs() < 0.1, "{:?} for {noise}", f.thd_n);
     }
 }

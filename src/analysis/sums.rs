@@ -270,11 +270,11 @@ impl Power {
     /// As a reading in dB re `reference`: determined, below, or not determined.
     pub fn reading(&self, reference: f64) -> Reading {
         if let Some(level) = self.level_db(reference) {
-            return Reading::Told(level);
+            return Reading::Determined(level);
         }
         match db_from_power((self.interval.high / reference).max(FLOOR)) {
             Some(high) => Reading::Below(high),
-            None => Reading::NotTold("the stimulus is not above the noise".into()),
+            None => Reading::NotDetermined("the stimulus is not above the noise".into()),
         }
     }
 }

@@ -248,7 +248,7 @@ fn harmonic(apart: &Apart, n: usize) -> HarmonicCurve {
             }
             let against = fundamental.0 / fundamental.1 as f64 * sum.lines() as f64;
             let level = match power.reading(against) {
-                Reading::Told(e) if e.value < CUT_APART_DB => Reading::Below(CUT_APART_DB.max(e.interval.high)),
+                Reading::Determined(e) if e.value < CUT_APART_DB => Reading::Below(CUT_APART_DB.max(e.interval.high)),
                 other => other,
             };
             Some(HarmonicPoint { frequency_hz: edge(f64::from(i)), level })

@@ -56,8 +56,8 @@ mod tests {
                     })
                     .fold(0.0, f64::max);
                 let formula = 10.0 * (1.0 - (-burst_s / tau).exp()).log10();
-                let told = 20.0 * largest.log10();
-                assert!((told - formula).abs() < TOLERANCE_DB, "{burst_s} s at {tau}: {told:.3} for {formula:.3}");
+                let stated = 20.0 * largest.log10();
+                assert!((stated - formula).abs() < TOLERANCE_DB, "{burst_s} s at {tau}: {stated:.3} for {formula:.3}");
             }
         }
     }

@@ -231,7 +231,7 @@ mod tests {
     }
 
     #[test]
-    fn a_second_tone_is_told_as_distortion() {
+    fn a_second_tone_is_stated_as_distortion() {
         let mut both = sine(1000.0, 0.1, 3.0);
         for (x, y) in both.iter_mut().zip(sine(1300.0, 0.01, 3.0)) {
             *x += y;

@@ -195,8 +195,8 @@ mod tests {
                     })
                     .fold(0.0, f64::max);
                 let steady = 10f64.powf(Weighting::C.db_at(f) / 20.0) / SQRT_2;
-                let told = 20.0 * (peak / steady).log10();
-                assert!((told - expected).abs() < within, "{f} Hz at {hz}: {told:.3} for {expected} dB");
+                let stated = 20.0 * (peak / steady).log10();
+                assert!((stated - expected).abs() < within, "{f} Hz at {hz}: {stated:.3} for {expected} dB");
             }
         }
     }

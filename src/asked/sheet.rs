@@ -202,7 +202,7 @@ fn tolerance(field: Field, typed: &str) -> Read<(String, Option<Tolerance>)> {
 mod tests {
     use super::*;
 
-    fn told(typed: &str) -> (f64, Option<f64>, Option<Per>, Option<f64>) {
+    fn stated(typed: &str) -> (f64, Option<f64>, Option<Per>, Option<f64>) {
         let read = sensitivity(typed).unwrap_or_else(|wrong| panic!("{typed}: {wrong}"));
         (read.level.value, read.level.half_width, read.per, read.at_hz)
     }
@@ -224,7 +224,7 @@ mod tests {
             ("98 ±3 dB/mW", (98.0, Some(3.0), mw, None)),
             ("98 dB/mW +/- 2.5 dB".replace("+/- ", "+/-").as_str(), (98.0, Some(2.5), mw, None)),
         ] {
-            assert_eq!(told(typed), expected, "{typed}");
+            assert_eq!(stated(typed), expected, "{typed}");
         }
         for wrong in ["98 dB/W", "98 dB/mW/V", "98 dBA/mW", "98 ±3 %/mW", "98 ±3 %", "", "dB/mW", "1000 dB/mW"] {
             assert!(sensitivity(wrong).is_err(), "{wrong}");

@@ -317,7 +317,7 @@ mod tests {
     }
 
     #[test]
-    fn a_little_over_the_ceiling_or_off_the_prediction_is_told_within_two_periods() {
+    fn a_little_over_the_ceiling_or_off_the_prediction_is_stated_within_two_periods() {
         for (limits, level) in
             [(limits(None, Some(-30.0)), -28.8), (limits(Some(-30.0), None), -26.9), (limits(Some(-30.0), None), -33.1)]
         {
@@ -327,7 +327,7 @@ mod tests {
     }
 
     #[test]
-    fn a_knob_turned_up_is_told_within_a_hundred_milliseconds() {
+    fn a_knob_turned_up_is_stated_within_a_hundred_milliseconds() {
         let (at_s, what) =
             watch(limits(Some(-40.0), Some(-30.0)), |t| if t < 2.0 { -40.0 } else { -20.0 }, 6.0).unwrap();
         assert!((2.0..2.11).contains(&at_s), "{at_s}: {what}");
@@ -360,7 +360,7 @@ mod tests {
     }
 
     #[test]
-    fn far_under_the_ceiling_a_click_passes_and_a_knob_turned_up_is_told_within_a_quarter_second() {
+    fn far_under_the_ceiling_a_click_passes_and_a_knob_turned_up_is_stated_within_a_quarter_second() {
         let quiet = limits(Some(-60.0), Some(-20.0));
         // Over a whole period it adds under 3 dB.
         let click = |t: f64| if (2.0..2.0002).contains(&t) { -22.0 } else { -60.0 };
@@ -376,7 +376,7 @@ mod tests {
     }
 
     #[test]
-    fn a_dead_microphone_is_told_and_a_level_under_the_noise_is_not_judged() {
+    fn a_dead_microphone_is_stated_and_a_level_under_the_noise_is_not_judged() {
         assert!(watch(limits(Some(-30.0), None), |_| -200.0, 6.0).unwrap().1.contains("predicted"));
         let buried = GuardedInput { noise_dbfs: Some(-30.0), ..limits(Some(-30.0), Some(-60.0)) };
         assert_eq!(watch(buried, |_| -30.0, 6.0), None);

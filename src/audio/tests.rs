@@ -174,7 +174,7 @@ fn a_whole_period_lost_or_repeated_is_seen_by_the_frame_count() {
 }
 
 #[test]
-fn a_card_at_another_rate_than_it_granted_is_told() {
+fn a_card_at_another_rate_than_it_granted_is_stated() {
     let other = Some(SampleRate::new(44_100).unwrap());
     for spec in [
         SimulatedCardSpec { true_capture_rate: other, ..SimulatedCardSpec::default() },
@@ -253,7 +253,7 @@ fn the_guard_trips_the_gain_and_says_what_it_heard() {
     let take = play(wire(), TakeRequest { guard: Guard { inputs: vec![ceiling] }, ..pink() });
     let Some(VoidReason::Protection { what }) = take.head.void else { panic!("{:?}", take.head.void) };
     assert!(what.contains("ceiling"), "{what}");
-    // 20 dB over: told by the quick window, so the sound ends within 100 ms of window, the fade, and two blocks.
+    // 20 dB over: shown by the quick window, so the sound ends within 100 ms of window, the fade, and two blocks.
     let sounding = take.inputs[0].samples.iter().filter(|x| x.abs() > 0.0).count();
     assert!(sounding < RATE.frames_in(0.1 + 0.03) + 3 * 2048 + WIRE_FRAMES, "{sounding}");
     let as_predicted = GuardedInput { expected_dbfs: Some(-20.0), ceiling_dbfs: Some(-20.0), ..ceiling };

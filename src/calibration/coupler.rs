@@ -107,19 +107,19 @@ impl Coupler {
     }
 
     /// Range of the level that is given beside the full one, Hz.
-    pub fn told_hz(self) -> (f64, f64) {
+    pub fn stated_hz(self) -> (f64, f64) {
         self.valid_hz().unwrap_or((100.0, 10_000.0))
     }
 
     /// The same in words.
-    pub fn told_words(self) -> String {
-        let (low, high) = self.told_hz();
+    pub fn stated_words(self) -> String {
+        let (low, high) = self.stated_hz();
         format!("{low:.0} Hz to {:.0} kHz", high / 1000.0)
     }
 
     /// The limit of validity as a note: it never softens a verdict.
     pub fn note(self) -> Flaw {
-        let range = self.told_words();
+        let range = self.stated_words();
         match self {
             Coupler::EarSimulator603184 | Coupler::EarSimulator603181 | Coupler::Manikin => Flaw::note(
                 "coupler-range",

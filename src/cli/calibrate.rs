@@ -2,7 +2,7 @@
 //! chain file; and its check after a session.
 
 use super::args::{Calibrate, Desk, StatedCalibrator};
-use super::{Surroundings, electrical, follow, request};
+use super::{Environment, electrical, follow, request};
 use crate::account;
 use crate::asked::{self, Field, Read};
 use crate::calibration::{CLASS_1_HALF_WIDTH_DB, Calibrator, SENSITIVITY_HALF_WIDTH_DB};
@@ -14,7 +14,7 @@ use crate::session::runner::Bench;
 use anyhow::{Result, bail, ensure};
 use std::path::Path;
 
-pub(super) fn calibrate(what: &Calibrate, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn calibrate(what: &Calibrate, env: &mut Environment) -> Result<()> {
     match what {
         Calibrate::Level { desk, calibrator, another_fit, typed, sensitivity, input_volts, ear, json } => {
             let half_width_db = |usual_db| half_width(calibrator, Field::OffsetHalfWidth, usual_db);
@@ -30,15 +30,13 @@ pub(super) fn calibrate(what: &Calibrate, surroundings: &mut Surroundings) -> Re
                     "give --calibrator with the calibrator's level, --sensitivity with --input-volts, or --typed with the offset"
                 )
             };
-            level(desk, given, *ear, *json, surroundings)
+            level(desk, given, *ear, *json, env)
         }
-        Calibrate::Volts(wanted) => electrical::volts(wanted, surroundings),
-        Calibrate::InputVolts(wanted) => electrical::input_volts(wanted, surroundings),
-        Calibrate::Source(wanted) => electrical::source(wanted, surroundings),
-        Calibrate::Load(wanted) => electrical::load(wanted, surroundings),
-        Calibrate::Check { session, calibrator, ear, json } => {
-            check(session, stated(calibrator)?, *ear, *json, surroundings)
-        }
+        Calibrate::Volts(wanted) => electrical::volts(wanted, env),
+        Calibrate::InputVolts(wanted) => electrical::input_volts(wanted, env),
+        Calibrate::Source(wanted) => electrical::source(wanted, env),
+        Calibrate::Load(wanted) => electrical::load(wanted, env),
+        Calibrate::Check { session, calibrator, ear, json } => check(session, stated(calibrator)?, *ear, *json, env),
     }
 }
 
@@ -61,12 +59,12 @@ fn half_width(typed: &StatedCalibrator, field: Field, usual_db: f64) -> Read<f64
     typed.half_width.as_deref().map_or(Ok(usual_db), |typed| field.read(typed))
 }
 
-fn level(desk: &Desk, given: Given, role: InputRole, json: bool, surroundings: &mut Surroundings) -> Result<()> {
-    let (mut chain, path) = request::chain(desk, &(surroundings.now)())?;
+fn level(desk: &Desk, given: Given, role: InputRole, json: bool, env: &mut Environment) -> Result<()> {
+    let (mut chain, path) = request::chain(desk, &(env.now)())?;
     if !chain.ears().any(|(_, ear)| ear == role) {
         bail!("the chain records no such ear; name its capture channel with --left-ear or --right-ear");
     }
-    let now = (surroundings.now)();
+    let now = (env.now)();
     let acoustic = match given {
         Given::Calibrator { calibrator, another_fit } => {
             let before = chain.acoustic(role).cloned().filter(|_| another_fit);
@@ -77,7 +75,7 @@ fn level(desk: &Desk, given: Given, role: InputRole, json: bool, surroundings: &
                 );
             }
             ensure!(before.is_some() || !another_fit, "there is no earlier fitting to add to; leave --another-fit out");
-            let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+            let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
             follow::stop_on_ctrl_c(&bench);
             bench.commands.send(Command::Calibrate { chain: Box::new(chain.clone()), role, calibrator })?;
             let heard = follow::calibration(&bench, json)?;
@@ -91,12 +89,12 @@ fn level(desk: &Desk, given: Given, role: InputRole, json: bool, surroundings: &
     chain.take_offset(role, acoustic.clone());
     chain_file::save(&path, &chain)?;
     if json {
-        writeln!(surroundings.out, "{}", serde_json::to_string_pretty(&acoustic)?)?;
+        writeln!(env.out, "{}", serde_json::to_string_pretty(&acoustic)?)?;
     } else {
         let words = account::chain::offset_words(&acoustic.offset);
-        writeln!(surroundings.out, "{}: {words} ({}), kept in {}", role.in_words(), acoustic.source, path.display())?;
+        writeln!(env.out, "{}: {words} ({}), kept in {}", role.in_words(), acoustic.source, path.display())?;
         for offset in chain.changed_offsets() {
-            writeln!(surroundings.out, "{}", request::not_used(&offset))?;
+            writeln!(env.out, "{}", request::not_used(&offset))?;
         }
     }
     Ok(())
@@ -107,22 +105,22 @@ fn check(
     calibrator: Option<Calibrator>,
     role: InputRole,
     json: bool,
-    surroundings: &mut Surroundings,
+    env: &mut Environment,
 ) -> Result<()> {
-    let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
     follow::stop_on_ctrl_c(&bench);
     bench.commands.send(Command::CheckCalibration { folder: session.to_path_buf(), role, calibrator })?;
     let record = follow::calibration_check(&bench, json)?;
     let drift = record.calibration_drift_db(role);
     if json {
-        writeln!(surroundings.out, "{}", serde_json::json!({ "role": role, "drift_db": drift }))?;
+        writeln!(env.out, "{}", serde_json::json!({ "role": role, "drift_db": drift }))?;
         return Ok(());
     }
     let drift = drift.unwrap_or(0.0);
-    writeln!(surroundings.out, "{}: the offset has moved by {drift:+.2} dB since the session", role.in_words())?;
-    let told = |f: &&crate::analysis::Flaw| f.code.starts_with("calibration-");
-    for flaw in judgement::judge(&record).flaws.iter().filter(told) {
-        writeln!(surroundings.out, "{}", flaw.text)?;
+    writeln!(env.out, "{}: the offset has moved by {drift:+.2} dB since the session", role.in_words())?;
+    let stated = |f: &&crate::analysis::Flaw| f.code.starts_with("calibration-");
+    for flaw in judgement::judge(&record).flaws.iter().filter(stated) {
+        writeln!(env.out, "{}", flaw.text)?;
     }
     Ok(())
 }

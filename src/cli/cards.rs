@@ -1,14 +1,14 @@
 //! `cards`: what can be asked for.
 
-use super::Surroundings;
+use super::Environment;
 use crate::audio::simulated::INPUTS;
 use crate::card::{CardDescription, CardId, Direction, InputRole};
 use anyhow::Result;
 
-pub(super) fn cards(json: bool, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn cards(json: bool, env: &mut Environment) -> Result<()> {
     let mut cards: Vec<CardDescription> = Vec::new();
     let mut failed = Vec::new();
-    for backend in &surroundings.backends {
+    for backend in &env.backends {
         match backend.list() {
             Ok(found) => cards.extend(found),
             Err(error) => failed.push(format!("{}: {error}", backend.name())),
@@ -16,32 +16,32 @@ pub(super) fn cards(json: bool, surroundings: &mut Surroundings) -> Result<()> {
     }
     if json {
         let all = serde_json::json!({ "cards": cards, "failed": failed });
-        writeln!(surroundings.out, "{}", serde_json::to_string_pretty(&all)?)?;
+        writeln!(env.out, "{}", serde_json::to_string_pretty(&all)?)?;
         return Ok(());
     }
     for (direction, title) in [(Direction::Playback, "Playback"), (Direction::Capture, "Capture")] {
-        writeln!(surroundings.out, "{title}")?;
+        writeln!(env.out, "{title}")?;
         let of = cards.iter().filter(|c| c.direction == direction);
         for card in of {
             let rates: Vec<String> = card.rates.iter().map(|r| format!("{}", r.hz() / 1000.0)).collect();
-            writeln!(surroundings.out, "  {}", card.id)?;
-            writeln!(surroundings.out, "      {} · {} channels · {} kHz", card.name, card.channels, rates.join(" "))?;
+            writeln!(env.out, "  {}", card.id)?;
+            writeln!(env.out, "      {} · {} channels · {} kHz", card.name, card.channels, rates.join(" "))?;
             if let Some(why) = &card.may_resample {
-                writeln!(surroundings.out, "      can resample: {why}")?;
+                writeln!(env.out, "      can resample: {why}")?;
             }
             for (channel, words) in (1..).zip(wired(card)) {
-                writeln!(surroundings.out, "      channel {channel}: {words}")?;
+                writeln!(env.out, "      channel {channel}: {words}")?;
             }
         }
     }
     if cards.iter().all(|card| card.id == CardId::simulated()) {
         writeln!(
-            surroundings.out,
+            env.out,
             "No real sound card was found; the simulated bench plays nothing. See `loudenough guide trouble`."
         )?;
     }
     for message in failed {
-        writeln!(surroundings.out, "not reached: {message}")?;
+        writeln!(env.out, "not reached: {message}")?;
     }
     Ok(())
 }

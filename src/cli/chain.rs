@@ -1,7 +1,7 @@
 //! `chain list|show|new|check`: the desk described once, kept under a name, and looked at.
 
 use super::args::{ChainCommand, NewChain, TypedOutputSide};
-use super::{Surroundings, request};
+use super::{Environment, request};
 use crate::account;
 use crate::asked::chain::type_electrical;
 use crate::calibration::Curve;
@@ -13,16 +13,16 @@ use anyhow::{Context, Result};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-pub(super) fn chain(command: ChainCommand, surroundings: &mut Surroundings) -> Result<()> {
-    let now = (surroundings.now)();
+pub(super) fn chain(command: ChainCommand, env: &mut Environment) -> Result<()> {
+    let now = (env.now)();
     match command {
-        ChainCommand::List { json } => list(json, &now, surroundings.out),
+        ChainCommand::List { json } => list(json, &now, env.out),
         ChainCommand::Show { chain, json } => {
             let path = chain.as_deref().map_or_else(chain_file::default_path, chain_file::find);
-            show(&chain_file::load(&path)?, &path, json, &now, surroundings.out)
+            show(&chain_file::load(&path)?, &path, json, &now, env.out)
         }
-        ChainCommand::New(wanted) => new(&wanted, &now, surroundings.out),
-        ChainCommand::Check(wanted) => super::path::check(&wanted, surroundings),
+        ChainCommand::New(wanted) => new(&wanted, &now, env.out),
+        ChainCommand::Check(wanted) => super::path::check(&wanted, env),
     }
 }
 

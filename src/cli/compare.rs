@@ -1,7 +1,7 @@
 //! `compare`: two stored sessions side by side, at matched level.
 
 use super::args::Compare;
-use super::{Surroundings, show};
+use super::{Environment, show};
 use crate::account::write::{folder, terminal};
 use crate::account::{self, Added};
 use crate::judgement::comparison::{Ask, BLUE, MatchedOn, WHITE, sentence, whose_labels};
@@ -11,17 +11,17 @@ use anyhow::{Result, bail};
 use std::io::Write;
 use std::path::Path;
 
-pub(super) fn compare(wanted: &Compare, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn compare(wanted: &Compare, env: &mut Environment) -> Result<()> {
     if wanted.reveal {
-        return reveal(wanted, surroundings.out);
+        return reveal(wanted, env.out);
     }
     let asked = Wanted { ask: ask(wanted), hide_labels: wanted.hide_labels, subtract: wanted.subtract };
-    let told = Told { all: wanted.all, json: wanted.json, report: wanted.report.as_deref() };
-    stored([&wanted.first, &wanted.second], &asked, &told, surroundings)
+    let stated = Details { all: wanted.all, json: wanted.json, report: wanted.report.as_deref() };
+    stored([&wanted.first, &wanted.second], &asked, &stated, env)
 }
 
-/// How a comparison is told.
-pub(super) struct Told<'a> {
+/// How a comparison is printed.
+pub(super) struct Details<'a> {
     /// With every band and the fine line.
     pub(super) all: bool,
     /// As JSON instead.
@@ -30,17 +30,17 @@ pub(super) struct Told<'a> {
     pub(super) report: Option<&'a Path>,
 }
 
-/// Two stored sessions, compared and told.
-pub(super) fn stored(folders: [&Path; 2], wanted: &Wanted, how: &Told, surroundings: &mut Surroundings) -> Result<()> {
-    let both = side_by_side(folders, wanted, (surroundings.now)())?;
+/// Two stored sessions, compared and reported.
+pub(super) fn stored(folders: [&Path; 2], wanted: &Wanted, how: &Details, env: &mut Environment) -> Result<()> {
+    let both = side_by_side(folders, wanted, (env.now)())?;
     if how.json {
-        writeln!(surroundings.out, "{}", serde_json::to_string_pretty(&both.comparison)?)?;
+        writeln!(env.out, "{}", serde_json::to_string_pretty(&both.comparison)?)?;
         return Ok(());
     }
-    told(&both, how.all, surroundings.out)?;
+    stated(&both, how.all, env.out)?;
     if let Some(to) = how.report {
-        let document = account::comparison::document(&both, &Added { now: (surroundings.now)(), ..Added::default() });
-        writeln!(surroundings.out, "{}", folder::write(&document, to)?.words())?;
+        let document = account::comparison::document(&both, &Added { now: (env.now)(), ..Added::default() });
+        writeln!(env.out, "{}", folder::write(&document, to)?.words())?;
     }
     Ok(())
 }
@@ -66,7 +66,7 @@ fn ask(wanted: &Compare) -> Ask {
     }
 }
 
-fn told(both: &SideBySide, all: bool, out: &mut dyn Write) -> std::io::Result<()> {
+fn stated(both: &SideBySide, all: bool, out: &mut dyn Write) -> std::io::Result<()> {
     write!(out, "{}", terminal::text(&sentence(&both.comparison)))?;
     show::sections(&account::comparison::sections(both, all), out)?;
     if all {

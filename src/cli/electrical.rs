@@ -2,7 +2,7 @@
 //! bench plays one take at a time; between takes it is silent and asks for what must be plugged in.
 
 use super::args::{self, CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Desk, Electrical};
-use super::{Surroundings, follow, request};
+use super::{Environment, follow, request};
 use crate::asked::{self, electrical::ByMeter};
 use crate::calibration::electrical::{Meter, Resistor, divider_factor};
 use crate::card::{CardId, InputRole};
@@ -25,23 +25,23 @@ struct Job<'a, 'b> {
     path: PathBuf,
     bench: Bench,
     wanted: &'a Electrical,
-    surroundings: &'a mut Surroundings<'b>,
+    env: &'a mut Environment<'b>,
 }
 
 impl<'a, 'b> Job<'a, 'b> {
-    fn begin(desk: &Desk, wanted: &'a Electrical, surroundings: &'a mut Surroundings<'b>) -> Result<Job<'a, 'b>> {
-        let (mut chain, path) = request::chain(desk, &(surroundings.now)())?;
+    fn begin(desk: &Desk, wanted: &'a Electrical, env: &'a mut Environment<'b>) -> Result<Job<'a, 'b>> {
+        let (mut chain, path) = request::chain(desk, &(env.now)())?;
         request::use_valid_electrical(&mut chain, desk)?;
-        let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+        let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
         follow::stop_on_ctrl_c(&bench);
-        Ok(Job { chain, path, bench, wanted, surroundings })
+        Ok(Job { chain, path, bench, wanted, env })
     }
 
     /// Words that are no result: not among the JSON.
     fn say(&mut self, words: &str) -> Result<()> {
         match self.wanted.json {
             true => writeln!(std::io::stderr(), "{words}")?,
-            false => writeln!(self.surroundings.out, "{words}")?,
+            false => writeln!(self.env.out, "{words}")?,
         }
         Ok(())
     }
@@ -100,9 +100,9 @@ impl<'a, 'b> Job<'a, 'b> {
             (Some(_), Some(reading)) => Some(reading),
             (Some(_), None) => Some(asked::electrical::reading(&self.ask("What did the meter read, volts RMS?")?)?),
         };
-        let result = procedure.result(&self.chain, &heard, reading, &(self.surroundings.now)())?;
+        let result = procedure.result(&self.chain, &heard, reading, &(self.env.now)())?;
         chain_file::save(&self.path, &result.chain)?;
-        let out = &mut self.surroundings.out;
+        let out = &mut self.env.out;
         if self.wanted.json {
             writeln!(out, "{}", serde_json::to_string_pretty(&result.json)?)?;
             return Ok(());
@@ -147,7 +147,7 @@ fn meter(typed: &args::StatedMeter) -> StatedMeter {
 }
 
 /// A tone that was read before: as it would have been played.
-fn told_tone(job: &Job, meter: &StatedMeter) -> Result<ElectricalHeard> {
+fn stated_tone(job: &Job, meter: &StatedMeter) -> Result<ElectricalHeard> {
     let rate = job.chain.routing.playback_rate;
     let stimulus = crate::signal::Stimulus::sine(meter.frequency_hz);
     let ceiling = crate::signal::DriveCeiling { rms: Dbfs(0.0), because: "full scale".into() };
@@ -156,17 +156,17 @@ fn told_tone(job: &Job, meter: &StatedMeter) -> Result<ElectricalHeard> {
     Ok(ElectricalHeard { drive, frequency_hz, levels: Default::default(), ratio: Vec::new(), flaws: Vec::new() })
 }
 
-pub(super) fn volts(wanted: &CalibrateVolts, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn volts(wanted: &CalibrateVolts, env: &mut Environment) -> Result<()> {
     let meter = meter(&wanted.meter);
     let procedure = ElectricalProcedure::Volts { meter, loaded: wanted.loaded };
-    let job = Job::begin(&wanted.desk, &wanted.electrical, surroundings)?;
+    let job = Job::begin(&wanted.desk, &wanted.electrical, env)?;
     checked(&job, &procedure)?;
     let reading = wanted.meter.reading;
-    let heard = reading.map(|_| told_tone(&job, &meter)).transpose()?;
+    let heard = reading.map(|_| stated_tone(&job, &meter)).transpose()?;
     job.go(&procedure, reading, heard.into_iter().collect())
 }
 
-pub(super) fn input_volts(wanted: &CalibrateInputVolts, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn input_volts(wanted: &CalibrateInputVolts, env: &mut Environment) -> Result<()> {
     let divider = match (wanted.divider, wanted.divider_ohm) {
         (Some(factor), _) => Estimate::symmetric(factor, 0.01 * wanted.divider_tolerance * factor),
         (None, Some([upper, lower])) => {
@@ -177,12 +177,12 @@ pub(super) fn input_volts(wanted: &CalibrateInputVolts, surroundings: &mut Surro
         _ => Estimate::exact(1.0),
     };
     let procedure = ElectricalProcedure::InputVolts { role: wanted.input, meter: meter(&wanted.meter), divider };
-    let job = Job::begin(&wanted.desk, &wanted.electrical, surroundings)?;
+    let job = Job::begin(&wanted.desk, &wanted.electrical, env)?;
     checked(&job, &procedure)?;
     job.go(&procedure, wanted.meter.reading, Vec::new())
 }
 
-pub(super) fn source(wanted: &CalibrateSource, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn source(wanted: &CalibrateSource, env: &mut Environment) -> Result<()> {
     let resistor = |ohm: f64| Resistor { ohm, tolerance_percent: wanted.tolerance };
     let resistors = (resistor(wanted.resistor), wanted.lighter.map(resistor));
     let by_meter = wanted.readings.map(|readings| ByMeter {
@@ -192,17 +192,17 @@ pub(super) fn source(wanted: &CalibrateSource, surroundings: &mut Surroundings) 
     });
     let input = wanted.input_ohm.map(asked::electrical::input);
     let procedure = asked::electrical::source(resistors, input, by_meter, &wanted.plane);
-    let job = Job::begin(&wanted.desk, &wanted.electrical, surroundings)?;
+    let job = Job::begin(&wanted.desk, &wanted.electrical, env)?;
     checked(&job, &procedure)?;
     job.go(&procedure, None, Vec::new())
 }
 
-pub(super) fn load(wanted: &CalibrateLoad, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn load(wanted: &CalibrateLoad, env: &mut Environment) -> Result<()> {
     let series = Resistor { ohm: wanted.series, tolerance_percent: wanted.tolerance };
     let check = wanted.check.map(|[ohm, tolerance_percent]| Resistor { ohm, tolerance_percent });
     let input = wanted.input_ohm.map(|ohm| Resistor { ohm, tolerance_percent: wanted.input_tolerance });
     let procedure = asked::electrical::load((series, check), input, wanted.cable, &wanted.plane);
-    let job = Job::begin(&wanted.desk, &wanted.electrical, surroundings)?;
+    let job = Job::begin(&wanted.desk, &wanted.electrical, env)?;
     checked(&job, &procedure)?;
     job.go(&procedure, None, Vec::new())
 }

@@ -2,7 +2,7 @@
 //! played elsewhere, `ingest` takes it from a recording.
 
 use super::args::{Desk, Ingest, Keep, Listen, Listener, PlanFile};
-use super::{Surroundings, follow, request, run};
+use super::{Environment, follow, request, run};
 use crate::account::write::terminal;
 use crate::asked::{self, Field};
 use crate::session::chain::Chain;
@@ -23,7 +23,7 @@ use std::path::PathBuf;
 const RECORDER: &str = "recorder";
 
 /// Writes the sound and its plan.
-pub(super) fn plan(wanted: &PlanFile, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn plan(wanted: &PlanFile, env: &mut Environment) -> Result<()> {
     let rate = SampleRate::new(wanted.rate)?;
     let session = Plan::session(rate);
     let plan = Plan {
@@ -47,10 +47,10 @@ pub(super) fn plan(wanted: &PlanFile, surroundings: &mut Surroundings) -> Result
         plan,
     };
     let sound = write_sound(&sound_plan(&asked)?, &wanted.out)?;
-    told(&sound, wanted, surroundings.out)
+    stated(&sound, wanted, env.out)
 }
 
-fn told(sound: &SoundPlan, wanted: &PlanFile, out: &mut dyn Write) -> Result<()> {
+fn stated(sound: &SoundPlan, wanted: &PlanFile, out: &mut dyn Write) -> Result<()> {
     let channels = if sound.channels > 1 { "two channels" } else { "one channel" };
     writeln!(
         out,
@@ -85,17 +85,17 @@ fn cautions(out: &mut dyn Write) -> Result<()> {
 }
 
 /// Follows it live.
-pub(super) fn listen(plan: PathBuf, mut wanted: Listen, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn listen(plan: PathBuf, mut wanted: Listen, env: &mut Environment) -> Result<()> {
     let sound = read_plan(&plan)?;
     if wanted.desk.playback.is_none() && !is_kept(&wanted.desk) {
         wanted.desk.playback.clone_from(&wanted.desk.capture);
     }
-    let chain = chain(&wanted.desk, surroundings)?;
-    follow(sound, None, chain, &wanted.listener, &wanted.keep, surroundings)
+    let chain = chain(&wanted.desk, env)?;
+    follow(sound, None, chain, &wanted.listener, &wanted.keep, env)
 }
 
 /// Takes it from a recording.
-pub(super) fn ingest(mut wanted: Ingest, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn ingest(mut wanted: Ingest, env: &mut Environment) -> Result<()> {
     let sound = read_plan(&wanted.plan)?;
     let rate = Recording::open(&wanted.recording)?.rate;
     let desk = &mut wanted.desk;
@@ -105,8 +105,8 @@ pub(super) fn ingest(mut wanted: Ingest, surroundings: &mut Surroundings) -> Res
     }
     // The rate of an input is part of what an offset belongs to.
     desk.capture_rate = Some(rate.get());
-    let chain = chain(desk, surroundings)?;
-    follow(sound, Some(wanted.recording), chain, &wanted.listener, &wanted.keep, surroundings)
+    let chain = chain(desk, env)?;
+    follow(sound, Some(wanted.recording), chain, &wanted.listener, &wanted.keep, env)
 }
 
 /// True where a chain is there to start from.
@@ -114,8 +114,8 @@ fn is_kept(desk: &Desk) -> bool {
     desk.chain.is_some() || chain_file::default_path().exists()
 }
 
-fn chain(desk: &Desk, surroundings: &Surroundings) -> Result<Chain> {
-    let (mut chain, _) = request::chain(desk, &(surroundings.now)())?;
+fn chain(desk: &Desk, env: &Environment) -> Result<Chain> {
+    let (mut chain, _) = request::chain(desk, &(env.now)())?;
     request::use_valid_offsets(&mut chain, desk)?;
     Ok(chain)
 }
@@ -126,10 +126,10 @@ fn follow(
     chain: Chain,
     listener: &Listener,
     keep: &Keep,
-    surroundings: &mut Surroundings,
+    env: &mut Environment,
 ) -> Result<()> {
     if recording.is_none() && !keep.shown.json {
-        cautions(surroundings.out)?;
+        cautions(env.out)?;
     }
     let request = ElsewhereRequest {
         sound,
@@ -140,9 +140,9 @@ fn follow(
         sessions: keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir),
         id: keep.id.clone(),
     };
-    let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
     bench.commands.send(Command::Elsewhere(Box::new(request)))?;
-    let (record, folder) = follow::session(&bench, &keep.shown, surroundings.out)?;
-    surroundings.exit = run::report(&record, &folder, &keep.shown, surroundings.out)?;
+    let (record, folder) = follow::session(&bench, &keep.shown, env.out)?;
+    env.exit = run::report(&record, &folder, &keep.shown, env.out)?;
     Ok(())
 }

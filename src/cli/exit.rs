@@ -37,7 +37,7 @@ impl Exit {
         let is_short = |answer| matches!(answer, Answer::Short | Answer::DoesNotReach);
         let or = verdict.or.unwrap_or(verdict.answer);
         match (is_short(verdict.answer), is_short(or)) {
-            _ if verdict.answer == Answer::NotTold => Exit::NotDetermined,
+            _ if verdict.answer == Answer::NotDetermined => Exit::NotDetermined,
             (false, false) => Exit::Answer,
             // Of a lower bound no limit was found yet.
             (true, true) if !verdict.at_least => Exit::Short,
@@ -73,7 +73,7 @@ mod tests {
         assert_eq!([Answer::Ample, Answer::Borderline].map(|answer| code(answer, false)), [0, 0]);
         assert_eq!([Answer::Short, Answer::DoesNotReach].map(|answer| code(answer, false)), [5, 5]);
         assert_eq!(
-            [code(Answer::NotTold, false), code(Answer::Short, true), code(Answer::Borderline, true)],
+            [code(Answer::NotDetermined, false), code(Answer::Short, true), code(Answer::Borderline, true)],
             [4, 4, 0]
         );
         let unfinished = anyhow::Error::from(Unfinished("stopped".into())).context("how to go on");

@@ -1,11 +1,11 @@
 //! `guide`: the user guide, from the program itself.
 
-use super::Surroundings;
+use super::Environment;
 use crate::account::guide::{TOPICS, topic};
 use anyhow::{Context, Result};
 
-pub(super) fn guide(wanted: Option<&str>, surroundings: &mut Surroundings) -> Result<()> {
-    let out = &mut *surroundings.out;
+pub(super) fn guide(wanted: Option<&str>, env: &mut Environment) -> Result<()> {
+    let out = &mut *env.out;
     let Some(name) = wanted else {
         writeln!(out, "The guide has these topics; `loudenough guide TOPIC` prints one.\n")?;
         for topic in TOPICS {

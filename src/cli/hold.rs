@@ -2,7 +2,7 @@
 //! alone, while something else sounds.
 
 use super::args::{Match, OutsideEar, Shown};
-use super::{Surroundings, follow, run};
+use super::{Environment, follow, run};
 use crate::judgement::comparison::{self, MatchedOn};
 use crate::session::protocol::Command;
 use crate::session::record::Record;
@@ -12,37 +12,31 @@ use anyhow::{Context, Result, ensure};
 use std::io::{IsTerminal, Write};
 use std::path::Path;
 
-pub(super) fn hold(
-    session: &Path,
-    at_once: bool,
-    level: &Match,
-    shown: &Shown,
-    surroundings: &mut Surroundings,
-) -> Result<()> {
-    let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+pub(super) fn hold(session: &Path, at_once: bool, level: &Match, shown: &Shown, env: &mut Environment) -> Result<()> {
+    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
     let (_, before) = Storage::open(session)?;
     if level.first.is_some() {
-        let record = match_level(&bench, before, session, level, shown, surroundings.out)?;
-        return run::report(&record, session, shown, surroundings.out).map(|_| ());
+        let record = match_level(&bench, before, session, level, shown, env.out)?;
+        return run::report(&record, session, shown, env.out).map(|_| ());
     }
-    let record = follow::seat(&bench, &before, session, !at_once && !needs_nobody(&before), shown, surroundings.out)?;
-    run::report(&record, session, shown, surroundings.out).map(|_| ())
+    let record = follow::seat(&bench, &before, session, !at_once && !needs_nobody(&before), shown, env.out)?;
+    run::report(&record, session, shown, env.out).map(|_| ())
 }
 
 /// Every position of the output's own volume control.
-pub(super) fn taper(session: &Path, shown: &Shown, surroundings: &mut Surroundings) -> Result<()> {
-    let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+pub(super) fn taper(session: &Path, shown: &Shown, env: &mut Environment) -> Result<()> {
+    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
     let (_, before) = Storage::open(session)?;
-    let record = follow::positions(&bench, session, !needs_nobody(&before), shown, surroundings.out)?;
-    run::report(&record, session, shown, surroundings.out).map(|_| ())
+    let record = follow::positions(&bench, session, !needs_nobody(&before), shown, env.out)?;
+    run::report(&record, session, shown, env.out).map(|_| ())
 }
 
 /// An outside source, heard at one of the two.
-pub(super) fn listen(session: &Path, ear: OutsideEar, shown: &Shown, surroundings: &mut Surroundings) -> Result<()> {
-    let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+pub(super) fn listen(session: &Path, ear: OutsideEar, shown: &Shown, env: &mut Environment) -> Result<()> {
+    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
     bench.commands.send(Command::Listen { folder: session.to_path_buf(), covered: ear == OutsideEar::Covered })?;
-    let (record, folder) = follow::session(&bench, shown, surroundings.out)?;
-    run::report(&record, &folder, shown, surroundings.out).map(|_| ())
+    let (record, folder) = follow::session(&bench, shown, env.out)?;
+    run::report(&record, &folder, shown, env.out).map(|_| ())
 }
 
 /// The seats that the plan asks for beyond the climb's, one by one, where somebody (or a simulated bench) can take them.

@@ -1,7 +1,7 @@
 //! `judge`: stored sessions for another listening level, by another rule, for the listener's own music.
 
 use super::args::{Judge, Listener};
-use super::{Exit, Surroundings, follow, request, show};
+use super::{Environment, Exit, follow, request, show};
 use crate::account;
 use crate::judgement::attribution::{Attribution, attribution as attribute};
 use crate::judgement::music::{Way, add_music};
@@ -20,14 +20,14 @@ struct Several<'a> {
     attribution: &'a Option<Attribution>,
 }
 
-pub(super) fn judge(wanted: &Judge, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn judge(wanted: &Judge, env: &mut Environment) -> Result<()> {
     let sessions = judged(&wanted.sessions, &wanted.listener, &wanted.music)?;
     let records: Vec<&Record> = sessions.iter().map(|(record, _)| record).collect();
     let whose = attribute(&records).ok();
     if let [(record, judgement)] = &sessions[..] {
-        surroundings.exit = Exit::of(record, judgement);
+        env.exit = Exit::of(record, judgement);
     }
-    let out = &mut *surroundings.out;
+    let out = &mut *env.out;
     if wanted.json {
         let judgements: Vec<&Judgement> = sessions.iter().map(|(_, judgement)| judgement).collect();
         let text = match (&judgements[..], &whose) {

@@ -39,7 +39,7 @@ use anyhow::Result;
 use std::io::Write;
 
 /// What a command needs from outside: where it writes, the cards, the time of day.
-pub struct Surroundings<'a> {
+pub struct Environment<'a> {
     /// Results.
     pub out: &'a mut dyn Write,
     /// All back ends, the simulated bench among them.
@@ -54,35 +54,33 @@ pub struct Surroundings<'a> {
 ///
 /// # Errors
 /// What went wrong, where, and what to do, as one message.
-pub fn carry_out(mut command: Command, surroundings: &mut Surroundings) -> Result<()> {
+pub fn carry_out(mut command: Command, env: &mut Environment) -> Result<()> {
     named::resolve(&mut command)?;
     match command {
-        Command::Rehearse(wanted) => rehearse::rehearse(&wanted, surroundings),
-        Command::Cards { json } => cards::cards(json, surroundings),
-        Command::Chain { what } => chain::chain(what, surroundings),
-        Command::Calibrate { what } => calibrate::calibrate(&what, surroundings),
-        Command::Run(wanted) => run::run(&wanted, surroundings),
-        Command::Hold { session, taper: true, keep, .. } => hold::taper(&session, &keep, surroundings),
-        Command::Hold { session, at_once, level, keep, .. } => {
-            hold::hold(&session, at_once, &level, &keep, surroundings)
-        }
+        Command::Rehearse(wanted) => rehearse::rehearse(&wanted, env),
+        Command::Cards { json } => cards::cards(json, env),
+        Command::Chain { what } => chain::chain(what, env),
+        Command::Calibrate { what } => calibrate::calibrate(&what, env),
+        Command::Run(wanted) => run::run(&wanted, env),
+        Command::Hold { session, taper: true, keep, .. } => hold::taper(&session, &keep, env),
+        Command::Hold { session, at_once, level, keep, .. } => hold::hold(&session, at_once, &level, &keep, env),
         Command::Listen(wanted) => match (&wanted.plan, &wanted.session, wanted.ear) {
-            (None, Some(session), Some(ear)) => hold::listen(session, ear, &wanted.keep.shown, surroundings),
+            (None, Some(session), Some(ear)) => hold::listen(session, ear, &wanted.keep.shown, env),
             (None, ..) => anyhow::bail!("name a session and --ear, or the plan of a sound that is played elsewhere"),
-            (Some(plan), ..) => elsewhere::listen(plan.clone(), *wanted, surroundings),
+            (Some(plan), ..) => elsewhere::listen(plan.clone(), *wanted, env),
         },
-        Command::Plan(wanted) => elsewhere::plan(&wanted, surroundings),
-        Command::Ingest(wanted) => elsewhere::ingest(*wanted, surroundings),
-        Command::Swap(wanted) => swap::swap(&wanted, surroundings),
-        Command::Stimulus(wanted) => stimulus::write(&wanted, surroundings),
-        Command::Judge(wanted) => judge::judge(&wanted, surroundings),
-        Command::Compare(wanted) => compare::compare(&wanted, surroundings),
-        Command::Stock(wanted) => stock::stock(&wanted, surroundings),
-        Command::Notebook(wanted) => notebook::notebook(&wanted, surroundings),
-        Command::Report(wanted) => report::report(&wanted, surroundings),
-        Command::Guide { topic } => guide::guide(topic.as_deref(), surroundings),
+        Command::Plan(wanted) => elsewhere::plan(&wanted, env),
+        Command::Ingest(wanted) => elsewhere::ingest(*wanted, env),
+        Command::Swap(wanted) => swap::swap(&wanted, env),
+        Command::Stimulus(wanted) => stimulus::write(&wanted, env),
+        Command::Judge(wanted) => judge::judge(&wanted, env),
+        Command::Compare(wanted) => compare::compare(&wanted, env),
+        Command::Stock(wanted) => stock::stock(&wanted, env),
+        Command::Notebook(wanted) => notebook::notebook(&wanted, env),
+        Command::Report(wanted) => report::report(&wanted, env),
+        Command::Guide { topic } => guide::guide(topic.as_deref(), env),
         #[cfg(feature = "pages")]
-        Command::Pages { to } => pages::write(&to, surroundings),
-        Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, surroundings),
+        Command::Pages { to } => pages::write(&to, env),
+        Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, env),
     }
 }

@@ -1,7 +1,7 @@
 //! `notebook`: the sessions listed, and what the user writes into them.
 
 use super::args::{NotebookArguments, NotebookCommand, Sort};
-use super::{Surroundings, show};
+use super::{Environment, show};
 use crate::account;
 use crate::account::write::terminal;
 use crate::session::notebook as writes;
@@ -18,9 +18,9 @@ use std::sync::PoisonError;
 /// As many are listed where not all are asked for.
 const LISTED: usize = 40;
 
-pub(super) fn notebook(wanted: &NotebookArguments, surroundings: &mut Surroundings) -> Result<()> {
-    let at = (surroundings.now)();
-    let out = &mut *surroundings.out;
+pub(super) fn notebook(wanted: &NotebookArguments, env: &mut Environment) -> Result<()> {
+    let at = (env.now)();
+    let out = &mut *env.out;
     let Some(what) = &wanted.what else { return list(wanted, out) };
     match what {
         NotebookCommand::Note { session, text } => {

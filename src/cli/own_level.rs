@@ -1,7 +1,7 @@
 //! `stock listener --measure`: the listener's own level, from what their volume position gives.
 
 use super::args::{MeasureBy, WhoListens};
-use super::{Surroundings, follow};
+use super::{Environment, follow};
 use crate::account;
 use crate::account::write::terminal;
 use crate::card::CardId;
@@ -14,14 +14,14 @@ use crate::units::Dbfs;
 use anyhow::{Result, bail, ensure};
 use std::path::Path;
 
-pub(super) fn measure(wanted: &WhoListens, by: MeasureBy, to: &Path, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn measure(wanted: &WhoListens, by: MeasureBy, to: &Path, env: &mut Environment) -> Result<()> {
     let path = wanted.chain.as_deref().map_or_else(chain_file::default_path, chain_file::find);
     let chain = chain_file::load(&path)?;
     let how = match by {
         MeasureBy::Pink => How::Pink { drive: Dbfs(wanted.drive), music: wanted.music_level.map_or(USUAL_MUSIC, Dbfs) },
         MeasureBy::Music => How::Music { seconds: wanted.seconds },
     };
-    let out = &mut *surroundings.out;
+    let out = &mut *env.out;
     for words in BEFORE {
         write!(out, "{}", terminal::text(words))?;
     }
@@ -33,7 +33,7 @@ pub(super) fn measure(wanted: &WhoListens, by: MeasureBy, to: &Path, surrounding
     out.flush()?;
     let mut line = String::new();
     ensure!(std::io::stdin().read_line(&mut line)? > 0, "nobody pressed Enter; nothing was played and nothing is kept");
-    let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
     follow::stop_on_ctrl_c(&bench);
     let asked = OwnLevelAsk { chain: chain.clone(), how };
     bench.commands.send(Command::OwnLevel(Box::new(asked)))?;
@@ -54,9 +54,9 @@ pub(super) fn measure(wanted: &WhoListens, by: MeasureBy, to: &Path, surrounding
         output: OutputName::of(&chain).words(),
         headphone: chain.headphone.trim().into(),
     };
-    let file = folder::keep_level(to, (surroundings.now)(), listening, Some(measured))?;
+    let file = folder::keep_level(to, (env.now)(), listening, Some(measured))?;
     let kept = folder::listener(to)?.map_or(String::new(), |kept| account::own_level::kept(&kept));
-    writeln!(surroundings.out, "{kept} It is kept in {}.", file.display())?;
+    writeln!(env.out, "{kept} It is kept in {}.", file.display())?;
     Ok(())
 }
 

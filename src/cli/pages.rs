@@ -1,6 +1,6 @@
 //! `pages`: manual pages and shell completions, from the same definition that reads the command line.
 
-use super::{Surroundings, args};
+use super::{Environment, args};
 use anyhow::{Context, Result};
 use clap_complete::{Shell, generate_to};
 use std::fs::create_dir_all;
@@ -13,7 +13,7 @@ const SHELLS: [(Shell, &str); 3] = [
     (Shell::Fish, "fish/vendor_completions.d"),
 ];
 
-pub(super) fn write(share: &Path, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn write(share: &Path, env: &mut Environment) -> Result<()> {
     let made = |folder: &str| {
         let folder = share.join(folder);
         create_dir_all(&folder).with_context(|| format!("cannot make {}", folder.display())).map(|()| folder)
@@ -29,6 +29,6 @@ pub(super) fn write(share: &Path, surroundings: &mut Surroundings) -> Result<()>
             std::fs::rename(&written, written.with_file_name("loudenough"))?;
         }
     }
-    writeln!(surroundings.out, "Manual pages and completions are written below {}.", share.display())?;
+    writeln!(env.out, "Manual pages and completions are written below {}.", share.display())?;
     Ok(())
 }

@@ -1,7 +1,7 @@
-//! `chain check`: the path check, played, kept like a session, and told finding by finding.
+//! `chain check`: the path check, played, kept like a session, and reported finding by finding.
 
 use super::args::{CheckChain, Keep};
-use super::{Surroundings, Unfinished, follow, request, show};
+use super::{Environment, Unfinished, follow, request, show};
 use crate::account;
 use crate::judgement::path::path_report;
 use crate::session::plan::Plan;
@@ -14,17 +14,17 @@ use anyhow::{Result, bail};
 use std::io::Write;
 use std::path::Path;
 
-pub(super) fn check(wanted: &CheckChain, surroundings: &mut Surroundings) -> Result<()> {
-    let (mut chain, _) = request::chain(&wanted.desk, &(surroundings.now)())?;
+pub(super) fn check(wanted: &CheckChain, env: &mut Environment) -> Result<()> {
+    let (mut chain, _) = request::chain(&wanted.desk, &(env.now)())?;
     request::use_valid_offsets(&mut chain, &wanted.desk)?;
     let plan =
         Plan { listening: request::listening(&wanted.listener), ..Plan::path_check(chain.routing.playback_rate) };
     let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
-    let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
     let request = SessionRequest { plan, chain, sessions, id: wanted.keep.id.clone() };
     bench.commands.send(Command::Run(Box::new(request)))?;
-    let (record, folder) = follow::session(&bench, &wanted.keep.shown, surroundings.out)?;
-    tell(&record, &folder, &wanted.keep, surroundings.out)
+    let (record, folder) = follow::session(&bench, &wanted.keep.shown, env.out)?;
+    tell(&record, &folder, &wanted.keep, env.out)
 }
 
 /// Tells the findings; fails where one of them is a doubt, or where the check did not come to its end.

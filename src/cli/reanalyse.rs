@@ -1,42 +1,42 @@
 //! `reanalyse`: a stored session from its WAVs.
 
-use super::{Exit, Surroundings, follow, show};
+use super::{Environment, Exit, follow, show};
 use crate::account::write::terminal;
 use crate::judgement::judge;
 use crate::session::reanalyse::{Kept, reanalyse as recompute};
 use anyhow::Result;
 use std::path::Path;
 
-pub(super) fn reanalyse(session: &Path, write: bool, json: bool, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn reanalyse(session: &Path, write: bool, json: bool, env: &mut Environment) -> Result<()> {
     let bar = follow::busy();
     bar.set_message(format!("recomputing {}", session.display()));
     let done = recompute(session, write)?;
     bar.finish_and_clear();
     let judgement = judge(&done.record);
     if !done.kept.is_empty() {
-        surroundings.exit = Exit::NotDetermined;
+        env.exit = Exit::NotDetermined;
     }
     if json {
         let all = serde_json::json!({ "changed": done.changed, "kept": done.kept, "judgement": judgement, "record": done.record });
-        writeln!(surroundings.out, "{}", serde_json::to_string_pretty(&all)?)?;
+        writeln!(env.out, "{}", serde_json::to_string_pretty(&all)?)?;
         return Ok(());
     }
-    show::steps(&done.record, surroundings.out)?;
-    show::judgement(&done.record, &judgement, surroundings.out)?;
+    show::steps(&done.record, env.out)?;
+    show::judgement(&done.record, &judgement, env.out)?;
     match (done.changed.as_slice(), write) {
         ([], _) if !done.kept.is_empty() => {
-            writeln!(surroundings.out, "\nEvery number that was recomputed is the stored one.")?;
+            writeln!(env.out, "\nEvery number that was recomputed is the stored one.")?;
         }
-        ([], _) => writeln!(surroundings.out, "\nEvery number is the stored one.")?,
-        (changed, true) => writeln!(surroundings.out, "\nSteps {changed:?} were rewritten: their numbers differed.")?,
+        ([], _) => writeln!(env.out, "\nEvery number is the stored one.")?,
+        (changed, true) => writeln!(env.out, "\nSteps {changed:?} were rewritten: their numbers differed.")?,
         (changed, false) => {
-            writeln!(surroundings.out, "\nSteps {changed:?} differ from what is stored; --write replaces them.")?
+            writeln!(env.out, "\nSteps {changed:?} differ from what is stored; --write replaces them.")?
         }
     }
     if !done.kept.is_empty() {
-        writeln!(surroundings.out, "\nThese takes could not be recomputed and keep their stored numbers:")?;
+        writeln!(env.out, "\nThese takes could not be recomputed and keep their stored numbers:")?;
         for Kept { step, file, why } in &done.kept {
-            write!(surroundings.out, "{}", terminal::text(&format!("- step {step}, {file}: {why}")))?;
+            write!(env.out, "{}", terminal::text(&format!("- step {step}, {file}: {why}")))?;
         }
     }
     Ok(())

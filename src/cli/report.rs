@@ -1,7 +1,7 @@
 //! `report`: what was found as a folder that people read and machines read back.
 
 use super::args::Report;
-use super::{Surroundings, judge, stock};
+use super::{Environment, judge, stock};
 use crate::account::document::Section;
 use crate::account::stock::About;
 use crate::account::write::{folder, terminal};
@@ -15,9 +15,9 @@ use crate::stock::{Stock, learn};
 use anyhow::{Context, Result, anyhow, ensure};
 use std::path::{Path, PathBuf};
 
-pub(super) fn report(wanted: &Report, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn report(wanted: &Report, env: &mut Environment) -> Result<()> {
     let text = wanted.text.as_deref().map(text).transpose()?;
-    let added = Added { now: (surroundings.now)(), text, further: Vec::new() };
+    let added = Added { now: (env.now)(), text, further: Vec::new() };
     match wanted.reported.as_slice() {
         [session] => {
             ensure!(
@@ -26,21 +26,21 @@ pub(super) fn report(wanted: &Report, surroundings: &mut Surroundings) -> Result
                 session.display()
             );
             let document = of_session(session, wanted, &added)?;
-            write(&document, wanted.to.as_deref(), session, surroundings)
+            write(&document, wanted.to.as_deref(), session, env)
         }
         sessions => {
-            let document = of_many(sessions, wanted, added, surroundings)?;
-            write(&document, wanted.to.as_deref(), Path::new("."), surroundings)
+            let document = of_many(sessions, wanted, added, env)?;
+            write(&document, wanted.to.as_deref(), Path::new("."), env)
         }
     }
 }
 
 /// Writes it and says what and where.
-fn write(document: &Document, to: Option<&Path>, otherwise_in: &Path, surroundings: &mut Surroundings) -> Result<()> {
+fn write(document: &Document, to: Option<&Path>, otherwise_in: &Path, env: &mut Environment) -> Result<()> {
     let to = to.map_or_else(|| folder::free_name(otherwise_in, "report"), Path::to_path_buf);
     let written = folder::write(document, &to)?;
-    write!(surroundings.out, "{}", terminal::text(&document.answer))?;
-    writeln!(surroundings.out, "{}", written.words())?;
+    write!(env.out, "{}", terminal::text(&document.answer))?;
+    writeln!(env.out, "{}", written.words())?;
     Ok(())
 }
 
@@ -54,16 +54,11 @@ fn of_session(session: &Path, wanted: &Report, added: &Added) -> Result<Document
     Ok(account::session::document(record, judgement, added))
 }
 
-fn of_many(
-    sessions: &[PathBuf],
-    wanted: &Report,
-    mut added: Added,
-    surroundings: &mut Surroundings,
-) -> Result<Document> {
+fn of_many(sessions: &[PathBuf], wanted: &Report, mut added: Added, env: &mut Environment) -> Result<Document> {
     let stock = match sessions {
         [] => {
             ensure!(wanted.music.is_empty(), "--music is judged on sessions: give their folders");
-            stock::load(&wanted.kept, surroundings.out)?
+            stock::load(&wanted.kept, env.out)?
         }
         folders => {
             let judged = judge::judged(folders, &wanted.listener, &wanted.music)?;

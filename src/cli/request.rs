@@ -57,8 +57,9 @@ pub fn use_valid_offsets(chain: &mut Chain, desk: &Desk) -> Result<()> {
 /// Leaves only volts and impedances that belong to the desk as it is set now, or that were confirmed. A load impedance of
 /// another headphone is left out without being asked about.
 pub fn use_valid_electrical(chain: &mut Chain, desk: &Desk) -> Result<()> {
-    let told = chain.output_side.volts_per_full_scale.map(|v| v.value);
-    let confirmed = desk.confirm_volts.zip(told).is_some_and(|(typed, told)| (typed / told - 1.0).abs() < SAME_VOLTS);
+    let stated = chain.output_side.volts_per_full_scale.map(|v| v.value);
+    let confirmed =
+        desk.confirm_volts.zip(stated).is_some_and(|(typed, stated)| (typed / stated - 1.0).abs() < SAME_VOLTS);
     let output = |part: &ElectricalPart| matches!(part, ElectricalPart::Volts | ElectricalPart::Source);
     let changed: Vec<ElectricalPart> = chain.changed_electrical().iter().map(|c| c.part).collect();
     if confirmed {
@@ -69,7 +70,7 @@ pub fn use_valid_electrical(chain: &mut Chain, desk: &Desk) -> Result<()> {
         Some(one) => bail!(
             "{} Take it again with `loudenough calibrate`; or, if it still holds, type the volts at full scale again with --confirm-volts{}; or leave it out with --forget-volts.",
             electrical_not_used(&one),
-            told.map_or(String::new(), |v| format!(" {v:.4}")),
+            stated.map_or(String::new(), |v| format!(" {v:.4}")),
         ),
         None => {
             chain.drop_changed_electrical();
@@ -82,7 +83,7 @@ pub fn use_valid_electrical(chain: &mut Chain, desk: &Desk) -> Result<()> {
 pub fn electrical_not_used(one: &ChangedElectrical) -> String {
     let what = one.part.words();
     let what = what.strip_prefix("the ").map_or(what.clone(), |rest| format!("The {rest}"));
-    format!("{what} ({}) cannot be used, because {}.", one.told, one.what)
+    format!("{what} ({}) cannot be used, because {}.", one.stated, one.what)
 }
 
 /// Why an offset is not used.

@@ -1,7 +1,7 @@
 //! `run`: a session on real cards.
 
 use super::args::{Run, Shown};
-use super::{Exit, Surroundings, Unfinished, follow, hold, request, series, show, stock};
+use super::{Environment, Exit, Unfinished, follow, hold, request, series, show, stock};
 use crate::judgement::judge;
 use crate::session::chain::pink_spectrum;
 use crate::session::chain_file;
@@ -15,9 +15,9 @@ use anyhow::{Result, bail, ensure};
 use std::io::Write;
 use std::path::Path;
 
-pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn run(wanted: &Run, env: &mut Environment) -> Result<()> {
     if wanted.series {
-        return series::run(wanted, surroundings);
+        return series::run(wanted, env);
     }
     let mut chain_file = None;
     let sessions = || wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
@@ -37,36 +37,36 @@ pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
             Command::Continue { folder: folder.clone(), confirmed: wanted.ask.ceilings.confirm_ceiling }
         }
         (None, None) => {
-            let (mut chain, path) = request::chain(&wanted.desk, &(surroundings.now)())?;
+            let (mut chain, path) = request::chain(&wanted.desk, &(env.now)())?;
             request::use_valid_offsets(&mut chain, &wanted.desk)?;
             request::use_valid_electrical(&mut chain, &wanted.desk)?;
             chain_file = Some(path);
-            let plan = request::plan(&wanted.ask, &chain, surroundings.out)?;
-            keep_listener(wanted, surroundings)?;
+            let plan = request::plan(&wanted.ask, &chain, env.out)?;
+            keep_listener(wanted, env)?;
             Command::Run(Box::new(SessionRequest { plan, chain, sessions: sessions(), id: wanted.keep.id.clone() }))
         }
     };
-    let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
     bench.commands.send(command)?;
-    let (record, folder) = follow::session(&bench, &wanted.keep.shown, surroundings.out)?;
+    let (record, folder) = follow::session(&bench, &wanted.keep.shown, env.out)?;
     if let Some(path) = chain_file {
         chain_file::learn(&path, &record)?;
     }
-    let record = hold::seats(&bench, record, &folder, &wanted.keep.shown, surroundings.out)?;
+    let record = hold::seats(&bench, record, &folder, &wanted.keep.shown, env.out)?;
     let record = match record.can_go_on() {
         true => record,
-        false => hold::match_level(&bench, record, &folder, &wanted.level, &wanted.keep.shown, surroundings.out)?,
+        false => hold::match_level(&bench, record, &folder, &wanted.level, &wanted.keep.shown, env.out)?,
     };
-    surroundings.exit = report(&record, &folder, &wanted.keep.shown, surroundings.out)?;
+    env.exit = report(&record, &folder, &wanted.keep.shown, env.out)?;
     Ok(())
 }
 
 /// A listening level that was stated is the listener's from now on.
-pub(super) fn keep_listener(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn keep_listener(wanted: &Run, env: &mut Environment) -> Result<()> {
     let Some(listening) = request::listening(&wanted.ask.listener) else { return Ok(()) };
-    let (mut said, out) = (Vec::new(), &mut *surroundings.out);
+    let (mut said, out) = (Vec::new(), &mut *env.out);
     // No session is given up for it.
-    if let Err(error) = stock::keep_listener(&folder::default_folder(), listening, (surroundings.now)(), &mut said) {
+    if let Err(error) = stock::keep_listener(&folder::default_folder(), listening, (env.now)(), &mut said) {
         said = format!("The listening level could not be kept as the listener's: {error}\n").into_bytes();
     }
     if !wanted.keep.shown.json {

@@ -2,7 +2,7 @@
 //! ceilings hold for all of them.
 
 use super::args::{Run, Shown};
-use super::{Surroundings, follow, request};
+use super::{Environment, follow, request};
 use crate::account::series as account;
 use crate::judgement::judge;
 use crate::session::chain::Chain;
@@ -81,21 +81,21 @@ impl Fixed {
     }
 }
 
-pub(super) fn run(wanted: &Run, surroundings: &mut Surroundings) -> Result<()> {
-    let (mut chain, path) = request::chain(&wanted.desk, &(surroundings.now)())?;
+pub(super) fn run(wanted: &Run, env: &mut Environment) -> Result<()> {
+    let (mut chain, path) = request::chain(&wanted.desk, &(env.now)())?;
     request::use_valid_offsets(&mut chain, &wanted.desk)?;
     request::use_valid_electrical(&mut chain, &wanted.desk)?;
     if wanted.extension_lead {
         // The output then senses no new load.
         chain.output_side.replugged_with_load = Some(false);
     }
-    let plan = request::plan(&wanted.ask, &chain, surroundings.out)?;
-    super::run::keep_listener(wanted, surroundings)?;
+    let plan = request::plan(&wanted.ask, &chain, env.out)?;
+    super::run::keep_listener(wanted, env)?;
     let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
     let simulated = chain.routing.playback == crate::card::CardId::simulated();
     let fixed = Fixed { chain, plan, sessions, simulated, chain_file: Some(path) };
-    let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
-    series(&bench, &fixed, &mut Keys::typed(), &wanted.keep.shown, surroundings.out)
+    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
+    series(&bench, &fixed, &mut Keys::typed(), &wanted.keep.shown, env.out)
 }
 
 /// The whole series.
@@ -116,7 +116,7 @@ pub(super) fn series(bench: &Bench, fixed: &Fixed, keys: &mut Keys, shown: &Show
                     chain_file::learn(path, &record)?;
                 }
                 let record = seats(bench, record, &folder, keys, shown, out)?;
-                told(&record, &begins, out)?;
+                stated(&record, &begins, out)?;
                 done.push((record, folder));
             }
             // What was finished is kept; the other headphones are still to be measured.
@@ -273,7 +273,7 @@ fn while_enter<T>(bench: &Bench, lines: &Receiver<String>, waits: impl FnOnce() 
 }
 
 /// One line of the answer.
-fn told(record: &Record, checked: &SwapChecked, out: &mut dyn Write) -> Result<()> {
+fn stated(record: &Record, checked: &SwapChecked, out: &mut dyn Write) -> Result<()> {
     let judgement = judge(record);
     let doubt = if checked.is_clean() { "" } else { " (begun against the check: in doubt)" };
     writeln!(out, "{}{doubt}", account::line(record, &judgement))?;

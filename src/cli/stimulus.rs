@@ -1,7 +1,7 @@
 //! `stimulus`: the samples of a stimulus as a WAV, for another player; and spectrum tables from files.
 
 use super::args::{Spectrum, StimulusFile};
-use super::{Surroundings, request};
+use super::{Environment, request};
 use crate::calibration::curve;
 use crate::session::plain_file;
 use crate::session::wav::Wav;
@@ -15,9 +15,9 @@ const SHAPED_SEED: u64 = 1;
 /// Longest file, seconds.
 const LONGEST_S: f64 = 600.0;
 
-pub(super) fn write(wanted: &StimulusFile, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn write(wanted: &StimulusFile, env: &mut Environment) -> Result<()> {
     let rate = SampleRate::new(wanted.rate)?;
-    let stimulus = match (wanted.sine, shaped(&wanted.spectrum, surroundings.out)?, wanted.sound) {
+    let stimulus = match (wanted.sine, shaped(&wanted.spectrum, env.out)?, wanted.sound) {
         (Some(hz), ..) => {
             ensure!((20.0..=0.45 * rate.hz()).contains(&hz), "--sine {hz} is outside 20 Hz to 0.45 of the rate");
             Stimulus::sine(hz)
@@ -43,7 +43,7 @@ pub(super) fn write(wanted: &StimulusFile, surroundings: &mut Surroundings) -> R
         .with_context(|| format!("cannot make {}; it may exist already", wanted.out.display()))?;
     file.write_all(&wav.to_bytes()?).with_context(|| format!("cannot write {}", wanted.out.display()))?;
     writeln!(
-        surroundings.out,
+        env.out,
         "{stimulus}: {seconds:.2} s at {rate}, {} RMS, peak {}; in {}",
         Dbfs(wanted.level),
         drive.peak().map_or_else(String::new, |p| p.to_string()),

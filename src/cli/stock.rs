@@ -4,7 +4,7 @@ use super::args::{
     KeepHeadphone, KeepOutput, Listener, SensitivityPer, StatedFigures, StockArguments, StockCommand, StockKept,
     WhoListens,
 };
-use super::{Surroundings, request, show};
+use super::{Environment, request, show};
 use crate::account;
 use crate::asked;
 use crate::asked::sheet::{Per, SheetFigure};
@@ -21,15 +21,15 @@ use std::path::Path;
 /// Impedances of the map's table.
 const ROWS: usize = 9;
 
-pub(super) fn stock(wanted: &StockArguments, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn stock(wanted: &StockArguments, env: &mut Environment) -> Result<()> {
     match &wanted.what {
-        None => matrix(wanted, surroundings),
-        Some(StockCommand::Map { output, listener, kept, json }) => map(output, listener, kept, *json, surroundings),
-        Some(StockCommand::Output { name, kept }) => output(name, kept, surroundings),
-        Some(StockCommand::Headphone { name, source_ohm, kept }) => headphone(name, *source_ohm, kept, surroundings),
-        Some(StockCommand::Listener(wanted)) => who_listens(wanted, surroundings),
-        Some(StockCommand::KeepOutput(wanted)) => keep_output(wanted, surroundings.out),
-        Some(StockCommand::KeepHeadphone(wanted)) => keep_headphone(wanted, surroundings.out),
+        None => matrix(wanted, env),
+        Some(StockCommand::Map { output, listener, kept, json }) => map(output, listener, kept, *json, env),
+        Some(StockCommand::Output { name, kept }) => output(name, kept, env),
+        Some(StockCommand::Headphone { name, source_ohm, kept }) => headphone(name, *source_ohm, kept, env),
+        Some(StockCommand::Listener(wanted)) => who_listens(wanted, env),
+        Some(StockCommand::KeepOutput(wanted)) => keep_output(wanted, env.out),
+        Some(StockCommand::KeepHeadphone(wanted)) => keep_headphone(wanted, env.out),
     }
 }
 
@@ -47,12 +47,12 @@ pub(super) fn listener(typed: &Listener, stock: &Stock) -> Result<stock::Listene
     Ok(stock.listener(request::listening(typed), request::rule(typed, HeadroomRule::default())?))
 }
 
-fn matrix(wanted: &StockArguments, surroundings: &mut Surroundings) -> Result<()> {
+fn matrix(wanted: &StockArguments, env: &mut Environment) -> Result<()> {
     let mut passed_over = Vec::new();
     let stock = load(&wanted.kept, &mut passed_over)?;
     let listener = listener(&wanted.listener, &stock)?;
     let matrix = Matrix::of(&stock, &listener);
-    let out = &mut *surroundings.out;
+    let out = &mut *env.out;
     if wanted.json {
         writeln!(out, "{}", serde_json::to_string_pretty(&matrix)?)?;
         return Ok(());
@@ -72,13 +72,13 @@ fn matrix(wanted: &StockArguments, surroundings: &mut Surroundings) -> Result<()
     Ok(())
 }
 
-fn map(name: &str, typed: &Listener, kept: &StockKept, json: bool, surroundings: &mut Surroundings) -> Result<()> {
+fn map(name: &str, typed: &Listener, kept: &StockKept, json: bool, env: &mut Environment) -> Result<()> {
     let mut passed_over = Vec::new();
     let stock = load(kept, &mut passed_over)?;
     let listener = listener(typed, &stock)?;
     let output = stock.find_output(name).map_err(|why| anyhow!(why))?;
     let map = stock.map(&output, &listener, ROWS).map_err(|why| anyhow!(why))?;
-    let out = &mut *surroundings.out;
+    let out = &mut *env.out;
     if json {
         writeln!(out, "{}", serde_json::to_string_pretty(&map)?)?;
         return Ok(());
@@ -88,19 +88,19 @@ fn map(name: &str, typed: &Listener, kept: &StockKept, json: bool, surroundings:
     Ok(())
 }
 
-fn output(name: &str, kept: &StockKept, surroundings: &mut Surroundings) -> Result<()> {
-    let stock = load(kept, surroundings.out)?;
+fn output(name: &str, kept: &StockKept, env: &mut Environment) -> Result<()> {
+    let stock = load(kept, env.out)?;
     let name = stock.find_output(name).map_err(|why| anyhow!(why))?;
     let known = stock.output(&name, |_| true).lines();
-    show::sections(&[account::stock::known_of(&name.words(), known)], surroundings.out)?;
+    show::sections(&[account::stock::known_of(&name.words(), known)], env.out)?;
     Ok(())
 }
 
-fn headphone(name: &str, source_ohm: Option<f64>, kept: &StockKept, surroundings: &mut Surroundings) -> Result<()> {
-    let stock = load(kept, surroundings.out)?;
+fn headphone(name: &str, source_ohm: Option<f64>, kept: &StockKept, env: &mut Environment) -> Result<()> {
+    let stock = load(kept, env.out)?;
     let name = stock.find_headphone(name).map_err(|why| anyhow!(why))?;
     let known = stock.headphone(&name, |_| true);
-    let out = &mut *surroundings.out;
+    let out = &mut *env.out;
     show::sections(&[account::stock::known_of(&name, known.lines())], out)?;
     let Some(ohm) = source_ohm else { return Ok(()) };
     let Some(change) = account::stock::change_by_source(&known, ohm) else {
@@ -113,19 +113,19 @@ fn headphone(name: &str, source_ohm: Option<f64>, kept: &StockKept, surroundings
 }
 
 /// Shows, keeps or forgets whose listening level holds where none is stated.
-fn who_listens(wanted: &WhoListens, surroundings: &mut Surroundings) -> Result<()> {
+fn who_listens(wanted: &WhoListens, env: &mut Environment) -> Result<()> {
     let folder = wanted.stock.clone().unwrap_or_else(folder::default_folder);
     if wanted.forget {
-        let out = &mut *surroundings.out;
+        let out = &mut *env.out;
         let was = folder::forget_listener(&folder)?;
         writeln!(out, "{}", if was { "The listening level is forgotten." } else { "No listening level was kept." })?;
         return Ok(());
     }
     if let Some(how) = wanted.measure {
-        return super::own_level::measure(wanted, how, &folder, surroundings);
+        return super::own_level::measure(wanted, how, &folder, env);
     }
-    let out = &mut *surroundings.out;
-    let (kept, now) = (folder::listener(&folder)?, (surroundings.now)());
+    let out = &mut *env.out;
+    let (kept, now) = (folder::listener(&folder)?, (env.now)());
     let hears = Hears::from(wanted.hears);
     let listening = asked::plan::listening(wanted.listening, wanted.weighting, wanted.field);
     if let Some(listening) = listening {

@@ -1,7 +1,7 @@
 //! `swap`: two outputs by turns on one seat of the headphone, then what differs.
 
 use super::args::Swap as Typed;
-use super::{Surroundings, Unfinished, compare, follow, request};
+use super::{Environment, Unfinished, compare, follow, request};
 use crate::card::CardId;
 use crate::judgement::comparison::Ask;
 use crate::session::chain::Chain;
@@ -21,16 +21,16 @@ use std::io::{IsTerminal, Write};
 use std::path::Path;
 use std::sync::Arc;
 
-pub(super) fn swap(wanted: &Typed, surroundings: &mut Surroundings) -> Result<()> {
-    let now = (surroundings.now)();
+pub(super) fn swap(wanted: &Typed, env: &mut Environment) -> Result<()> {
+    let now = (env.now)();
     let mut pair = match &wanted.carry_on {
         Some(folder) => taken_up(wanted, folder, &now)?,
         None => new(wanted, &now)?,
     };
     let in_all = wanted.rounds.map_or(DEFAULT_ROUNDS, |rounds| rounds as usize);
-    let bench = Bench::spawn(std::mem::take(&mut surroundings.backends), surroundings.now);
+    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
     while let Some(order) = pair.next(in_all) {
-        round(&bench, wanted, &mut pair, order, surroundings.out)?;
+        round(&bench, wanted, &mut pair, order, env.out)?;
     }
     let [Some(first), Some(second)] = pair.halves.each_ref().map(Half::folder) else { bail!("nothing was played") };
     let ask = Ask {
@@ -40,11 +40,11 @@ pub(super) fn swap(wanted: &Typed, surroundings: &mut Surroundings) -> Result<()
         ..Ask::default()
     };
     let asked = Wanted { ask, hide_labels: false, subtract: false };
-    let told = compare::Told { all: false, json: wanted.keep.shown.json, report: wanted.report.as_deref() };
-    compare::stored([first, second], &asked, &told, surroundings)?;
+    let stated = compare::Details { all: false, json: wanted.keep.shown.json, report: wanted.report.as_deref() };
+    compare::stored([first, second], &asked, &stated, env)?;
     if !wanted.keep.shown.json {
         let (first, second) = (first.display(), second.display());
-        writeln!(surroundings.out, "\nEverything is kept in {first} and {second}.")?;
+        writeln!(env.out, "\nEverything is kept in {first} and {second}.")?;
     }
     Ok(())
 }

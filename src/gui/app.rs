@@ -216,8 +216,8 @@ impl App {
     fn hear(&mut self, ctx: &Context) {
         let news: Vec<News> = match &self.inbox {
             Inbox::Direct(events, live, leave) => {
-                let told = events.try_iter().map(link::digest).chain(std::iter::once(News::Live(live())));
-                told.chain(leave().then_some(News::Leave)).collect()
+                let stated = events.try_iter().map(link::digest).chain(std::iter::once(News::Live(live())));
+                stated.chain(leave().then_some(News::Leave)).collect()
             }
             Inbox::Digested(inbox) => inbox.try_iter().collect(),
         };

@@ -315,9 +315,9 @@ fn headphone_known(desk: &Desk) -> Vec<String> {
 }
 
 /// An impedance and how it is known.
-fn impedance_line(what: &str, told: &Estimate, curve: Option<&Impedance>) -> String {
+fn impedance_line(what: &str, stated: &Estimate, curve: Option<&Impedance>) -> String {
     let how = curve.map_or("typed".into(), |curve| format!("{}, {}", curve.from, text::moment(&curve.taken_at)));
-    format!("{what} {} at 1 kHz, {how}", ohms_words(told))
+    format!("{what} {} at 1 kHz, {how}", ohms_words(stated))
 }
 
 fn coupler_known(desk: &Desk) -> Vec<String> {

@@ -18,7 +18,7 @@ mod swap;
 mod track;
 
 pub use closing::Leaving;
-pub use copy::{Pixels, Told};
+pub use copy::{Notice, Pixels};
 pub use next::{next_headphone_id, to_go_on_id};
 pub(super) use reopen::AfterOpening;
 pub use shown::{ChainPart, Evidence, Page};
@@ -107,7 +107,7 @@ pub struct Desk {
     /// Why the last action did nothing.
     pub refused: Option<String>,
     /// What the last action did, where that is seen nowhere else.
-    pub told: Option<Told>,
+    pub notice: Option<Notice>,
     /// A picture that takes the whole page.
     pub large: Option<Arc<Picture>>,
     /// Page Side by side.
@@ -189,7 +189,7 @@ impl Desk {
             goes_on: false,
             another_fit: false,
             refused: None,
-            told: None,
+            notice: None,
             large: None,
             last_written: None,
             drawing: Work::default(),
@@ -225,7 +225,7 @@ impl Desk {
 
     /// Does what a key or a button asks, as state, and returns what the bench and the window are to do.
     pub fn reduce(&mut self, action: Action) -> Commands {
-        (self.refused, self.told) = (None, None);
+        (self.refused, self.notice) = (None, None);
         match action {
             Action::Stop => self.stop_now(),
             Action::Start => self.start(),
@@ -346,7 +346,7 @@ impl Desk {
         }
     }
 
-    /// What the bench told last, taken over by what was typed.
+    /// What the bench said last, taken over by what was typed.
     pub(super) fn settle(&mut self) {
         if let Some((role, acoustic)) = self.view.calibrated.take() {
             let acoustic = self.fitted(role, acoustic);

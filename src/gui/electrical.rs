@@ -67,7 +67,7 @@ pub struct Guide {
     /// What could not be done.
     pub failure: Option<String>,
     /// What came of the last one.
-    pub told: Vec<String>,
+    pub stated: Vec<String>,
     /// The one on its way.
     pub on_its_way: Option<OnItsWay>,
 }
@@ -109,7 +109,7 @@ impl Default for Guide {
             role: InputRole::Witness,
             wrong: None,
             failure: None,
-            told: Vec::new(),
+            stated: Vec::new(),
             on_its_way: None,
         }
     }
@@ -165,7 +165,7 @@ impl Guide {
     pub(super) fn begin(&mut self, chain: &Chain) {
         let Some(kind) = self.kind else { return };
         (self.wrong, self.failure, self.on_its_way) = (None, None, None);
-        self.told.clear();
+        self.stated.clear();
         self.typed.set(Field::Reading, "");
         let both = self.stated(kind).and_then(|procedure| Ok((procedure, self.stated_drive()?)));
         let (procedure, (drive, confirmed)) = match both {

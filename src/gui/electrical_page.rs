@@ -27,7 +27,7 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
                 if parts::choice(ui, desk.guide.kind == Some(kind), name).clicked() {
                     desk.guide.kind = Some(kind);
                     (desk.guide.wrong, desk.guide.failure) = (None, None);
-                    desk.guide.told.clear();
+                    desk.guide.stated.clear();
                 }
             });
         }
@@ -35,7 +35,7 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
     let Some(kind) = desk.guide.kind else {
         parts::quiet(
             ui,
-            "Measured here or typed above: with them every drive is told in volts and milliwatts at the load too.",
+            "Measured here or typed above: with them every drive is stated in volts and milliwatts at the load too.",
         );
         return;
     };
@@ -201,7 +201,7 @@ fn progress(desk: &Desk, ui: &mut Ui) {
 
 /// What came of it.
 fn result(desk: &mut Desk, ui: &mut Ui) {
-    let Some((first, more)) = desk.guide.told.split_first() else { return };
+    let Some((first, more)) = desk.guide.stated.split_first() else { return };
     let label = ui.add(Label::new(RichText::new(first).strong()).wrap());
     ui.ctx().accesskit_node_builder(label.id, |node| node.set_live(eframe::egui::accesskit::Live::Polite));
     for line in more {

@@ -31,7 +31,7 @@ pub type ReadLive = Box<dyn Fn() -> Option<Arc<Live>> + Send>;
 pub struct BenchLink {
     /// What is asked.
     pub commands: Sender<Command>,
-    /// What is told.
+    /// What is said.
     pub events: Receiver<Event>,
     /// The latest live picture.
     pub live: ReadLive,

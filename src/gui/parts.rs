@@ -30,7 +30,7 @@ fn bar(ui: &mut Ui, colour: Color32) {
     ui.painter().rect_filled(rect.shrink2(vec2(0.5, 1.0)), 0.0, colour);
 }
 
-/// A message beside the thing it is about: a bar in front, so that it is not told by colour alone.
+/// A message beside the thing it is about: a bar in front, so that it is not determined by colour alone.
 pub fn wrong(ui: &mut Ui, message: &str) {
     ui.horizontal_top(|ui| {
         bar(ui, theme::tokens(ui).threshold);
@@ -248,7 +248,7 @@ pub fn dashes(ui: &Ui, clip: Rect, a: Pos2, b: Pos2, stroke: Stroke, dash: f32, 
     ui.painter().with_clip_rect(clip).extend(Shape::dashed_line(&[a, b], stroke, dash, gap));
 }
 
-/// A bar beside the word: full, half, short, open, or a dash where nothing is told.
+/// A bar beside the word: full, half, short, open, or a dash where nothing is determined.
 pub fn verdict_shape(ui: &mut Ui, answer: Answer) {
     let t = theme::tokens(ui);
     let (rect, _) = ui.allocate_exact_size(vec2(4.0 * STEP, 1.5 * STEP), Sense::hover());
@@ -257,7 +257,7 @@ pub fn verdict_shape(ui: &mut Ui, answer: Answer) {
         Answer::Borderline => 0.5,
         Answer::Short => 0.2,
         Answer::DoesNotReach => 0.0,
-        Answer::NotTold => {
+        Answer::NotDetermined => {
             let line = [rect.left_center(), rect.right_center()];
             ui.painter().line_segment(line, Stroke::new(1.5, t.quiet));
             return;

@@ -71,7 +71,7 @@ fn row(finding: &PathFinding, ui: &mut Ui) {
         PathAnswer::Note => {
             ui.add(Label::new(RichText::new(&finding.text).size(theme::SMALL)).wrap());
         }
-        PathAnswer::Straight | PathAnswer::NotTold => {
+        PathAnswer::Straight | PathAnswer::NotDetermined => {
             parts::quiet(ui, &finding.text);
         }
     };

@@ -258,7 +258,7 @@ fn chain_in_words(desk: &Desk) -> String {
 /// What must be known now; the strip keeps its height whatever it says.
 fn messages(desk: &mut Desk, ui: &mut Ui) {
     let mut said = troubles(desk, ui);
-    said |= told(desk, ui);
+    said |= stated(desk, ui);
     said |= notes(desk, ui);
     if !said {
         parts::quiet(
@@ -288,17 +288,17 @@ fn troubles(desk: &Desk, ui: &mut Ui) -> bool {
 }
 
 /// What the last action did, with what can be done with it.
-fn told(desk: &mut Desk, ui: &mut Ui) -> bool {
-    let Some(told) = desk.told.clone() else { return false };
+fn stated(desk: &mut Desk, ui: &mut Ui) -> bool {
+    let Some(stated) = desk.notice.clone() else { return false };
     ui.horizontal_wrapped(|ui| {
-        if told.path.is_some() {
+        if stated.path.is_some() {
             for (words, action) in [("Open", Action::OpenWritten), ("Copy path", Action::CopyPath)] {
                 if ui.button(RichText::new(words).size(SMALL)).clicked() {
                     desk.ask(action);
                 }
             }
         }
-        let label = parts::quiet(ui, told.words);
+        let label = parts::quiet(ui, stated.words);
         ui.ctx().accesskit_node_builder(label.id, |node| node.set_live(Live::Polite));
     });
     true

@@ -77,5 +77,5 @@ fn named(axis: &Axis, at: f64) -> String {
 
 fn reading(value: f64, point: &Point) -> Cell {
     let interval = point.interval.map_or(Interval { low: value, high: value }, |(low, high)| Interval { low, high });
-    Cell::reading(Some(&Reading::Told(Estimate { value, interval })), 2)
+    Cell::reading(Some(&Reading::Determined(Estimate { value, interval })), 2)
 }

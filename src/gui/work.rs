@@ -43,13 +43,13 @@ impl<T: Send + 'static> Work<T> {
     /// # Errors
     /// Where no thread can be had.
     pub fn begin(&mut self, name: &str, wake: &Wake, work: impl FnOnce() -> T + Send + 'static) -> io::Result<()> {
-        let (wake, (tell, told)) = (wake.clone(), bounded(1));
+        let (wake, (tell, stated)) = (wake.clone(), bounded(1));
         thread::Builder::new().name(name.into()).spawn(move || {
             // Nobody waits for it any more where another question came first or the window was closed.
             let _ = tell.send(work());
             wake.now();
         })?;
-        self.0 = Some(told);
+        self.0 = Some(stated);
         Ok(())
     }
 
@@ -60,7 +60,7 @@ impl<T: Send + 'static> Work<T> {
 
     /// Waits for the answer, where a question is under way: the program ends.
     pub fn wait(&mut self) -> Option<Result<T, Lost>> {
-        self.0.take().map(|told| told.recv().map_err(|_| Lost))
+        self.0.take().map(|stated| stated.recv().map_err(|_| Lost))
     }
 
     /// The answer, once it is there.
@@ -92,7 +92,7 @@ mod tests {
     }
 
     #[test]
-    fn the_newer_question_is_answered_and_a_thread_that_dies_is_told() {
+    fn the_newer_question_is_answered_and_a_thread_that_dies_is_stated() {
         let mut work = Work::default();
         assert!(work.look().is_none() && !work.is_under_way());
         let (go, wait) = bounded::<()>(0);

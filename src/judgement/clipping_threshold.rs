@@ -27,7 +27,8 @@ const SOFT_AGREES_DB: f64 = 0.3;
 #[serde(tag = "threshold", rename_all = "kebab-case")]
 pub enum Threshold {
     /// Found.
-    Told(Box<ThresholdTold>),
+    #[serde(rename = "told")]
+    Determined(Box<FoundThreshold>),
     /// None up to the highest drive played.
     NoneUpTo {
         /// Highest drive played, RMS.
@@ -36,7 +37,8 @@ pub enum Threshold {
         full_scale: bool,
     },
     /// Not determined.
-    NotTold {
+    #[serde(rename = "not-told")]
+    NotDetermined {
         /// Why.
         because: String,
     },
@@ -44,7 +46,7 @@ pub enum Threshold {
 
 /// A clipping threshold.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct ThresholdTold {
+pub struct FoundThreshold {
     /// Positive limit, peak dB re full scale.
     pub positive: Reading,
     /// Negative limit.
@@ -106,14 +108,14 @@ impl Whose {
 /// The lowest threshold of all inputs that see limits; what clips at one ear is no "none" because the other does not.
 pub fn clipping_threshold(record: &Record) -> Threshold {
     if let Some(because) = crate::session::elsewhere::not_determined(record) {
-        return Threshold::NotTold { because };
+        return Threshold::NotDetermined { because };
     }
     let period = record.head.plan.pink.period(record.head.playback.rate);
     let inputs = record.head.chain.limit_inputs();
     let all: Vec<Threshold> = inputs.into_iter().map(|input| at_input(record, input, &period)).collect();
     let rank = |threshold: &Threshold| match threshold {
-        Threshold::Told(told) => (0, told.pink_drive.value),
-        Threshold::NotTold { .. } => (1, 0.0),
+        Threshold::Determined(stated) => (0, stated.pink_drive.value),
+        Threshold::NotDetermined { .. } => (1, 0.0),
         Threshold::NoneUpTo { .. } => (2, 0.0),
     };
     let lowest = all.into_iter().min_by(|a, b| rank(a).partial_cmp(&rank(b)).unwrap_or(std::cmp::Ordering::Equal));
@@ -139,10 +141,10 @@ fn at_input(record: &Record, input: usize, period: &Period) -> Threshold {
             continue;
         }
         match &clip.level {
-            Some(level) => match told(record, step, (input, role), level, period) {
-                Some(found) if !found.soft => return Threshold::Told(Box::new(found)),
+            Some(level) => match stated(record, step, (input, role), level, period) {
+                Some(found) if !found.soft => return Threshold::Determined(Box::new(found)),
                 Some(found) => match other_drive(record, &found, step, input, period) {
-                    Ok(()) => return Threshold::Told(Box::new(found)),
+                    Ok(()) => return Threshold::Determined(Box::new(found)),
                     Err(why) => {
                         reason.get_or_insert(why);
                     }
@@ -151,7 +153,7 @@ fn at_input(record: &Record, input: usize, period: &Period) -> Threshold {
             },
             None => {
                 reason.get_or_insert(
-                    clip.level_not_told
+                    clip.level_not_determined
                         .clone()
                         .unwrap_or_else(|| "a bend is visible, its level is not determined".into()),
                 );
@@ -159,7 +161,7 @@ fn at_input(record: &Record, input: usize, period: &Period) -> Threshold {
         }
     }
     if let Some(because) = reason {
-        return Threshold::NotTold { because };
+        return Threshold::NotDetermined { because };
     }
     none_up_to(record, input, period)
 }
@@ -168,7 +170,7 @@ fn at_input(record: &Record, input: usize, period: &Period) -> Threshold {
 /// drive.
 fn other_drive(
     record: &Record,
-    found: &ThresholdTold,
+    found: &FoundThreshold,
     at: &StepResult,
     input: usize,
     period: &Period,
@@ -178,16 +180,16 @@ fn other_drive(
         let other = step.step.drive?.db();
         let (role, clip, room_db) = clip_at(step, input)?;
         let counts = clip.is_evident() && room_db >= INPUT_NEAR_DB && (other - drive).abs() > OTHER_DRIVE_DB;
-        Some((other, told(record, step, (input, role), clip.level.as_ref().filter(|_| counts)?, period)?))
+        Some((other, stated(record, step, (input, role), clip.level.as_ref().filter(|_| counts)?, period)?))
     });
     let mut seen = None;
-    for (other, told) in others {
-        let apart = told.pink_drive.value - found.pink_drive.value;
-        let both = told.pink_drive.half_width() + found.pink_drive.half_width();
+    for (other, stated) in others {
+        let apart = stated.pink_drive.value - found.pink_drive.value;
+        let both = stated.pink_drive.half_width() + found.pink_drive.half_width();
         if apart.abs() <= SOFT_AGREES_DB.max(both) {
             return Ok(());
         }
-        seen = Some((other, told.pink_drive.value));
+        seen = Some((other, stated.pink_drive.value));
     }
     Err(match seen {
         Some((other, level)) => format!(
@@ -208,7 +210,7 @@ fn none_up_to(record: &Record, input: usize, period: &Period) -> Threshold {
         };
         if let Some(what) = what {
             let because = format!("from {drive:.1} dBFS of noise on, {what}; a limiter or a gain control is at work");
-            return Threshold::NotTold { because };
+            return Threshold::NotDetermined { because };
         }
     }
     let judged = |s: &&StepResult| clip_at(s, input).is_some();
@@ -217,7 +219,7 @@ fn none_up_to(record: &Record, input: usize, period: &Period) -> Threshold {
         (Some(drive), Some(full)) => {
             Threshold::NoneUpTo { drive: Dbfs(drive), full_scale: full.db() - drive < FULL_SCALE_DB }
         }
-        _ => Threshold::NotTold {
+        _ => Threshold::NotDetermined {
             because:
                 "no step above the quiet reference was finished, or none was far enough above the noise to show a limit"
                     .into(),
@@ -231,18 +233,18 @@ fn clip_at(step: &StepResult, input: usize) -> Option<(InputRole, &ClipFinding, 
     Some((result.role, pink.clip.as_ref()?, pink.common.overload.room_db))
 }
 
-fn told(
+fn stated(
     record: &Record,
     step: &StepResult,
     (input, role): (usize, InputRole),
     level: &ClipLevel,
     period: &Period,
-) -> Option<ThresholdTold> {
+) -> Option<FoundThreshold> {
     let peaks = peaks_that_matter(level, period);
     let full = period.full_drive()?.db();
     let [positive, negative] =
         [&level.positive, &level.negative].map(|side| side.plus(&Estimate::symmetric(0.0, REAL_LIMIT_DB)));
-    let one = |reading: &Reading, peak: f64| Some(reading.told()?.shifted(full - 20.0 * peak.log10()));
+    let one = |reading: &Reading, peak: f64| Some(reading.determined()?.shifted(full - 20.0 * peak.log10()));
     let drives = [one(&positive, peaks.positive), one(&negative, peaks.negative)];
     let pink_drive = drives.into_iter().flatten().reduce(Estimate::lower_of)?;
     // A limit on the samples as played acts before the converter; a headphone's own bend is soft; a preamplifier that clips
@@ -256,7 +258,7 @@ fn told(
         (_, _, false) => Whose::OutputOrCapture,
         (_, _, true) => Whose::OutputHeadphoneOrCapture,
     };
-    Some(ThresholdTold {
+    Some(FoundThreshold {
         positive,
         negative,
         pink_drive,

@@ -55,7 +55,7 @@ fn needed(record: &Record, level: DbSpl, gain: &Estimate, full: Dbfs) -> Needed 
     // The noise at its highest drive peaks at full scale.
     let peak_db = drive.shifted(-full.db());
     let volts = chain.output_side.volts_per_full_scale;
-    let peak_v = volts.and_then(|volts| peak_volts(&Reading::Told(peak_db), &volts).told().copied());
+    let peak_v = volts.and_then(|volts| peak_volts(&Reading::Determined(peak_db), &volts).determined().copied());
     Needed { level, drive, share_percent: share_percent(&drive, full), peak_db, at_load, peak_v }
 }
 

@@ -30,7 +30,7 @@ pub(super) fn in_volts(record: &Record, threshold: &Threshold, highest: &Highest
     let drive = highest.drive.estimate();
     let highest_clean = drive.and_then(|d| Some(widened(chain.at_load(Dbfs(d.value), &pink_spectrum())?, d)));
     let clip_peak_v = match threshold {
-        Threshold::Told(told) => Some([&told.positive, &told.negative].map(|peak| peak_volts(peak, &full))),
+        Threshold::Determined(stated) => Some([&stated.positive, &stated.negative].map(|peak| peak_volts(peak, &full))),
         _ => None,
     };
     Some(InVolts { highest_clean, at_least: matches!(highest.drive, Reading::AtLeast(_)), clip_peak_v })
@@ -73,7 +73,7 @@ pub(super) fn peak_volts(peak_db: &Reading, full: &Estimate) -> Reading {
         Estimate::symmetric(value, value * share)
     };
     match peak_db {
-        Reading::Told(e) => Reading::Told(scaled(e)),
+        Reading::Determined(e) => Reading::Determined(scaled(e)),
         Reading::AtLeast(e) => Reading::AtLeast(scaled(e)),
         other => other.rescaled(|db| SQRT_2 * full.value * amplitude_from_db(db)),
     }

@@ -113,8 +113,8 @@ pub(super) fn exposure(record: &Record, highest: &HighestClean, headroom: &Headr
     let z_less_field = listening::z_less_stated_by(spectra, &stated, chain.coupler).ok()?;
     let at_listening = headroom.listening_z.map(|l| Exposed::to(Estimate::exact(l.db() - z_less_field)));
     let at_highest = match &highest.level_spl {
-        Reading::Told(level) | Reading::AtLeast(level) => Some(Exposed::to(level.shifted(-z_less_field))),
-        Reading::Below(_) | Reading::NotTold(_) => None,
+        Reading::Determined(level) | Reading::AtLeast(level) => Some(Exposed::to(level.shifted(-z_less_field))),
+        Reading::Below(_) | Reading::NotDetermined(_) => None,
     };
     (at_listening.is_some() || at_highest.is_some())
         .then_some(Exposure { listening: at_listening, highest_clean: at_highest })
@@ -139,8 +139,8 @@ mod tests {
             (115.0, 28.0, 0.5),
             (120.0, 9.0, 0.5),
         ] {
-            let told = 3600.0 * niosh_h(db);
-            assert!((told - seconds).abs() <= half_a_digit, "{db} dB(A): {told} s for {seconds}");
+            let stated = 3600.0 * niosh_h(db);
+            assert!((stated - seconds).abs() <= half_a_digit, "{db} dB(A): {stated} s for {seconds}");
         }
     }
 

@@ -22,7 +22,8 @@ pub enum Answer {
     /// Below zero.
     DoesNotReach,
     /// Not determined.
-    NotTold,
+    #[serde(rename = "not-told")]
+    NotDetermined,
 }
 
 impl fmt::Display for Answer {
@@ -32,7 +33,7 @@ impl fmt::Display for Answer {
             Answer::Borderline => "borderline",
             Answer::Short => "short",
             Answer::DoesNotReach => "does not reach the listening level clean",
-            Answer::NotTold => "not determined",
+            Answer::NotDetermined => "not determined",
         })
     }
 }
@@ -64,14 +65,14 @@ impl fmt::Display for Verdict {
         match self.answer {
             // A bound under every limit of the rule decides nothing.
             Answer::Short if self.at_least => write!(f, "no limit found yet")?,
-            Answer::NotTold => write!(f, "{}", self.answer)?,
+            Answer::NotDetermined => write!(f, "{}", self.answer)?,
             answer if self.at_least => write!(f, "at least {answer}")?,
             answer => write!(f, "{answer}")?,
         }
         if let Some(or) = self.or {
             write!(f, " or {or}")?;
         }
-        if !self.firm && self.answer != Answer::NotTold {
+        if !self.firm && self.answer != Answer::NotDetermined {
             write!(f, ", in doubt")?;
         }
         Ok(())
@@ -86,7 +87,8 @@ pub struct Headroom {
     /// Highest clean level less listening level, dB.
     pub headroom_db: Reading,
     /// The same plus the true-peak factor of pink noise, dB.
-    pub peak_room_db: Reading,
+    #[serde(rename = "peak_room_db")]
+    pub peak_headroom_db: Reading,
     /// The rule used.
     pub rule: HeadroomRule,
     /// What it is called.
@@ -113,7 +115,7 @@ fn answer(headroom_db: f64, rule: HeadroomRule) -> Answer {
 pub fn verdict(headroom_db: &Reading, rule: HeadroomRule, doubts: usize) -> Verdict {
     let firm = doubts == 0;
     match headroom_db {
-        Reading::Told(h) => {
+        Reading::Determined(h) => {
             let best = answer(h.value, rule);
             let ends = [answer(h.interval.low, rule), answer(h.interval.high, rule)];
             let or = ends.into_iter().find(|end| *end != best);
@@ -121,14 +123,14 @@ pub fn verdict(headroom_db: &Reading, rule: HeadroomRule, doubts: usize) -> Verd
         }
         // "At least −20 dB" excludes nothing.
         Reading::AtLeast(h) if h.interval.low + ROUNDING_DB < 0.0 => {
-            not_told("the climb ended below the listening level, so no headroom was shown".into())
+            not_determined("the climb ended below the listening level, so no headroom was shown".into())
         }
         Reading::AtLeast(h) => {
             let answer = answer(h.interval.low, rule);
             Verdict { answer, or: None, at_least: answer != Answer::Ample, firm, because: limits(rule) }
         }
-        Reading::Below(_) => not_told("only a bound of the headroom is known".into()),
-        Reading::NotTold(why) => not_told(why.clone()),
+        Reading::Below(_) => not_determined("only a bound of the headroom is known".into()),
+        Reading::NotDetermined(why) => not_determined(why.clone()),
     }
 }
 
@@ -136,8 +138,8 @@ fn limits(rule: HeadroomRule) -> String {
     format!("ample from {} dB, borderline from {} dB (common practice, no source)", rule.ample_db, rule.borderline_db)
 }
 
-fn not_told(because: String) -> Verdict {
-    Verdict { answer: Answer::NotTold, or: None, at_least: false, firm: true, because }
+fn not_determined(because: String) -> Verdict {
+    Verdict { answer: Answer::NotDetermined, or: None, at_least: false, firm: true, because }
 }
 
 pub(super) fn headroom(
@@ -149,20 +151,20 @@ pub(super) fn headroom(
 ) -> Headroom {
     let listening_z = listening.map(|l| listening_as_z(record, l));
     let headroom_db = match (&listening_z, &highest.level_spl) {
-        (None, _) => Reading::NotTold("no listening level was stated".into()),
-        (Some(Err(why)), _) => Reading::NotTold(why.clone()),
-        (Some(Ok(l)), Reading::Told(level)) => Reading::Told(level.shifted(-l.db())),
+        (None, _) => Reading::NotDetermined("no listening level was stated".into()),
+        (Some(Err(why)), _) => Reading::NotDetermined(why.clone()),
+        (Some(Ok(l)), Reading::Determined(level)) => Reading::Determined(level.shifted(-l.db())),
         (Some(Ok(l)), Reading::AtLeast(level)) => Reading::AtLeast(level.shifted(-l.db())),
         (Some(Ok(_)), other) => other.clone(),
     };
     let factor = record.head.plan.pink.period(record.head.playback.rate).true_peak_factor_db().unwrap_or(0.0);
-    let peak_room_db = match &headroom_db {
-        Reading::Told(h) => Reading::Told(h.shifted(factor)),
+    let peak_headroom_db = match &headroom_db {
+        Reading::Determined(h) => Reading::Determined(h.shifted(factor)),
         Reading::AtLeast(h) => Reading::AtLeast(h.shifted(factor)),
         other => other.clone(),
     };
     let verdict = verdict(&headroom_db, rule, doubts);
-    Headroom { listening_z: listening_z.and_then(Result::ok), headroom_db, peak_room_db, rule, verdict }
+    Headroom { listening_z: listening_z.and_then(Result::ok), headroom_db, peak_headroom_db, rule, verdict }
 }
 
 /// The listening level as Z, with the spectrum measured on this headphone.
@@ -181,7 +183,7 @@ mod tests {
     use crate::stats::{Estimate, Interval};
 
     fn at(highest: f64, listening: f64) -> Verdict {
-        verdict(&Reading::Told(Estimate::exact(highest - listening)), HeadroomRule::default(), 0)
+        verdict(&Reading::Determined(Estimate::exact(highest - listening)), HeadroomRule::default(), 0)
     }
 
     /// The rule is common practice, no source; the levels are the check values of the task.
@@ -208,15 +210,15 @@ mod tests {
     #[test]
     fn an_interval_over_a_boundary_names_both_sides_and_a_lower_bound_says_at_least() {
         let wide = Estimate { value: 19.5, interval: Interval { low: 18.9, high: 20.1 } };
-        let v = verdict(&Reading::Told(wide), HeadroomRule::default(), 0);
+        let v = verdict(&Reading::Determined(wide), HeadroomRule::default(), 0);
         assert_eq!(v.to_string(), "borderline or ample");
         let v = verdict(&Reading::AtLeast(wide), HeadroomRule::default(), 0);
         assert_eq!(v.to_string(), "at least borderline");
         let v = verdict(&Reading::AtLeast(Estimate::exact(3.0)), HeadroomRule::default(), 0);
         assert_eq!((v.answer, v.to_string().as_str()), (Answer::Short, "no limit found yet"));
         let v = verdict(&Reading::AtLeast(Estimate::exact(-3.0)), HeadroomRule::default(), 0);
-        assert_eq!(v.answer, Answer::NotTold, "{v}");
-        let v = verdict(&Reading::Told(Estimate::exact(25.0)), HeadroomRule::default(), 1);
+        assert_eq!(v.answer, Answer::NotDetermined, "{v}");
+        let v = verdict(&Reading::Determined(Estimate::exact(25.0)), HeadroomRule::default(), 1);
         assert_eq!(v.to_string(), "ample, in doubt");
     }
 }

@@ -46,8 +46,8 @@ pub fn highest_clean(record: &Record, threshold: &Threshold, seats: &[Seats]) ->
 }
 
 fn drive(record: &Record, threshold: &Threshold) -> (Reading, String) {
-    if let Threshold::Told(told) = threshold {
-        return (Reading::Told(told.pink_drive), "clipping".into());
+    if let Threshold::Determined(stated) = threshold {
+        return (Reading::Determined(stated.pink_drive), "clipping".into());
     }
     let chain = &record.head.chain;
     let counted = record.climbed().filter(|s| s.step.drive.is_some() && s.step.purpose != Purpose::ReferenceAgain);
@@ -64,9 +64,9 @@ fn drive(record: &Record, threshold: &Threshold) -> (Reading, String) {
     let lowest_unclean = unclean.into_iter().min_by(|a, b| a.0.total_cmp(&b.0));
     let below = |d: &&f64| lowest_unclean.is_none_or(|(u, _)| **d < u);
     let Some(highest) = clean.iter().filter(below).copied().reduce(f64::max) else {
-        return (Reading::NotTold("no step was shown to be clean".into()), "nothing".into());
+        return (Reading::NotDetermined("no step was shown to be clean".into()), "nothing".into());
     };
-    if matches!(threshold, Threshold::NotTold { .. })
+    if matches!(threshold, Threshold::NotDetermined { .. })
         && record.steps.iter().any(|s| clip_evident(&record.steps, s, chain))
     {
         // A bend was seen whose level, and so whose maker, is not determined: up to here it was clean, more is not known.
@@ -76,10 +76,10 @@ fn drive(record: &Record, threshold: &Threshold) -> (Reading, String) {
     match (lowest_unclean, record.stop()) {
         (Some((unclean, why)), _) => {
             let interval = Interval { low: highest, high: unclean };
-            (Reading::Told(Estimate { value: highest, interval }), decided_by(why).into())
+            (Reading::Determined(Estimate { value: highest, interval }), decided_by(why).into())
         }
         (None, Some(stop @ StopReason::FullScale)) if at_full_scale(record, highest) => {
-            (Reading::Told(Estimate::exact(highest)), stop.to_string())
+            (Reading::Determined(Estimate::exact(highest)), stop.to_string())
         }
         (None, stop) => {
             let why = stop.map_or("the session is not finished".to_string(), ToString::to_string);
@@ -133,13 +133,13 @@ pub(super) struct Gain<'a> {
 /// The straight line: clean gain times drive, so that the level at the threshold is not the clipped one.
 fn level(record: &Record, input: usize, drive: &Reading, which: impl Fn(&Gain<'_>) -> Option<Estimate>) -> Reading {
     let Some(gain) = straight_line_at(record, input) else {
-        return Reading::NotTold("the gain of the chain was not determined".into());
+        return Reading::NotDetermined("the gain of the chain was not determined".into());
     };
     let Some(gain) = which(&gain) else {
-        return Reading::NotTold("the chain has no calibration offset for this ear".into());
+        return Reading::NotDetermined("the chain has no calibration offset for this ear".into());
     };
     match drive {
-        Reading::Below(_) => Reading::NotTold("only a bound of the drive is known".into()),
+        Reading::Below(_) => Reading::NotDetermined("only a bound of the drive is known".into()),
         other => other.plus(&gain),
     }
 }
@@ -198,7 +198,7 @@ pub(super) fn ear_limit_from(record: &Record) -> Option<Estimate> {
     for step in record.climbed().filter(|s| s.step.purpose.counts()) {
         let Some((pink, result)) = step.pink(input) else { continue };
         let power: f64 =
-            [&pink.even, &pink.odd].iter().filter_map(|r| r.told()).map(|e| 10f64.powf(e.value / 10.0)).sum();
+            [&pink.even, &pink.odd].iter().filter_map(|r| r.determined()).map(|e| 10f64.powf(e.value / 10.0)).sum();
         let level = record.sound(result).and_then(|s| s.z).or(pink.level_z);
         read.extend(level.map(|level| (power > limit, level)));
     }

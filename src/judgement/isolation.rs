@@ -40,12 +40,12 @@ pub fn isolation(record: &Record) -> Option<Isolation> {
 
 /// Open less covered, dB, the silence's power taken off both.
 fn between(open: Option<Estimate>, covered: Option<Estimate>, quiet: Option<Estimate>) -> Reading {
-    let not_told =
-        || Reading::NotTold("the outside source is less than 10 dB above the noise here; play it louder".into());
-    let Some(open) = open else { return not_told() };
+    let not_determined =
+        || Reading::NotDetermined("the outside source is less than 10 dB above the noise here; play it louder".into());
+    let Some(open) = open else { return not_determined() };
     let floor = quiet.map_or(f64::NEG_INFINITY, |quiet| quiet.value);
     if open.value - floor < LOUD_ENOUGH_DB {
-        return not_told();
+        return not_determined();
     }
     let without = |level: Estimate| {
         let corrected = db_from_power(power_from_db(level.value) - power_from_db(floor));
@@ -56,11 +56,11 @@ fn between(open: Option<Estimate>, covered: Option<Estimate>, quiet: Option<Esti
             Estimate::symmetric(db, (share * level.half_width()).hypot(floor_part))
         })
     };
-    let Some(open) = without(open) else { return not_told() };
+    let Some(open) = without(open) else { return not_determined() };
     match covered {
         Some(covered) if covered.value - floor >= CLEAR_DB => match without(covered) {
-            Some(covered) => Reading::Told(open.plus(&covered.negative())),
-            None => not_told(),
+            Some(covered) => Reading::Determined(open.plus(&covered.negative())),
+            None => not_determined(),
         },
         covered => {
             // No more than all that is heard came through.
@@ -83,18 +83,18 @@ mod tests {
     /// arithmetic; computed).
     #[test]
     fn the_silence_is_taken_off_both_levels() {
-        let told = between(level(60.0), level(30.0), level(20.0));
-        assert!((told.told().unwrap().value - 30.0 - 0.4576 + 0.0004).abs() < 1e-3, "{told:?}");
+        let stated = between(level(60.0), level(30.0), level(20.0));
+        assert!((stated.determined().unwrap().value - 30.0 - 0.4576 + 0.0004).abs() < 1e-3, "{stated:?}");
         let edge = between(level(60.0), level(23.0), level(20.0));
-        assert!((edge.told().unwrap().value - 37.0 - 3.0206).abs() < 1e-3, "{edge:?}");
-        assert!(edge.told().unwrap().half_width() > told.told().unwrap().half_width());
+        assert!((edge.determined().unwrap().value - 37.0 - 3.0206).abs() < 1e-3, "{edge:?}");
+        assert!(edge.determined().unwrap().half_width() > stated.determined().unwrap().half_width());
     }
 
     #[test]
     fn what_is_lost_in_the_silence_is_a_lower_bound_and_a_quiet_source_tells_nothing() {
         let bound = between(level(60.0), level(22.0), level(20.0));
         assert!(matches!(&bound, Reading::AtLeast(e) if (e.value - 37.6).abs() < 0.05), "{bound:?}");
-        assert!(matches!(between(level(29.0), level(20.0), level(20.0)), Reading::NotTold(_)));
-        assert!(matches!(between(None, None, None), Reading::NotTold(_)));
+        assert!(matches!(between(level(29.0), level(20.0), level(20.0)), Reading::NotDetermined(_)));
+        assert!(matches!(between(None, None, None), Reading::NotDetermined(_)));
     }
 }

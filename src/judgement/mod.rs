@@ -16,7 +16,7 @@ mod sentence;
 mod taper;
 
 pub use budget::{Budget, Contribution, Distribution, budget};
-pub use clipping_threshold::{Threshold, ThresholdTold, Whose, clipping_threshold};
+pub use clipping_threshold::{FoundThreshold, Threshold, Whose, clipping_threshold};
 pub use drive_needed::{DriveNeeded, Needed};
 pub use electrical::InVolts;
 pub use exposure::{CAUTION as EXPOSURE_CAUTION, Exposed, Exposure};
@@ -89,9 +89,9 @@ pub fn judge(record: &Record) -> Judgement {
 pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: HeadroomRule) -> Judgement {
     match record.head.plan.extent {
         Extent::PathCheck => {
-            let told = path::path_report(record).sentence;
+            let stated = path::path_report(record).sentence;
             let sentence = format!(
-                "This is a path check: it shows whether the path to the ear is straight, not how loud the output plays. {told}"
+                "This is a path check: it shows whether the path to the ear is straight, not how loud the output plays. {stated}"
             );
             return without_climb(record, rule, "this is a path check; run a session for it", sentence);
         }
@@ -108,17 +108,17 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
     let mut flaws = session_flaws(record, listening);
     let doubts = |flaws: &[Flaw]| flaws.iter().filter(|f| f.weight == Weight::Doubt).count();
     let headroom_by = |doubts| headroom::headroom(record, &highest_clean, listening, rule, doubts);
-    if let Threshold::Told(told) = &threshold
-        && let Some(advice) = told.whose.advice()
+    if let Threshold::Determined(stated) = &threshold
+        && let Some(advice) = stated.whose.advice()
     {
         // Where the capture chain clips, the output reaches higher: what is ample stays ample.
         let verdict = headroom_by(0).verdict;
-        let stands = verdict.answer == Answer::NotTold || verdict.is_wholly(Answer::Ample);
+        let stands = verdict.answer == Answer::NotDetermined || verdict.is_wholly(Answer::Ample);
         let (flaw, higher): (fn(&str, &str) -> Flaw, _) = match stands {
             true => (|code, text| Flaw::note(code, text), ""),
             false => (|code, text| Flaw::doubt(code, text), " If it is the capture chain, the output reaches higher."),
         };
-        let text = format!("What clips was not determined: {}.{higher} {advice}", told.whose.subject());
+        let text = format!("What clips was not determined: {}.{higher} {advice}", stated.whose.subject());
         flaws.push(flaw("limit-whose", &text));
     }
     let headroom = headroom_by(doubts(&flaws));
@@ -154,19 +154,26 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
 /// What has climbed nothing says so, and gives no headroom.
 fn without_climb(record: &Record, rule: HeadroomRule, because: &str, sentence: String) -> Judgement {
     let because = because.to_string();
-    let not_told = || Reading::NotTold(because.clone());
-    let verdict = Verdict { answer: Answer::NotTold, or: None, at_least: false, firm: false, because: because.clone() };
+    let not_determined = || Reading::NotDetermined(because.clone());
+    let verdict =
+        Verdict { answer: Answer::NotDetermined, or: None, at_least: false, firm: false, because: because.clone() };
     Judgement {
-        threshold: Threshold::NotTold { because: because.clone() },
+        threshold: Threshold::NotDetermined { because: because.clone() },
         highest_clean: HighestClean {
-            drive: not_told(),
-            level_dbfs: not_told(),
-            level_spl: not_told(),
-            mid_spl: not_told(),
+            drive: not_determined(),
+            level_dbfs: not_determined(),
+            level_spl: not_determined(),
+            mid_spl: not_determined(),
             decided_by: because.clone(),
             ear: None,
         },
-        headroom: Headroom { listening_z: None, headroom_db: not_told(), peak_room_db: not_told(), rule, verdict },
+        headroom: Headroom {
+            listening_z: None,
+            headroom_db: not_determined(),
+            peak_headroom_db: not_determined(),
+            rule,
+            verdict,
+        },
         ear_limit_from: None,
         // An ear that rightly hears nothing of the other channel alone has a muted input; that is no flaw here.
         flaws: session_flaws(record, None).into_iter().filter(|f| f.weight != Weight::Void).collect(),

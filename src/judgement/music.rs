@@ -48,7 +48,7 @@ pub struct Way {
     weighting: Weighting,
     field: Correction,
     /// Why there is none.
-    not_told: Option<String>,
+    not_determined: Option<String>,
 }
 
 impl Way {
@@ -60,7 +60,7 @@ impl Way {
                 response: Correction::none(),
                 weighting: Weighting::Z,
                 field: Correction::none(),
-                not_told: Some(why),
+                not_determined: Some(why),
             },
         }
     }
@@ -73,7 +73,7 @@ impl Way {
             Some(field) => table(field, record.head.chain.coupler)?.correction(),
             None => Correction::none(),
         };
-        Ok(Way { response, weighting: listening.map_or(Weighting::Z, |l| l.weighting), field, not_told: None })
+        Ok(Way { response, weighting: listening.map_or(Weighting::Z, |l| l.weighting), field, not_determined: None })
     }
 
     /// Power gain at a frequency; zero outside the measured response.
@@ -102,7 +102,8 @@ pub enum Plays {
     /// The highest peak passes the limit.
     NotClean,
     /// Not determined.
-    NotTold,
+    #[serde(rename = "not-told")]
+    NotDetermined,
 }
 
 impl fmt::Display for Plays {
@@ -111,7 +112,7 @@ impl fmt::Display for Plays {
             Plays::Clean => "plays it clean",
             Plays::CleanOrNot => "plays it clean or just not",
             Plays::NotClean => "does not play it clean",
-            Plays::NotTold => "not determined",
+            Plays::NotDetermined => "not determined",
         })
     }
 }
@@ -162,9 +163,11 @@ pub struct PieceJudged {
 #[serde(rename_all = "kebab-case")]
 pub enum Needs {
     /// This.
-    Told(Box<Needed>),
+    #[serde(rename = "told")]
+    Determined(Box<Needed>),
     /// Nothing is given, and why.
-    NotTold(String),
+    #[serde(rename = "not-told")]
+    NotDetermined(String),
 }
 
 /// Drive of a piece at the listening level.
@@ -216,8 +219,8 @@ impl PieceJudged {
     /// What it needs, where that is given.
     pub fn needed(&self) -> Option<&Needed> {
         match &self.needs {
-            Needs::Told(needed) => Some(needed),
-            Needs::NotTold(_) => None,
+            Needs::Determined(needed) => Some(needed),
+            Needs::NotDetermined(_) => None,
         }
     }
 
@@ -269,12 +272,12 @@ pub fn judge_piece(
     };
     let gain = long_enough.clone().and_then(|()| gain(record, judgement, listening, way, loudness));
     let needs = match &gain {
-        Ok(gain) => Needs::Told(Box::new(needed(record, piece, *gain, &limit))),
-        Err(why) => Needs::NotTold(why.clone()),
+        Ok(gain) => Needs::Determined(Box::new(needed(record, piece, *gain, &limit))),
+        Err(why) => Needs::NotDetermined(why.clone()),
     };
     let room_db = match &needs {
-        Needs::Told(needed) => room(&limit, needed),
-        Needs::NotTold(why) => Reading::NotTold(why.clone()),
+        Needs::Determined(needed) => room(&limit, needed),
+        Needs::NotDetermined(why) => Reading::NotDetermined(why.clone()),
     };
     let (plays, because) = plays(&room_db, &limit);
     let doubts = judgement.flaws.iter().filter(|flaw| flaw.weight == Weight::Doubt).count();
@@ -293,7 +296,7 @@ pub fn judge_piece(
         needs,
         headroom_needed_db: match long_enough {
             Ok(()) => headroom_needed(record, listening, way, piece, loudness),
-            Err(why) => Reading::NotTold(why),
+            Err(why) => Reading::NotDetermined(why),
         },
         room_db,
         plays,
@@ -322,7 +325,7 @@ fn gain(
 
 /// Level at the input for samples as they stand, weighted as the listening level is, dBFS.
 fn through(way: &Way, loudness: &Loudness) -> Result<f64, String> {
-    if let Some(why) = &way.not_told {
+    if let Some(why) = &way.not_determined {
         return Err(why.clone());
     }
     loudness.level_db().ok_or_else(|| "none of it lies where the response was measured".into())
@@ -336,7 +339,7 @@ fn headroom_needed(
     piece: &Piece,
     loudness: &Loudness,
 ) -> Reading {
-    let told = || -> Result<f64, String> {
+    let stated = || -> Result<f64, String> {
         let through = through(way, loudness)?;
         let line = straight_line(record).ok_or("the gain of the chain was not determined")?;
         let input = record.head.chain.deciding_input();
@@ -349,26 +352,26 @@ fn headroom_needed(
         let pink_peak = factor.ok_or("the noise has no peak")? - 10.0 * 2f64.log10();
         Ok(peak - through - (z_less_stated - line.input.value + pink_peak))
     };
-    told().map_or_else(Reading::NotTold, |db| Reading::Told(Estimate::exact(db)))
+    stated().map_or_else(Reading::NotDetermined, |db| Reading::Determined(Estimate::exact(db)))
 }
 
 /// The output's limit: the clip level per polarity, else the peaks of the highest clean noise.
 fn limit(record: &Record, threshold: &Threshold, highest: &HighestClean) -> Limit {
-    if let Threshold::Told(told) = threshold {
-        let sides = [&told.positive, &told.negative].map(at_most_full_scale);
-        return Limit { sides, samples: told.acts_on == ActsOn::Samples, words: "where it clips".into() };
+    if let Threshold::Determined(stated) = threshold {
+        let sides = [&stated.positive, &stated.negative].map(at_most_full_scale);
+        return Limit { sides, samples: stated.acts_on == ActsOn::Samples, words: "where it clips".into() };
     }
     if let Threshold::NoneUpTo { full_scale: true, .. } = threshold
-        && matches!(highest.drive, Reading::Told(_))
+        && matches!(highest.drive, Reading::Determined(_))
     {
-        let full = || Reading::Told(Estimate::exact(0.0));
+        let full = || Reading::Determined(Estimate::exact(0.0));
         return Limit { sides: [full(), full()], samples: false, words: "full scale, up to which it is clean".into() };
     }
     let period = record.head.plan.pink.period(record.head.playback.rate);
     let Peaks { positive, negative } = period.peaks;
     let side = |peak: f64| match (period.full_drive(), db_from_amplitude(peak)) {
         (Some(full), Some(peak)) => highest.drive.rescaled(|drive| drive - full.db() + peak),
-        _ => Reading::NotTold("the noise has no peak".into()),
+        _ => Reading::NotDetermined("the noise has no peak".into()),
     };
     let words = format!("the highest clean drive: {}", highest.decided_by);
     Limit { sides: [side(positive), side(negative)], samples: false, words }
@@ -385,7 +388,8 @@ fn needed(record: &Record, piece: &Piece, gain: Estimate, limit: &Limit) -> Need
     let of = |block: &Block| if limit.samples { block.samples } else { block.waveform };
     let full = record.head.chain.output_side.volts_per_full_scale;
     let peak_v = full.and_then(|full| {
-        let [positive, negative] = peak_db.map(|peak| peak_volts(&Reading::Told(peak), &full).told().copied());
+        let [positive, negative] =
+            peak_db.map(|peak| peak_volts(&Reading::Determined(peak), &full).determined().copied());
         Some([positive?, negative?])
     });
     let largest = piece.blocks.iter().map(|b| f64::from(of(b)[0].max(of(b)[1])));
@@ -408,10 +412,10 @@ fn needed(record: &Record, piece: &Piece, gain: Estimate, limit: &Limit) -> Need
 /// The worse polarity's.
 fn room(limit: &Limit, needed: &Needed) -> Reading {
     let left = |side: &Reading, peak: &Estimate| match side {
-        Reading::Told(e) => Reading::Told(e.plus(&peak.negative())),
+        Reading::Determined(e) => Reading::Determined(e.plus(&peak.negative())),
         Reading::AtLeast(e) => Reading::AtLeast(e.plus(&peak.negative())),
-        Reading::Below(_) => Reading::NotTold("only a bound of the limit is known".into()),
-        Reading::NotTold(why) => Reading::NotTold(why.clone()),
+        Reading::Below(_) => Reading::NotDetermined("only a bound of the limit is known".into()),
+        Reading::NotDetermined(why) => Reading::NotDetermined(why.clone()),
     };
     let [positive, negative] = [0, 1].map(|i| left(&limit.sides[i], &needed.peak_db[i]));
     match (positive.estimate(), negative.estimate()) {
@@ -425,15 +429,15 @@ fn room(limit: &Limit, needed: &Needed) -> Reading {
 fn plays(room_db: &Reading, limit: &Limit) -> (Plays, String) {
     let held = format!("compared with {}", limit.words);
     match room_db {
-        Reading::Told(room) if room.interval.low >= 0.0 => (Plays::Clean, held),
-        Reading::Told(room) if room.interval.high < 0.0 => (Plays::NotClean, held),
-        Reading::Told(_) => (Plays::CleanOrNot, held),
+        Reading::Determined(room) if room.interval.low >= 0.0 => (Plays::Clean, held),
+        Reading::Determined(room) if room.interval.high < 0.0 => (Plays::NotClean, held),
+        Reading::Determined(_) => (Plays::CleanOrNot, held),
         Reading::AtLeast(room) if room.interval.low >= 0.0 => (Plays::Clean, held),
         Reading::AtLeast(_) => {
-            (Plays::NotTold, format!("it needs more than was shown to be clean ({}); climb higher", limit.words))
+            (Plays::NotDetermined, format!("it needs more than was shown to be clean ({}); climb higher", limit.words))
         }
-        Reading::Below(_) => (Plays::NotTold, "only a bound of the limit is known".into()),
-        Reading::NotTold(why) => (Plays::NotTold, why.clone()),
+        Reading::Below(_) => (Plays::NotDetermined, "only a bound of the limit is known".into()),
+        Reading::NotDetermined(why) => (Plays::NotDetermined, why.clone()),
     }
 }
 

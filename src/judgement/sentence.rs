@@ -40,11 +40,11 @@ pub(super) fn sentence(
         None => ", one seat".into(),
     };
     let (e, at_least, unit, inside) = match (&highest.level_spl, &highest.level_dbfs) {
-        (Reading::Told(e), _) => (e, "", "dB SPL", format!("{point}{fit}")),
+        (Reading::Determined(e), _) => (e, "", "dB SPL", format!("{point}{fit}")),
         (Reading::AtLeast(e), _) => (e, "at least ", "dB SPL", format!("{point}{fit}")),
-        (_, Reading::Told(e)) => (e, "", "dBFS at the input", "pink noise, not calibrated".into()),
+        (_, Reading::Determined(e)) => (e, "", "dBFS at the input", "pink noise, not calibrated".into()),
         (_, Reading::AtLeast(e)) => (e, "at least ", "dBFS at the input", "pink noise, not calibrated".into()),
-        (_, Reading::NotTold(why)) => {
+        (_, Reading::NotDetermined(why)) => {
             return format!("The highest clean level of {who} on {} is not determined: {why}.", chain.headphone);
         }
         (_, Reading::Below(_)) => {
@@ -52,19 +52,19 @@ pub(super) fn sentence(
         }
     };
     let end = match threshold {
-        Threshold::Told(told) => {
-            let what = match told.whose {
+        Threshold::Determined(stated) => {
+            let what = match stated.whose {
                 Whose::Output => "it clips".to_string(),
                 whose => format!("{} clips (which of them: not determined)", whose.subject()),
             };
             let at =
-                told.at.filter(|_| ears > 1).map_or(String::new(), |at| format!(", seen at the {}", at.in_words()));
+                stated.at.filter(|_| ears > 1).map_or(String::new(), |at| format!(", seen at the {}", at.in_words()));
             format!(" before {what}{at}")
         }
         Threshold::NoneUpTo { full_scale: true, .. } => ", with no clipping up to full scale".to_string(),
         Threshold::NoneUpTo { .. } if record.stop().is_none() => " clean, so far".to_string(),
         Threshold::NoneUpTo { .. } => format!(" clean; the climb ended because {}", stop(record)),
-        Threshold::NotTold { because } => format!(" clean; where it clips is not determined: {because}"),
+        Threshold::NotDetermined { because } => format!(" clean; where it clips is not determined: {because}"),
     };
     let first = format!("{who} drives {} to {at_least}{}{end}.", chain.headphone, level(e, unit, &inside));
     let first = capital(&first);
@@ -73,8 +73,8 @@ pub(super) fn sentence(
     };
     // The field stands between commas.
     let listens = format!("{listening}{}", if listening.field.is_some() { "," } else { "" });
-    match (&headroom.headroom_db, &headroom.peak_room_db) {
-        (Reading::Told(h), Reading::Told(p)) => {
+    match (&headroom.headroom_db, &headroom.peak_headroom_db) {
+        (Reading::Determined(h), Reading::Determined(p)) => {
             format!(
                 "{first} For {listens} that leaves {} dB, peak headroom {} dB: {}.",
                 db(h.value),
@@ -88,7 +88,7 @@ pub(super) fn sentence(
             db(p.value),
             headroom.verdict
         ),
-        (Reading::NotTold(why), _) => format!("{first} Headroom over {listens} is not determined: {why}."),
+        (Reading::NotDetermined(why), _) => format!("{first} Headroom over {listens} is not determined: {why}."),
         _ => format!("{first} Headroom over {listens} is not determined."),
     }
 }
@@ -142,7 +142,7 @@ pub(super) fn of_music(record: &Record, pieces: &[PieceJudged], listening: Optio
         1 => String::new(),
         n => format!("Of {n} pieces {output} plays {clean} clean on {headphone} at {at}. "),
     };
-    let (Needs::Told(needed), Some(left)) = (&hardest.needs, hardest.room_db.estimate()) else {
+    let (Needs::Determined(needed), Some(left)) = (&hardest.needs, hardest.room_db.estimate()) else {
         let because = &hardest.because;
         return Some(format!(
             "{count}Whether {output} plays {} clean on {headphone} at {at} is not determined: {because}.",

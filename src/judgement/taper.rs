@@ -33,7 +33,8 @@ pub enum ListeningAt {
     /// Over the loudest position.
     OverTheRange,
     /// No listening level, or no calibration.
-    NotTold,
+    #[serde(rename = "not-told")]
+    NotDetermined,
 }
 
 impl fmt::Display for ListeningAt {
@@ -42,7 +43,7 @@ impl fmt::Display for ListeningAt {
             ListeningAt::Percent(percent) => write!(f, "at {percent:.0} % of its range"),
             ListeningAt::UnderTheRange => f.write_str("below its quietest position"),
             ListeningAt::OverTheRange => f.write_str("above its loudest position"),
-            ListeningAt::NotTold => f.write_str("not determined (no listening level or no calibration)"),
+            ListeningAt::NotDetermined => f.write_str("not determined (no listening level or no calibration)"),
         }
     }
 }
@@ -57,7 +58,7 @@ pub(super) fn taper(record: &Record, headroom: &Headroom, seats: &[Seats]) -> Op
     let range_db = last.change_db.value - first.change_db.value;
     let changes: Vec<f64> = positions.iter().map(|p| p.change_db.value).collect();
     let wanted = wanted_change(record, headroom, seats);
-    let listening = wanted.map_or(ListeningAt::NotTold, |wanted| place(&changes, wanted));
+    let listening = wanted.map_or(ListeningAt::NotDetermined, |wanted| place(&changes, wanted));
     Some(Taper { positions, range_db, listening })
 }
 

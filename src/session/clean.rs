@@ -160,10 +160,10 @@ pub fn resolution_dbfs(steps: &[StepResult], input: usize) -> Option<f64> {
     let residue = |step: &StepResult| {
         let (pink, _) = step.pink(input)?;
         let (level, m) = (pink.level_z?.value, pink.middle.as_ref()?);
-        let told = || [&m.odd, &m.even].into_iter().filter_map(|reading| reading.told());
-        let distortion = db_from_power(told().map(|e| power_from_db(e.value)).sum())?;
-        let known = told().next()?.half_width() < STEADY_DB;
-        known.then_some((level, m.level.told()?.value + distortion, distortion))
+        let stated = || [&m.odd, &m.even].into_iter().filter_map(|reading| reading.determined());
+        let distortion = db_from_power(stated().map(|e| power_from_db(e.value)).sum())?;
+        let known = stated().next()?.half_width() < STEADY_DB;
+        known.then_some((level, m.level.determined()?.value + distortion, distortion))
     };
     let read: Vec<_> = steps.iter().filter(|s| s.step.purpose.counts()).filter_map(residue).collect();
     let steady = |a: &&(f64, f64, f64)| {
@@ -172,17 +172,17 @@ pub fn resolution_dbfs(steps: &[StepResult], input: usize) -> Option<f64> {
     read.iter().filter(|a| a.2 > RESOLUTION_MATTERS_DB).find(steady).map(|(_, residue, _)| *residue)
 }
 
-/// Lower limit of both together, dB; `None` where neither is told.
+/// Lower limit of both together, dB; `None` where neither is determined.
 fn at_least_db(parts: [&Reading; 2]) -> Option<f64> {
-    db_from_power(parts.into_iter().filter_map(|r| r.told()).map(|e| power_from_db(e.interval.low)).sum())
+    db_from_power(parts.into_iter().filter_map(|r| r.determined()).map(|e| power_from_db(e.interval.low)).sum())
 }
 
 /// Upper limit of both together, dB; `None` where one is not known.
 fn at_most_db(parts: [&Reading; 2]) -> Option<f64> {
     let high = |reading: &Reading| match reading {
-        Reading::Told(e) => Some(power_from_db(e.interval.high)),
+        Reading::Determined(e) => Some(power_from_db(e.interval.high)),
         Reading::Below(high) => Some(power_from_db(*high)),
-        Reading::AtLeast(_) | Reading::NotTold(_) => None,
+        Reading::AtLeast(_) | Reading::NotDetermined(_) => None,
     };
     let [even, odd] = parts.map(high);
     db_from_power(even? + odd?)

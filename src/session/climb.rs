@@ -347,7 +347,7 @@ impl Climb<'_> {
         Some((clean, unclean))
     }
 
-    /// 1.25 dB above the fitted clip level, or 1.5 dB up where it is not told; never above the limit.
+    /// 1.25 dB above the fitted clip level, or 1.5 dB up where it is not determined; never above the limit.
     fn threshold_drive(&self, last: &StepResult) -> Dbfs {
         let (limit, _) = self.limit();
         let drives = limit_levels(self.results, last, self.chain).filter_map(|level| drive_at_clip(level, self.period));
@@ -356,7 +356,7 @@ impl Climb<'_> {
         Dbfs(wanted.db().min(limit.db()))
     }
 
-    /// A soft limit's level is told only where two drives agree: a little higher, once, where only one has read it.
+    /// A soft limit's level is determined only where two drives agree: a little higher, once, where only one has read it.
     fn soft_again(&self, last: &StepResult) -> Option<Dbfs> {
         let soft = |r: &StepResult| limit_levels(self.results, r, self.chain).any(|level| level.soft);
         let drive = last.step.drive?;
@@ -396,7 +396,7 @@ impl Climb<'_> {
 /// unheard drive on even 8 bits leave enough to go by.
 fn is_coarse(pink: &PinkFinding, drive: Option<Dbfs>) -> bool {
     let quiet = drive.is_some_and(|drive| drive.db() < UNHEARD_DRIVE.db() - SAME_DB);
-    quiet && pink.odd.told().is_some_and(|odd| odd.value > COARSE_DB)
+    quiet && pink.odd.determined().is_some_and(|odd| odd.value > COARSE_DB)
 }
 
 /// Stimulus over noise, dB: without end on a digital loop, which has a level and no noise.
@@ -413,7 +413,7 @@ pub fn drive_at_clip(level: &ClipLevel, period: &Period) -> Option<Dbfs> {
     let peaks = peaks_that_matter(level, period);
     let full = period.full_drive()?;
     let one = |reading: &Reading, peak: f64| {
-        let limit = reading.told()?.value;
+        let limit = reading.determined()?.value;
         Some(full.db() + limit - PeakDb::from_amplitude(peak)?.db())
     };
     let drives = [one(&level.positive, peaks.positive), one(&level.negative, peaks.negative)];

@@ -156,7 +156,7 @@ pub enum ElectricalRefused {
     /// No reading was typed.
     #[error("the meter's reading is missing; type the volts RMS that it showed while the tone sounded")]
     NoReading,
-    /// A take is missing, or told nothing.
+    /// A take is missing, or determined nothing.
     #[error("the {} heard no tone; play louder, or check how it is connected", .0.in_words())]
     NoTone(InputRole),
     /// Nothing at 1 kHz.
@@ -323,9 +323,9 @@ impl ElectricalProcedure {
                 let on_first = (first.ratio.as_slice(), loading(*lighter));
                 let on_second = (second.ratio.as_slice(), loading(Some(*heavier)));
                 let points = electrical::source_impedance(on_first, on_second)?;
-                let told = at_1_khz(&points)?;
+                let stated = at_1_khz(&points)?;
                 let from = ImpedanceFrom::Loads { first: *lighter, second: *heavier };
-                Ok(source(chain, told, Impedance { from, plane: plane.clone(), taken_at, points }))
+                Ok(source(chain, stated, Impedance { from, plane: plane.clone(), taken_at, points }))
             }
             ElectricalProcedure::SourceByMeter {
                 readings_v: [first_v, second_v],
@@ -338,10 +338,10 @@ impl ElectricalProcedure {
             } => {
                 let loading = |load: Option<Resistor>| Loading { load, input: *input };
                 let (first, second) = ((*first_v, loading(*lighter)), (*second_v, loading(Some(*heavier))));
-                let told = electrical::from_voltages(first, second, *straight_within_percent, *last_digit_v)?;
+                let stated = electrical::from_voltages(first, second, *straight_within_percent, *last_digit_v)?;
                 let (first_v, second_v) = (*first_v, *second_v);
                 let from = ImpedanceFrom::Voltages { first_v, first: *lighter, second_v, second: *heavier };
-                Ok(source(chain, told, Impedance { from, plane: plane.clone(), taken_at, points: Vec::new() }))
+                Ok(source(chain, stated, Impedance { from, plane: plane.clone(), taken_at, points: Vec::new() }))
             }
             ElectricalProcedure::Load { setup, check, plane } => {
                 load(chain, (setup, check.as_ref(), plane), heard, taken_at)
@@ -398,10 +398,10 @@ fn input_volts(
     Ok(ElectricalResult { part: ElectricalPart::Input(role), words, json, chain })
 }
 
-fn source(mut chain: Chain, told: Estimate, curve: Impedance) -> ElectricalResult {
-    let words = electrical::impedance_words("source impedance", &told, &curve);
-    let json = serde_json::json!({ "at_1_khz_ohm": told, "impedance": curve });
-    chain.output_side.source_impedance_ohm = Some(told);
+fn source(mut chain: Chain, stated: Estimate, curve: Impedance) -> ElectricalResult {
+    let words = electrical::impedance_words("source impedance", &stated, &curve);
+    let json = serde_json::json!({ "at_1_khz_ohm": stated, "impedance": curve });
+    chain.output_side.source_impedance_ohm = Some(stated);
     chain.output_side.source = Some(curve);
     ElectricalResult { part: ElectricalPart::Source, words, json, chain }
 }
@@ -419,15 +419,15 @@ fn load(
         _ => return Err(ElectricalRefused::Incomplete),
     };
     let points = electrical::load_impedance(&matched.ratio, &on_headphone.ratio, setup);
-    let told = at_1_khz(&points)?;
-    if told.value <= 0.0 {
+    let stated = at_1_khz(&points)?;
+    if stated.value <= 0.0 {
         return Err(ElectricalRefused::NoImpedance);
     }
     let from = ImpedanceFrom::SeriesResistor { series: setup.series };
     let curve = Impedance { from, plane: plane.into(), taken_at, points };
-    let words = electrical::impedance_words(&format!("impedance of {}", chain.headphone), &told, &curve);
-    let json = serde_json::json!({ "at_1_khz_ohm": told, "check_ohm": check_ohm, "impedance": curve });
-    chain.output_side.load_impedance_ohm = Some(told);
+    let words = electrical::impedance_words(&format!("impedance of {}", chain.headphone), &stated, &curve);
+    let json = serde_json::json!({ "at_1_khz_ohm": stated, "check_ohm": check_ohm, "impedance": curve });
+    chain.output_side.load_impedance_ohm = Some(stated);
     chain.output_side.load = Some(curve);
     Ok(ElectricalResult { part: ElectricalPart::Load, words, json, chain })
 }
@@ -485,8 +485,8 @@ mod tests {
         };
         assert_eq!((by_meter.check(&chain), by_meter.steps().len()), (Ok(()), 0));
         // 33 Ω(2.0 V/1.5 V − 1) = 11 Ω.
-        let told = by_meter.result(&chain, &[], None, "2026-03-01T09:00:00Z").unwrap();
-        assert!((told.chain.output_side.source_impedance_ohm.unwrap().value - 11.0).abs() < 1e-9);
-        assert_eq!(told.chain.output_side.source_taken_on, Some(chain.output_setting()));
+        let stated = by_meter.result(&chain, &[], None, "2026-03-01T09:00:00Z").unwrap();
+        assert!((stated.chain.output_side.source_impedance_ohm.unwrap().value - 11.0).abs() < 1e-9);
+        assert_eq!(stated.chain.output_side.source_taken_on, Some(chain.output_setting()));
     }
 }

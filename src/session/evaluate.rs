@@ -57,8 +57,8 @@ fn sound_levels(finding: &Finding, role: InputRole, chain: &Chain) -> Option<Sou
 
 /// Level of the range that the coupler is valid in.
 fn within(pink: &PinkFinding, coupler: Coupler) -> Option<Estimate> {
-    let (low, high) = coupler.told_hz();
-    if coupler.told_hz() == Coupler::EarSimulator603184.told_hz() {
+    let (low, high) = coupler.stated_hz();
+    if coupler.stated_hz() == Coupler::EarSimulator603184.stated_hz() {
         return pink.level_mid;
     }
     // One-third octaves by their mid-band frequencies; their noise is independent, so half widths add as powers squared.
@@ -74,12 +74,12 @@ fn within(pink: &PinkFinding, coupler: Coupler) -> Option<Estimate> {
 fn ages(record: &Record) -> impl Iterator<Item = Flaw> {
     let last = record.steps.last().map_or(&record.head.started_at, |step| &step.finished_at);
     let aged = record.head.chain.aged(last);
-    let told = [
+    let stated = [
         (AgedPart::Offset, "offset-old", "Levels in dB SPL", "calibrate again"),
         (AgedPart::Certificate, "certificate-old", "Levels in dB SPL", "have it calibrated"),
         (AgedPart::Electrical, "electrical-old", "Volts and milliwatts", "calibrate again"),
     ];
-    told.into_iter().filter_map(move |(part, code, what, remedy)| {
+    stated.into_iter().filter_map(move |(part, code, what, remedy)| {
         let texts: Vec<&str> = aged.iter().filter(|a| a.what == part).map(|a| a.text.as_str()).collect();
         let text = format!("{} {what} are doubtful; {remedy}, or raise the limit of this chain.", texts.join(" "));
         (!texts.is_empty()).then(|| Flaw::doubt(code, text))

@@ -14,7 +14,7 @@ use crate::units::{db_from_power, power_from_db};
 /// dB to add to a level as stated for its Z at the point.
 ///
 /// # Errors
-/// In words, where the spectrum is not told or the coupler has no table to that field.
+/// In words, where the spectrum is not determined or the coupler has no table to that field.
 fn z_less_stated(pink: &PinkFinding, stated: &ListeningLevel, coupler: Coupler) -> Result<f64, String> {
     if stated.field.is_none() {
         return z_less_weighted(pink, stated.weighting);
@@ -43,7 +43,7 @@ pub fn z_less_stated_of(bands: &[(i32, f64)], stated: &ListeningLevel, coupler: 
 /// The same from the first of these spectra that tells it.
 ///
 /// # Errors
-/// In words, where the coupler has no table to that field, or no spectrum is told: the reason of the last.
+/// In words, where the coupler has no table to that field, or no spectrum is determined: the reason of the last.
 pub fn z_less_stated_by<'a>(
     pinks: impl IntoIterator<Item = &'a PinkFinding>,
     stated: &ListeningLevel,
@@ -115,8 +115,8 @@ mod tests {
         let bands: Vec<(i32, f64)> = (-17..=13).map(|x| (x, 70.0)).collect();
         for (field, expected) in [(Field::Diffuse, 75.9798), (Field::Free, 76.6503)] {
             let table = FieldCurve::of(field).unwrap();
-            let told = field_related(&bands, table, Weighting::A).unwrap();
-            assert!((told - expected).abs() < 1e-4, "{field:?}: {told}");
+            let stated = field_related(&bands, table, Weighting::A).unwrap();
+            assert!((stated - expected).abs() < 1e-4, "{field:?}: {stated}");
         }
     }
 

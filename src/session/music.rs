@@ -60,12 +60,12 @@ pub enum NoMusic {
         at_s: f64,
     },
     /// Fewer samples than its header says.
-    #[error("it ends after {got_s:.1} s, its header says {told_s:.1} s: it was cut off; take another copy")]
+    #[error("it ends after {got_s:.1} s, its header says {stated_s:.1} s: it was cut off; take another copy")]
     CutOff {
         /// Seconds read.
         got_s: f64,
         /// Seconds announced.
-        told_s: f64,
+        stated_s: f64,
     },
     /// A FLAC whose samples are not those that were encoded.
     #[error("its samples are not those that were encoded (MD5 of the FLAC differs); take another copy")]

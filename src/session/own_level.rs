@@ -96,7 +96,7 @@ pub struct OwnLevel {
 
 impl OwnLevel {
     /// The level as a listening level of the judgement, with half its interval: of pink noise Z at the point, of music A related
-    /// to the diffuse field where that is told, else A, since that is how loudness of music is stated.
+    /// to the diffuse field where that is determined, else A, since that is how loudness of music is stated.
     pub fn listening(&self) -> (ListeningLevel, f64) {
         let of = |e: &Estimate, weighting, field| {
             (ListeningLevel { level: DbSpl(e.value), weighting, field }, e.half_width())

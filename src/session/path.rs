@@ -28,7 +28,7 @@ const LEAST_STEP_DB: f64 = 6.0;
 /// Route delay allowed for before it is measured, seconds: five takes that never show it stay under 20 s, and one that is
 /// longer is still seen in a take that is above the noise. Once it is known, no more is played than is heard.
 pub const DELAY_ALLOWED_S: f64 = 0.7;
-/// Periods of silence: it is no sound, and the noise is told better.
+/// Periods of silence: it is no sound, and the noise is determined better.
 const SILENT_PERIODS: usize = 4;
 /// Drives closer than this are the same, dB.
 const SAME_DB: f64 = 0.05;

@@ -228,7 +228,7 @@ pub struct SoundLevels {
     pub a: Option<Estimate>,
     /// C.
     pub c: Option<Estimate>,
-    /// Z, the range of the coupler only ([`Coupler::told_hz`](super::chain::Coupler::told_hz)).
+    /// Z, the range of the coupler only ([`Coupler::stated_hz`](super::chain::Coupler::stated_hz)).
     pub mid: Option<Estimate>,
     /// True peak, dB SPL.
     pub peak: Option<f64>,

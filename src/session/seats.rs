@@ -1,5 +1,5 @@
 //! What does the fit of the headphone change? Every seat plays the quiet reference once and is held against the first;
-//! a seat that leaks is told, never averaged in.
+//! a seat that leaks is reported, never averaged in.
 //!
 //! ```text
 //! seat 1 (the climb)   0.0 dB ┐
@@ -30,21 +30,21 @@ pub struct Fit {
     pub level_db: f64,
     /// Level of the coupler's range.
     pub mid_db: Option<f64>,
-    /// Level from 20 Hz to 100 Hz; `None` where a band of it is not told.
+    /// Level from 20 Hz to 100 Hz; `None` where a band of it is not determined.
     pub low_db: Option<f64>,
-    /// One-third octaves that are told, by number.
+    /// One-third octaves that are determined, by number.
     pub bands: Vec<(i32, f64)>,
 }
 
 impl Fit {
-    /// From what one input says of pink noise at this drive; `None` where its level is not told.
+    /// From what one input says of pink noise at this drive; `None` where its level is not determined.
     pub fn of(seat: u32, drive_dbfs: f64, result: &InputResult) -> Option<Fit> {
         let Finding::Pink(pink) = &result.finding else { return None };
         let mid = result.sound.map_or(pink.level_mid, |sound| sound.mid);
         // The calibration is the same for every seat: what is compared is full scale, so that none is needed.
         let offset = result.sound.and_then(|sound| Some(sound.z?.value - pink.level_z?.value)).unwrap_or(0.0);
-        let told = |band: &crate::analysis::BandFinding| Some((band.x, band.level?.value - drive_dbfs));
-        let bands: Vec<(i32, f64)> = pink.bands.iter().filter_map(told).collect();
+        let stated = |band: &crate::analysis::BandFinding| Some((band.x, band.level?.value - drive_dbfs));
+        let bands: Vec<(i32, f64)> = pink.bands.iter().filter_map(stated).collect();
         let low: Vec<f64> = bands.iter().filter(|(x, _)| LOW.contains(x)).map(|(_, db)| power_from_db(*db)).collect();
         let low_db = (low.len() == LOW.count()).then(|| db_from_power(low.iter().sum())).flatten();
         Some(Fit {

@@ -323,9 +323,9 @@ fn leak_db(ear: &Ear, own: &Stored) -> Option<f64> {
     let stored = own.ears.get(&ear.role)?;
     let (level, _) = against(&[ear], own, &SHAPE_OF_A_LEAK)?;
     // What the room hides of it is left out on both sides.
-    let told: Vec<(f64, f64)> = LOW.filter_map(|x| Some((at(&ear.response, x)?, at(stored, x)?))).collect();
-    let sum = |of: fn(&(f64, f64)) -> f64| db_from_power(told.iter().map(|pair| power_from_db(of(pair))).sum());
-    if told.len() < LEAST_LOW_BANDS {
+    let stated: Vec<(f64, f64)> = LOW.filter_map(|x| Some((at(&ear.response, x)?, at(stored, x)?))).collect();
+    let sum = |of: fn(&(f64, f64)) -> f64| db_from_power(stated.iter().map(|pair| power_from_db(of(pair))).sum());
+    if stated.len() < LEAST_LOW_BANDS {
         return None;
     }
     Some(sum(|(_, stored)| *stored)? + level - sum(|(now, _)| *now)?)

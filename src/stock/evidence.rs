@@ -38,7 +38,7 @@ struct Merits {
     /// No doubt about its numbers.
     undoubted: bool,
     /// The limit was found, not only a level that is still clean.
-    told: bool,
+    stated: bool,
     /// A whole session, no quick look.
     whole: bool,
     /// Seats of the headphone, as far as they count.
@@ -52,7 +52,7 @@ impl Standing {
             calibrated: session.level_spl.estimate().is_some(),
             finished: session.finished,
             undoubted: is_undoubted(session),
-            told: matches!(session.level_spl, Reading::Told(_)),
+            stated: matches!(session.level_spl, Reading::Determined(_)),
             whole: session.whole,
             seats: session.seats.min(ENOUGH_SEATS),
         };
@@ -66,7 +66,7 @@ impl Standing {
             () if a.calibrated != b.calibrated => "it is calibrated",
             () if a.finished != b.finished => "it is finished",
             () if a.undoubted != b.undoubted => "it has no doubts",
-            () if a.told != b.told => "it found the limit",
+            () if a.stated != b.stated => "it found the limit",
             () if a.whole != b.whole => "it is a whole session",
             () if a.seats != b.seats => "it has more seats",
             () => "it is the newest",
@@ -116,9 +116,11 @@ fn lower_bound(reading: &Reading) -> Option<f64> {
 /// Sound sessions that contradict the one that leads beyond both intervals.
 pub fn contradicting<'a>(lead: &Learnt, others: &[&'a Learnt]) -> Vec<&'a Learnt> {
     let apart = |other: &Reading| match (&lead.level_spl, other) {
-        (Reading::Told(a), Reading::Told(b)) => a.interval.high < b.interval.low || b.interval.high < a.interval.low,
-        (Reading::Told(a), Reading::AtLeast(b)) => a.interval.high < b.interval.low,
-        (Reading::AtLeast(a), Reading::Told(b)) => b.interval.high < a.interval.low,
+        (Reading::Determined(a), Reading::Determined(b)) => {
+            a.interval.high < b.interval.low || b.interval.high < a.interval.low
+        }
+        (Reading::Determined(a), Reading::AtLeast(b)) => a.interval.high < b.interval.low,
+        (Reading::AtLeast(a), Reading::Determined(b)) => b.interval.high < a.interval.low,
         _ => false,
     };
     others.iter().filter(|s| Standing::of(s).is_sound() && apart(&s.level_spl)).copied().collect()
@@ -141,14 +143,14 @@ pub fn limit_tests(sessions: &[&Learnt]) -> (Vec<LimitTest>, bool) {
 
 fn best_test<'a>(mut best_first: impl Iterator<Item = &'a Learnt>) -> Option<&'a Learnt> {
     let best = best_first.next()?;
-    let told = |s: &Learnt| s.limit.as_ref().is_some_and(|test| test.limit_db.told().is_some());
-    if told(best) {
+    let stated = |s: &Learnt| s.limit.as_ref().is_some_and(|test| test.limit_db.determined().is_some());
+    if stated(best) {
         return Some(best);
     }
     let others: Vec<&Learnt> = best_first.filter(|s| is_undoubted(s)).collect();
     let bound = |s: &Learnt| s.limit.as_ref().and_then(|t| lower_bound(&t.limit_db)).unwrap_or(f64::NEG_INFINITY);
     let higher = |a: &'a Learnt, b: &'a Learnt| if bound(b) > bound(a) { b } else { a };
-    let found = others.iter().copied().find(|s| told(s));
+    let found = others.iter().copied().find(|s| stated(s));
     found.or_else(|| Some(others.into_iter().fold(best, higher)))
 }
 

@@ -14,8 +14,8 @@ pub const FIT_HALF_WIDTH_DB: f64 = 1.5;
 /// Student's interval of two seats is twelve times their standard deviation: it is kept within the default, or as far as the
 /// seats themselves lie from their mean.
 pub fn fit(seats: Option<&Seats>) -> Estimate {
-    let told = seats.and_then(|seats| Some((seats, seats.level?)));
-    let Some((seats, mean)) = told else { return Estimate::symmetric(0.0, FIT_HALF_WIDTH_DB) };
+    let stated = seats.and_then(|seats| Some((seats, seats.level?)));
+    let Some((seats, mean)) = stated else { return Estimate::symmetric(0.0, FIT_HALF_WIDTH_DB) };
     let first = seats.fits.iter().find(|fit| fit.seat == 1).map_or(0.0, |fit| fit.level_db);
     let tight = seats.fits.iter().filter(|fit| seats.leaks.iter().all(|(seat, _)| *seat != fit.seat));
     let levels: Vec<f64> = tight.map(|fit| fit.level_db - first).collect();

@@ -65,7 +65,7 @@ pub enum Loudness {
     Pink {
         /// dB SPL.
         db_per_volt: Estimate,
-        /// True where no response told what pink noise makes of it.
+        /// True where no response showed what pink noise makes of it.
         response_unknown: bool,
     },
 }
@@ -125,11 +125,11 @@ impl KnownOutput {
             }
             (None, Some(figure)) => {
                 said("source impedance", figure.source.clone());
-                Some(Ohms { told: figure.estimate(TYPED_SHARE * figure.value), curve: None })
+                Some(Ohms { magnitude: figure.estimate(TYPED_SHARE * figure.value), curve: None })
             }
             (None, None) if entry.is_some_and(|e| e.volts_per_full_scale.is_some() || !e.power.is_empty()) => {
                 said("source impedance", unstated_source());
-                Some(Ohms { told: Estimate::symmetric(UNSTATED_SOURCE_OHM, UNSTATED_SOURCE_OHM), curve: None })
+                Some(Ohms { magnitude: Estimate::symmetric(UNSTATED_SOURCE_OHM, UNSTATED_SOURCE_OHM), curve: None })
             }
             (None, None) => None,
         };
@@ -154,7 +154,7 @@ pub fn unstated_source() -> String {
 /// Open volts per load, where one gain does not fit them all.
 fn gains(sessions: &[&Learnt]) -> Vec<(f64, Estimate)> {
     let mut all: Vec<(f64, Estimate)> =
-        sessions.iter().filter_map(|s| Some((s.load.as_ref()?.told.value, s.open_db?))).collect();
+        sessions.iter().filter_map(|s| Some((s.load.as_ref()?.magnitude.value, s.open_db?))).collect();
     all.sort_by(|a, b| a.0.total_cmp(&b.0));
     let apart = |a: &Estimate, b: &Estimate| {
         let over = (a.value - b.value).abs();
@@ -173,12 +173,14 @@ fn limits(
     let rated: Vec<LimitTest> = entry.zip(source).map_or(Vec::new(), |(e, source)| {
         e.power.iter().filter_map(|power| rated(power.ohm, &power.milliwatts, source)).collect()
     });
-    let told = |limits: &Limits| limits.explained.iter().any(|e| e.volts_db.told().or(e.amperes_db.told()).is_some());
+    let has_limit = |limits: &Limits| {
+        limits.explained.iter().any(|e| e.volts_db.determined().or(e.amperes_db.determined()).is_some())
+    };
     let both = Limits::of(tests.iter().chain(&rated).cloned().collect());
     let measured = Limits::of(tests);
-    let stated = entry.and_then(stated);
+    let from_sheet = entry.and_then(stated);
     // A measurement before a statement: rated powers count beside sessions as far as they agree with them.
-    match (told(&measured), stated) {
+    match (has_limit(&measured), from_sheet) {
         (true, _) if rated.is_empty() || both.contradict() => {
             said("limits", "its sessions".into());
             measured
@@ -205,7 +207,7 @@ fn stated(entry: &OutputEntry) -> Option<(Limits, String)> {
             let e = f.estimate(TYPED_SHARE * f.value);
             Estimate::symmetric(scale * e.value, scale * e.half_width()).in_db()
         });
-        db.map_or_else(|| Reading::NotTold(format!("its limit in {what} is not stated")), Reading::Told)
+        db.map_or_else(|| Reading::NotDetermined(format!("its limit in {what} is not stated")), Reading::Determined)
     };
     let source = volts.or(amperes)?.source.clone();
     Some((Limits::stated(reading(volts, 1.0, "volts"), reading(amperes, 1e-3, "milliamperes")), source))
@@ -214,14 +216,14 @@ fn stated(entry: &OutputEntry) -> Option<(Limits, String)> {
 /// A rated sine power as a test: its peak at the resistance, and what the source had to give for it.
 fn rated(ohm: f64, power: &Figure, source: &Ohms) -> Option<LimitTest> {
     let at_load = SQRT_2 * (1e-3 * power.value * ohm).sqrt();
-    let open = at_load * (ohm + source.told.value) / ohm;
+    let open = at_load * (ohm + source.magnitude.value) / ohm;
     let half = power.half_width.map_or(RATED_HALF_WIDTH_DB, |h| 10.0 * (1.0 + h / power.value).log10());
-    let by_source = 20.0 * (1.0 + source.told.half_width() / (ohm + source.told.value)).log10();
-    let load = Ohms { told: Estimate::exact(ohm), curve: None };
+    let by_source = 20.0 * (1.0 + source.magnitude.half_width() / (ohm + source.magnitude.value)).log10();
+    let load = Ohms { magnitude: Estimate::exact(ohm), curve: None };
     Some(LimitTest {
         from: format!("{} mW into {ohm} Ω ({})", power.value, power.source),
         z_db: peaks_db(source, &load),
-        limit_db: Reading::Told(Estimate::symmetric(20.0 * open.log10(), half.hypot(by_source))),
+        limit_db: Reading::Determined(Estimate::symmetric(20.0 * open.log10(), half.hypot(by_source))),
     })
 }
 
@@ -240,7 +242,7 @@ impl KnownHeadphone {
         let isolation_db = sorted
             .iter()
             .find_map(|s| s.judgement.isolation.as_ref().map(|i| i.a_weighted.clone()))
-            .or_else(|| entry?.isolation_db.as_ref().map(|f| Reading::Told(f.estimate(0.0))));
+            .or_else(|| entry?.isolation_db.as_ref().map(|f| Reading::Determined(f.estimate(0.0))));
         KnownHeadphone {
             name: name.into(),
             load,
@@ -264,16 +266,16 @@ fn typed_load(entry: &HeadphoneEntry) -> Option<(Ohms, String)> {
         taken_at: typed.and_then(|f| f.date.clone()).unwrap_or_default(),
         points: entry.impedance.clone(),
     });
-    let told = typed.map(|f| f.estimate(RATED_OHM_SHARE * f.value)).or_else(|| at_1_khz(&entry.impedance))?;
-    Some((Ohms { told, curve }, source))
+    let stated = typed.map(|f| f.estimate(RATED_OHM_SHARE * f.value)).or_else(|| at_1_khz(&entry.impedance))?;
+    Some((Ohms { magnitude: stated, curve }, source))
 }
 
 /// The best session that tells the loudness, and those as good as it: what is poorer takes nothing from them.
 fn as_good_as_the_best<'a>(best_first: &[&'a Learnt]) -> Vec<(&'a PerVolt, &'a Learnt)> {
-    let mut told = best_first.iter().filter_map(|s| Some((s.per_volt.as_ref()?, *s)));
-    let Some(best) = told.next() else { return Vec::new() };
+    let mut stated = best_first.iter().filter_map(|s| Some((s.per_volt.as_ref()?, *s)));
+    let Some(best) = stated.next() else { return Vec::new() };
     let standing = Standing::of(best.1);
-    let equals = told.filter(|(_, session)| standing.is_as_good_as(&Standing::of(session)));
+    let equals = stated.filter(|(_, session)| standing.is_as_good_as(&Standing::of(session)));
     std::iter::once(best).chain(equals).collect()
 }
 
@@ -285,11 +287,11 @@ fn loudness(
     shape: &[(i32, f64)],
     from: &mut Vec<String>,
 ) -> Result<Loudness, String> {
-    let told = as_good_as_the_best(sessions);
-    if !told.is_empty() {
-        let ids: Vec<&str> = told.iter().map(|(_, session)| session.id.as_str()).collect();
+    let stated = as_good_as_the_best(sessions);
+    if !stated.is_empty() {
+        let ids: Vec<&str> = stated.iter().map(|(_, session)| session.id.as_str()).collect();
         from.push(format!("loudness: session {}", ids.join(", ")));
-        return Ok(mean_of_sessions(&told.iter().map(|(p, _)| *p).collect::<Vec<_>>()));
+        return Ok(mean_of_sessions(&stated.iter().map(|(p, _)| *p).collect::<Vec<_>>()));
     }
     let Some(stated) = entry.and_then(|e| e.sensitivity.as_ref()) else {
         return Err(match sessions.is_empty() {

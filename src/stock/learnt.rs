@@ -79,7 +79,7 @@ pub struct Learnt {
     pub shape: Shape,
     /// The listening level that its plan stated.
     pub listening: Option<ListeningLevel>,
-    /// What a level as stated lacks to its Z at the point, for each weighting and field, dB; or why it is not told.
+    /// What a level as stated lacks to its Z at the point, for each weighting and field, dB; or why it is not determined.
     pub z_less_stated: Vec<(Weighting, Option<Field>, Result<f64, String>)>,
     /// Seats that stand behind its levels.
     pub seats: usize,
@@ -169,7 +169,7 @@ pub fn learn(record: &Record) -> Option<Learnt> {
 /// Source and load impedance of a chain, as far as they are known.
 pub(super) fn ohms_of(chain: &Chain) -> (Option<Ohms>, Option<Ohms>) {
     let side = &chain.output_side;
-    let ohms = |told: Option<Estimate>, curve: &Option<_>| Some(Ohms { told: told?, curve: curve.clone() });
+    let ohms = |stated: Option<Estimate>, curve: &Option<_>| Some(Ohms { magnitude: stated?, curve: curve.clone() });
     (ohms(side.source_impedance_ohm, &side.source), ohms(side.load_impedance_ohm, &side.load))
 }
 
@@ -230,16 +230,15 @@ const READ_AT_HZ: f64 = 1000.0;
 fn limit(judgement: &Judgement, open: &Estimate, full_drive_db: f64) -> Reading {
     let full = full_scale_db(open);
     let at = |drive: &Estimate| {
-        // The volts' own interval is common to all loads of an output: it is added where limits are told.
+        // The volts' own interval is common to all loads of an output: it is added where limits are reported.
         Estimate::symmetric(full + drive.value - full_drive_db, drive.half_width())
     };
     // A hard limit may be the capture chain's too: sessions on several loads tell, and the lower figure is the safer one.
-    let headphones =
-        matches!(&judgement.threshold, Threshold::Told(told) if told.whose == Whose::OutputHeadphoneOrCapture);
+    let headphones = matches!(&judgement.threshold, Threshold::Determined(stated) if stated.whose == Whose::OutputHeadphoneOrCapture);
     let full_scale = matches!(judgement.threshold, Threshold::NoneUpTo { full_scale: true, .. });
     match &judgement.highest_clean.drive {
-        Reading::Told(drive) if headphones || full_scale => Reading::AtLeast(at(drive)),
-        Reading::Told(drive) => Reading::Told(at(drive)),
+        Reading::Determined(drive) if headphones || full_scale => Reading::AtLeast(at(drive)),
+        Reading::Determined(drive) => Reading::Determined(at(drive)),
         Reading::AtLeast(drive) => Reading::AtLeast(at(drive)),
         other => other.clone(),
     }

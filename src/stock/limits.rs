@@ -10,7 +10,7 @@
 //!     z: 4 Ω        80 Ω        600 Ω
 //! ```
 //!
-//! What one load alone shows may be either; both stay possible, and what follows from them is told as far as they agree.
+//! What one load alone shows may be either; both stay possible, and what follows from them is reported as far as they agree.
 //! Fits are weighted means; a hypothesis is dropped where its weighted squares pass the 99 % point of chi-squared.
 
 use crate::stats::{Estimate, NORMAL_95, Reading, chi_squared_quantile};
@@ -28,7 +28,7 @@ pub struct LimitTest {
     pub from: String,
     /// `20 lg|Z + Zs|` for the peaks that were played, dB re 1 Ω.
     pub z_db: Estimate,
-    /// Peak of the open output at the limit, dB re 1 V: told, or at least.
+    /// Peak of the open output at the limit, dB re 1 V: determined, or at least.
     pub limit_db: Reading,
 }
 
@@ -80,16 +80,17 @@ impl Limits {
     /// From tests on one or more loads.
     pub fn of(mut tests: Vec<LimitTest>) -> Limits {
         tests.sort_by(|a, b| a.z_db.value.total_cmp(&b.z_db.value));
-        let told: Vec<Told> = tests.iter().filter_map(Told::of).collect();
-        let n = told.len();
+        let stated: Vec<AtLimit> = tests.iter().filter_map(AtLimit::of).collect();
+        let n = stated.len();
         // The simplest that stands: all in volts, all in current; else the lower loads in current, the others in volts.
-        let simple: Vec<Explained> = [0, n].iter().filter_map(|k| explain(&told, *k, &tests)).map(|(e, _)| e).collect();
+        let simple: Vec<Explained> =
+            [0, n].iter().filter_map(|k| explain(&stated, *k, &tests)).map(|(e, _)| e).collect();
         let mut explained = match (n, simple.is_empty()) {
             (0, _) if tests.is_empty() => Vec::new(),
-            (0, _) => explain(&told, 0, &tests).map(|(e, _)| vec![e]).unwrap_or_default(),
+            (0, _) => explain(&stated, 0, &tests).map(|(e, _)| vec![e]).unwrap_or_default(),
             (_, false) => simple,
             (_, true) => {
-                let mixed = (1..n).filter_map(|k| explain(&told, k, &tests));
+                let mixed = (1..n).filter_map(|k| explain(&stated, k, &tests));
                 mixed.min_by(|a, b| a.1.total_cmp(&b.1)).map(|(e, _)| vec![e]).unwrap_or_default()
             }
         };
@@ -121,7 +122,7 @@ impl Limits {
             } else {
                 "no limit of it is known"
             };
-            return (Reading::NotTold(why.into()), None);
+            return (Reading::NotDetermined(why.into()), None);
         };
         all.fold(first, agree)
     }
@@ -144,27 +145,27 @@ impl Limits {
 
     fn common(&self, of: fn(&Explained) -> &Reading, otherwise: &str) -> Reading {
         let mut all = self.explained.iter().map(of);
-        let Some(first) = all.next() else { return Reading::NotTold("no limit of it is known".into()) };
+        let Some(first) = all.next() else { return Reading::NotDetermined("no limit of it is known".into()) };
         all.try_fold(first.clone(), |a, b| match (&a, b) {
-            (Reading::Told(_) | Reading::AtLeast(_), Reading::Told(_) | Reading::AtLeast(_)) => {
+            (Reading::Determined(_) | Reading::AtLeast(_), Reading::Determined(_) | Reading::AtLeast(_)) => {
                 Some(agree((a.clone(), None), (b.clone(), None)).0)
             }
             _ => None,
         })
-        .unwrap_or_else(|| Reading::NotTold(otherwise.into()))
+        .unwrap_or_else(|| Reading::NotDetermined(otherwise.into()))
     }
 }
 
-/// A test with a told limit.
+/// A test that determined a limit.
 #[derive(Clone, Copy)]
-struct Told {
+struct AtLimit {
     z: Estimate,
     u: Estimate,
 }
 
-impl Told {
-    fn of(test: &LimitTest) -> Option<Told> {
-        Some(Told { z: test.z_db, u: *test.limit_db.told()? })
+impl AtLimit {
+    fn of(test: &LimitTest) -> Option<AtLimit> {
+        Some(AtLimit { z: test.z_db, u: *test.limit_db.determined()? })
     }
 
     /// As a current.
@@ -175,19 +176,19 @@ impl Told {
 
 /// The `k` lowest loads limited in current, the others in volts: the limits and their weighted squares; `None` where the
 /// tests contradict it.
-fn explain(told: &[Told], k: usize, tests: &[LimitTest]) -> Option<(Explained, f64)> {
-    let (low, high) = told.split_at(k);
-    let amperes: Vec<Estimate> = low.iter().map(Told::amperes).collect();
+fn explain(stated: &[AtLimit], k: usize, tests: &[LimitTest]) -> Option<(Explained, f64)> {
+    let (low, high) = stated.split_at(k);
+    let amperes: Vec<Estimate> = low.iter().map(AtLimit::amperes).collect();
     let volts: Vec<Estimate> = high.iter().map(|t| t.u).collect();
     let ((i, squares_i), (u, squares_u)) = (mean(&amperes), mean(&volts));
-    let free = told.len().saturating_sub(usize::from(i.is_some()) + usize::from(u.is_some()));
+    let free = stated.len().saturating_sub(usize::from(i.is_some()) + usize::from(u.is_some()));
     let squares = squares_i + squares_u;
     if free > 0 && squares > chi_squared_quantile(KEPT, free as f64) {
         return None;
     }
     // Each limit leaves the tests that the other explains, and those that found none, possible.
     let allowed = tests.iter().all(|test| {
-        let (Reading::Told(bound) | Reading::AtLeast(bound)) = &test.limit_db else { return true };
+        let (Reading::Determined(bound) | Reading::AtLeast(bound)) = &test.limit_db else { return true };
         let reached = |limit: Estimate| {
             let over = bound.value - limit.value;
             over <= SAME_DB + 1.5 * bound.half_width().hypot(limit.half_width())
@@ -200,12 +201,12 @@ fn explain(told: &[Told], k: usize, tests: &[LimitTest]) -> Option<(Explained, f
     // A limit that no test reached is at least what they showed.
     let most = |of: &dyn Fn(&LimitTest) -> Option<Estimate>| {
         let shown = tests.iter().filter_map(of).max_by(|a, b| a.value.total_cmp(&b.value));
-        shown.map_or(Reading::NotTold("no test reached it".into()), Reading::AtLeast)
+        shown.map_or(Reading::NotDetermined("no test reached it".into()), Reading::AtLeast)
     };
     let shown_v = |t: &LimitTest| t.limit_db.estimate().copied();
     let shown_a = |t: &LimitTest| Some(t.limit_db.estimate()?.plus(&t.z_db.negative()));
-    let volts_db = u.map_or_else(|| most(&shown_v), Reading::Told);
-    let amperes_db = i.map_or_else(|| most(&shown_a), Reading::Told);
+    let volts_db = u.map_or_else(|| most(&shown_v), Reading::Determined);
+    let amperes_db = i.map_or_else(|| most(&shown_a), Reading::Determined);
     Some((Explained { volts_db, amperes_db }, squares))
 }
 
@@ -224,23 +225,25 @@ fn mean(values: &[Estimate]) -> (Option<Estimate>, f64) {
 
 impl Explained {
     fn at(&self, z_db: &Estimate) -> (Reading, Option<StoppedBy>) {
-        use Reading::{AtLeast, Below, NotTold, Told};
+        use Reading::{AtLeast, Below, Determined, NotDetermined};
         let by_current = self.amperes_db.plus(z_db);
         let (volts, amperes) = (Some(StoppedBy::Volts), Some(StoppedBy::Amperes));
         let either = Some(StoppedBy::VoltsOrAmperes);
         match (&self.volts_db, &by_current) {
-            (Told(u), Told(c)) => (Told(Estimate::lower_of(*u, *c)), if u.value <= c.value { volts } else { amperes }),
-            (Told(u), AtLeast(c)) if c.value >= u.value - SAME_DB => (Told(*u), volts),
-            (AtLeast(u), Told(c)) if u.value >= c.value - SAME_DB => (Told(*c), amperes),
-            (Told(_) | AtLeast(_), AtLeast(c)) | (AtLeast(c), Told(_)) => {
+            (Determined(u), Determined(c)) => {
+                (Determined(Estimate::lower_of(*u, *c)), if u.value <= c.value { volts } else { amperes })
+            }
+            (Determined(u), AtLeast(c)) if c.value >= u.value - SAME_DB => (Determined(*u), volts),
+            (AtLeast(u), Determined(c)) if u.value >= c.value - SAME_DB => (Determined(*c), amperes),
+            (Determined(_) | AtLeast(_), AtLeast(c)) | (AtLeast(c), Determined(_)) => {
                 let least = self.volts_db.estimate().filter(|u| u.value < c.value).unwrap_or(c);
                 // Two bounds: no limit was seen, so nothing is said to stop it.
-                let seen = self.volts_db.told().or(by_current.told()).is_some();
+                let seen = self.volts_db.determined().or(by_current.determined()).is_some();
                 (AtLeast(*least), either.filter(|_| seen))
             }
-            (Told(one), NotTold(_)) => (Below(one.interval.high), either),
-            (NotTold(_), Told(one)) => (Below(one.interval.high), either),
-            (_, NotTold(why)) | (NotTold(why), _) => (NotTold(why.clone()), None),
+            (Determined(one), NotDetermined(_)) => (Below(one.interval.high), either),
+            (NotDetermined(_), Determined(one)) => (Below(one.interval.high), either),
+            (_, NotDetermined(why)) | (NotDetermined(why), _) => (NotDetermined(why.clone()), None),
             (Below(high), _) | (_, Below(high)) => (Below(*high), either),
         }
     }
@@ -248,17 +251,17 @@ impl Explained {
 
 /// What two explanations say together.
 fn agree(a: (Reading, Option<StoppedBy>), b: (Reading, Option<StoppedBy>)) -> (Reading, Option<StoppedBy>) {
-    use Reading::{AtLeast, Below, NotTold, Told};
+    use Reading::{AtLeast, Below, Determined, NotDetermined};
     let by = if a.1 == b.1 { a.1 } else { Some(StoppedBy::VoltsOrAmperes) };
     let reading = match (a.0, b.0) {
-        (Told(x), Told(y)) if (x.value - y.value).abs() <= SAME_DB => {
+        (Determined(x), Determined(y)) if (x.value - y.value).abs() <= SAME_DB => {
             let mut both = x;
             both.interval.low = both.interval.low.min(y.interval.low);
             both.interval.high = both.interval.high.max(y.interval.high);
-            Told(both)
+            Determined(both)
         }
-        (Told(x) | AtLeast(x), Told(y) | AtLeast(y)) => AtLeast(if x.value <= y.value { x } else { y }),
-        (NotTold(why), _) | (_, NotTold(why)) => NotTold(why),
+        (Determined(x) | AtLeast(x), Determined(y) | AtLeast(y)) => AtLeast(if x.value <= y.value { x } else { y }),
+        (NotDetermined(why), _) | (_, NotDetermined(why)) => NotDetermined(why),
         (Below(x), Below(y)) => Below(x.max(y)),
         (Below(x), _) | (_, Below(x)) => Below(x),
     };
@@ -280,8 +283,8 @@ mod tests {
         LimitTest { from: format!("{ohm} Ω"), z_db: Estimate::exact(db(ohm)), limit_db }
     }
 
-    fn told(ohm: f64, volts: f64) -> LimitTest {
-        test(ohm, Reading::Told(Estimate::symmetric(db(volts), HALF)))
+    fn stated(ohm: f64, volts: f64) -> LimitTest {
+        test(ohm, Reading::Determined(Estimate::symmetric(db(volts), HALF)))
     }
 
     fn at(limits: &Limits, ohm: f64) -> (Reading, Option<StoppedBy>) {
@@ -294,9 +297,9 @@ mod tests {
 
     #[test]
     fn one_load_tells_itself_and_bounds_the_others() {
-        let limits = Limits::of(vec![told(80.0, 2.0)]);
+        let limits = Limits::of(vec![stated(80.0, 2.0)]);
         let (here, by) = at(&limits, 80.0);
-        assert!(matches!(here, Reading::Told(_)) && near(&here, 2.0), "{here:?}");
+        assert!(matches!(here, Reading::Determined(_)) && near(&here, 2.0), "{here:?}");
         assert_eq!(by, Some(StoppedBy::VoltsOrAmperes));
         // On half the load at least half the volts (were it the current), on twice at least the same (were it the volts).
         for (ohm, volts) in [(40.0, 1.0), (160.0, 2.0)] {
@@ -308,10 +311,10 @@ mod tests {
 
     #[test]
     fn the_same_volts_on_two_loads_are_a_limit_in_volts() {
-        let limits = Limits::of(vec![told(300.0, 2.0), told(32.0, 2.001)]);
-        assert!(matches!(limits.volts_db(), Reading::Told(_)), "{limits:?}");
+        let limits = Limits::of(vec![stated(300.0, 2.0), stated(32.0, 2.001)]);
+        assert!(matches!(limits.volts_db(), Reading::Determined(_)), "{limits:?}");
         let (there, by) = at(&limits, 600.0);
-        assert!(matches!(there, Reading::Told(_)) && by == Some(StoppedBy::Volts), "{there:?}");
+        assert!(matches!(there, Reading::Determined(_)) && by == Some(StoppedBy::Volts), "{there:?}");
         // Below the lowest load the current may take over: at least as much as was seen of it.
         let (there, _) = at(&limits, 16.0);
         assert!(matches!(&there, Reading::AtLeast(e) if (e.value - db(1.0005)).abs() < 0.01), "{there:?}");
@@ -319,23 +322,26 @@ mod tests {
 
     #[test]
     fn the_same_current_on_two_loads_is_a_limit_in_milliamperes() {
-        let limits = Limits::of(vec![told(16.0, 1.6), told(32.0, 3.2)]);
+        let limits = Limits::of(vec![stated(16.0, 1.6), stated(32.0, 3.2)]);
         assert!(near(&limits.amperes_db(), 0.1), "{limits:?}");
         let (there, by) = at(&limits, 8.0);
-        assert!(matches!(there, Reading::Told(_)) && near(&there, 0.8) && by == Some(StoppedBy::Amperes), "{there:?}");
+        assert!(
+            matches!(there, Reading::Determined(_)) && near(&there, 0.8) && by == Some(StoppedBy::Amperes),
+            "{there:?}"
+        );
         assert!(matches!(at(&limits, 64.0).0, Reading::AtLeast(_)));
     }
 
     #[test]
     fn one_of_each_tells_both_and_where_they_meet() {
         // 0.1 A and 4 V meet at 40 Ω.
-        let limits = Limits::of(vec![told(16.0, 1.6), told(300.0, 4.0)]);
+        let limits = Limits::of(vec![stated(16.0, 1.6), stated(300.0, 4.0)]);
         for (ohm, volts, stopped) in
             [(8.0, 0.8, StoppedBy::Amperes), (39.0, 3.9, StoppedBy::Amperes), (41.0, 4.0, StoppedBy::Volts)]
         {
             let (there, by) = at(&limits, ohm);
             assert!(
-                matches!(there, Reading::Told(_)) && near(&there, volts) && by == Some(stopped),
+                matches!(there, Reading::Determined(_)) && near(&there, volts) && by == Some(stopped),
                 "{ohm}: {there:?}"
             );
         }
@@ -344,27 +350,28 @@ mod tests {
     #[test]
     fn no_clipping_up_to_full_scale_is_a_bound_of_both() {
         let bound = |ohm, volts| test(ohm, Reading::AtLeast(Estimate::exact(db(volts))));
-        let limits = Limits::of(vec![bound(300.0, 4.5), told(16.0, 2.4)]);
+        let limits = Limits::of(vec![bound(300.0, 4.5), stated(16.0, 2.4)]);
         // Clipped at 2.4 V where 4.5 V were possible elsewhere: its current, 0.15 A.
         assert!(near(&limits.amperes_db(), 0.15), "{limits:?}");
         assert!(matches!(limits.volts_db(), Reading::AtLeast(e) if (e.value - db(4.5)).abs() < 1e-9));
-        assert!(near(&at(&limits, 20.0).0, 3.0) && matches!(at(&limits, 20.0).0, Reading::Told(_)));
+        assert!(near(&at(&limits, 20.0).0, 3.0) && matches!(at(&limits, 20.0).0, Reading::Determined(_)));
     }
 
     /// A lower load that takes more volts than a higher one fits no such limits.
     #[test]
-    fn what_fits_neither_is_not_told() {
-        let limits = Limits::of(vec![told(16.0, 3.0), told(300.0, 2.0)]);
+    fn what_fits_neither_is_not_determined() {
+        let limits = Limits::of(vec![stated(16.0, 3.0), stated(300.0, 2.0)]);
         assert!(limits.contradict());
-        assert!(matches!(at(&limits, 32.0).0, Reading::NotTold(why) if why.contains("gain")));
+        assert!(matches!(at(&limits, 32.0).0, Reading::NotDetermined(why) if why.contains("gain")));
         assert!(
-            matches!(Limits::of(Vec::new()).at(&Estimate::exact(30.0)).0, Reading::NotTold(why) if why.contains("known"))
+            matches!(Limits::of(Vec::new()).at(&Estimate::exact(30.0)).0, Reading::NotDetermined(why) if why.contains("known"))
         );
     }
 
     #[test]
     fn a_stated_limit_in_volts_alone_is_an_upper_one() {
-        let limits = Limits::stated(Reading::Told(Estimate::exact(6.0)), Reading::NotTold("not stated".into()));
+        let limits =
+            Limits::stated(Reading::Determined(Estimate::exact(6.0)), Reading::NotDetermined("not stated".into()));
         assert!(matches!(at(&limits, 32.0).0, Reading::Below(v) if (v - 6.0).abs() < 1e-12));
     }
 }

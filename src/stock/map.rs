@@ -108,7 +108,7 @@ pub fn volts_db(
     ohm: f64,
     true_peak_factor_db: f64,
 ) -> (Reading, Option<StoppedBy>) {
-    let load = Ohms { told: Estimate::exact(ohm), curve: None };
+    let load = Ohms { magnitude: Estimate::exact(ohm), curve: None };
     let (available, by) = available_db(output, &peaks_db(source, &load));
     let divided = super::ohms::divided_db(source, &load);
     let shares: f64 = divided.iter().map(|(_, db)| power_from_db(*db)).sum::<f64>() / divided.len() as f64;
@@ -119,11 +119,11 @@ pub fn volts_db(
 
 fn point(headphone: &KnownHeadphone, says: Pairing) -> Option<Point> {
     let (per_volt_db, load) = headphone.per_volt_db().zip(headphone.load.as_ref())?;
-    Some(Point { headphone: headphone.name.clone(), ohm: load.told, per_volt_db, says })
+    Some(Point { headphone: headphone.name.clone(), ohm: load.magnitude, per_volt_db, says })
 }
 
 impl KnownHeadphone {
-    /// dB SPL of pink noise of 1 V RMS at the plug; `None` where its loudness is not told.
+    /// dB SPL of pink noise of 1 V RMS at the plug; `None` where its loudness is not determined.
     pub fn per_volt_db(&self) -> Option<Estimate> {
         match self.loudness.as_ref().ok()? {
             Loudness::Bands { bands, half_width_db } => {

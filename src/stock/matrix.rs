@@ -27,7 +27,7 @@ pub struct Cell {
     pub others: Vec<(String, String)>,
     /// From everything but the sessions of this pairing.
     pub predicted: Pairing,
-    /// Predicted less measured highest clean level, dB, where both are told.
+    /// Predicted less measured highest clean level, dB, where both are determined.
     pub error_db: Option<f64>,
 }
 
@@ -59,7 +59,7 @@ impl Matrix {
         Matrix { listener: *listener, outputs, headphones, cells }
     }
 
-    /// What one output drives, most headroom first; what is not told last.
+    /// What one output drives, most headroom first; what is not determined last.
     pub fn ranking(&self, output: &OutputName) -> Vec<&Cell> {
         let mut cells: Vec<&Cell> = self.cells.iter().filter(|cell| cell.output == *output).collect();
         let headroom = |cell: &&Cell| cell.best().headroom_db.estimate().map_or(f64::NEG_INFINITY, |h| h.value);
@@ -85,8 +85,8 @@ impl Cell {
         let rest = |s: &&Learnt| !of_pairing(s);
         let (known, worn) = (stock.output(output, rest), stock.headphone(headphone, rest));
         let predicted = predict(&known, &worn, listener, stock.true_peak_factor_db());
-        let told = |reading: &Reading| reading.told().map(|e| e.value);
-        let error_db = measured.as_ref().and_then(|(_, m)| Some(told(&predicted.level_spl)? - told(&m.level_spl)?));
+        let stated = |reading: &Reading| reading.determined().map(|e| e.value);
+        let error_db = measured.as_ref().and_then(|(_, m)| Some(stated(&predicted.level_spl)? - stated(&m.level_spl)?));
         let others = lead.map_or(Vec::new(), |lead| others.iter().map(|s| (s.id.clone(), why_led(lead, s))).collect());
         Cell { output: output.clone(), headphone: headphone.into(), measured, others, predicted, error_db }
     }
@@ -126,7 +126,7 @@ fn as_measured(session: &Learnt, others: &[&Learnt], output: &KnownOutput, liste
     let remarks = if session.seats > 1 { Vec::new() } else { vec![one_seat()] };
     // What ends a climb that found no limit is its ceiling, not the output.
     let seen = match &judgement.threshold {
-        Threshold::Told(_) | Threshold::NoneUpTo { full_scale: true, .. } => level.told().is_some(),
+        Threshold::Determined(_) | Threshold::NoneUpTo { full_scale: true, .. } => level.determined().is_some(),
         _ => false,
     };
     let test = session.limit.as_ref().filter(|_| seen);

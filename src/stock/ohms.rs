@@ -15,7 +15,7 @@ const OVERSAMPLED: usize = 4;
 #[derive(Clone, Debug, PartialEq)]
 pub struct Ohms {
     /// Magnitude at 1 kHz, ohm.
-    pub told: Estimate,
+    pub magnitude: Estimate,
     /// Over frequency, where known.
     pub curve: Option<Impedance>,
 }
@@ -28,11 +28,11 @@ impl Ohms {
 
     /// As calibration knows it.
     pub fn known(&self) -> Known<'_> {
-        Known { told: self.told, curve: self.curve.as_ref() }
+        Known { magnitude: self.magnitude, curve: self.curve.as_ref() }
     }
 
     fn half_width_db(&self, of: f64) -> f64 {
-        if of > 0.0 { 20.0 * (1.0 + self.told.half_width() / of).log10() } else { 0.0 }
+        if of > 0.0 { 20.0 * (1.0 + self.magnitude.half_width() / of).log10() } else { 0.0 }
     }
 }
 
@@ -59,7 +59,7 @@ pub fn divided_db(source: &Ohms, load: &Ohms) -> Vec<(i32, f64)> {
 /// `20 lg` of the open output's peak over the current's peak for pink noise, dB re 1 Ω: `|Z + Zs|` where both are
 /// resistances.
 pub fn peaks_db(source: &Ohms, load: &Ohms) -> Estimate {
-    let plain = source.told.value + load.told.value;
+    let plain = source.magnitude.value + load.magnitude.value;
     let half = source.half_width_db(plain).hypot(load.half_width_db(plain));
     let ohm = if source.curve.is_none() && load.curve.is_none() { plain } else { 1.0 / current_peak(source, load) };
     Estimate::symmetric(20.0 * ohm.log10(), half)
@@ -119,7 +119,7 @@ mod tests {
         let points: Vec<ImpedancePoint> = RESONANT.map(point).into();
         let from = ImpedanceFrom::SeriesResistor { series: Resistor { ohm: 100.0, tolerance_percent: 1.0 } };
         let curve = Impedance { from, plane: "plug".into(), taken_at: String::new(), points };
-        let load = Ohms { told: Estimate::exact(z(1000.0).norm()), curve: Some(curve) };
+        let load = Ohms { magnitude: Estimate::exact(z(1000.0).norm()), curve: Some(curve) };
         for [f, magnitude, degrees, ..] in RESONANT {
             let here = load.z(f);
             assert!((here.norm() - magnitude).abs() < ROUNDED, "{f} Hz: {here}");
@@ -127,7 +127,7 @@ mod tests {
         }
         let frequencies = RESONANT.map(|[f, ..]| f);
         for (column, ohm) in [(3, 1.0), (4, 10.0), (5, 120.0)] {
-            let source = Ohms { told: Estimate::exact(ohm), curve: None };
+            let source = Ohms { magnitude: Estimate::exact(ohm), curve: None };
             for ((f, db), row) in response_change(&source, &load, &frequencies).into_iter().zip(RESONANT) {
                 assert!((db - row[column]).abs() < ROUNDED, "{ohm} Ω at {f} Hz: {db}");
             }

@@ -41,7 +41,7 @@ impl LevelFrom {
 /// The listener: how loud, and what is called ample.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Listener {
-    /// Listening level; `None`: no headroom is told.
+    /// Listening level; `None`: no headroom is determined.
     pub level: Option<ListeningLevel>,
     /// Whose it is.
     pub level_from: LevelFrom,
@@ -61,7 +61,7 @@ pub struct Pairing {
     /// Share of the full drive that pink noise at the listening level takes (1 is all of it), a ratio of voltages; `None`
     /// where it is not known.
     pub share_of_full: Option<f64>,
-    /// What stops it; `None` where not told.
+    /// What stops it; `None` where not determined.
     pub stopped_by: Option<StoppedBy>,
     /// What its interval leaves out, and what it stands on, in words.
     pub remarks: Vec<String>,
@@ -73,12 +73,12 @@ pub fn available_db(output: &KnownOutput, z_db: &Estimate) -> (Reading, Option<S
     let Some(full) = output.full_scale_db() else { return (limit, by) };
     let full = Estimate::exact(full);
     match limit {
-        Reading::Told(limit) | Reading::AtLeast(limit) if limit.value >= full.value - SAME_DB => {
-            (Reading::Told(Estimate::lower_of(full, limit)), Some(StoppedBy::FullScale))
+        Reading::Determined(limit) | Reading::AtLeast(limit) if limit.value >= full.value - SAME_DB => {
+            (Reading::Determined(Estimate::lower_of(full, limit)), Some(StoppedBy::FullScale))
         }
         Reading::Below(high) => (Reading::Below(high.min(full.value)), by),
         // It cannot give more than full scale; what its current allows is not known.
-        Reading::NotTold(_) if output.limits.are_unknown() => (Reading::Below(full.value), None),
+        Reading::NotDetermined(_) if output.limits.are_unknown() => (Reading::Below(full.value), None),
         other => (other, by),
     }
 }
@@ -90,7 +90,7 @@ fn level_per_open_volt(output: &KnownOutput, headphone: &KnownHeadphone) -> Resu
     let share_db = share_db(&divided);
     // What source and load leave open, as it acts at 1 kHz.
     let loss = |source: f64, load: f64| 20.0 * (load / (load + source)).log10();
-    let (s, l) = (source.told, load.told);
+    let (s, l) = (source.magnitude, load.magnitude);
     let at = loss(s.value, l.value);
     let farther = |ends: [f64; 2]| ends.map(|end| (end - at).abs()).into_iter().fold(0.0, f64::max);
     let by_source = farther([s.interval.low.max(0.0), s.interval.high].map(|ohm| loss(ohm, l.value)));
@@ -128,9 +128,9 @@ pub fn predict(
     match predicted(output, headphone, listener, true_peak_factor_db) {
         Ok(pairing) => pairing,
         Err(why) => Pairing {
-            level_spl: Reading::NotTold(why.clone()),
-            headroom_db: Reading::NotTold(why.clone()),
-            verdict: verdict(&Reading::NotTold(why), listener.rule, 0),
+            level_spl: Reading::NotDetermined(why.clone()),
+            headroom_db: Reading::NotDetermined(why.clone()),
+            verdict: verdict(&Reading::NotDetermined(why), listener.rule, 0),
             share_of_full: None,
             stopped_by: None,
             remarks: Vec::new(),
@@ -221,7 +221,7 @@ pub(super) fn pairing(
 ) -> Pairing {
     let headroom_db = match &listening {
         Ok(listening) => level_spl.rescaled(|db| db - listening),
-        Err(why) => Reading::NotTold(why.clone()),
+        Err(why) => Reading::NotDetermined(why.clone()),
     };
     let verdict = verdict(&headroom_db, rule, doubts);
     Pairing { level_spl, headroom_db, verdict, share_of_full, stopped_by, remarks }

@@ -18,10 +18,10 @@ pub fn reading_words(reading: &Reading) -> String {
 }
 
 impl Pairing {
-    /// Why its level is not told.
+    /// Why its level is not determined.
     pub fn missing(&self) -> Option<&str> {
         match (&self.level_spl, &self.headroom_db) {
-            (Reading::NotTold(why), _) | (_, Reading::NotTold(why)) => Some(why),
+            (Reading::NotDetermined(why), _) | (_, Reading::NotDetermined(why)) => Some(why),
             _ => None,
         }
     }
@@ -78,7 +78,7 @@ impl KnownHeadphone {
         };
         let mut lines = vec![("loudness", loudness), ("impedance", ohms(self.load.as_ref(), "calibrate load"))];
         if let Some((value, load)) = self.per_volt_db().zip(self.load.as_ref()) {
-            let less = super::sensitivity::per_volt_less_per_milliwatt_db(load.told.value);
+            let less = super::sensitivity::per_volt_less_per_milliwatt_db(load.magnitude.value);
             lines.push(("", format!("{} dB SPL for 1 mW at 1 kHz's impedance", tidy(value.value - less, 1))));
         }
         if matches!(self.loudness, Ok(Loudness::Pink { response_unknown: true, .. })) {
@@ -125,6 +125,6 @@ fn ohms(known: Option<&Ohms>, how: &str) -> String {
     let over = |o: &Ohms| if o.curve.is_some() { ", known over frequency" } else { "" };
     known.map_or_else(
         || format!("not known: `loudenough {how}`, or type it"),
-        |o| format!("{} at 1 kHz{}", ohms_words(&o.told), over(o)),
+        |o| format!("{} at 1 kHz{}", ohms_words(&o.magnitude), over(o)),
     )
 }

@@ -3,7 +3,7 @@
 //!
 //! The libraries under test find their server by environment variables, which a process cannot safely change for
 //! itself; so the work runs in a second process ([`Server::run_inside`]): the same test binary, one ignored test.
-#![allow(dead_code, clippy::print_stdout)] // figures and skipped tests are told
+#![allow(dead_code, clippy::print_stdout)] // figures and skipped tests are printed
 
 use std::path::Path;
 use std::process::{Child, Command, Output, Stdio};

@@ -25,7 +25,7 @@ use std::sync::{Arc, Mutex};
 
 /// Benches where nothing else is asked for (`tests/run.sh` asks for 24).
 const CASES: u64 = 6;
-/// Where the sessions exist: wrong in at most this share of the products, not told in at most that.
+/// Where the sessions exist: wrong in at most this share of the products, not determined in at most that.
 const WRONG: f64 = 0.01;
 const NOT_TOLD: f64 = 0.25;
 /// Fewer products than this say nothing of one in a hundred.
@@ -208,7 +208,7 @@ fn first_seed() -> u64 {
     asked.unwrap_or(0) * 10_000
 }
 
-/// Counts of right, not told, wrong.
+/// Counts of right, not determined, wrong.
 type Count = [usize; 3];
 
 #[test]
@@ -228,12 +228,12 @@ fn planted_distortion_is_put_down_to_where_it_was_planted() {
                     let seed = first + n;
                     let case = case(seed);
                     let all = sessions(&case, seed);
-                    let told = attribution(&all.each_ref()).unwrap();
+                    let stated = attribution(&all.each_ref()).unwrap();
                     let mut counts = counts.lock().unwrap();
-                    for product in &told.products {
+                    for product in &stated.products {
                         let place = match product.owner {
                             owner if owner == case.planted => 0,
-                            Owner::NotTold => 1,
+                            Owner::NotDetermined => 1,
                             _ => 2,
                         };
                         counts[(seed % 3) as usize][place] += 1;
@@ -246,14 +246,14 @@ fn planted_distortion_is_put_down_to_where_it_was_planted() {
         }
     });
     let counts = counts.into_inner().unwrap();
-    println!("{cases} benches from seed {first}: products right, not told, wrong");
+    println!("{cases} benches from seed {first}: products right, not determined, wrong");
     for (name, [right, open, wrong]) in ["output", "headphone", "input"].iter().zip(counts) {
         println!("  planted in the {name:10} {right:6} {open:6} {wrong:6}");
     }
     let sum = |place: usize| counts.iter().map(|c: &Count| c[place]).sum::<usize>();
     let all = (sum(0) + sum(1) + sum(2)).max(1);
     let share = |place: usize| sum(place) as f64 / all as f64;
-    println!("  wrong {:.2} %, not told {:.1} % of {all}", 100.0 * share(2), 100.0 * share(1));
+    println!("  wrong {:.2} %, not determined {:.1} % of {all}", 100.0 * share(2), 100.0 * share(1));
     let wrong = wrong.into_inner().unwrap();
     assert!(sum(0) > 0);
     let allowed = if all < ENOUGH { 0 } else { (WRONG * all as f64) as usize };
@@ -263,30 +263,30 @@ fn planted_distortion_is_put_down_to_where_it_was_planted() {
 
 /// Without the session that decides, nothing is guessed, and the one that is missing is named.
 #[test]
-fn what_the_sessions_at_hand_cannot_decide_is_not_told_and_the_next_one_is_named() {
+fn what_the_sessions_at_hand_cannot_decide_is_not_determined_and_the_next_one_is_named() {
     let seed = 4; // planted in the headphone
     let case = case(seed);
     assert_eq!(case.planted, Owner::Headphone);
     let [first, other, quieter] = sessions(&case, seed);
-    let of = |told: &Attribution| {
-        let all = told.products.iter().find(|p| p.product == Product::Even { band: None }).unwrap();
+    let of = |stated: &Attribution| {
+        let all = stated.products.iter().find(|p| p.product == Product::Even { band: None }).unwrap();
         (all.owner, all.proofs.iter().map(|p| p.changed).collect::<Vec<_>>())
     };
     let both = attribution(&[&first, &other, &quieter]).unwrap();
     assert_eq!(of(&both), (Owner::Headphone, vec![Changed::Output, Changed::InputGain]));
     reported(&both, &[&first, &other, &quieter]);
     let outputs = attribution(&[&first, &other]).unwrap();
-    assert_eq!(of(&outputs).0, Owner::NotTold);
+    assert_eq!(of(&outputs).0, Owner::NotDetermined);
     assert!(outputs.next.unwrap().contains("less input gain"));
     let gains = attribution(&[&first, &quieter]).unwrap();
-    assert_eq!(of(&gains).0, Owner::NotTold);
+    assert_eq!(of(&gains).0, Owner::NotDetermined);
     assert!(gains.next.unwrap().contains("another output"));
     assert!(attribution(&[&first]).unwrap_err().contains("one session alone"));
     let twice = attribution(&[&first, &first]).unwrap();
     assert!(twice.unused[0].1.contains("same pairing") && twice.next.unwrap().contains("another output"));
 }
 
-/// Sweeps and two tones beside the noise, in whole sessions: what the output bends is told as the output's there too.
+/// Sweeps and two tones beside the noise, in whole sessions: what the output bends is found to be the output's there too.
 #[test]
 fn products_of_sweeps_and_two_tones_are_put_down_too() {
     let home = tempfile::tempdir().unwrap();
@@ -303,9 +303,9 @@ fn products_of_sweeps_and_two_tones_are_put_down_too() {
         run(spec, SimulatedCardSpec::default(), wanted, chain, &home.path().join(name)).unwrap().0
     };
     let (bent, clean) = (session("bent", &bent), session("clean", &clean));
-    let told = attribution(&[&bent, &clean]).unwrap();
+    let stated = attribution(&[&bent, &clean]).unwrap();
     let count = |counts: fn(&Product) -> bool| {
-        let owners = told.products.iter().filter(|p| counts(&p.product)).map(|p| p.owner);
+        let owners = stated.products.iter().filter(|p| counts(&p.product)).map(|p| p.owner);
         owners.fold((0, 0), |(right, all), owner| (right + usize::from(owner == Owner::Output), all + 1))
     };
     let swept = count(|p| matches!(p, Product::Swept { .. }));
@@ -313,26 +313,26 @@ fn products_of_sweeps_and_two_tones_are_put_down_too() {
     assert!(swept.0 == swept.1 && swept.1 >= 30, "{swept:?}");
     assert_eq!(tones, (2, 2));
     // They were played at 90 dB alone, which is not where the noise was compared.
-    let lines = told.lines();
+    let lines = stated.lines();
     assert!(
         lines.iter().any(|l| l.starts_with("harmonic 2 of the sweep by band, at 90.0 dB: the output's at")),
         "{lines:?}"
     );
-    assert!(told.rows().iter().any(|p| p.name() == "second-order intermodulation of 61 and 7001 Hz, at 90.0 dB"));
+    assert!(stated.rows().iter().any(|p| p.name() == "second-order intermodulation of 61 and 7001 Hz, at 90.0 dB"));
     // Nothing of it is left where the output is clean.
-    let told = attribution(&[&clean, &bent]).unwrap();
+    let stated = attribution(&[&clean, &bent]).unwrap();
     assert!(
-        !told.products.iter().any(|p| matches!(p.product, Product::Swept { .. } | Product::Intermodulation { .. }))
+        !stated.products.iter().any(|p| matches!(p.product, Product::Swept { .. } | Product::Intermodulation { .. }))
     );
 }
 
 /// A report has each product with its owner and its proofs, as the terminal tells them.
-fn reported(told: &Attribution, sessions: &[&Record]) {
-    let section = loudenough::account::attribution::section(told, sessions);
+fn reported(stated: &Attribution, sessions: &[&Record]) {
+    let section = loudenough::account::attribution::section(stated, sessions);
     let table = section.parts.iter().find_map(|part| if let Part::Table(table) = part { Some(table) } else { None });
     let table = table.unwrap();
-    assert_eq!(table.rows.len(), told.rows().len());
-    for (row, product) in table.rows.iter().zip(told.rows()) {
+    assert_eq!(table.rows.len(), stated.rows().len());
+    for (row, product) in table.rows.iter().zip(stated.rows()) {
         assert_eq!(row[1], Cell::estimate(Some(product.size_db), 1));
         assert_eq!(row[2], Cell::text(product.owner.to_string()));
         let Cell::Text(because) = &row[3] else { panic!("no proof") };

@@ -79,7 +79,7 @@ fn a_table_that_is_broken_is_named() {
         let why = FieldCurve::from_toml(&good.replacen(from, to, 1)).unwrap_err();
         assert!(why.contains(says), "{why}");
     }
-    // Outside the table the ends hold, and the share is told.
+    // Outside the table the ends hold, and the share is reported.
     let flaw = FieldCurve::of(Field::Free).unwrap().correction().outside([(50.0, 1.0), (1000.0, 9.0)]).unwrap();
     assert_eq!(flaw.weight, Weight::Note);
 }

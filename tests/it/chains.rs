@@ -176,9 +176,9 @@ fn what_is_older_than_the_users_limit_is_a_doubt_of_the_session() {
         pink.bands.iter().filter(|b| !(-9..=9).contains(&b.x)).filter_map(|b| b.level).map(|l| power(l.value)).sum();
     let inside = power(pink.level_z.unwrap().value) - outside;
     let offset = spec.microphone.full_scale_db_spl;
-    let told = sound.mid.unwrap();
-    assert!((told.value - offset - 10.0 * inside.log10()).abs() < SUM_DB, "{told:?}");
-    assert!(told.value < sound.z.unwrap().value && told.half_width() < 1.0);
+    let stated = sound.mid.unwrap();
+    assert!((stated.value - offset - 10.0 * inside.log10()).abs() < SUM_DB, "{stated:?}");
+    assert!(stated.value < sound.z.unwrap().value && stated.half_width() < 1.0);
     assert!(matches!(result.finding, Finding::Pink(_)));
     let note = judge(&record).flaws.into_iter().find(|f| f.code == "coupler-range").unwrap();
     assert!(note.text.contains("125 Hz to 8 kHz") && note.weight == Weight::Note, "{note:?}");
@@ -228,10 +228,10 @@ fn the_interval_that_a_curves_certificate_states_is_in_every_level() {
     assert!((half(&stated) - 0.5).abs() < 0.01, "{}", half(&stated));
     assert!((half(&unstated) - 0.4).abs() < 0.01, "{}", half(&unstated));
     let of_curve = |name: &str| name.contains("correction curve");
-    let told = stated.budget.unwrap();
-    assert!(told.contributions.iter().any(|c| of_curve(&c.what) && (c.half_width_db - 0.3).abs() < 1e-12));
+    let stated = stated.budget.unwrap();
+    assert!(stated.contributions.iter().any(|c| of_curve(&c.what) && (c.half_width_db - 0.3).abs() < 1e-12));
     assert!(
-        unstated.budget.unwrap().left_out.iter().any(|l| of_curve(l)) && !told.left_out.iter().any(|l| of_curve(l))
+        unstated.budget.unwrap().left_out.iter().any(|l| of_curve(l)) && !stated.left_out.iter().any(|l| of_curve(l))
     );
 }
 
@@ -327,7 +327,7 @@ fn chains_are_made_listed_shown_and_used_by_name() {
     let forgotten = head(&run(&["--gain", "+10 dB", "--forget-offset", "--id", "forgotten"]));
     assert_eq!(forgotten["chain"]["acoustic"], serde_json::json!({}));
 
-    // A calibration of long ago is told wherever the chain is looked at.
+    // A calibration of long ago is reported wherever the chain is looked at.
     let file = at.join("chains/desk.toml");
     let text = std::fs::read_to_string(&file).unwrap();
     let year = text.split("taken_at = \"").nth(1).unwrap()[..4].to_string();

@@ -151,12 +151,12 @@ fn drive_at_the_limit_dbfs(spec: &BenchSpec) -> f64 {
     period.full_drive().unwrap().db() + 20.0 * gain.log10()
 }
 
-/// A current limit into a load that resonates is no limit of the momentary voltage. Its level is told within 0.1 dB, or the
-/// bend is told without a level; it is never taken for clean.
+/// A current limit into a load that resonates is no limit of the momentary voltage. Its level is determined within 0.1 dB, or the
+/// bend is reported without a level; it is never taken for clean.
 #[test]
-fn a_current_limit_into_a_resonant_load_is_told_right_or_not_at_all() {
+fn a_current_limit_into_a_resonant_load_is_stated_right_or_not_at_all() {
     let home = tempfile::tempdir().unwrap();
-    let mut told = 0;
+    let mut stated = 0;
     let loads = [(80.0, 0.0), (80.0, 3.0), (80.0, 30.0), (80.0, 200.0), (2_000.0, 10.0), (2_000.0, 68.0)];
     for (n, (frequency_hz, peak_ohm)) in loads.into_iter().enumerate() {
         let mut spec = BenchSpec { seed: 40 + n as u64, ..BenchSpec::default() };
@@ -170,17 +170,17 @@ fn a_current_limit_into_a_resonant_load_is_told_right_or_not_at_all() {
         let (record, _) = run(&spec, SimulatedCardSpec::default(), plan(75.0), chain(&spec), &id).unwrap();
         let (name, truth) = (format!("{peak_ohm} ohm at {frequency_hz} Hz"), drive_at_the_limit_dbfs(&spec));
         match judge(&record).threshold {
-            Threshold::Told(limit) => {
-                told += 1;
+            Threshold::Determined(limit) => {
+                stated += 1;
                 let off = limit.pink_drive.value - truth;
                 assert!(off.abs() < 0.1, "{name}: {limit:?} for {truth:.3} dBFS");
             }
-            Threshold::NotTold { because } => {
+            Threshold::NotDetermined { because } => {
                 let seen = ["bend is visible", "the limit is soft", "distortion rises faster"];
                 assert!(seen.iter().any(|words| because.contains(words)), "{name}: {because}");
             }
             Threshold::NoneUpTo { drive, .. } => panic!("{name}: clean up to {drive}, true limit {truth:.2}"),
         }
     }
-    assert!(told > 0, "a resistive load has a level");
+    assert!(stated > 0, "a resistive load has a level");
 }

@@ -124,14 +124,14 @@ fn a_pipe_that_is_closed_early_is_no_error() {
 }
 
 #[test]
-fn bad_input_is_named_and_the_way_out_is_told() {
+fn bad_input_is_named_and_the_way_out_is_stated() {
     let home = tempfile::tempdir().unwrap();
     let at = home.path();
     refused(at, &["judge", "/no/such/session"], &["/no/such/session"]);
     refused(at, &["run"], &["--playback", "--chain"]);
     refused(at, &["run", "--chain", "/no/such/chain.toml"], &["/no/such/chain.toml"]);
     let words = said(&loudenough(at, &["run", "--chain", "/no/such/chain.toml"]));
-    assert_eq!(words.matches("os error").count(), 1, "the reason is told twice: {words}");
+    assert_eq!(words.matches("os error").count(), 1, "the reason is given twice: {words}");
     refused(at, &["run", "--playback", "nowhere:1", "--capture", "nowhere:2"], &["nowhere:1", "cards"]);
     refused(at, &["rehearse", "--output", "moon"], &["moon", "desk amplifier"]);
     for option in
@@ -185,16 +185,19 @@ fn a_spectrum_table_is_read_as_every_other_table() {
     };
     let points = write("points.txt", "Hz dB\n31.5 -3\n1000 0\n20000 -6\n");
     let commas = write("commas.txt", "31,5 -3\n1000 0\n20000 -6\n");
-    let (ok, told, first) = stimulus(&points, "points.wav", &[]);
-    assert!(ok && told.contains("line 1: Hz dB"), "{told}");
-    let (ok, told, second) = stimulus(&commas, "commas.wav", &[]);
-    assert!(ok, "{told}");
+    let (ok, stated, first) = stimulus(&points, "points.wav", &[]);
+    assert!(ok && stated.contains("line 1: Hz dB"), "{stated}");
+    let (ok, stated, second) = stimulus(&commas, "commas.wav", &[]);
+    assert!(ok, "{stated}");
     assert!(first.is_some() && first == second, "the same table makes the same noise");
     let open = write("open.txt", "20 -3\n1,000 0\n20,000 -6\n");
-    let (ok, told, none) = stimulus(&open, "open.wav", &[]);
-    assert!(!ok && none.is_none() && told.contains("line 2, column 1") && told.contains("decimal = point"), "{told}");
-    let (ok, told, _) = stimulus(&open, "open.wav", &["--decimal", "point"]);
-    assert!(ok, "{told}");
+    let (ok, stated, none) = stimulus(&open, "open.wav", &[]);
+    assert!(
+        !ok && none.is_none() && stated.contains("line 2, column 1") && stated.contains("decimal = point"),
+        "{stated}"
+    );
+    let (ok, stated, _) = stimulus(&open, "open.wav", &["--decimal", "point"]);
+    assert!(ok, "{stated}");
 }
 
 /// The device follows the names; a name that the bench does not know is only a name, and the answer says so.

@@ -5,7 +5,7 @@ use loudenough::analysis::{MOST_TAPS, residue};
 use loudenough::audio::simulated::{BenchSpec, SeatSpec, Shape, SimulatedCardSpec};
 use loudenough::card::InputRole;
 use loudenough::judgement::comparison::{
-    Ask, Basis, Comparison, MatchedOn, NotComparable, Product, Told, Where, blue_is_first, compare, compare_hidden,
+    Ask, Basis, Comparison, MatchedOn, NotComparable, Outcome, Product, Where, blue_is_first, compare, compare_hidden,
     sentence, target,
 };
 use loudenough::judgement::judge;
@@ -55,10 +55,14 @@ fn the_same_output_twice_is_the_same_in_every_band() {
     let folder = tempfile::tempdir().unwrap();
     let (a, b) = (session(&desk(1), folder.path()), session(&desk(2), folder.path()));
     let comparison = compare(&a, &b, &one_seat()).unwrap();
-    assert_eq!(comparison.overall, Told::Same, "{comparison:?}");
+    assert_eq!(comparison.overall, Outcome::Same, "{comparison:?}");
     assert_eq!(comparison.bands.len(), 31);
     assert!(comparison.fine.len() > 300 && comparison.fine.iter().all(|p| p.difference_db.value.abs() < FINE_DB));
-    assert!(comparison.distortions.quantities.iter().all(|q| q.told != Told::Differs), "{:?}", comparison.distortions);
+    assert!(
+        comparison.distortions.quantities.iter().all(|q| q.outcome != Outcome::Differs),
+        "{:?}",
+        comparison.distortions
+    );
     assert!(comparison.bands.iter().all(|band| band.difference_db.value.abs() < LEVEL_DB));
     let (a, b) = comparison.played.unwrap();
     assert!((a.drive_dbfs - b.drive_dbfs).abs() < LEVEL_DB);
@@ -67,7 +71,7 @@ fn the_same_output_twice_is_the_same_in_every_band() {
 /// The second output rises by a peak of 1.2 dB at 1 kHz (closed form `(s² + s·a/q + 1)/(s² + s/(a·q) + 1)`, bilinear);
 /// matched at 1 kHz every other band stands lower by what the peak gives there less.
 #[test]
-fn a_planted_difference_is_found_and_told_in_its_size() {
+fn a_planted_difference_is_found_and_stated_in_its_size() {
     let folder = tempfile::tempdir().unwrap();
     let (f0, q, gain_db) = (1_000.0, 2.0, 1.2);
     let mut other = desk(2);
@@ -88,12 +92,12 @@ fn a_planted_difference_is_found_and_told_in_its_size() {
     for band in &comparison.bands {
         let truth = planted(band.x) - planted(0);
         assert!((band.difference_db.value - truth).abs() < LEVEL_DB, "band {}: {band:?} for {truth}", band.x);
-        // Planted beyond the limit by more than the smallest told difference: it must be told.
+        // Planted beyond the limit by more than the smallest difference that can be found: it must be found.
         if truth.abs() > comparison.within_db + 2.0 * (band.smallest_db.unwrap() - comparison.within_db) + LEVEL_DB {
-            assert_eq!(band.told, Told::Differs, "band {}", band.x);
+            assert_eq!(band.outcome, Outcome::Differs, "band {}", band.x);
         }
     }
-    assert_eq!(comparison.overall, Told::Differs);
+    assert_eq!(comparison.overall, Outcome::Differs);
     assert!((comparison.level_db - 70.0).abs() < 1e-12 && comparison.is_spl);
 }
 
@@ -140,7 +144,7 @@ fn between_seats_the_shape_of_the_fit_widens_the_intervals() {
     let expected = 4.224_101 * ((squares(&a) + squares(&b)) / 4.0 * (2.0 / 3.0)).sqrt();
     let at_8k = comparison.bands.iter().find(|band| band.x == 9).unwrap();
     assert!((at_8k.difference_db.half_width() - expected).abs() < LEVEL_DB && expected > 1.0, "{expected} {at_8k:?}");
-    assert_eq!(comparison.overall, Told::NotTold, "three seats of this scatter cannot tell 0.2 dB");
+    assert_eq!(comparison.overall, Outcome::NotDetermined, "three seats of this scatter cannot tell 0.2 dB");
     let fine = comparison.fine.iter().find(|p| p.frequency_hz > 7_900.0).unwrap();
     assert!(fine.difference_db.half_width() > 1.0);
 }
@@ -155,7 +159,7 @@ fn where_one_seat_stayed_the_earlier_sessions_last_seat_counts() {
     spec.headphone.response.push(Shape::Peak { frequency_hz: 8_000.0, q: 2.0, gain_db: -1.5 });
     let b = session(&spec, folder.path());
     let comparison = compare(&a, &b, &one_seat()).unwrap();
-    assert_eq!((comparison.overall, comparison.seats), (Told::Same, None), "{:?}", comparison.bands);
+    assert_eq!((comparison.overall, comparison.seats), (Outcome::Same, None), "{:?}", comparison.bands);
     let matched = |c: &Comparison| c.fine.iter().all(|p| p.difference_db.value.abs() < 0.2);
     assert!(matched(&comparison));
 }
@@ -172,7 +176,7 @@ fn nothing_is_read_between_a_clean_step_and_one_that_is_not() {
     let full = desk(1).output.volts_per_fs;
     let (strong, weak) = (limited(1, 0.5 * full), limited(2, 0.25 * full));
     let comparison = compare(&strong, &weak, &one_seat()).unwrap();
-    assert_eq!(comparison.overall, Told::Same);
+    assert_eq!(comparison.overall, Outcome::Same);
     let (at_strong, at_weak) = comparison.played.unwrap();
     assert!(matches!(at_weak.basis, Basis::StraightOn { off_db, .. } if off_db < 0.0 && off_db > -3.1));
     assert!(matches!(at_strong.basis, Basis::Between { .. }), "{at_strong:?}");
@@ -203,12 +207,12 @@ fn planted_distortion_is_found_in_its_size() {
         found.unwrap_or_else(|| panic!("{product:?}")).clone()
     };
     for quantity in [of(Product::Even, true), of(Product::Harmonic { order: 2 }, false)] {
-        let found = quantity.difference_db.told().unwrap_or_else(|| panic!("{quantity:?}"));
+        let found = quantity.difference_db.determined().unwrap_or_else(|| panic!("{quantity:?}"));
         assert!((found.value - 10.0).abs() < 1.0, "{quantity:?}");
-        assert_eq!(quantity.told, Told::Differs);
+        assert_eq!(quantity.outcome, Outcome::Differs);
     }
-    assert_ne!(of(Product::Odd, true).told, Told::Differs);
-    assert_eq!((comparison.overall, comparison.distortions.overall), (Told::Same, Told::Differs));
+    assert_ne!(of(Product::Odd, true).outcome, Outcome::Differs);
+    assert_eq!((comparison.overall, comparison.distortions.overall), (Outcome::Same, Outcome::Differs));
 }
 
 /// The second output is 7 dB quieter and clips: the bench finds the level of the first in at most four short takes,
@@ -237,7 +241,7 @@ fn the_bench_homes_in_on_the_level_of_another_session() {
         let (at_a, at_b) = comparison.played.as_ref().unwrap();
         assert!(matches!(at_b.basis, Basis::MatchedStep { off_db, .. } if off_db.abs() < 0.1), "{at_b:?}");
         assert!((at_b.drive_dbfs - at_a.drive_dbfs - 7.0).abs() < LEVEL_DB, "{at_a:?} {at_b:?}");
-        assert_eq!(comparison.overall, Told::Same, "{:?}", comparison.bands);
+        assert_eq!(comparison.overall, Outcome::Same, "{:?}", comparison.bands);
     }
     let b = finish_stored(&path);
     let matched = b.steps.iter().filter(|s| s.step.purpose == Purpose::Matched).count();
@@ -303,18 +307,18 @@ fn what_is_left_after_subtraction_is_what_was_planted() {
     let nothing = residue(&first, &same, MOST_TAPS).unwrap();
     let most = |r: &Reading| match r {
         Reading::Below(most) => *most,
-        other => other.told().unwrap().value,
+        other => other.determined().unwrap().value,
     };
     assert!(most(&nothing.plain) < -65.0 && most(&nothing.filtered) < -65.0, "{nothing:?}");
     let (bent, finding) = measured(3, &|spec| spec.headphone.distortion.even_db = Some(-48.0));
     let left = residue(&first, &bent, MOST_TAPS).unwrap();
-    let truth = finding.even.told().unwrap().value;
-    let found = left.filtered.told().unwrap().value;
+    let truth = finding.even.determined().unwrap().value;
+    let found = left.filtered.determined().unwrap().value;
     assert!((found - truth).abs() < RESIDUE_DB, "{left:?} for {truth}");
     let shape = Shape::Peak { frequency_hz: 3_000.0, q: 2.0, gain_db: 3.0 };
     let (other, _) = measured(4, &|spec| spec.headphone.response.push(shape));
     let left = residue(&first, &other, MOST_TAPS).unwrap();
-    assert!(left.plain.told().unwrap().value > -25.0 && most(&left.filtered) < -60.0, "{left:?}");
+    assert!(left.plain.determined().unwrap().value > -25.0 && most(&left.filtered) < -60.0, "{left:?}");
 }
 
 /// With a knob the noise is held 20 dB under the level until somebody says that it is right; what is left is found by
@@ -352,7 +356,7 @@ fn a_knob_is_turned_first_and_the_rest_is_found() {
     let comparison = compare(&a, &after, &ask).unwrap();
     let basis = comparison.played.as_ref().unwrap().1.basis.clone();
     assert!(matches!(basis, Basis::MatchedStep { off_db, .. } if off_db.abs() < 0.1), "{basis:?}");
-    assert_eq!(comparison.overall, Told::Same);
+    assert_eq!(comparison.overall, Outcome::Same);
 }
 
 /// Twenty steps each, with sines and a sweep beside: recomputed in under 0.3 s.

@@ -4,7 +4,7 @@
 
 use crate::common::sessions::{bench, chain, finish, plan, swap};
 use loudenough::audio::simulated::{BenchSpec, Bend, Resonance, SeatSpec, Shape, SimulatedCardSpec};
-use loudenough::judgement::comparison::{Ask, Comparison, Told, compare, target};
+use loudenough::judgement::comparison::{Ask, Comparison, Outcome, compare, target};
 use loudenough::session::plan::Plan;
 use loudenough::session::protocol::{Command, SessionRequest};
 use loudenough::session::record::Record;
@@ -144,13 +144,13 @@ fn rounds_of(seed: u64, planted: Planted) -> Vec<BenchSpec> {
     (0..3).map(round).collect()
 }
 
-/// What was planted is told in its place.
+/// What was planted is found in its place.
 fn is_found(c: &Comparison, planted: Planted) -> bool {
     match planted {
         Planted::Nothing => true,
-        Planted::Shelf | Planted::Dip | Planted::Source(_) => c.overall == Told::Differs,
-        Planted::Distortion => c.distortions.overall == Told::Differs,
-        Planted::Noise => c.noise[0].told == Told::Differs,
+        Planted::Shelf | Planted::Dip | Planted::Source(_) => c.overall == Outcome::Differs,
+        Planted::Distortion => c.distortions.overall == Outcome::Differs,
+        Planted::Noise => c.noise[0].outcome == Outcome::Differs,
     }
 }
 
@@ -202,8 +202,8 @@ fn by_turns_the_same_is_bounded_and_what_is_planted_is_found() {
             c
         };
         let alike = one(Planted::Nothing);
-        let said = alike.overall == Told::Differs || alike.distortions.overall == Told::Differs;
-        differ += u64::from(said || alike.noise[0].told == Told::Differs);
+        let said = alike.overall == Outcome::Differs || alike.distortions.overall == Outcome::Differs;
+        differ += u64::from(said || alike.noise[0].outcome == Outcome::Differs);
         let bound = alike.bound.unwrap();
         tight += u64::from(bound.largest_db <= BOUND_DB && bound.bands.0 <= -14 && bound.bands.1 >= 10);
         for (count, planted) in found.iter_mut().zip(PLANTED) {
@@ -231,7 +231,7 @@ fn by_turns_the_same_is_bounded_and_what_is_planted_is_found() {
 fn on_seats_drawn_anew_identical_outputs_are_not_said_to_differ() {
     let folder = tempfile::tempdir().unwrap();
     let ask = Ask { at: Some(AT_DB_SPL), ..Ask::default() };
-    let (mut differ, mut not_told) = (0u64, 0u64);
+    let (mut differ, mut not_determined) = (0u64, 0u64);
     let cases = cases();
     let n = cases.end - cases.start;
     for case in cases {
@@ -239,9 +239,11 @@ fn on_seats_drawn_anew_identical_outputs_are_not_said_to_differ() {
         let a = measured(&on_drawn_seats(desk(seed)), None, folder.path());
         let b = measured(&on_drawn_seats(desk(seed + 1)), Some((&a, &ask)), folder.path());
         let comparison = compare(&a, &b, &ask).unwrap();
-        differ += u64::from(comparison.bands.iter().any(|band| band.told == Told::Differs));
-        not_told += u64::from(comparison.overall == Told::NotTold);
+        differ += u64::from(comparison.bands.iter().any(|band| band.outcome == Outcome::Differs));
+        not_determined += u64::from(comparison.overall == Outcome::NotDetermined);
     }
-    println!("on three drawn seats each, {n} comparisons: identical said to differ {differ}, not told {not_told}");
+    println!(
+        "on three drawn seats each, {n} comparisons: identical said to differ {differ}, not determined {not_determined}"
+    );
     assert!(100 * differ <= n.max(99), "{differ} of {n} identical outputs are said to differ");
 }

@@ -201,7 +201,7 @@ impl Disk for TestDisk {
     }
 }
 
-/// What storage has promised so far: each was told as done.
+/// What storage has promised so far: each was reported as done.
 #[derive(Clone, Debug, Default, PartialEq)]
 struct Promised {
     head: bool,

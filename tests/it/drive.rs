@@ -32,8 +32,8 @@ fn the_drive_for_the_listener_is_that_of_the_bench() {
         assert!((drive.peak_db.value - (truth - full)).abs() < NEAR_DB);
         assert!((20.0 * (drive.share_percent.value / 100.0).log10() - (truth - full)).abs() < NEAR_DB);
         let volts = desk().output.volts_per_fs / SQRT_2 * 10f64.powf(truth / 20.0);
-        let told = drive.at_load.unwrap().volts.value;
-        assert!((20.0 * (told / volts).log10()).abs() < NEAR_DB, "{told} V for {volts}");
+        let stated = drive.at_load.unwrap().volts.value;
+        assert!((20.0 * (stated / volts).log10()).abs() < NEAR_DB, "{stated} V for {volts}");
         let peak_v = desk().output.volts_per_fs * 10f64.powf((truth - full) / 20.0);
         assert!((20.0 * (drive.peak_v.unwrap().value / peak_v).log10()).abs() < NEAR_DB);
     }
@@ -60,16 +60,16 @@ fn every_position_of_a_volume_control_is_found_and_nothing_else() {
     assert_eq!(record.climbed().count(), before.steps.len(), "none of them belongs to the climb");
     let judgement = judge(&record);
     let taper = judgement.taper.unwrap();
-    let told: Vec<f64> = taper.positions.iter().map(|p| p.change_db.value).collect();
-    for (told, truth) in told.iter().zip([-13.0, -7.0, -3.0, 0.0]) {
-        assert!((told - truth).abs() < NEAR_DB, "{told} for {truth}");
+    let stated: Vec<f64> = taper.positions.iter().map(|p| p.change_db.value).collect();
+    for (stated, truth) in stated.iter().zip([-13.0, -7.0, -3.0, 0.0]) {
+        assert!((stated - truth).abs() < NEAR_DB, "{stated} for {truth}");
     }
-    assert_eq!(told.len(), 4, "{told:?}");
+    assert_eq!(stated.len(), 4, "{stated:?}");
     assert!((taper.range_db - 13.0).abs() < NEAR_DB);
     // The loudest noise at the session's position stands so far over the listening level.
     let full = Plan::session(SampleRate::DEFAULT).pink.period(SampleRate::DEFAULT).full_drive().unwrap().db();
     let over = full - true_drive(&desk(), 70.0);
-    let expected = if over > 13.0 { ListeningAt::UnderTheRange } else { ListeningAt::NotTold };
+    let expected = if over > 13.0 { ListeningAt::UnderTheRange } else { ListeningAt::NotDetermined };
     assert_eq!(taper.listening, expected, "{over} dB over");
     assert_eq!(judgement.headroom, judge(&before).headroom, "the verdict is that of the session's position");
 }

@@ -164,10 +164,10 @@ fn load_impedance_is_found_from_a_tenth_of_an_ohm_to_600_and_on_resonant_loads()
     }
 }
 
-/// The resistor as it truly is, drawn within its tolerance, inputs and cable likewise: the told impedance at 1 kHz holds as
+/// The resistor as it truly is, drawn within its tolerance, inputs and cable likewise: the determined impedance at 1 kHz holds as
 /// often as it says (12 benches: at most three outside where 5 % are meant, 0.2 % of such series).
 #[test]
-fn told_intervals_hold_on_drawn_benches() {
+fn stated_intervals_hold_on_drawn_benches() {
     const BENCHES: u64 = 12;
     let mut outside = 0;
     for seed in 0..BENCHES {
@@ -181,8 +181,8 @@ fn told_intervals_hold_on_drawn_benches() {
         spec.hookup.cable_ohm = 0.05 + random.within(0.03);
         let setup = LoadSetup { input: Some(input), cable_ohm: Estimate::symmetric(0.05, 0.03), series };
         let true_ohm = series.ohm * (1.0 + random.within(0.005));
-        let told = at_1_khz(&load_of(&spec, PluggedLoad::Headphone, &setup, true_ohm)).unwrap();
-        outside += usize::from(!told.holds(circuit::headphone(&spec, 1_000.0).norm()));
+        let stated = at_1_khz(&load_of(&spec, PluggedLoad::Headphone, &setup, true_ohm)).unwrap();
+        outside += usize::from(!stated.holds(circuit::headphone(&spec, 1_000.0).norm()));
     }
     println!("{outside} of {BENCHES} outside");
     assert!(outside <= 3, "{outside} of {BENCHES} outside");
@@ -247,7 +247,7 @@ fn the_electrical_side_is_calibrated_in_a_terminal_and_kept_in_the_chain() {
     let witness = json(home, &witness)["volts_per_full_scale"]["value"].as_f64().unwrap();
     // The witness' full scale is a peak of 20 V.
     assert!((witness / (20.0 / 2f64.sqrt()) - 1.0).abs() < 2e-3, "{witness}");
-    let ohms = |told: &Value| told["at_1_khz_ohm"]["value"].as_f64().unwrap();
+    let ohms = |stated: &Value| stated["at_1_khz_ohm"]["value"].as_f64().unwrap();
     let source = [&["calibrate", "source", "--resistor", "33", "--drive", "-20", "--json"][..], &on].concat();
     let source = ohms(&json(home, &source));
     assert!((source / 68.0 - 1.0).abs() < RELATIVE, "{source}");
@@ -281,9 +281,9 @@ fn the_electrical_side_is_calibrated_in_a_terminal_and_kept_in_the_chain() {
         let value = |cell: &str| cell.split(' ').next()?.parse::<f64>().ok();
         Some((value(cells.get(1)?)?, value(cells.get(5)?)?))
     });
-    let compared: Vec<(f64, f64)> = compared.filter(|(told, _)| *told > 0.002).collect();
+    let compared: Vec<(f64, f64)> = compared.filter(|(stated, _)| *stated > 0.002).collect();
     assert!(compared.len() > 1, "{ran}");
-    assert!(compared.iter().all(|(told, seen)| (told / seen - 1.0).abs() < 0.04), "{compared:?}");
+    assert!(compared.iter().all(|(stated, seen)| (stated / seen - 1.0).abs() < 0.04), "{compared:?}");
     // Another volume: what was taken is not used until it is confirmed or left out.
     let moved = [&["run", "--volume", "half", "--quick"][..], &on].concat();
     refused(home, &moved, "the volume was `full`, now `half`");

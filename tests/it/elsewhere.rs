@@ -91,7 +91,7 @@ fn ingested(sound: &SoundPlan, wav: &Wav, folder: &Path, id: &str) -> Result<(Re
 
 fn clip_db(record: &Record) -> f64 {
     match judge(record).threshold {
-        Threshold::Told(told) => told.positive.told().unwrap().value,
+        Threshold::Determined(stated) => stated.positive.determined().unwrap().value,
         other => panic!("{other:?}"),
     }
 }
@@ -230,7 +230,7 @@ fn swapped_and_mixed_channels_are_named() {
     assert!(named(&both("mixed", &Wav { channels: vec![mixed.clone(), mixed], ..straight }), "channels-mixed"));
 }
 
-/// An encoder's noise follows the sound: named, and neither distortion nor clipping is told. The stand-in adds to each
+/// An encoder's noise follows the sound: named, and neither distortion nor clipping is determined. The stand-in adds to each
 /// sample noise of its own share, 20 dB under it.
 #[test]
 fn noise_that_follows_the_sound_hides_distortion_and_clipping() {
@@ -242,7 +242,7 @@ fn noise_that_follows_the_sound_hides_distortion_and_clipping() {
     let (record, _) = ingested(&sound, &wav, folder.path(), "coded").unwrap();
     assert!(codes(&record).contains(&"lossy".into()), "{:?}", codes(&record));
     let judgement = judge(&record);
-    assert!(matches!(judgement.threshold, Threshold::NotTold { .. }) && judgement.ear_limit_from.is_none());
+    assert!(matches!(judgement.threshold, Threshold::NotDetermined { .. }) && judgement.ear_limit_from.is_none());
 }
 
 /// What is none of this plan, or plays at another speed, is refused and leaves no session; a plan that was changed is refused.

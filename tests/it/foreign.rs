@@ -156,7 +156,7 @@ fn pink_of(measured: &Measured) -> &PinkFinding {
 }
 
 fn percent(reading: &Reading) -> f64 {
-    100.0 * 10f64.powf(reading.told().unwrap_or_else(|| panic!("{reading:?}")).value / 20.0)
+    100.0 * 10f64.powf(reading.determined().unwrap_or_else(|| panic!("{reading:?}")).value / 20.0)
 }
 
 /// Tones of 996.826171875 Hz (line 1361 of the period): clean, clipped by a `gain` over full scale (closed form of the
@@ -178,22 +178,22 @@ fn tones_made_and_clipped_elsewhere() {
     }
     tone("overdrive", 24, "gain -6 overdrive 6 20 gain -6");
     let stimulus = Stimulus::sine(997.0);
-    let mut told = |name: &str| match folder.measured(name, &folder.take(name, &stimulus, 2), None).finding {
+    let mut stated = |name: &str| match folder.measured(name, &folder.take(name, &stimulus, 2), None).finding {
         Finding::Sine(f) => *f,
         other => panic!("{other:?}"),
     };
 
-    let clean = told("clean-24");
+    let clean = stated("clean-24");
     assert!((clean.level.unwrap().value + 6.0).abs() < 1e-4, "{:?}", clean.level);
     assert!(percent(&clean.thd_n) < 1e-3, "{:?}", clean.thd_n);
     // 16 bits: 98.09 dB in the whole band under a full-scale sine, 0.79 dB less in 20 of 24 kHz, 6 dB nearer to a tone at
     // −6 dB, and the triangular dither that sox adds makes it three times as much.
-    let coarse = told("clean-16");
+    let coarse = stated("clean-16");
     let expected = -98.09 - 0.79 + 6.0 + 10.0 * 3f64.log10();
     let ours = 20.0 * (percent(&coarse.thd_n) / 100.0).log10();
     assert!((ours - expected).abs() < 0.1, "{ours} for {expected}");
     for (overdrive, h3, thd) in [(1, 3.68417, 4.59706), (3, 12.92340, 13.34024), (6, 22.58393, 23.19161)] {
-        let found = told(&format!("clipped-{overdrive}"));
+        let found = stated(&format!("clipped-{overdrive}"));
         assert!((percent(&found.thd) / thd - 1.0).abs() < CLOSED_FORM, "{overdrive}: {:?}", found.thd);
         assert!(
             (percent(&found.harmonics[1].level) / h3 - 1.0).abs() < CLOSED_FORM,
@@ -201,7 +201,7 @@ fn tones_made_and_clipped_elsewhere() {
             found.harmonics
         );
     }
-    let driven = told("overdrive");
+    let driven = stated("overdrive");
     assert!(percent(&driven.thd) > 1.0 && percent(&driven.harmonics[0].level) > 0.1, "an uneven overdrive is heard");
     folder.leave("0001");
 }
@@ -216,7 +216,7 @@ fn our_sweep_and_two_tones_through_an_overdrive() {
     /// Harmonics of a sweep against those of a sine, dB.
     const SAME_DB: f64 = 0.1;
     let mut folder = Folder::new();
-    let mut told = |stimulus: Stimulus, name: &str, periods: usize| {
+    let mut stated = |stimulus: Stimulus, name: &str, periods: usize| {
         let (played, file) = (folder.file(&format!("played-{name}")), folder.file(name));
         write_played(&played, &stimulus, periods, 0.2);
         sox(&format!("{} -b 32 -e floating-point {} overdrive 1 8 overdrive 1 8", played.display(), file.display()));
@@ -224,18 +224,18 @@ fn our_sweep_and_two_tones_through_an_overdrive() {
         take.head.drive = drive_of(&stimulus, 0.2);
         folder.measured(name, &take, None).finding
     };
-    let Finding::Sine(sine) = told(Stimulus::sine(1000.0), "sine", 2) else { panic!("no sine") };
-    let Finding::Sweep(sweep) = told(Stimulus::Sweep(Sweep::STANDARD), "sweep", 2) else { panic!("no sweep") };
+    let Finding::Sine(sine) = stated(Stimulus::sine(1000.0), "sine", 2) else { panic!("no sine") };
+    let Finding::Sweep(sweep) = stated(Stimulus::Sweep(Sweep::STANDARD), "sweep", 2) else { panic!("no sweep") };
     for order in 2..=5 {
-        let of_sine = sine.harmonics.iter().find(|h| h.order == order).unwrap().level.told().unwrap().value;
+        let of_sine = sine.harmonics.iter().find(|h| h.order == order).unwrap().level.determined().unwrap().value;
         let curve = sweep.harmonics.iter().find(|h| h.order == order).unwrap();
         let at_1k = curve.points.iter().find(|p| (p.frequency_hz - 1000.0).abs() < 1.0).unwrap();
-        let of_sweep = at_1k.level.told().unwrap().value;
+        let of_sweep = at_1k.level.determined().unwrap().value;
         println!("H{order}: sine {of_sine:.3} dB, sweep {of_sweep:.3} dB");
         assert!((of_sine - of_sweep).abs() < SAME_DB, "H{order}: sine {of_sine}, sweep {of_sweep}");
     }
     for (pair, name) in [(TwoTones::Modulation, "modulation"), (TwoTones::DifferenceFrequency, "difference")] {
-        let Finding::TwoTones(f) = told(Stimulus::TwoTones(pair), name, 4) else { panic!("no tones") };
+        let Finding::TwoTones(f) = stated(Stimulus::TwoTones(pair), name, 4) else { panic!("no tones") };
         assert!(percent(&f.second) > 0.1 && percent(&f.third) > 0.1, "{name}: {:?} {:?}", f.second, f.third);
     }
     folder.leave("0004");
@@ -259,15 +259,16 @@ fn noises_and_a_sweep_made_elsewhere() {
         let file = folder.file(name);
         sox(&format!("-n -r 48000 -c 1 -b 24 {} {maker} pad 0.1 0.1", file.display()));
     }
-    let mut told = |name: &str| match folder.measured(name, &folder.take(name, &Stimulus::silence(), 4), None).finding {
+    let mut stated = |name: &str| match folder.measured(name, &folder.take(name, &Stimulus::silence(), 4), None).finding
+    {
         Finding::Silence(f) => *f,
         other => panic!("{other:?}"),
     };
-    let white = told("white");
+    let white = stated("white");
     let a_less_z = white.noise_a.unwrap().value - white.noise_z.unwrap().value;
     // Scatter 4.343/√(BT), B about 14 kHz, 5 s: 0.02 dB.
     assert!((a_less_z + 2.0483).abs() < 0.06, "{a_less_z}");
-    let (pink, brown) = (told("pink"), told("brown"));
+    let (pink, brown) = (stated("pink"), stated("brown"));
     let slope = |f: &SilenceFinding| {
         let at = |x: i32| f.bands.iter().find(|b| b.x == x).and_then(|b| b.level).unwrap().value;
         // dB per decade over three octaves either side of 1 kHz, whole bands.
@@ -276,7 +277,7 @@ fn noises_and_a_sweep_made_elsewhere() {
     println!("pink {:.2}, brown {:.2} dB per decade of band level", slope(&pink), slope(&brown));
     // Its filter is a fit to −3 dB an octave; brown falls by 10 dB a decade more.
     assert!(slope(&pink).abs() < 1.0 && (slope(&brown) + 10.0).abs() < 1.0);
-    let sweep = told("sweep");
+    let sweep = stated("sweep");
     // Mean square of one band: a 31st of 5 s at −20 dBFS, spread over four periods. Up to 1.2 kHz the analysis of silence
     // takes what looks like mains harmonics off, and low bands are passed in few cycles.
     let seconds = 4.0 * 65_536.0 / 48_000.0;
@@ -313,42 +314,42 @@ fn our_period_through_effects_made_elsewhere() {
         // The clipping is meant: its warning is not an error.
         sox(&format!("{} -b 32 -e floating-point {} {effects}", from.display(), file.display()));
     }
-    let mut told = |name: &str, gain: f64, reference: Option<&Reference>| {
+    let mut stated = |name: &str, gain: f64, reference: Option<&Reference>| {
         let mut take = folder.take(name, &stimulus, 4);
         take.head.drive = drive_of(&stimulus, gain);
         folder.measured(name, &take, reference)
     };
 
-    let slower = told("slower", 0.1, None);
+    let slower = stated("slower", 0.1, None);
     let own = pink_of(&slower).common.clock.own_ppm.unwrap();
     // Captured samples per played frame: 1/0.99996.
     let expected = (1.0 / 0.99996 - 1.0) * 1e6;
     println!("clock {:.5} ±{:.5} ppm for {expected:.5}", own.value, own.half_width());
     assert!((own.value - expected).abs() < CLOCK_PPM, "{own:?} for {expected}");
 
-    let low_pass = told("low-pass", 0.1, None);
+    let low_pass = stated("low-pass", 0.1, None);
     for point in pink_of(&low_pass).response.iter().filter(|p| p.frequency_hz > 200.0) {
         let expected = one_pole_db(point.frequency_hz, 2_000.0);
         assert!((point.gain_db - expected).abs() < RESPONSE_DB, "{point:?} for {expected}");
     }
-    told("room", 0.1, None);
+    stated("room", 0.1, None);
 
-    let linear = told("linear", 0.1, None);
+    let linear = stated("linear", 0.1, None);
     let found = pink_of(&linear);
     assert!(found.response.iter().all(|p| (p.gain_db + 6.0).abs() < RESPONSE_DB), "only gain is done to it");
     let reference = Reference::from_spectra(linear.spectra.as_ref().unwrap());
-    let clipped = told("clipped", 0.9, Some(&reference));
+    let clipped = stated("clipped", 0.9, Some(&reference));
     let clip = pink_of(&clipped).clip.as_ref().unwrap();
     assert!(clip.is_evident(), "{clip:?}");
-    let level = clip.level.as_ref().unwrap_or_else(|| panic!("{:?}", clip.level_not_told));
+    let level = clip.level.as_ref().unwrap_or_else(|| panic!("{:?}", clip.level_not_determined));
     // Its own full scale is reached 3 dB under ours: by samples, for it knows of no others.
     for side in [&level.positive, &level.negative] {
-        let ours = side.told().unwrap().value;
+        let ours = side.determined().unwrap().value;
         println!("clip level {ours:.4} dB for −3, acts on {:?}", level.acts_on);
         assert!((ours + 3.0).abs() < CLIP_DB, "{ours}");
     }
     assert_eq!(level.acts_on, ActsOn::Samples);
-    let bent = told("bent", 0.1, None);
+    let bent = stated("bent", 0.1, None);
     println!("overdrive: even {:?}, odd {:?}", pink_of(&bent).even, pink_of(&bent).odd);
     folder.leave("0003");
 }

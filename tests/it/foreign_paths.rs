@@ -23,7 +23,7 @@ fn number(name: &str) -> Option<u64> {
     std::env::var(name).ok()?.parse().ok()
 }
 
-/// A seeded bench without a limit of its own, quiet enough to be told, and the random numbers that go on from its seed.
+/// A seeded bench without a limit of its own, quiet enough to be measured, and the random numbers that go on from its seed.
 fn unlimited(seed: u64) -> (BenchSpec, impl FnMut(f64, f64) -> f64) {
     let mut spec = BenchSpec::seeded(seed);
     (spec.output.positive_limit_v, spec.output.negative_limit_v, spec.output.current_limit_a) = (None, None, None);
@@ -53,7 +53,7 @@ fn each(kind: &str, make: impl Fn(u64) -> BenchSpec + Sync, wrong: impl Fn(&Reco
         }
         match session(&make(from + seed)) {
             Ok((record, judgement)) if wrong(&record, &judgement) => {
-                let steps: String = record.steps.iter().filter_map(told).collect();
+                let steps: String = record.steps.iter().filter_map(stated).collect();
                 let what =
                     format!("{kind}, seed {}: {}, ended {:?}{steps}", from + seed, judgement.sentence, record.stop());
                 found.lock().unwrap().push(what);
@@ -73,7 +73,7 @@ fn each(kind: &str, make: impl Fn(u64) -> BenchSpec + Sync, wrong: impl Fn(&Reco
 }
 
 /// One step in a line.
-fn told(step: &StepResult) -> Option<String> {
+fn stated(step: &StepResult) -> Option<String> {
     let (pink, _) = step.pink(0)?;
     let middle = pink.middle.as_ref().map(|m| (m.even.estimate().map(|e| e.value), m.odd.estimate().map(|e| e.value)));
     let clip = pink
@@ -106,7 +106,7 @@ fn smooth_distortion_of_the_whole_band_is_no_limit() {
         spec.headphone.distortion.below_hz = 20_000.0;
         spec
     };
-    each("smooth", make, |_, judgement| matches!(judgement.threshold, Threshold::Told(_)));
+    each("smooth", make, |_, judgement| matches!(judgement.threshold, Threshold::Determined(_)));
 }
 
 #[test]
@@ -130,7 +130,7 @@ fn a_slew_limit_is_not_clean() {
         spec.route.playback.slew_per_s = Some(48_000.0 * steepest * draw(0.3, 0.7));
         spec
     };
-    // Where it sets in at the last step it is not told from a driver's distortion; that there is some is said.
+    // Where it sets in at the last step it is not determined from a driver's distortion; that there is some is said.
     let said = |judgement: &Judgement| judgement.sentence.contains("distortion at the ear is over");
     each("slew", make, |_, judgement| clean(judgement) && !said(judgement));
 }
@@ -157,5 +157,5 @@ fn few_bits_are_resolution() {
         (spec.headphone.distortion.even_db, spec.headphone.distortion.odd_db) = (None, None);
         spec
     };
-    each("few bits", make, |_, judgement| matches!(judgement.threshold, Threshold::Told(_)));
+    each("few bits", make, |_, judgement| matches!(judgement.threshold, Threshold::Determined(_)));
 }

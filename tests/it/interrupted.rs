@@ -84,11 +84,11 @@ fn a_stored_ceiling_is_checked_like_a_typed_one() {
         std::fs::write(&file, changed).unwrap();
         take_up(&spec, &folder, confirmed)
     };
-    let told = with_ceiling("915.0", Some(915.0)).unwrap_err();
-    assert!(told.contains("915") && told.contains("ceiling"), "{told}");
+    let stated = with_ceiling("915.0", Some(915.0)).unwrap_err();
+    assert!(stated.contains("915") && stated.contains("ceiling"), "{stated}");
     for confirmed in [None, Some(121.0)] {
-        let told = with_ceiling("120.0", confirmed).unwrap_err();
-        assert!(told.contains("--confirm-ceiling 120"), "{told}");
+        let stated = with_ceiling("120.0", confirmed).unwrap_err();
+        assert!(stated.contains("--confirm-ceiling 120"), "{stated}");
     }
     with_ceiling("120.0", Some(120.0)).unwrap();
 }
@@ -157,7 +157,7 @@ mod by_signal {
         program(home, &[&["run"][..], &cards, &rest].concat()).spawn().unwrap()
     }
 
-    fn told(child: Child) -> Value {
+    fn stated(child: Child) -> Value {
         let output = child.wait_with_output().unwrap();
         assert!(matches!(output.status.code(), Some(0 | 4 | 5)), "{}", String::from_utf8_lossy(&output.stderr));
         serde_json::from_slice(&output.stdout).unwrap()
@@ -184,7 +184,7 @@ mod by_signal {
     fn ctrl_c_keeps_the_finished_steps_says_where_and_continue_comes_to_the_same_answer() {
         let home = tempfile::tempdir().unwrap();
         let [whole_at, cut_at] = ["whole", "cut"].map(|id| home.path().join("sessions").join(id));
-        let whole = told(run(home.path(), "whole"));
+        let whole = stated(run(home.path(), "whole"));
         let child = run(home.path(), "cut");
         let began = Instant::now();
         while !cut_at.join(format!("steps/{FINISHED:04}/step.json")).exists() {
@@ -209,7 +209,7 @@ mod by_signal {
         let before: Vec<Value> = (1..=finished).map(|n| step(&cut_at, n)).collect();
 
         let all =
-            told(program(home.path(), &["run", "--continue", cut_at.to_str().unwrap(), "--json"]).spawn().unwrap());
+            stated(program(home.path(), &["run", "--continue", cut_at.to_str().unwrap(), "--json"]).spawn().unwrap());
         let after: Vec<Value> = (1..=finished).map(|n| step(&cut_at, n)).collect();
         assert_eq!(before, after, "finished steps were touched");
         let again = all["record"]["steps"].as_array().unwrap();

@@ -44,7 +44,7 @@ fn a_coupler_without_a_table_does_not_pretend() {
     let mut record = quick_look();
     record.head.chain.coupler = Coupler::FlatPlate;
     let judged = judge_for(&record, stated(Weighting::A, Some(Field::Diffuse)), HeadroomRule::default());
-    let Reading::NotTold(why) = &judged.headroom.headroom_db else { panic!("{:?}", judged.headroom) };
+    let Reading::NotDetermined(why) = &judged.headroom.headroom_db else { panic!("{:?}", judged.headroom) };
     assert!(why.contains("no table fits"), "{why}");
     assert_eq!(judged.exposure, None);
 }

@@ -1,4 +1,4 @@
-//! The listener's own music: what is read from files of every kind, what broken ones are told, and what a pairing needs for
+//! The listener's own music: what is read from files of every kind, what is said of broken ones, and what a pairing needs for
 //! it, held against closed forms and the simulator's set values.
 
 use crate::common::sessions::{chain, plan, run};
@@ -91,8 +91,8 @@ fn tone(rate: u32, hz: f64, peak: f64, seconds: f64) -> Vec<f64> {
     (0..frames).map(|n| fade(n) * peak * (TAU * hz * n as f64 / f64::from(rate) + 0.3).sin()).collect()
 }
 
-fn near(told: f64, truth: f64, what: &str) {
-    assert!((told - truth).abs() < NEAR_DB, "{what}: {told} for {truth}");
+fn near(stated: f64, truth: f64, what: &str) {
+    assert!((stated - truth).abs() < NEAR_DB, "{what}: {stated} for {truth}");
 }
 
 fn rms(channels: &[Vec<f64>]) -> f64 {
@@ -168,7 +168,7 @@ fn flac_of_the_reference_encoder_gives_the_known_peak_and_average() {
         let (flac, from_wav) = (measure(&path, &[]).unwrap(), measure(&source, &[]).unwrap());
         holds(&flac, &channels, 0.8, &format!("{bits} bits, {level}"));
         assert_eq!(flac.piece.blocks, from_wav.piece.blocks, "the same samples give the same figures");
-        // Damaged in the middle: told, and never a figure.
+        // Damaged in the middle: reported, and never a figure.
         let mut bytes = std::fs::read(&path).unwrap();
         let middle = bytes.len() / 2;
         bytes[middle..middle + 40].fill(0x5A);
@@ -241,8 +241,8 @@ fn at(level: f64) -> Option<ListeningLevel> {
 
 fn needed(piece: &PieceJudged) -> &Needed {
     match &piece.needs {
-        Needs::Told(needed) => needed,
-        Needs::NotTold(why) => panic!("not told: {why}"),
+        Needs::Determined(needed) => needed,
+        Needs::NotDetermined(why) => panic!("not determined: {why}"),
     }
 }
 
@@ -301,10 +301,10 @@ fn the_noise_itself_needs_no_headroom_over_itself_and_its_room_is_the_headroom()
     let path = kept(folder.path(), "noise.wav", &wav(48_000, &[thrice.clone(), thrice], Format::Float(32), false));
     let judgement = judged(record, at(70.0), &[path]);
     let piece = &judgement.music[0];
-    near(piece.headroom_needed_db.told().unwrap().value, 0.0, "headroom needed");
+    near(piece.headroom_needed_db.determined().unwrap().value, 0.0, "headroom needed");
     near(piece.peak_over_average_db, period.true_peak_factor_db().unwrap(), "factor");
-    let headroom = judgement.headroom.headroom_db.told().unwrap();
-    near(piece.room_db.told().unwrap().value, headroom.value, "room");
+    let headroom = judgement.headroom.headroom_db.determined().unwrap();
+    near(piece.room_db.determined().unwrap().value, headroom.value, "room");
     assert_eq!(piece.plays, Plays::Clean);
     assert!(judgement.sentence.contains("noise.wav: plays it clean"), "{}", judgement.sentence);
 }
@@ -326,7 +326,7 @@ fn room_is_held_against_the_true_limit_of_each_polarity() {
         |name: &str, samples: Vec<f64>| kept(folder.path(), name, &wav(48_000, &[samples], Format::Int(24), true));
     let pieces = [file("quiet.wav", quiet.clone()), file("up.wav", click(1.0)), file("down.wav", click(-1.0))];
     let judgement = judged(session(), at(80.0), &pieces);
-    assert!(matches!(judgement.threshold, Threshold::Told(_)), "{:?}", judgement.threshold);
+    assert!(matches!(judgement.threshold, Threshold::Determined(_)), "{:?}", judgement.threshold);
     let (above, below) = true_clip_peak(&desk());
     let clip = [above.unwrap(), below.unwrap()];
     for (piece, side) in judgement.music.iter().zip([0, 0, 1]) {
@@ -346,12 +346,12 @@ fn room_is_held_against_the_true_limit_of_each_polarity() {
 }
 
 #[test]
-fn without_listening_level_or_calibration_the_drive_is_not_told_and_the_rest_is() {
+fn without_listening_level_or_calibration_the_drive_is_not_determined_and_the_rest_is() {
     let folder = tempfile::tempdir().unwrap();
     let path = kept(folder.path(), "a.wav", &wav(48_000, &[tone(48_000, 1_000.0, 0.5, 3.0)], Format::Int(16), false));
     let nobody = judged(session(), None, std::slice::from_ref(&path));
-    assert!(matches!(&nobody.music[0].needs, Needs::NotTold(why) if why.contains("listening level")));
-    assert_eq!(nobody.music[0].plays, Plays::NotTold);
+    assert!(matches!(&nobody.music[0].needs, Needs::NotDetermined(why) if why.contains("listening level")));
+    assert_eq!(nobody.music[0].plays, Plays::NotDetermined);
     near(nobody.music[0].peak_over_average_db, 3.05, "peak over average");
     let mut record = session().clone();
     record.head.chain.acoustic.clear();
@@ -360,8 +360,8 @@ fn without_listening_level_or_calibration_the_drive_is_not_told_and_the_rest_is(
     }
     let uncalibrated = judged(&record, at(70.0), &[path]);
     let piece = &uncalibrated.music[0];
-    assert!(matches!(&piece.needs, Needs::NotTold(why) if why.contains("calibration")), "{:?}", piece.needs);
-    assert!(matches!(piece.headroom_needed_db, Reading::Told(_)), "it takes no calibration");
+    assert!(matches!(&piece.needs, Needs::NotDetermined(why) if why.contains("calibration")), "{:?}", piece.needs);
+    assert!(matches!(piece.headroom_needed_db, Reading::Determined(_)), "it takes no calibration");
     assert!(uncalibrated.sentence.contains("not determined"), "{}", uncalibrated.sentence);
 }
 
@@ -375,10 +375,10 @@ fn a_piece_that_is_too_short_has_no_average_to_judge_by() {
         judged(session(), at(70.0), &[path]).music.remove(0)
     };
     let (short, long) = (of(2.9), of(3.0));
-    assert!(matches!(&short.needs, Needs::NotTold(why) if why.contains("lasts 2.9 s")), "{:?}", short.needs);
-    assert!(matches!(short.headroom_needed_db, Reading::NotTold(_)) && short.plays == Plays::NotTold);
+    assert!(matches!(&short.needs, Needs::NotDetermined(why) if why.contains("lasts 2.9 s")), "{:?}", short.needs);
+    assert!(matches!(short.headroom_needed_db, Reading::NotDetermined(_)) && short.plays == Plays::NotDetermined);
     near(short.peak_db, 20.0 * 0.5f64.log10(), "peak of the short one");
-    assert!(matches!(long.needs, Needs::Told(_)));
+    assert!(matches!(long.needs, Needs::Determined(_)));
 }
 
 /// A tone limited at 0.5 stands still twice a cycle; the same tone unlimited nowhere.

@@ -343,7 +343,7 @@ fn sessions_of_earlier_versions_are_listed() {
     copied(&Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/session-v1"), &home.path().join("session-v1"));
     let entries = read(home.path());
     let measured = entries[0].measured().unwrap();
-    assert!(measured.verdict.answer != loudenough::judgement::Answer::NotTold, "{measured:?}");
+    assert!(measured.verdict.answer != loudenough::judgement::Answer::NotDetermined, "{measured:?}");
     assert!(!measured.curve.is_empty() && measured.notes.is_empty() && measured.set_aside.is_none());
     note(&entries[0].folder, "old", &frozen()).unwrap();
     assert_eq!(read(home.path())[0].measured().unwrap().notes[0].text, "old");

@@ -24,16 +24,16 @@ fn holds_the_truth(record: &Record) {
     let period = Stimulus::pink(SampleRate::DEFAULT).period(SampleRate::DEFAULT);
     let (clean_spl, _) = truth::highest_clean_level(&spec, &period);
     let judgement = judge(record);
-    let Threshold::Told(told) = &judgement.threshold else { panic!("{:?}", judgement.threshold) };
+    let Threshold::Determined(stated) = &judgement.threshold else { panic!("{:?}", judgement.threshold) };
     let (positive, negative) = truth::true_clip_peak(&spec);
-    for (found, true_db) in [(&told.positive, positive), (&told.negative, negative)] {
-        let found = found.told().unwrap().value;
+    for (found, true_db) in [(&stated.positive, positive), (&stated.negative, negative)] {
+        let found = found.determined().unwrap().value;
         assert!((found - true_db.unwrap()).abs() < LEVEL_DB, "{found} for {true_db:?}");
     }
     let other = ListeningLevel { level: DbSpl(70.0), weighting: Weighting::Z, field: None };
     let for_another = judge_for(record, Some(other), record.head.plan.rule);
     for (listening_db, judgement) in [(80.0, judgement), (70.0, for_another)] {
-        let headroom = judgement.headroom.headroom_db.told().unwrap().value;
+        let headroom = judgement.headroom.headroom_db.determined().unwrap().value;
         assert!(
             (headroom - (clean_spl - listening_db)).abs() < LEVEL_DB,
             "{headroom} for {clean_spl} − {listening_db}"

@@ -115,15 +115,15 @@ fn steps_of_the_noise_are_played_at_levels_in_db_spl() {
         let wanted = Plan { asked, ceilings: Ceilings { spl: DbSpl(90.0), ..Ceilings::default() }, ..plan(70.0) };
         let (record, _) = run(&spec, SimulatedCardSpec::default(), wanted, chain(&spec), home.path()).unwrap();
         let steps = record.steps.iter().filter(|s| s.step.purpose == Purpose::Asked);
-        let told: Vec<(f64, f64)> =
+        let stated: Vec<(f64, f64)> =
             steps.map(|s| (s.step.drive.unwrap().db(), s.pink(0).unwrap().1.sound.unwrap().z.unwrap().value)).collect();
-        assert!(told.len() == 4 && told.windows(2).all(|w| w[0].0 < w[1].0), "{told:?}");
+        assert!(stated.len() == 4 && stated.windows(2).all(|w| w[0].0 < w[1].0), "{stated:?}");
         for wanted in [72.5, 84.0, 90.0] {
-            let nearest = told.iter().map(|(_, level)| level - wanted).min_by(|a, b| a.abs().total_cmp(&b.abs()));
-            assert!(nearest.unwrap().abs() < AS_ASKED_DB, "{wanted}: {told:?}");
+            let nearest = stated.iter().map(|(_, level)| level - wanted).min_by(|a, b| a.abs().total_cmp(&b.abs()));
+            assert!(nearest.unwrap().abs() < AS_ASKED_DB, "{wanted}: {stated:?}");
         }
-        assert!(told.iter().any(|(drive, _)| (drive + 40.0).abs() < 1e-9), "{told:?}");
-        assert!(told.iter().all(|(_, level)| *level < 90.0 + AS_ASKED_DB), "{told:?}");
+        assert!(stated.iter().any(|(drive, _)| (drive + 40.0).abs() < 1e-9), "{stated:?}");
+        assert!(stated.iter().all(|(_, level)| *level < 90.0 + AS_ASKED_DB), "{stated:?}");
         assert!(record.steps.iter().any(|s| s.step.purpose == Purpose::Climb), "the climb goes on");
         assert!(!judge(&record).flaws.iter().any(|f| f.code == "asked-held-back"));
     }
@@ -151,10 +151,10 @@ fn a_level_that_full_scale_holds_back_is_noted() {
 
 /// The card's own distortion, where the chain states it, turns what it could explain into "below".
 #[test]
-fn distortion_that_the_capture_card_could_have_made_is_told_as_below() {
+fn distortion_that_the_capture_card_could_have_made_is_stated_as_below() {
     let spec = BenchSpec::named("field recorder", "in-ear 16 Ω").unwrap();
     let home = tempfile::tempdir().unwrap();
-    let told = |card_distortion_db| {
+    let stated = |card_distortion_db| {
         let wanted = Plan {
             sines_hz: vec![73.0],
             asked: vec![AskedLevel::Spl(DbSpl(100.0))],
@@ -167,8 +167,8 @@ fn distortion_that_the_capture_card_could_have_made_is_told_as_below() {
         let thd = step.sines(0).next().unwrap().thd.clone();
         (thd, step.pink(0).unwrap().0.even.clone())
     };
-    let (Reading::Told(thd), Reading::Told(even)) = told(None) else { panic!("the driver distorts") };
-    let (Reading::Below(thd_below), Reading::Below(even_below)) = told(Some(-40.0)) else {
+    let (Reading::Determined(thd), Reading::Determined(even)) = stated(None) else { panic!("the driver distorts") };
+    let (Reading::Below(thd_below), Reading::Below(even_below)) = stated(Some(-40.0)) else {
         panic!("the card explains it")
     };
     assert!(thd_below > thd.interval.high && even_below > even.interval.high, "{thd_below} {even_below}");
@@ -177,7 +177,7 @@ fn distortion_that_the_capture_card_could_have_made_is_told_as_below() {
 
 /// Intermodulation of a clean bench is not made up: at most what noise could explain.
 #[test]
-fn readings_of_a_quiet_bench_are_told_or_below() {
+fn readings_of_a_quiet_bench_are_stated_or_below() {
     let spec = BenchSpec::default();
     let folder = tempfile::tempdir().unwrap();
     let wanted = Plan {
@@ -191,11 +191,11 @@ fn readings_of_a_quiet_bench_are_told_or_below() {
     assert!((step.step.drive.unwrap().db() + 40.0).abs() < 1e-9);
     let Some((_, result)) = step.others(0).next() else { panic!("nothing was played beside") };
     let Finding::TwoTones(f) = &result.finding else { panic!("{:?}", result.finding) };
-    assert!(matches!(f.second, Reading::Told(_) | Reading::Below(_)), "{:?}", f.second);
+    assert!(matches!(f.second, Reading::Determined(_) | Reading::Below(_)), "{:?}", f.second);
     assert!(f.definition.contains("7 kHz"));
 }
 
-/// Once only the pink takes were counted: a session with sweeps beside them told a third of the time it took.
+/// Once only the pink takes were counted: a session with sweeps beside them reported a third of the time it took.
 #[test]
 fn the_time_left_counts_what_is_played_beside_the_noise() {
     let home = tempfile::tempdir().unwrap();
@@ -205,10 +205,10 @@ fn the_time_left_counts_what_is_played_beside_the_noise() {
     let plan = Plan { beside, ..plan(70.0) };
     let request = SessionRequest { plan, chain: chain(&spec), sessions: home.path().into(), id: Some("it".into()) };
     bench.commands.send(Command::Run(Box::new(request))).unwrap();
-    let mut told = Vec::new();
+    let mut stated = Vec::new();
     let record = loop {
         match bench.events.recv().unwrap() {
-            Event::StepBegan { step, left_s, .. } => told.push((step.number, step.purpose, left_s)),
+            Event::StepBegan { step, left_s, .. } => stated.push((step.number, step.purpose, left_s)),
             Event::Ended { record, .. } => break record,
             Event::Failed(failure) => panic!("{}", failure.message),
             _ => {}
@@ -218,7 +218,7 @@ fn the_time_left_counts_what_is_played_beside_the_noise() {
         step.takes.iter().map(|t| t.head.played_frames as f64 / t.head.played_rate.hz()).sum()
     };
     // How many steps the climb will need is an estimate; what one of them plays is not.
-    let (number, _, left_s) = told.iter().find(|(_, purpose, _)| *purpose == Purpose::Climb).unwrap();
+    let (number, _, left_s) = stated.iter().find(|(_, purpose, _)| *purpose == Purpose::Climb).unwrap();
     let played: f64 = record.steps[number - 1..].iter().map(seconds).sum();
     assert!((0.7..1.5).contains(&(left_s / played)), "{left_s:.0} s told, {played:.0} s played");
 }

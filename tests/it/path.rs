@@ -24,9 +24,9 @@ const MOST_SOUND_S: f64 = 20.0;
 const CLEAN: u64 = 4;
 const PLANTED: u64 = 2;
 /// Faults are planted where the loudest take stands this far over the noise, dB: one bench in two. On noisier ones the
-/// smallest are honestly not told.
+/// smallest are honestly not determined.
 const QUIET_ENOUGH_DB: f64 = 40.0;
-/// Hum and noise are told as numbers within these, dB: noise scatters by a few hundredths, the microphone's high-pass
+/// Hum and noise are determined within these, dB: noise scatters by a few hundredths, the microphone's high-pass
 /// takes less than 0.1 dB off 50 Hz, and hum beside noise scatters with it.
 const HUM_DB: f64 = 0.5;
 const NOISE_DB: f64 = 0.2;
@@ -77,12 +77,12 @@ fn asked(name: &str) -> Option<u64> {
 
 /// What a finding goes by: how far the number stands from straight, its interval taken off where that counts.
 fn statistic(f: &PathFinding) -> Option<f64> {
-    let e = f.reading.told();
+    let e = f.reading.determined();
     match f.what {
         PathQuestion::Steps | PathQuestion::Drift => e.map(|e| e.value.abs() - 2.0 * e.half_width()),
         PathQuestion::Suppression => e.map(|e| e.value - e.half_width()),
         PathQuestion::Crosstalk | PathQuestion::Sides => match &f.reading {
-            Reading::Told(e) => Some(e.value),
+            Reading::Determined(e) => Some(e.value),
             Reading::Below(high) if f.answer == PathAnswer::Straight => Some(*high),
             _ => None,
         },
@@ -94,8 +94,8 @@ fn statistic(f: &PathFinding) -> Option<f64> {
 
 #[derive(Default)]
 struct Row {
-    told: usize,
-    not_told: usize,
+    stated: usize,
+    not_determined: usize,
     doubts: usize,
     furthest: Option<f64>,
 }
@@ -118,11 +118,11 @@ fn clean_benches_show_no_fault() {
         for f in &report.findings {
             let row = rows.entry(f.what).or_default();
             match f.answer {
-                PathAnswer::NotTold => row.not_told += 1,
+                PathAnswer::NotDetermined => row.not_determined += 1,
                 PathAnswer::Doubt => row.doubts += 1,
-                PathAnswer::Straight | PathAnswer::Note => row.told += 1,
+                PathAnswer::Straight | PathAnswer::Note => row.stated += 1,
             }
-            if f.answer != PathAnswer::NotTold {
+            if f.answer != PathAnswer::NotDetermined {
                 row.furthest = [row.furthest, statistic(f)].into_iter().flatten().reduce(f64::max);
             }
         }
@@ -135,10 +135,10 @@ fn clean_benches_show_no_fault() {
         }
         true
     });
-    println!("| {count} clean benches | straight | not told | doubts | furthest |\n|---|---|---|---|---|");
+    println!("| {count} clean benches | straight | not determined | doubts | furthest |\n|---|---|---|---|---|");
     for (what, row) in rows.into_inner().unwrap() {
         let furthest = row.furthest.map_or("·".into(), |x| format!("{x:.3}"));
-        println!("| {what} | {} | {} | {} | {furthest} |", row.told, row.not_told, row.doubts);
+        println!("| {what} | {} | {} | {} | {furthest} |", row.stated, row.not_determined, row.doubts);
     }
     let (longest, seed) = longest.into_inner().unwrap();
     println!("longest sound {longest:.2} s (seed {seed})");
@@ -147,7 +147,7 @@ fn clean_benches_show_no_fault() {
     assert!(longest < MOST_SOUND_S, "seed {seed}: {longest}");
 }
 
-/// Once told as a gate: one step of a thousand benches stood 1.8 intervals off.
+/// Once reported as a gate: one step of a thousand benches stood 1.8 intervals off.
 #[test]
 fn a_step_that_noise_explains_is_no_fault() {
     let spec = BenchSpec::seeded(131);
@@ -187,10 +187,10 @@ impl Clean {
         let ((quiet_db, quiet), (alone_db, alone)) = (heard(probe)?, heard(alone)?);
         let silence = record.last(Purpose::Silence)?.silence(0)?;
         let placed = quiet.common.flaws.iter().all(|f| f.code != "onset-not-seen");
-        let told = placed && quiet.over_noise_db? >= 10.0 && both.over_noise_db? >= QUIET_ENOUGH_DB;
+        let stated = placed && quiet.over_noise_db? >= 10.0 && both.over_noise_db? >= QUIET_ENOUGH_DB;
         let hum: f64 = silence.common.hum.iter().map(|h| 10f64.powf(h.level.db() / 10.0)).sum();
         let silence_db = 10.0 * (10f64.powf(silence.noise_z?.value / 10.0) + hum).log10();
-        told.then_some(Clean {
+        stated.then_some(Clean {
             drives: [quiet_db, alone_db],
             levels: [silence_db, quiet.level_total?, alone.level_total?],
             gain: both.gain_db?.value,
@@ -289,17 +289,17 @@ fn a_large_gain_control_is_found_although_it_spoils_takes() {
     }
 }
 
-/// A way longer than the takes allow for is still told, with its length.
+/// A way longer than the takes allow for is still found, with its length.
 #[test]
-fn a_delay_beyond_what_is_allowed_for_is_told() {
+fn a_delay_beyond_what_is_allowed_for_is_stated() {
     for latency_s in [0.65, 0.9, 1.3] {
         let spec = BenchSpec { latency_s, ..BenchSpec::default() };
         let (record, report) = check(&spec, both_ears(&spec));
         assert_eq!(record.stop(), Some(&StopReason::PathChecked), "{}", words(&report));
         let delay = report.findings.iter().find(|f| f.what == PathQuestion::Delay).unwrap();
-        let told = delay.reading.told().unwrap().value;
+        let stated = delay.reading.determined().unwrap().value;
         // Blocks and filters of the simulated cards add to it.
-        assert!((latency_s..latency_s + 0.1).contains(&told), "{told} for {latency_s}");
+        assert!((latency_s..latency_s + 0.1).contains(&stated), "{stated} for {latency_s}");
         assert_eq!(report.doubts().map(|f| f.what).collect::<Vec<_>>(), [PathQuestion::Delay], "{}", words(&report));
         assert!(report.sound_s < 20.0, "{latency_s} s of delay: {:.2} s of sound", report.sound_s);
     }
@@ -311,23 +311,23 @@ fn a_probe_under_the_noise_tells_no_delay() {
     let spec = BenchSpec::seeded(577);
     let (record, _) = check(&spec, both_ears(&spec));
     let seen = |step: &loudenough::session::record::StepResult| step.pink(0).unwrap().0.common.window.delay_s;
-    let told_s = seen(record.last(Purpose::Reference).unwrap()).unwrap();
+    let stated_s = seen(record.last(Purpose::Reference).unwrap()).unwrap();
     let used = record.steps.iter().flat_map(|step| &step.takes).filter_map(|take| take.route_delay_s);
     for used_s in used {
-        assert!((used_s - told_s).abs() < 0.01, "{used_s} s used, {told_s} s told");
+        assert!((used_s - stated_s).abs() < 0.01, "{used_s} s used, {stated_s} s told");
     }
 }
 
 #[test]
-fn hum_and_noise_are_told_as_numbers() {
+fn hum_and_noise_are_stated_as_numbers() {
     let mut spec = BenchSpec::default();
     spec.microphone.noise_db_spl = Some(41.0);
     spec.microphone.hum = vec![Hum { frequency_hz: 50.03, level_db_spl: 55.0 }];
     let (_, report) = check(&spec, both_ears(&spec));
     for (what, true_db_spl, within) in [(PathQuestion::Hum, 55.0, HUM_DB), (PathQuestion::Noise, 41.0, NOISE_DB)] {
         for f in report.findings.iter().filter(|f| f.what == what) {
-            let told = f.reading.told().unwrap().value + spec.microphone.full_scale_db_spl;
-            assert!((told - true_db_spl).abs() < within, "{what}: {told} for {true_db_spl}");
+            let stated = f.reading.determined().unwrap().value + spec.microphone.full_scale_db_spl;
+            assert!((stated - true_db_spl).abs() < within, "{what}: {stated} for {true_db_spl}");
         }
     }
 }
@@ -358,7 +358,7 @@ fn one_ear_tells_side_and_crosstalk_and_says_why_it_does_not_tell_polarity() {
     assert_eq!(record.stop(), Some(&StopReason::PathChecked));
     assert_eq!(answers(&report, PathQuestion::Sides), [PathAnswer::Doubt], "{}", words(&report));
     assert_eq!(answers(&report, PathQuestion::Crosstalk), [PathAnswer::Doubt], "{}", words(&report));
-    assert_eq!(answers(&report, PathQuestion::Polarity), [PathAnswer::NotTold], "{}", words(&report));
+    assert_eq!(answers(&report, PathQuestion::Polarity), [PathAnswer::NotDetermined], "{}", words(&report));
     let polarity = report.findings.iter().find(|f| f.what == PathQuestion::Polarity).unwrap();
     assert!(polarity.text.contains("record both ears"), "{}", polarity.text);
 }
@@ -381,7 +381,7 @@ fn a_path_check_stays_under_its_ceilings_and_gives_no_headroom() {
     assert_eq!(report.doubts().count(), 0, "{}", words(&report));
     assert!(report.findings.iter().any(|f| f.what == PathQuestion::Noise && f.text.contains("dB SPL")));
     let judged = judge(&record);
-    assert_eq!(judged.headroom.verdict.answer, Answer::NotTold);
+    assert_eq!(judged.headroom.verdict.answer, Answer::NotDetermined);
     assert!(judged.sentence.contains("path check"), "{}", judged.sentence);
     assert!(!record.judgeable() && !record.can_go_on());
 }

@@ -22,8 +22,8 @@ fn few(cases: u32) -> ProptestConfig {
     ProptestConfig { cases: asked.unwrap_or(cases), failure_persistence: None, ..ProptestConfig::default() }
 }
 
-fn told(reading: &Reading) -> f64 {
-    reading.told().unwrap_or_else(|| panic!("{reading:?}")).value
+fn stated(reading: &Reading) -> f64 {
+    reading.determined().unwrap_or_else(|| panic!("{reading:?}")).value
 }
 
 /// The same take at another gain.
@@ -56,7 +56,7 @@ proptest! {
             prop_assert!((other.level.unwrap().value - one.level.unwrap().value - moved).abs() < LEVEL_DB);
             prop_assert!((other.noise.unwrap() - one.noise.unwrap() - moved).abs() < RATIO_DB);
             for (a, b) in [(&one.thd, &other.thd), (&one.thd_n, &other.thd_n)] {
-                prop_assert!((told(a) - told(b)).abs() < RATIO_DB, "{a:?} {b:?}");
+                prop_assert!((stated(a) - stated(b)).abs() < RATIO_DB, "{a:?} {b:?}");
             }
         } else {
             let take = takes::through(&Stimulus::pink(SampleRate::DEFAULT), 2, device, 1e-5);
@@ -66,7 +66,7 @@ proptest! {
             }
             prop_assert!((other.common.peak.unwrap().db() - one.common.peak.unwrap().db() - moved).abs() < LEVEL_DB);
             for (a, b) in [(&one.even, &other.even), (&one.odd, &other.odd)] {
-                prop_assert!((told(a) - told(b)).abs() < RATIO_DB, "{a:?} {b:?}");
+                prop_assert!((stated(a) - stated(b)).abs() < RATIO_DB, "{a:?} {b:?}");
             }
             for (a, b) in one.response.iter().zip(&other.response) {
                 prop_assert!((b.gain_db - a.gain_db - moved).abs() < RATIO_DB && (a.phase_rad - b.phase_rad).abs() < 1e-3);

@@ -149,8 +149,11 @@ fn a_card_that_fails_is_opened_again() {
         let failed = failed.filter(|t| matches!(t.void, Some(VoidReason::Card { .. }))).count();
         assert!(failed > 1, "{what:?}: {failed}");
         assert_eq!(record.stop(), whole.stop());
-        let told = |record: &Record| judge(record).highest_clean.level_spl;
-        let (one, other) = (told(&whole), told(&record));
-        assert!((one.told().unwrap().value - other.told().unwrap().value).abs() < 0.05, "{one:?} {other:?}");
+        let stated = |record: &Record| judge(record).highest_clean.level_spl;
+        let (one, other) = (stated(&whole), stated(&record));
+        assert!(
+            (one.determined().unwrap().value - other.determined().unwrap().value).abs() < 0.05,
+            "{one:?} {other:?}"
+        );
     }
 }

@@ -50,10 +50,10 @@ fn session(played_hz: u32, captured_hz: u32, quick: bool) {
     if quick {
         return;
     }
-    let Threshold::Told(told) = judge(&record).threshold else { panic!("{what}: no threshold") };
+    let Threshold::Determined(stated) = judge(&record).threshold else { panic!("{what}: no threshold") };
     let (positive, negative) = truth::true_clip_peak(&spec);
-    for (reading, truth) in [(told.positive, positive), (told.negative, negative)] {
-        let off = reading.told().unwrap().value - truth.unwrap();
+    for (reading, truth) in [(stated.positive, positive), (stated.negative, negative)] {
+        let off = reading.determined().unwrap().value - truth.unwrap();
         assert!(off.abs() < CLIP_DB, "{what}: clip level off by {off:.3} dB");
     }
 }

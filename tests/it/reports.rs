@@ -184,9 +184,9 @@ fn the_numbers_are_those_that_are_stored() {
 fn every_writer_prints_the_same_digits() {
     let (_, document) = reported(&stored());
     let (page, text) = (html(&document), markdown(&document));
-    let told = |table: &Table| -> Vec<(String, String)> {
+    let stated = |table: &Table| -> Vec<(String, String)> {
         let figures = table.rows.iter().flatten().filter_map(|cell| match cell {
-            Cell::Figure(f) if !matches!(f.reading, Reading::NotTold(_)) => Some(f),
+            Cell::Figure(f) if !matches!(f.reading, Reading::NotDetermined(_)) => Some(f),
             _ => None,
         });
         figures.map(|f| (f.words(), f.plain()[0].clone().unwrap())).collect()
@@ -194,7 +194,7 @@ fn every_writer_prints_the_same_digits() {
     let mut count = 0;
     for table in tables(&document).filter(|table| document.data.iter().all(|data| data.name != table.name)) {
         let written = csv(table);
-        for (words, plain) in told(table) {
+        for (words, plain) in stated(table) {
             count += 1;
             assert!(page.contains(&words) && text.contains(&words), "{words}");
             assert!(words.replace('−', "-").contains(&plain) && written.contains(&plain), "{words} {plain}");
@@ -278,7 +278,7 @@ fn several_sessions_stand_side_by_side() {
     let pairings = fields(&csv(tables(&document).find(|table| table.name == "pairings").unwrap()));
     assert_eq!(pairings.len(), 3, "{pairings:?}");
     let judged = judge(&records[0]);
-    let level = judged.highest_clean.level_spl.told().unwrap().value;
+    let level = judged.highest_clean.level_spl.determined().unwrap().value;
     let at = pairings[0].iter().position(|head| head == "highest clean level, dB SPL").unwrap();
     let read: f64 = pairings[1][at].parse().unwrap();
     assert!((read - level).abs() <= 0.05 + 1e-9, "{read} for {level}");
@@ -289,7 +289,7 @@ fn several_sessions_stand_side_by_side() {
     assert!(pairings.iter().skip(1).any(|row| row[0].starts_with("'=other|output<")), "{pairings:?}");
 }
 
-/// The program writes one where it is told, says where it lies, and names what is in its way.
+/// The program writes one where it is told to, says where it lies, and names what is in its way.
 #[test]
 fn the_command_says_what_lies_where_and_names_what_is_in_its_way() {
     let folder = tempfile::tempdir().unwrap();

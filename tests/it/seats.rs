@@ -71,8 +71,8 @@ fn the_answer_is_that_of_the_mean_seat_with_students_interval() {
     let (one, all) = (judge(&one), judge(&record));
     let ear = &all.seats[0];
     for (fit, louder) in ear.fits.iter().zip(set) {
-        let told = fit.level_db - ear.fits[0].level_db;
-        assert!((told - louder).abs() < LEVEL_DB, "seat {}: {told} for {louder}", fit.seat);
+        let stated = fit.level_db - ear.fits[0].level_db;
+        assert!((stated - louder).abs() < LEVEL_DB, "seat {}: {stated} for {louder}", fit.seat);
     }
     let mean = mean_of(&set).unwrap();
     let (before, after) =
@@ -97,7 +97,7 @@ fn the_answer_is_that_of_the_mean_seat_with_students_interval() {
 }
 
 #[test]
-fn a_seat_that_leaks_is_told_and_left_out() {
+fn a_seat_that_leaks_is_stated_and_left_out() {
     let folder = tempfile::tempdir().unwrap();
     let leak = SeatSpec { leak_hz: Some(150.0), ..louder(-1.0) };
     let spec = quiet_desk(&[louder(0.4), leak, louder(0.2)]);
@@ -190,7 +190,7 @@ fn comes_through_db(x: i32, (f0, q, gain_db): (f64, f64, f64)) -> f64 {
 
 /// Two takes of 11 s of stationary noise scatter by 4.343·√(2/(B·T)) dB (method 3): allowed is three times that.
 #[test]
-fn what_the_headphone_keeps_out_is_told_per_third_octave() {
+fn what_the_headphone_keeps_out_is_stated_per_third_octave() {
     let folder = tempfile::tempdir().unwrap();
     let spec = quiet_desk(&[]);
     let shape = (2_000.0, 0.35, -24.0);
@@ -205,15 +205,15 @@ fn what_the_headphone_keeps_out_is_told_per_third_octave() {
     let isolation = judge(&record).isolation.unwrap();
     let mut held = 0;
     for (x, reading) in &isolation.bands {
-        let told = reading.told().unwrap_or_else(|| panic!("band {x}: {reading:?}"));
+        let stated = reading.determined().unwrap_or_else(|| panic!("band {x}: {reading:?}"));
         let truth = -comes_through_db(*x, shape);
         let width_hz = 1000.0 * 10f64.powf(0.1 * f64::from(*x)) * 0.2316;
         let scatter = 4.343 * (2.0 / (width_hz * 10.9)).sqrt();
-        assert!((told.value - truth).abs() < 3.0 * scatter + 0.05, "band {x}: {told:?} for {truth}");
-        held += usize::from(told.holds(truth));
+        assert!((stated.value - truth).abs() < 3.0 * scatter + 0.05, "band {x}: {stated:?} for {truth}");
+        held += usize::from(stated.holds(truth));
     }
     assert!(held >= 27, "{held} of {} intervals hold", isolation.bands.len());
-    assert!(isolation.a_weighted.told().is_some_and(|a| (10.0..24.0).contains(&a.value)), "{isolation:?}");
+    assert!(isolation.a_weighted.determined().is_some_and(|a| (10.0..24.0).contains(&a.value)), "{isolation:?}");
     assert!(reanalyse::reanalyse(&path, false).unwrap().changed.is_empty());
     assert_eq!(Storage::open(&path).unwrap().1, record);
 }

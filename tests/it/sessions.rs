@@ -6,7 +6,7 @@ use crate::common::truth;
 use loudenough::analysis::{Context, Correction, Finding, Flaw, PinkFinding, Reference, Weight, measure};
 use loudenough::audio::simulated::{BenchSpec, Knee, SimulatedCardSpec};
 use loudenough::card::{CaptureChannel, InputRole};
-use loudenough::judgement::{Answer, Judgement, Threshold, ThresholdTold, Whose, judge, verdict};
+use loudenough::judgement::{Answer, FoundThreshold, Judgement, Threshold, Whose, judge, verdict};
 use loudenough::session::plan::HeadroomRule;
 use loudenough::session::record::Record;
 use loudenough::session::step::{Purpose, StopReason};
@@ -39,8 +39,8 @@ struct Score {
     wrong: Vec<String>,
     doubts: usize,
     sessions: usize,
-    told: usize,
-    not_told: usize,
+    stated: usize,
+    not_determined: usize,
     level_error_db: f64,
     clip_error_db: f64,
     soft_error_db: f64,
@@ -57,8 +57,8 @@ impl Score {
         self.wrong.extend(other.wrong);
         self.doubts += other.doubts;
         self.sessions += other.sessions;
-        self.told += other.told;
-        self.not_told += other.not_told;
+        self.stated += other.stated;
+        self.not_determined += other.not_determined;
         self.level_error_db = self.level_error_db.max(other.level_error_db);
         self.clip_error_db = self.clip_error_db.max(other.clip_error_db);
         self.soft_error_db = self.soft_error_db.max(other.soft_error_db);
@@ -90,45 +90,48 @@ fn score(name: &str, spec: &BenchSpec, listening_db: f64, record: &Record) -> Sc
     let (clean_spl, _) = truth::highest_clean_level(spec, &period);
     let soft = spec.output.knee != Knee::Hard;
     let levels_spl = match &judgement.threshold {
-        // A soft limit is told as its equivalent hard limit: that of the same fit on the noise-free period.
-        Threshold::Told(told) if soft => match equivalent_limit(&mut score, name, spec, &period, record, told) {
-            Some(spl) => vec![spl],
-            None => vec![clean_spl, bend_ends_spl(spec, &period)],
-        },
+        // A soft limit is given as its equivalent hard limit: that of the same fit on the noise-free period.
+        Threshold::Determined(stated) if soft => {
+            match equivalent_limit(&mut score, name, spec, &period, record, stated) {
+                Some(spl) => vec![spl],
+                None => vec![clean_spl, bend_ends_spl(spec, &period)],
+            }
+        }
         _ if soft => vec![clean_spl, bend_ends_spl(spec, &period)],
         _ => vec![clean_spl],
     };
     let answer_at = |spl: f64| {
-        verdict(&Reading::Told(Estimate::exact(spl.min(115.0) - listening_db)), HeadroomRule::default(), 0).answer
+        verdict(&Reading::Determined(Estimate::exact(spl.min(115.0) - listening_db)), HeadroomRule::default(), 0).answer
     };
     let expected: Vec<Answer> = levels_spl.iter().map(|spl| answer_at(*spl)).collect();
-    let told = &judgement.headroom.verdict;
+    let stated = &judgement.headroom.verdict;
     // These chains were never seen clean at a higher level and have no witness: what clips, no session of theirs can say, and
     // short of ample that is a doubt of its own.
     let of_whose = |f: &&Flaw| f.code == "limit-whose";
     let doubts: Vec<&Flaw> = judgement.flaws.iter().filter(|f| f.weight == Weight::Doubt).collect();
-    let whose_is_open = matches!(&judgement.threshold, Threshold::Told(told) if told.whose != Whose::Output);
-    let short_of_ample = told.answer != Answer::NotTold && !told.is_wholly(Answer::Ample);
+    let whose_is_open = matches!(&judgement.threshold, Threshold::Determined(stated) if stated.whose != Whose::Output);
+    let short_of_ample = stated.answer != Answer::NotDetermined && !stated.is_wholly(Answer::Ample);
     if (whose_is_open && short_of_ample) != doubts.iter().any(of_whose) {
-        wrong(&mut score, format!("verdict {told}: whose limit it is stands {whose_is_open}, doubts {doubts:?}"));
+        wrong(&mut score, format!("verdict {stated}: whose limit it is stands {whose_is_open}, doubts {doubts:?}"));
     }
     let others: Vec<&String> = doubts.iter().filter(|f| !of_whose(f)).map(|f| &f.text).collect();
     if !others.is_empty() {
         score.doubts = 1;
         println!("{name}: in doubt: {others:?}");
     }
-    let told_or =
-        |answer: Answer| told.answer == answer || told.or == Some(answer) || told.at_least && told.answer > answer;
-    if !expected.iter().any(|e| told_or(*e)) && told.answer != Answer::NotTold {
+    let stated_or = |answer: Answer| {
+        stated.answer == answer || stated.or == Some(answer) || stated.at_least && stated.answer > answer
+    };
+    if !expected.iter().any(|e| stated_or(*e)) && stated.answer != Answer::NotDetermined {
         wrong(
             &mut score,
-            format!("verdict {told}, truth {expected:?} ({levels_spl:.2?} dB SPL for {listening_db:.2} dB)"),
+            format!("verdict {stated}, truth {expected:?} ({levels_spl:.2?} dB SPL for {listening_db:.2} dB)"),
         );
     }
-    if told.answer == Answer::NotTold {
-        score.not_told += 1;
+    if stated.answer == Answer::NotDetermined {
+        score.not_determined += 1;
         println!("{name}: ended because {:?}", record.stop());
-        println!("{name}: not told: {}", told.because);
+        println!("{name}: not determined: {}", stated.because);
     }
     score
 }
@@ -141,7 +144,7 @@ fn equivalent_limit(
     spec: &BenchSpec,
     period: &Arc<Period>,
     record: &Record,
-    told: &ThresholdTold,
+    stated: &FoundThreshold,
 ) -> Option<f64> {
     let none = Correction::none();
     let context = |reference| Context { reference, ..Context::alone(&none) };
@@ -149,25 +152,25 @@ fn equivalent_limit(
     let quiet = head_of(record.last(Purpose::Reference)?.step.number);
     let quiet = measure(&truth::noise_free_take(spec, period, quiet), 0, &context(None)).ok()?;
     let reference = Reference::from_spectra(quiet.spectra.as_ref()?);
-    let loud = truth::noise_free_take(spec, period, head_of(told.step));
+    let loud = truth::noise_free_take(spec, period, head_of(stated.step));
     let Finding::Pink(pink) = measure(&loud, 0, &context(Some(&reference))).ok()?.finding else { return None };
     let level = pink.clip?.level?;
-    let over = record.steps[told.step - 1].pink(0).and_then(|(p, _)| p.over_noise_db).unwrap_or(0.0);
+    let over = record.steps[stated.step - 1].pink(0).and_then(|(p, _)| p.over_noise_db).unwrap_or(0.0);
     let mut gain = 1.0f64;
     for (reading, truth, peak) in [
-        (&told.positive, &level.positive, period.peaks.positive),
-        (&told.negative, &level.negative, period.peaks.negative),
+        (&stated.positive, &level.positive, period.peaks.positive),
+        (&stated.negative, &level.negative, period.peaks.negative),
     ] {
-        let Some(truth) = truth.told() else { continue };
+        let Some(truth) = truth.determined() else { continue };
         gain = gain.min(10f64.powf(truth.value / 20.0) / peak);
-        if let (Some(e), true) = (reading.told(), over >= 40.0) {
+        if let (Some(e), true) = (reading.determined(), over >= 40.0) {
             let error = (e.value - truth.value).abs();
             score.soft_error_db = score.soft_error_db.max(error);
             score.hold(e.holds(truth.value));
             if error > CLIP_DB {
                 score.wrong.push(format!(
                     "{name}: soft clip level {:.3} ({:.3} to {:.3}) for {:.3} dB, {over:.0} dB over noise, acts on {:?} / {:?}",
-                    e.value, e.interval.low, e.interval.high, truth.value, told.acts_on, level.acts_on
+                    e.value, e.interval.low, e.interval.high, truth.value, stated.acts_on, level.acts_on
                 ));
             }
         }
@@ -225,20 +228,20 @@ fn distortion(
     {
         // Not more than 10 dB under the noise: within 1 dB; elsewhere the interval must hold it.
         match reading {
-            Reading::Told(e) if true_db > -over - 10.0 && (e.value - true_db).abs() <= DISTORTION_DB => {}
+            Reading::Determined(e) if true_db > -over - 10.0 && (e.value - true_db).abs() <= DISTORTION_DB => {}
             // Where two periods of noise in the bass alone move a sum by more than 1 dB, its interval says so: then it is
             // held to that: over twice its half width seldom, over four times never.
-            Reading::Told(e) if true_db > -over - 10.0 && half_widths_off(e, true_db) > 4.0 => score
+            Reading::Determined(e) if true_db > -over - 10.0 && half_widths_off(e, true_db) > 4.0 => score
                 .wrong
                 .push(format!("{name} step {step}: {what} {:.2} for {true_db:.2} dB, noise {:.1}", e.value, -over)),
-            Reading::Told(e) if true_db > -over - 10.0 => {
+            Reading::Determined(e) if true_db > -over - 10.0 => {
                 score.beyond += 1;
                 score.far += usize::from(half_widths_off(e, true_db) > 2.0);
                 score.hold(e.holds(true_db));
             }
-            Reading::Told(e) => score.hold(e.holds(true_db)),
+            Reading::Determined(e) => score.hold(e.holds(true_db)),
             Reading::Below(upper) => score.hold(true_db <= *upper),
-            Reading::AtLeast(_) | Reading::NotTold(_) => {}
+            Reading::AtLeast(_) | Reading::NotDetermined(_) => {}
         }
     }
 }
@@ -251,7 +254,7 @@ fn half_widths_off(e: &Estimate, truth: f64) -> f64 {
 
 fn clock(score: &mut Score, name: &str, spec: &BenchSpec, record: &Record) {
     let true_ppm = 1e6 * ((1.0 + spec.capture_clock_ppm * 1e-6) / (1.0 + spec.playback_clock_ppm * 1e-6) - 1.0);
-    // A few periods 30 dB over white noise cannot be told better than ±0.01 ppm by anyone (Cramér–Rao), and a session's first
+    // A few periods 30 dB over white noise cannot be determined better than ±0.01 ppm by anyone (Cramér–Rao), and a session's first
     // takes are few together: a clock may be off by twice the half width that the fits so far leave (by their own intervals
     // alone: a fit that is far off must not widen what is allowed).
     let beyond = |ppm: f64, bound: f64, fits: &[Estimate]| {
@@ -284,17 +287,19 @@ fn threshold(score: &mut Score, name: &str, spec: &BenchSpec, judgement: &Judgem
     let (positive, negative) = truth::true_clip_peak(spec);
     let hard = spec.output.knee == Knee::Hard;
     match &judgement.threshold {
-        Threshold::Told(told) => {
-            score.told += 1;
-            let over = record.steps[told.step - 1].pink(0).and_then(|(p, _)| p.over_noise_db).unwrap_or(0.0);
-            for (reading, truth) in [(&told.positive, positive), (&told.negative, negative)] {
-                let (Reading::Told(e), Some(truth), true) = (reading, truth, hard && over >= 40.0) else { continue };
+        Threshold::Determined(stated) => {
+            score.stated += 1;
+            let over = record.steps[stated.step - 1].pink(0).and_then(|(p, _)| p.over_noise_db).unwrap_or(0.0);
+            for (reading, truth) in [(&stated.positive, positive), (&stated.negative, negative)] {
+                let (Reading::Determined(e), Some(truth), true) = (reading, truth, hard && over >= 40.0) else {
+                    continue;
+                };
                 let error = (e.value - truth).abs();
                 score.clip_error_db = score.clip_error_db.max(error);
                 if error > CLIP_DB {
                     score.wrong.push(format!(
                         "{name}: clip level {:.3} for {truth:.3} dB, {over:.0} dB over noise, acts on {:?}",
-                        e.value, told.acts_on
+                        e.value, stated.acts_on
                     ));
                 }
             }
@@ -309,8 +314,8 @@ fn threshold(score: &mut Score, name: &str, spec: &BenchSpec, judgement: &Judgem
                 score.wrong.push(format!("{name}: no clipping told up to {drive}, truth {clean:.2}"));
             }
         }
-        Threshold::NotTold { because } => {
-            println!("{name}: threshold not told: {because}");
+        Threshold::NotDetermined { because } => {
+            println!("{name}: threshold not determined: {because}");
         }
     }
 }
@@ -349,12 +354,12 @@ fn sessions_on_named_benches_find_the_true_values() {
 }
 
 /// Seeds that once showed a fault: a probe under the noise claimed a wrong rate or moved the gain (13, 18); hum on a line
-/// was a doubt about a level that it could not move (27); a soft limit was told by the lines that the noise left (70027,
+/// was a doubt about a level that it could not move (27); a soft limit was shown by the lines that the noise left (70027,
 /// 4193139159, 4193139180), or one on samples as one on the waveform (395292583, 1071608315, 1507097139, 2973404358); a step used its
 /// own clock where the session's was better known (278646500), or a clock fitted with the delay of a probe withheld
 /// (486538198, 4197094662); hum and chance lines looked like lost samples (395292595, 3651274083, 4197094624), and hum that
 /// lay on even lines (3093498429); a first take's clock was 0.0104 ppm off, which its own interval allows (1510999783); a
-/// take leant on those before it alone although it told as much (910614593), and a noisy session's clock was 0.0055 ppm off,
+/// take leant on those before it alone although it showed as much (910614593), and a noisy session's clock was 0.0055 ppm off,
 /// which its interval nearly allows (910614613); a probe's level was 0.054 dB off over hum on a line, which it said and
 /// allowed for (1461712701).
 const ONCE_FAILED: [u64; 21] = [
@@ -440,21 +445,21 @@ fn an_electrical_witness_decides_where_there_is_one() {
     let home = tempfile::tempdir().unwrap();
     let (record, _) = run(&spec, SimulatedCardSpec::default(), plan(75.0), chain.clone(), home.path()).unwrap();
     let judgement = judge(&record);
-    let Threshold::Told(told) = &judgement.threshold else { panic!("{:?}", judgement.threshold) };
-    assert_eq!(told.whose, Whose::Output);
-    assert!(told.soft);
+    let Threshold::Determined(stated) = &judgement.threshold else { panic!("{:?}", judgement.threshold) };
+    assert_eq!(stated.whose, Whose::Output);
+    assert!(stated.soft);
     let (limit, _) = truth::true_clip_peak(&spec);
     let start = limit.unwrap() + 20.0 * 0.8f64.log10();
-    for reading in [&told.positive, &told.negative] {
-        let value = reading.told().unwrap().value;
+    for reading in [&stated.positive, &stated.negative] {
+        let value = reading.determined().unwrap().value;
         assert!((start..limit.unwrap()).contains(&value), "{value} between {start} and {limit:?}");
     }
     // The ear alone cannot say whose it is.
     chain.routing.capture_channels.truncate(1);
     let home = tempfile::tempdir().unwrap();
     let (record, _) = run(&spec, SimulatedCardSpec::default(), plan(75.0), chain, home.path()).unwrap();
-    let Threshold::Told(told) = judge(&record).threshold else { panic!("no threshold at the ear") };
-    assert_eq!(told.whose, Whose::OutputHeadphoneOrCapture);
+    let Threshold::Determined(stated) = judge(&record).threshold else { panic!("no threshold at the ear") };
+    assert_eq!(stated.whose, Whose::OutputHeadphoneOrCapture);
 }
 
 fn first_seed() -> u64 {

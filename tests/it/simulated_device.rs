@@ -447,7 +447,7 @@ fn seeded_benches_keep_their_promises() {
 
 /// A latency shorter than the converters need is raised to what they need; the sound comes that much later.
 #[test]
-fn a_latency_too_short_for_the_converters_is_raised_and_told() {
+fn a_latency_too_short_for_the_converters_is_raised_and_stated() {
     let mut spec = plain();
     spec.latency_s = 0.0;
     (spec.output.positive_limit_v, spec.output.negative_limit_v) = (Some(5.0), Some(5.0));

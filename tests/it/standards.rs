@@ -182,7 +182,7 @@ fn the_pink_stimulus_has_the_weighted_levels_of_pink_noise() {
 }
 
 fn percent(reading: &Reading) -> f64 {
-    100.0 * 10f64.powf(reading.told().unwrap().value / 20.0)
+    100.0 * 10f64.powf(reading.determined().unwrap().value / 20.0)
 }
 
 /// A figure of the closed form; where the form itself passes through zero only its rounding is left to hold against.
@@ -309,7 +309,7 @@ fn a_polynomial_gives_its_second_and_third_harmonic() {
         };
         // −100 dB under a tenth of full scale: the noise must stand lower than single lines of it.
         let found = takes::sine(&takes::through(&Stimulus::sine(997.0), 4, device, 1e-9));
-        let db = |n: usize| found.harmonics[n - 2].level.told().unwrap().value;
+        let db = |n: usize| found.harmonics[n - 2].level.determined().unwrap().value;
         assert!((db(2) - number(&row, "h2_db")).abs() < 0.01, "{row:?}: H2 {}", db(2));
         assert!((db(3) - number(&row, "h3_db")).abs() < 0.01, "{row:?}: H3 {}", db(3));
         assert!(agrees(percent(&found.thd), number(&row, "thd_percent")), "{row:?}: {:?}", found.thd);
@@ -341,7 +341,7 @@ fn a_multisine_separates_even_and_odd_order_distortion() {
     // Both re the stimulus lines, which the gain has raised.
     for (reading, column) in [(&both.even, "even_power"), (&both.odd, "odd_power")] {
         let expected = 10.0 * number(row, column).log10() - 20.0 * number(row, "gain").log10();
-        let ours = reading.told().unwrap().value;
+        let ours = reading.determined().unwrap().value;
         assert!((ours - expected).abs() < OF_ONE_REALISATION_DB, "{column}: {ours} for {expected}");
     }
     // Exact for every multisine: x² leaves odd lines silent, x³ even ones.
@@ -349,7 +349,7 @@ fn a_multisine_separates_even_and_odd_order_distortion() {
     let cubed = takes::pink(&takes::through(&stimulus, 4, scaled(0.0, a3), 1e-9));
     for (what, reading) in [("x² at odd lines", &squared.odd), ("x³ at even lines", &cubed.even)] {
         let high = match reading {
-            Reading::Told(e) => e.interval.high,
+            Reading::Determined(e) => e.interval.high,
             Reading::Below(high) => *high,
             other => panic!("{other:?}"),
         };

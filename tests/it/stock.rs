@@ -65,8 +65,8 @@ fn volts_and_milliamperes_come_from_sessions_on_several_loads() {
     let name = OutputName { name: "invented output".into(), positions: String::new() };
     let all = stock.output(&name, |_| true);
     let (volts, amperes) = (all.limits.volts_db(), all.limits.amperes_db());
-    let told = |r: &Reading, truth: f64| r.told().is_some_and(|e| (e.value - peak_db(truth)).abs() < LIMIT_DB);
-    assert!(told(&volts, 3.0) && told(&amperes, 0.08), "{volts:?} {amperes:?} {:?}", all.limits.tests);
+    let stated = |r: &Reading, truth: f64| r.determined().is_some_and(|e| (e.value - peak_db(truth)).abs() < LIMIT_DB);
+    assert!(stated(&volts, 3.0) && stated(&amperes, 0.08), "{volts:?} {amperes:?} {:?}", all.limits.tests);
     // The map's borders along all impedances, by the closed form of the desk: the pink noise whose peak reaches the limit,
     // behind the divider.
     let map = stock.map(&name, &listener(), 60).unwrap();
@@ -75,19 +75,19 @@ fn volts_and_milliamperes_come_from_sessions_on_several_loads() {
         let open = 3f64.min(0.08 * (column.ohm + 0.5)).min(4.5);
         let volts_db = peak_db(open * column.ohm / (column.ohm + 0.5)) - stock.true_peak_factor_db();
         for (border, headroom) in column.borders_db.iter().zip([20.0, 15.0, 0.0]) {
-            let told = border.told().unwrap_or_else(|| panic!("{} Ω: {border:?}", column.ohm));
-            assert!((told.value - (70.0 + headroom - volts_db)).abs() < BORDER_DB, "{} Ω: {told:?}", column.ohm);
+            let stated = border.determined().unwrap_or_else(|| panic!("{} Ω: {border:?}", column.ohm));
+            assert!((stated.value - (70.0 + headroom - volts_db)).abs() < BORDER_DB, "{} Ω: {stated:?}", column.ohm);
         }
         let by = if column.ohm < 36.0 { StoppedBy::Amperes } else { StoppedBy::Volts };
         assert!((35.0..40.0).contains(&column.ohm) || column.stopped_by == Some(by), "{column:?}");
     }
     // From a load on either side the same; from one load alone neither.
     let two = stock.output(&name, |s| ["16 ohm", "300 ohm"].contains(&s.headphone.as_str()));
-    assert!(told(&two.limits.volts_db(), 3.0) && told(&two.limits.amperes_db(), 0.08), "{:?}", two.limits);
+    assert!(stated(&two.limits.volts_db(), 3.0) && stated(&two.limits.amperes_db(), 0.08), "{:?}", two.limits);
     let one = stock.output(&name, |s| s.headphone == "300 ohm");
-    assert!(one.limits.volts_db().told().is_none(), "{:?}", one.limits);
+    assert!(one.limits.volts_db().determined().is_none(), "{:?}", one.limits);
     let (here, by) = all.limits.at(&Estimate::exact(peak_db(20.5)));
-    assert!(told(&here, 0.08 * 20.5) && by == Some(StoppedBy::Amperes), "{here:?}");
+    assert!(stated(&here, 0.08 * 20.5) && by == Some(StoppedBy::Amperes), "{here:?}");
 }
 
 /// Every pairing of the demo, measured, and predicted from the others.
@@ -108,18 +108,22 @@ fn each_pairing_of_the_demo_is_predicted_from_the_others() {
         let (_, measured) = cell.measured.as_ref().unwrap();
         let (measured, predicted) = (&measured.level_spl, &cell.predicted.level_spl);
         match (measured, predicted) {
-            (Reading::Told(truth), Reading::Told(e)) => {
+            (Reading::Determined(truth), Reading::Determined(e)) => {
                 assert!((e.value - truth.value).abs() < PREDICTED_DB && cell.error_db.is_some(), "{cell:?}")
             }
-            (Reading::Told(truth), Reading::AtLeast(e)) => assert!(e.interval.low < truth.interval.high, "{cell:?}"),
+            (Reading::Determined(truth), Reading::AtLeast(e)) => {
+                assert!(e.interval.low < truth.interval.high, "{cell:?}")
+            }
             // The ceiling ended that climb.
-            (Reading::AtLeast(least), Reading::Told(e)) => assert!(e.interval.high > least.interval.low, "{cell:?}"),
+            (Reading::AtLeast(least), Reading::Determined(e)) => {
+                assert!(e.interval.high > least.interval.low, "{cell:?}")
+            }
             (Reading::AtLeast(_), Reading::AtLeast(_)) => {}
             other => panic!("{other:?} {cell:?}"),
         }
     }
-    let told = matrix.cells.iter().filter(|c| c.predicted.level_spl.told().is_some()).count();
-    assert!(told >= 8, "{told}");
+    let stated = matrix.cells.iter().filter(|c| c.predicted.level_spl.determined().is_some()).count();
+    assert!(stated >= 8, "{stated}");
     let ranking = matrix.ranking(&matrix.outputs[0]);
     let headrooms: Vec<f64> = ranking.iter().filter_map(|c| Some(c.best().headroom_db.estimate()?.value)).collect();
     assert!(headrooms.len() == 4 && headrooms.is_sorted_by(|a, b| a >= b), "{headrooms:?}");
@@ -132,12 +136,12 @@ fn each_pairing_of_the_demo_is_predicted_from_the_others() {
 fn intervals_of_predictions_hold_the_truth_as_often_as_they_say() {
     let cases: u64 = std::env::var("LOUDENOUGH_CASES").ok().and_then(|n| n.parse().ok()).unwrap_or(1_000);
     let mut random = Draws::new(20_261_126);
-    let (mut told, mut held, mut bounds, mut kept) = (0u64, 0u64, 0u64, 0u64);
+    let (mut stated, mut held, mut bounds, mut kept) = (0u64, 0u64, 0u64, 0u64);
     for _ in 0..cases {
         let case = Case::drawn(&mut random);
         match predict(&case.output, &case.headphone, &listener(), TRUE_PEAK_FACTOR_DB).level_spl {
-            Reading::Told(e) => {
-                told += 1;
+            Reading::Determined(e) => {
+                stated += 1;
                 held += u64::from(e.holds(case.truth));
             }
             Reading::AtLeast(e) => {
@@ -148,11 +152,11 @@ fn intervals_of_predictions_hold_the_truth_as_often_as_they_say() {
         }
     }
     let share = |n: u64, of: u64| 100.0 * n as f64 / of as f64;
-    println!("told {told}, held {:.1} %; bounds {bounds}, kept {:.1} %", share(held, told), share(kept, bounds));
-    assert!(2 * told > cases, "{told} of {cases} told");
+    println!("told {stated}, held {:.1} %; bounds {bounds}, kept {:.1} %", share(held, stated), share(kept, bounds));
+    assert!(2 * stated > cases, "{stated} of {cases} told");
     // Three standard deviations of the count beside the 93–97 % that are asked of a thousand.
-    let scatter = 100.0 * 3.0 * (0.95 * 0.05 / told as f64).sqrt();
-    assert!((share(held, told) - 95.0).abs() < 2.0f64.max(scatter), "{} %", share(held, told));
+    let scatter = 100.0 * 3.0 * (0.95 * 0.05 / stated as f64).sqrt();
+    assert!((share(held, stated) - 95.0).abs() < 2.0f64.max(scatter), "{} %", share(held, stated));
     assert!(share(kept, bounds) > 95.0 - scatter, "{} %", share(kept, bounds));
 }
 
@@ -177,7 +181,7 @@ impl Case {
         };
         let volts_half = log(random, 0.02, 0.2);
         let volts_off = volts_half / NORMAL_95 * random.normal();
-        let plain = |ohm: f64| Ohms { told: Estimate::exact(ohm), curve: None };
+        let plain = |ohm: f64| Ohms { magnitude: Estimate::exact(ohm), curve: None };
         let open = |z: f64| limit_v.min(limit_a * (z + source)).min(full_v);
         let test = |random: &mut Draws, z: f64| {
             let truth = peak_db(open(z));
@@ -190,7 +194,7 @@ impl Case {
                 limit_db: if full {
                     Reading::AtLeast(Estimate::exact(truth + volts_off))
                 } else {
-                    Reading::Told(limit)
+                    Reading::Determined(limit)
                 },
             }
         };

@@ -102,7 +102,7 @@ impl Templates {
             let mut learnt = learn(record).unwrap();
             match kind {
                 Kind::Uncalibrated => {
-                    learnt.level_spl = Reading::NotTold("no offset".into());
+                    learnt.level_spl = Reading::NotDetermined("no offset".into());
                     learnt.per_volt = None;
                 }
                 Kind::Bounded => {
@@ -159,13 +159,13 @@ fn stock(sessions: &[Learnt]) -> Stock {
     Stock { sessions: sessions.to_vec(), ..Stock::default() }
 }
 
-/// Told is told as before, a bound is no lower, and what was not told is no matter.
+/// What is determined stays as before, a bound is no lower, and what was not determined is no matter.
 fn worse(now: &Reading, before: &Reading) -> bool {
     match (before, now) {
-        (Reading::NotTold(_), _) => false,
-        (Reading::AtLeast(_) | Reading::Below(_), Reading::Told(_)) => false,
+        (Reading::NotDetermined(_), _) => false,
+        (Reading::AtLeast(_) | Reading::Below(_), Reading::Determined(_)) => false,
         (Reading::AtLeast(before), Reading::AtLeast(now)) => now.interval.low < before.interval.low - ROUNDING_DB,
-        (Reading::Told(before), Reading::Told(now)) => {
+        (Reading::Determined(before), Reading::Determined(now)) => {
             let moved = |of: fn(&Estimate) -> f64| (of(now) - of(before)).abs() > ROUNDING_DB;
             moved(|e| e.value) || moved(|e| e.interval.low) || moved(|e| e.interval.high)
         }
@@ -181,9 +181,9 @@ fn cells(sessions: &[Learnt]) -> Vec<Cell> {
 fn no_history_makes_an_answer_worse_or_depends_on_its_order() {
     let templates = templates();
     for (kind, learnt) in &templates.kinds {
-        let told = matches!(learnt.level_spl, Reading::Told(_));
+        let stated = matches!(learnt.level_spl, Reading::Determined(_));
         let expected = matches!(kind, Kind::Doubtful | Kind::Full | Kind::ThreeSeats);
-        assert!(told == expected || *kind == Kind::Quick, "{kind:?}: {:?}", learnt.level_spl);
+        assert!(stated == expected || *kind == Kind::Quick, "{kind:?}: {:?}", learnt.level_spl);
         assert_eq!(learnt.level_spl.estimate().is_none(), *kind == Kind::Uncalibrated, "{kind:?}");
         assert_eq!(learnt.finished, *kind != Kind::Interrupted, "{kind:?}");
     }
@@ -202,8 +202,8 @@ fn no_history_makes_an_answer_worse_or_depends_on_its_order() {
             if kinds.iter().max().is_some_and(|best| kind < *best) {
                 poorer += 1;
                 let neighbour = |cell: &&Cell| (cell.output.name == "first") != (cell.headphone == "80 ohm");
-                let told = before.iter().filter(neighbour).filter(|c| c.predicted.level_spl.estimate().is_some());
-                predicted += told.count();
+                let stated = before.iter().filter(neighbour).filter(|c| c.predicted.level_spl.estimate().is_some());
+                predicted += stated.count();
                 for (before, now) in before.iter().zip(&now) {
                     let at = format!("history {history}: {kinds:?} then {kind:?}: {before:#?} {now:#?}");
                     assert!(!worse(&now.best().level_spl, &before.best().level_spl), "{at}");
@@ -266,7 +266,7 @@ fn the_loudness_of_a_headphone_holds_the_truth_as_often_as_it_says() {
     }
 }
 
-/// A session that contradicts the one that leads is told beside it.
+/// A session that contradicts the one that leads is reported beside it.
 #[test]
 fn a_contradiction_between_two_sessions_is_said() {
     let full = full();
@@ -319,7 +319,8 @@ fn matrix_map_and_report_say_the_same_of_a_pairing() {
         assert!(picture.texts.is_empty());
         assert!(map.points.iter().all(|p| picture.series.iter().any(|s| s.name.starts_with(&p.headphone))));
     }
-    let bounds = matrix.cells.iter().filter(|c| c.measured.is_some() && c.best().level_spl.told().is_none()).count();
+    let bounds =
+        matrix.cells.iter().filter(|c| c.measured.is_some() && c.best().level_spl.determined().is_none()).count();
     assert_eq!(bounds, 1);
 }
 
@@ -337,10 +338,10 @@ fn a_map_without_a_limit_is_drawn_as_a_bound() {
     assert!(arrows.map(|s| s.points.len()).sum::<usize>() >= 3 * 10 && picture.says.contains("Arrows down"));
     let full = self::stock(&[full(), templates.neighbours[0].clone()]);
     let seen = account::stock::map_picture(1, &full.map(&full.output_names()[0], &listener(), 60).unwrap()).unwrap();
-    let told = |p: &loudenough::account::picture::Picture| {
+    let stated = |p: &loudenough::account::picture::Picture| {
         p.series.iter().filter(|s| s.mark == Some(Mark::Below)).map(|s| s.points.len()).sum::<usize>()
     };
-    assert!(told(&seen) < told(&picture), "{}", seen.says);
+    assert!(stated(&seen) < stated(&picture), "{}", seen.says);
 }
 
 /// A listening level is the listener's: what sessions were planned for is nobody's here.
@@ -351,11 +352,9 @@ fn the_listening_level_is_never_that_of_a_session() {
     let of = |stock: &Stock, stated| stock.listener(stated, HeadroomRule::default());
     assert_eq!((of(&stock, None).level, of(&stock, None).level_from), (None, LevelFrom::Stated));
     let none = Matrix::of(&stock, &of(&stock, None));
-    assert!(
-        none.cells.iter().all(
-            |c| matches!(&c.best().headroom_db, Reading::NotTold(why) if why.contains("no listening level is kept"))
-        )
-    );
+    assert!(none.cells.iter().all(
+        |c| matches!(&c.best().headroom_db, Reading::NotDetermined(why) if why.contains("no listening level is kept"))
+    ));
     let [quiet, loud] = [60.0, 80.0].map(|db| plan(db).listening);
     let hears = Hears { response_db: Some(0.5), noise_db_spl: Some(-3.0), ..Hears::default() };
     let stated_at = "2026-03-01T09:00:00+00:00".into();

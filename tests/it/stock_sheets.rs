@@ -41,17 +41,17 @@ fn says(pairing: &Pairing, words: &str) -> bool {
 fn a_power_alone_tells_the_load_it_is_stated_for_and_a_bound_above_it() {
     let rated = || OutputEntry { power: vec![RatedPower { ohm: 32.0, milliwatts: figure(100.0) }], ..output() };
     let same = pairing(rated(), headphone(32.0, 100.0, Per::Volt));
-    let told = same.level_spl.told().unwrap_or_else(|| panic!("{same:?}"));
+    let stated = same.level_spl.determined().unwrap_or_else(|| panic!("{same:?}"));
     let expected = 100.0 + 20.0 * (2.0 * 0.1 * 32.0f64).sqrt().log10() - 12.5;
-    assert!((told.value - expected).abs() < PINK_DB, "{told:?} for {expected}");
+    assert!((stated.value - expected).abs() < PINK_DB, "{stated:?} for {expected}");
     // The maker's ±3 dB, ±4 dB for the unknown response, 1 dB of the rated power and what the source may be.
-    assert!(told.half_width() > 5.0 && told.half_width() < 6.0, "{told:?}");
+    assert!(stated.half_width() > 5.0 && stated.half_width() < 6.0, "{stated:?}");
     assert!(says(&same, "up to 10 Ω"), "{same:?}");
     let above = pairing(rated(), headphone(300.0, 100.0, Per::Volt));
     assert!(matches!(above.level_spl, Reading::AtLeast(_)), "{above:?}");
-    let stated = pairing(OutputEntry { source_ohm: Some(figure(1.0)), ..rated() }, headphone(32.0, 100.0, Per::Volt));
-    assert!(!says(&stated, "up to 10 Ω") && stated.level_spl.told().is_some(), "{stated:?}");
-    assert!(stated.level_spl.told().unwrap().half_width() < told.half_width());
+    let known = pairing(OutputEntry { source_ohm: Some(figure(1.0)), ..rated() }, headphone(32.0, 100.0, Per::Volt));
+    assert!(!says(&known, "up to 10 Ω") && known.level_spl.determined().is_some(), "{known:?}");
+    assert!(known.level_spl.determined().unwrap().half_width() < stated.half_width());
 }
 
 /// 2 V at full scale, 2.828 V peak, behind 5 of 37 Ω: no more than that, and how much less its current allows is not known.
@@ -71,10 +71,10 @@ fn volts_alone_are_an_upper_end() {
 fn a_rated_impedance_without_its_tolerance_has_that_of_the_standard() {
     let ohm = |entry: HeadphoneEntry| {
         let stock = Stock { headphones: vec![entry], ..Stock::default() };
-        stock.headphone("h", |_| true).load.unwrap().told
+        stock.headphone("h", |_| true).load.unwrap().magnitude
     };
-    let told = ohm(headphone(32.0, 100.0, Per::Volt));
-    assert!((told.interval.low - 25.6).abs() < 1e-9 && (told.value - 32.0).abs() < 1e-12, "{told:?}");
+    let stated = ohm(headphone(32.0, 100.0, Per::Volt));
+    assert!((stated.interval.low - 25.6).abs() < 1e-9 && (stated.value - 32.0).abs() < 1e-12, "{stated:?}");
     let mut stated = headphone(32.0, 100.0, Per::Volt);
     stated.impedance_ohm = Some(Figure { half_width: Some(4.8), ..figure(32.0) });
     assert!((ohm(stated).interval.low - 27.2).abs() < 1e-9);
@@ -85,6 +85,6 @@ fn a_rated_impedance_without_its_tolerance_has_that_of_the_standard() {
 fn a_sensitivity_per_milliwatt_and_per_volt_are_one_headphone() {
     let rated = || OutputEntry { power: vec![RatedPower { ohm: 32.0, milliwatts: figure(100.0) }], ..output() };
     let [mw, v] = [(100.0, Per::Milliwatt), (114.9485, Per::Volt)]
-        .map(|(level, per)| pairing(rated(), headphone(32.0, level, per)).level_spl.told().unwrap().value);
+        .map(|(level, per)| pairing(rated(), headphone(32.0, level, per)).level_spl.determined().unwrap().value);
     assert!((mw - v).abs() < 1e-4, "{mw} {v}");
 }

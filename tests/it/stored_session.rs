@@ -146,7 +146,7 @@ fn input(role: InputRole, head: &TakeHead) -> InputResult {
             gain_db: None,
             harmonics: vec![HarmonicFinding {
                 order: 2,
-                level: Reading::Told(Estimate::exact(-61.5)),
+                level: Reading::Determined(Estimate::exact(-61.5)),
                 phase_rad: Some(3.1),
             }],
             thd: Reading::AtLeast(Estimate::exact(-61.5)),
@@ -182,7 +182,7 @@ fn pink(common: Common) -> PinkFinding {
             level: None,
             noise: Some(-99.9),
             even: Reading::Below(-70.0),
-            odd: Reading::NotTold("one line".into()),
+            odd: Reading::NotDetermined("one line".into()),
         }],
         response: awkward_numbers()
             .chunks(5)
@@ -197,15 +197,15 @@ fn pink(common: Common) -> PinkFinding {
         gain_db: Some(Estimate::exact(-5.6)),
         noise: Some(-90.0),
         over_noise_db: Some(44.4),
-        even: Reading::Told(Estimate::symmetric(-52.25, 0.1)),
+        even: Reading::Determined(Estimate::symmetric(-52.25, 0.1)),
         odd: Reading::Below(-80.0),
         even_output: None,
-        odd_output: Some(Reading::NotTold("no reference".into())),
+        odd_output: Some(Reading::NotDetermined("no reference".into())),
         clip: Some(ClipFinding {
             evidence: 1.5,
             threshold: 60.0,
             level: None,
-            level_not_told: Some("no evidence".into()),
+            level_not_determined: Some("no evidence".into()),
             curve: vec![CurvePoint { played: 0.25, came_back: 0.249, spread: 1e-5, count: 12 }],
         }),
         middle: None,

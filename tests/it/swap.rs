@@ -3,7 +3,7 @@
 
 use crate::common::sessions::{half, plan, round, swap};
 use loudenough::audio::simulated::{BenchSpec, Shape};
-use loudenough::judgement::comparison::{Ask, Audible, Comparison, Hears, NotComparable, Told, compare, sentence};
+use loudenough::judgement::comparison::{Ask, Audible, Comparison, Hears, NotComparable, Outcome, compare, sentence};
 use loudenough::session::plan::Order;
 use loudenough::session::protocol::RoundOf;
 use loudenough::session::reanalyse::reanalyse;
@@ -45,11 +45,11 @@ fn identical_outputs_are_bounded_and_nothing_is_said_to_differ() {
     let c = compare(&first, &second, &Ask::default()).unwrap();
     println!("{}", sentence(&c));
     assert_eq!(c.rounds, Some(3));
-    assert_eq!(c.overall, Told::Same);
+    assert_eq!(c.overall, Outcome::Same);
     let bound = c.bound.unwrap();
     assert!(bound.bands.0 <= -14 && bound.bands.1 >= 10 && bound.largest_db <= BOUND_DB, "{bound:?}");
-    assert!(c.distortions.quantities.iter().all(|q| q.told != Told::Differs));
-    assert!(c.noise[0].band.is_none() && c.noise[0].told == Told::Same, "{:?}", c.noise[0]);
+    assert!(c.distortions.quantities.iter().all(|q| q.outcome != Outcome::Differs));
+    assert!(c.noise[0].band.is_none() && c.noise[0].outcome == Outcome::Same, "{:?}", c.noise[0]);
     let sound_s = seconds_of_sound(&[first, second]);
     println!("{sound_s:.0} s of sound");
     assert!(sound_s < 180.0, "{sound_s}");
@@ -65,7 +65,7 @@ fn a_shelf_of_three_tenths_is_found() {
     let sessions = home.path().join("sessions");
     let c = compared(&[desk(1), other, desk(3)], &sessions);
     println!("{}", sentence(&c));
-    assert_eq!(c.overall, Told::Differs);
+    assert_eq!(c.overall, Outcome::Differs);
     assert!(c.largest.unwrap().difference_db.value > 0.3);
 
     // A limit of the listener's own, kept beside the sessions or typed, decides whether it matters to them.
@@ -96,7 +96,7 @@ fn what_drifts_between_the_rounds_is_no_difference() {
     };
     let c = compared(&[desk(1), drifted(2, 0.1), drifted(3, 0.1)], folder.path());
     println!("{}", sentence(&c));
-    assert_ne!(c.overall, Told::Differs);
+    assert_ne!(c.overall, Outcome::Differs);
     // What has moved lies in the interval, whenever it moved.
     let band = c.bands.iter().find(|b| b.x == 9).unwrap();
     assert!(band.difference_db.holds(0.0) && band.difference_db.half_width() > 0.04, "{band:?}");
@@ -155,7 +155,7 @@ fn a_round_that_was_refused_is_played_again() {
     let again = RoundOf::Again { folder: first.clone(), confirmed: None };
     let (record, _) = round(&desk(3), again, Some(&second)).unwrap();
     assert_eq!(rounds(&record).len(), 2);
-    assert_eq!(early().unwrap().overall, Told::Same);
+    assert_eq!(early().unwrap().overall, Outcome::Same);
     assert!(reanalyse(&first, false).unwrap().changed.is_empty());
 }
 

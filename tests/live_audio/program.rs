@@ -17,7 +17,7 @@ const ABOVE_DBFS: f64 = -17.0;
 const CLIP_LEVEL_DB: f64 = 0.1;
 /// A digital path changes nothing: what is left is the rounding of 32-bit floats, far below this, dB.
 const LEVEL_DB: f64 = 0.01;
-/// An end that was not planned is told within this, at this price of processor time and lines.
+/// An end that was not planned is reported within this, at this price of processor time and lines.
 const END_WITHIN_S: f64 = 3.0;
 /// … and after a dead server, which is waited for in case it comes back.
 const GIVEN_UP_WITHIN_S: f64 = 10.0;
@@ -48,7 +48,7 @@ fn run(playback: &str, more: &[&str]) -> Vec<String> {
 }
 
 /// Its JSON, from a run that must succeed.
-fn told(server: &Server, home: &TempDir, arguments: &[impl AsRef<str>]) -> Value {
+fn stated(server: &Server, home: &TempDir, arguments: &[impl AsRef<str>]) -> Value {
     let arguments: Vec<&str> = arguments.iter().map(AsRef::as_ref).collect();
     let mut output = loudenough(server, home, &arguments).output().unwrap();
     let said = String::from_utf8_lossy(&output.stderr).into_owned();
@@ -98,7 +98,7 @@ fn run_finds_the_limit_of_a_limiter_that_is_not_ours() {
     with_server(true, |server| {
         let home = tempfile::tempdir().unwrap();
         // Twice the usual distance between steps: the same climb in less time.
-        let all = told(&server, &home, &run("alsa:limited_out", &["--step", "6"]));
+        let all = stated(&server, &home, &run("alsa:limited_out", &["--step", "6"]));
         let threshold = &all["judgement"]["threshold"];
         assert_eq!(threshold["threshold"], "told", "{threshold}");
         for polarity in ["positive", "negative"] {
@@ -115,7 +115,7 @@ fn run_finds_the_limit_of_a_limiter_that_is_not_ours() {
 fn run_through_a_null_sink_brings_every_level_back_unchanged_and_without_a_doubt() {
     with_server(false, |server| {
         let home = tempfile::tempdir().unwrap();
-        let all = told(&server, &home, &run("alsa:bench_out", &["--quick"]));
+        let all = stated(&server, &home, &run("alsa:bench_out", &["--quick"]));
         let errors = level_errors(&all);
         println!("level less drive at each step, dB: {errors:?}");
         assert!(errors.len() >= 3 && errors.iter().all(|e| e.abs() < LEVEL_DB), "{errors:?}");
@@ -133,7 +133,7 @@ fn compare_tells_a_limiter_from_a_straight_path_where_it_limits_and_not_where_it
         let session = |playback: &str, id: &str, more: &[&str]| {
             let named: Vec<String> =
                 run(playback, more).into_iter().map(|word| if word == "it" { id.to_string() } else { word }).collect();
-            told(&server, &home, &[&named[..], &["--output".to_string(), id.to_string()]].concat());
+            stated(&server, &home, &[&named[..], &["--output".to_string(), id.to_string()]].concat());
             home.path().join("sessions").join(id).to_str().unwrap().to_string()
         };
         let straight = session("alsa:bench_out", "straight", &["--step", "6"]);
@@ -142,7 +142,7 @@ fn compare_tells_a_limiter_from_a_straight_path_where_it_limits_and_not_where_it
         let limited = session("alsa:limited_out", "limited", &matched);
         let compared = |more: &[&str]| {
             let typed = ["compare", &straight, &limited, "--same-seat", "--json"];
-            told(&server, &home, &[&typed[..], more].concat())
+            stated(&server, &home, &[&typed[..], more].concat())
         };
         let below = compared(&[]);
         assert_eq!(below["overall"], "same", "{}", below["bands"]);
@@ -222,12 +222,12 @@ fn run_outlives_ctrl_c_and_its_server_plainly_and_is_taken_up_again() {
 
         let third = session.join("steps/0003/step.json");
         let before = std::fs::read(&third).unwrap();
-        let judged = told(&server, &home, &["judge", folder, "--json"]);
+        let judged = stated(&server, &home, &["judge", folder, "--json"]);
         // Silence, probe and reference: the reference, 20 dB under the ceiling on a wire without noise, is the highest clean
         // step.
         assert_eq!(judged["highest_clean"]["drive"]["at-least"]["value"], DRIVE_DBFS - 20.0, "{judged}");
         server.restart().unwrap();
-        let all = told(&server, &home, &again);
+        let all = stated(&server, &home, &again);
         let errors = level_errors(&all);
         println!("after --continue, level less drive at each step, dB: {errors:?}");
         assert!(errors.len() >= 4 && errors.iter().all(|e| e.abs() < LEVEL_DB), "{errors:?}");
@@ -273,13 +273,13 @@ impl Started {
         let status = self.child.wait().unwrap();
         let said = std::fs::read_to_string(&self.err).unwrap();
         let lines = said.lines().count();
-        let told = format!("{took_s:.2} s, {spent_s:.2} s of processor time, {lines} lines, {status}:\n{said}");
-        assert!(took_s < within_s && spent_s < PROCESSOR_S && lines <= LINES && !status.success(), "{told}");
+        let stated = format!("{took_s:.2} s, {spent_s:.2} s of processor time, {lines} lines, {status}:\n{said}");
+        assert!(took_s < within_s && spent_s < PROCESSOR_S && lines <= LINES && !status.success(), "{stated}");
         for word in ["loudenough: ", session.to_str().unwrap(), "run --continue"] {
-            assert!(said.contains(word), "it does not say `{word}`: {told}");
+            assert!(said.contains(word), "it does not say `{word}`: {stated}");
         }
-        assert!(!said.contains("panicked"), "{told}");
-        told
+        assert!(!said.contains("panicked"), "{stated}");
+        stated
     }
 }
 

@@ -121,7 +121,7 @@ fn own_music_is_judged_on_the_session_shown() {
     assert_eq!(window.state().desk.music.pieces.len(), 1);
 }
 
-/// A path check by keyboard: asked for the chain shown, kept apart from the session shown, told finding by finding.
+/// A path check by keyboard: asked for the chain shown, kept apart from the session shown, reported finding by finding.
 #[test]
 fn a_path_check_runs_on_its_key_and_tells_its_findings_under_the_chain() {
     let (mut window, bench) = calibrated();

@@ -9,10 +9,10 @@ fn the_marker_and_the_sentence_carry_the_stored_values() {
     let judgement = judge(&record);
     finish(&bench, &record);
     window.run_steps(2);
-    let Threshold::Told(told) = &judgement.threshold else { panic!("the ideal desk clips") };
+    let Threshold::Determined(stated) = &judgement.threshold else { panic!("the ideal desk clips") };
     let db = |v: f64| format!("{v:.1}").replace('-', "−");
     let (peak, pink) =
-        (db(told.positive.told().unwrap().value), format!("{:.2}", told.pink_drive.value).replace('-', "−"));
+        (db(stated.positive.determined().unwrap().value), format!("{:.2}", stated.pink_drive.value).replace('-', "−"));
     // The desk's own limit, so that the stored value itself is known from outside.
     assert_eq!(peak, "−2.9");
     window.get_by_label_contains(&format!("; peak {peak} dB re full scale; pink {pink}"));
@@ -38,11 +38,11 @@ fn nothing_on_the_page_contradicts_the_answer() {
     finish(&bench, &record);
     *bench.live.lock().unwrap() = None;
     window.run_steps(2);
-    let headroom = judgement.headroom.headroom_db.told().unwrap();
+    let headroom = judgement.headroom.headroom_db.determined().unwrap();
     let db = |v: f64| format!("{v:.1}").replace('-', "−");
     let large = format!("headroom: {} ±{} dB", db(headroom.value), db(headroom.half_width()));
     window.get_by_label(&large);
-    let clean = judgement.highest_clean.level_spl.told().unwrap();
+    let clean = judgement.highest_clean.level_spl.determined().unwrap();
     let on_scale = format!(
         "on the scale: output or capture chain clips from here, {} ±{} dB SPL",
         db(clean.value),
@@ -67,9 +67,9 @@ fn nothing_on_the_page_contradicts_the_answer() {
 fn every_number_in_the_sentence_is_a_stored_one() {
     let record = whole_session();
     let judgement = judge(&record);
-    let clean = judgement.highest_clean.level_spl.told().unwrap();
-    let headroom = judgement.headroom.headroom_db.told().unwrap();
-    let room = judgement.headroom.peak_room_db.told().unwrap();
+    let clean = judgement.highest_clean.level_spl.determined().unwrap();
+    let headroom = judgement.headroom.headroom_db.determined().unwrap();
+    let room = judgement.headroom.peak_headroom_db.determined().unwrap();
     let stored = [clean.value, clean.half_width(), 70.0, headroom.value, room.value];
     let mut sentence = judgement.sentence.clone();
     for words in [&record.head.chain.volume, &record.head.chain.headphone] {

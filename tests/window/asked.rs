@@ -462,8 +462,8 @@ fn a_chain_typed_on_the_command_line_is_the_chain_typed_in_the_window() {
     form.check(&[]);
     let output = command.output().unwrap();
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
-    let on_line: Chain = serde_json::from_value(told["chain"].clone()).unwrap();
+    let stated: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let on_line: Chain = serde_json::from_value(stated["chain"].clone()).unwrap();
     let shown = &form.ready().unwrap_or_else(|| panic!("{:?}", form.wrong)).1;
     assert_eq!(Chain { name: shown.name.clone(), ..on_line }, *shown);
 }

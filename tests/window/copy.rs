@@ -39,7 +39,7 @@ fn finished() -> (Window, Bench, Arc<Record>) {
 fn the_answer_is_copied_with_unit_and_interval_by_key_and_by_button() {
     let (mut window, _bench, record) = finished();
     let judgement = judge(&record);
-    let e = judgement.headroom.headroom_db.told().unwrap();
+    let e = judgement.headroom.headroom_db.determined().unwrap();
     let figure = format!("headroom {:.1} ±{:.1} dB", e.value, e.half_width());
     for way in 0..3 {
         match way {

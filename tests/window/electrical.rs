@@ -38,7 +38,7 @@ fn asked(bench: &Bench) -> ElectricalTake {
     }
 }
 
-fn told(window: &mut Window, bench: &Bench, heard: ElectricalHeard) {
+fn stated(window: &mut Window, bench: &Bench, heard: ElectricalHeard) {
     bench.events.send(Event::Electrical(Box::new(heard))).unwrap();
     window.run_steps(3);
 }
@@ -89,7 +89,7 @@ fn output_volts_are_taken_by_one_key_and_a_reading() {
     // The field has the keyboard already: the meter is read while it sounds.
     window.event(eframe::egui::Event::Text("44 m".into()));
     window.run_steps(2);
-    told(&mut window, &bench, heard(-30.0, None));
+    stated(&mut window, &bench, heard(-30.0, None));
     next(&mut window);
     assert!(says(&window, "“44 m” is not a number"), "beside the field");
     retype(&mut window, "Meter shows, V", "0.04472");
@@ -126,7 +126,7 @@ fn input_volts_need_the_input_and_take_its_level() {
     next(&mut window);
     next(&mut window);
     asked(&bench);
-    told(&mut window, &bench, heard(-30.0, None));
+    stated(&mut window, &bench, heard(-30.0, None));
     retype(&mut window, "Meter shows, V", "0.04472");
     next(&mut window);
     assert!(says(&window, "witness across the headphone: 0 dBFS is 0.894"), "in the node of the capture card");
@@ -154,7 +154,7 @@ fn source_impedance_is_taken_in_two_steps_or_from_two_readings() {
         }
         next(&mut window);
         assert_eq!(asked(&bench).hookup.load, load);
-        told(&mut window, &bench, heard(-30.0, Some(ratio)));
+        stated(&mut window, &bench, heard(-30.0, Some(ratio)));
     }
     let (_, chain) = window.state().desk.form.ready().unwrap();
     assert!((chain.output_side.source_impedance_ohm.unwrap().value - 11.0).abs() < 0.02);
@@ -171,7 +171,7 @@ fn load_impedance_is_verified_stopped_and_taken() {
     next(&mut window);
     next(&mut window);
     assert_eq!(asked(&bench).hookup, Hookup { load: PluggedLoad::Open, series_ohm: None });
-    told(&mut window, &bench, heard(-30.0, Some(1.0)));
+    stated(&mut window, &bench, heard(-30.0, Some(1.0)));
     assert!(says(&window, "Step 2 of 3: the check resistor"));
     next(&mut window);
     assert_eq!(asked(&bench).hookup.series_ohm, Some(100.0));
@@ -185,11 +185,11 @@ fn load_impedance_is_verified_stopped_and_taken() {
     assert_eq!((window.state().desk.view.phase, window.state().desk.view.failure.is_none()), (Phase::Idle, true));
     next(&mut window);
     asked(&bench);
-    told(&mut window, &bench, heard(-30.0, Some(50.0 / 150.0)));
+    stated(&mut window, &bench, heard(-30.0, Some(50.0 / 150.0)));
     assert!(says(&window, "check resistor: 50.0"));
     next(&mut window);
     assert_eq!(asked(&bench).hookup.load, PluggedLoad::Headphone);
-    told(&mut window, &bench, heard(-30.0, Some(80.0 / 180.0)));
+    stated(&mut window, &bench, heard(-30.0, Some(80.0 / 180.0)));
     assert!(says(&window, "impedance of closed 80 Ω: 80.0"));
     assert!(says(&window, "impedance 80.0"), "in the node");
 
@@ -201,7 +201,7 @@ fn load_impedance_is_verified_stopped_and_taken() {
     for ratio in [1.0, 0.5] {
         next(&mut window);
         asked(&bench);
-        told(&mut window, &bench, heard(-30.0, Some(ratio)));
+        stated(&mut window, &bench, heard(-30.0, Some(ratio)));
     }
     assert!(says(&window, "The check resistor of 50 Ω ±1 % reads 100.0"));
     assert!(window.state().desk.form.ready().unwrap().1.output_side.load_impedance_ohm.is_none());

@@ -86,7 +86,7 @@ fn enter_alone_leads_from_a_fresh_start_to_a_verdict_in_four_presses() {
     let view = &window.state().desk.view;
     let digest = view.digest.clone().unwrap_or_else(|| panic!("{:?} {:?}", view.failure, window.state().desk.refused));
     assert!(digest.finished && judge(&digest.record) == digest.judgement);
-    assert_ne!(digest.judgement.headroom.verdict.answer, Answer::NotTold, "{}", digest.judgement.sentence);
+    assert_ne!(digest.judgement.headroom.verdict.answer, Answer::NotDetermined, "{}", digest.judgement.sentence);
     window.get_by_label(&digest.judgement.headroom.verdict.to_string());
     window.get_by_label("Ask the next question  Enter");
     // The fifth asks again, with everything else as it was.
@@ -127,7 +127,7 @@ fn each_station_that_fails_says_why_and_its_remedy_is_one_button() {
         what: PathQuestion::Suppression,
         at: None,
         answer: PathAnswer::Doubt,
-        reading: Reading::NotTold("invented".into()),
+        reading: Reading::NotDetermined("invented".into()),
         text: "The noise is suppressed. Switch the suppression off.".into(),
     };
     let report = PathReport { findings: vec![doubt], sound_s: 18.0, sentence: "One doubt.".into() };

@@ -193,7 +193,7 @@ impl Desk {
         let over = drive + GAIN_DB - NOISE_DBFS;
         let clips = drive > LIMIT_DB + self.full;
         let distortion = |at: f64| {
-            if over < 40.0 { Reading::Below(-over - 8.0) } else { Reading::Told(Estimate::symmetric(at, 1.2)) }
+            if over < 40.0 { Reading::Below(-over - 8.0) } else { Reading::Determined(Estimate::symmetric(at, 1.2)) }
         };
         PinkFinding {
             common,
@@ -224,7 +224,7 @@ fn band(x: i32, level: f64, distortion: &impl Fn(f64) -> Reading) -> BandFinding
         level: Some(Estimate::symmetric(level, 0.2)),
         noise: Some(NOISE_DBFS - 15.0),
         even: distortion(-62.0 + rise),
-        odd: if x < -12 { Reading::NotTold("too few lines".into()) } else { distortion(-56.0 + rise) },
+        odd: if x < -12 { Reading::NotDetermined("too few lines".into()) } else { distortion(-56.0 + rise) },
     }
 }
 
@@ -236,7 +236,7 @@ fn response(i: usize) -> ResponsePoint {
 }
 
 fn clip(clips: bool, peak_db: f64) -> ClipFinding {
-    let limit = Reading::Told(Estimate::symmetric(LIMIT_DB, 0.04));
+    let limit = Reading::Determined(Estimate::symmetric(LIMIT_DB, 0.04));
     let (reach, bend) = (10f64.powf(peak_db / 20.0), 10f64.powf(LIMIT_DB / 20.0));
     let curve = (-60..=60).map(|i| {
         let played = reach * f64::from(i) / 60.0;
@@ -252,7 +252,7 @@ fn clip(clips: bool, peak_db: f64) -> ClipFinding {
             soft: false,
             unexplained: 0.001,
         }),
-        level_not_told: None,
+        level_not_determined: None,
         curve: curve.collect(),
     }
 }
@@ -263,19 +263,19 @@ pub fn session_with_sounds() -> Record {
     let step = record.steps.iter_mut().rev().find(|s| s.step.purpose == Purpose::Climb).unwrap();
     let pink = step.takes.last().unwrap().clone();
     let common = pink.inputs[0].finding.common().clone();
-    let told = |db: f64| Reading::Told(Estimate::symmetric(db, 0.5));
+    let stated = |db: f64| Reading::Determined(Estimate::symmetric(db, 0.5));
     let level = Some(Estimate::symmetric(-20.0, 0.1));
     let sine = SineFinding {
         common: common.clone(),
         frequency_hz: 997.0,
         level,
         gain_db: level,
-        harmonics: vec![HarmonicFinding { order: 2, level: told(-61.3), phase_rad: None }],
-        thd: told(-61.3),
-        thd_r: told(-61.4),
+        harmonics: vec![HarmonicFinding { order: 2, level: stated(-61.3), phase_rad: None }],
+        thd: stated(-61.3),
+        thd_r: stated(-61.4),
         thd_output: None,
         highest_harmonic: 10,
-        thd_n: told(-55.2),
+        thd_n: stated(-55.2),
         thd_n_with_hum: None,
         noise: Some(-90.0),
     };
@@ -283,7 +283,7 @@ pub fn session_with_sounds() -> Record {
         common: common.clone(),
         tones_hz: [61.5, 7000.5],
         level,
-        second: told(-71.2),
+        second: stated(-71.2),
         third: Reading::Below(-84.0),
         second_output: None,
         third_output: None,
@@ -297,7 +297,7 @@ pub fn session_with_sounds() -> Record {
                 let level = if i % 7 == 3 {
                     Reading::Below(-80.0)
                 } else {
-                    told(-50.0 - 5.0 * f64::from(order) - 0.3 * f64::from(i))
+                    stated(-50.0 - 5.0 * f64::from(order) - 0.3 * f64::from(i))
                 };
                 HarmonicPoint { frequency_hz: 40.0 * 2f64.powf(f64::from(i) / 6.0), level }
             })

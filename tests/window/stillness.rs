@@ -1,4 +1,4 @@
-//! Nothing moves while it sounds: a whole session at each size, told event by event, and every button and figure of the
+//! Nothing moves while it sounds: a whole session at each size, shown event by event, and every button and figure of the
 //! frame, the likenesses and the axes stay where they were.
 
 use super::*;

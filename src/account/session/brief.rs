@@ -35,9 +35,9 @@ pub fn brief(record: &Record, judgement: &Judgement) -> Vec<String> {
 fn bar(judgement: &Judgement) -> Option<String> {
     let headroom = &judgement.headroom;
     let (e, open): (&Estimate, bool) = match &headroom.headroom_db {
-        Reading::Told(e) => (e, false),
+        Reading::Determined(e) => (e, false),
         Reading::AtLeast(e) => (e, true),
-        Reading::Below(_) | Reading::NotTold(_) => return None,
+        Reading::Below(_) | Reading::NotDetermined(_) => return None,
     };
     let (from, to) = (headroom.listening_z?, judgement.highest_clean.level_spl.estimate()?);
     if e.value < 0.0 {
@@ -60,7 +60,7 @@ fn bar(judgement: &Judgement) -> Option<String> {
 /// Peak headroom, and how much of the output it takes.
 fn peaks(record: &Record, judgement: &Judgement) -> Option<String> {
     judgement.headroom.headroom_db.estimate()?;
-    let peak = Figure::new(&judgement.headroom.peak_room_db, 1).words();
+    let peak = Figure::new(&judgement.headroom.peak_headroom_db, 1).words();
     let used = judgement.drive_needed.as_ref().map_or(String::new(), |needed| {
         let share = Figure::significant(needed.listening.share_percent).words();
         format!(", the listening level uses {share} % of full scale")

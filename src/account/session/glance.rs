@@ -120,7 +120,7 @@ fn what_to_do(judgement: &Judgement) -> Vec<String> {
         Answer::Ample => "Nothing: this output drives this headphone with headroom to spare at this listening level.".into(),
         Answer::Borderline => "Peaks of some music may clip: judge it with your own (`loudenough judge SESSION --music FILE`).".into(),
         Answer::Short | Answer::DoesNotReach => "Take an output that plays louder, or a more sensitive headphone: `loudenough stock` lists which of those that are known would do.".into(),
-        Answer::NotTold => format!("The headroom is not determined: {}.", verdict.because),
+        Answer::NotDetermined => format!("The headroom is not determined: {}.", verdict.because),
     };
     let doubts = judgement.flaws.iter().filter(|flaw| flaw.weight == Weight::Doubt).map(|flaw| capital(&flaw.text));
     std::iter::once(first).chain(doubts).collect()

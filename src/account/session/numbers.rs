@@ -3,7 +3,7 @@
 use crate::account::document::{Cell, Column, Part, Section, Table};
 use crate::analysis::band;
 use crate::figure::Figure;
-use crate::judgement::{EXPOSURE_CAUTION, InVolts, Judgement, Needed, Threshold, ThresholdTold};
+use crate::judgement::{EXPOSURE_CAUTION, FoundThreshold, InVolts, Judgement, Needed, Threshold};
 use crate::session::record::Record;
 use crate::session::seats::Seats;
 use crate::stats::{Estimate, Reading};
@@ -26,7 +26,7 @@ impl Quantities {
 
     fn db(&mut self, what: &str, reading: &Reading, unit: &str, remark: &str) {
         let remark = match reading {
-            Reading::NotTold(why) => why,
+            Reading::NotDetermined(why) => why,
             _ => remark,
         };
         self.row(what, Cell::reading(Some(reading), DB), unit, remark);
@@ -67,7 +67,7 @@ fn levels(record: &Record, judgement: &Judgement, into: &mut Quantities) {
     let point = format!("pink noise, Z, {}, {fit}", chain.point());
     if chain.is_calibrated() {
         into.db("highest clean level", &clean.level_spl, "dB SPL", &point);
-        let range = chain.coupler.told_words();
+        let range = chain.coupler.stated_words();
         into.db(&format!("highest clean level, {range}"), &clean.mid_spl, "dB SPL", &point);
     } else {
         into.db("highest clean level", &clean.level_dbfs, "dBFS at the input", "pink noise, not calibrated");
@@ -91,12 +91,12 @@ fn levels(record: &Record, judgement: &Judgement, into: &mut Quantities) {
 
 fn threshold(record: &Record, threshold: &Threshold, into: &mut Quantities) {
     match threshold {
-        Threshold::Told(told) => {
-            let words = peaks(told);
-            into.db("clipping threshold, positive peak", &told.positive, "dB re full scale", &words);
-            into.db("clipping threshold, negative peak", &told.negative, "dB re full scale", &words);
+        Threshold::Determined(stated) => {
+            let words = peaks(stated);
+            into.db("clipping threshold, positive peak", &stated.positive, "dB re full scale", &words);
+            into.db("clipping threshold, negative peak", &stated.negative, "dB re full scale", &words);
             let reached = "RMS of pink noise whose peaks reach the nearer of the two";
-            into.db("clipping threshold as pink noise", &Reading::Told(told.pink_drive), "dBFS", reached);
+            into.db("clipping threshold as pink noise", &Reading::Determined(stated.pink_drive), "dBFS", reached);
         }
         Threshold::NoneUpTo { drive, full_scale } => {
             let most = if *full_scale { "full scale" } else { "the highest drive played" };
@@ -104,8 +104,8 @@ fn threshold(record: &Record, threshold: &Threshold, into: &mut Quantities) {
             let remark = format!("RMS of pink noise; no clipping up to {most}");
             into.db("clipping threshold as pink noise", &at_least, "dBFS", &remark);
         }
-        Threshold::NotTold { because } => {
-            into.db("clipping threshold as pink noise", &Reading::NotTold(because.clone()), "dBFS", because);
+        Threshold::NotDetermined { because } => {
+            into.db("clipping threshold as pink noise", &Reading::NotDetermined(because.clone()), "dBFS", because);
         }
     }
     let factor = record.head.plan.pink.period(record.head.playback.rate).true_peak_factor_db();
@@ -117,9 +117,9 @@ fn threshold(record: &Record, threshold: &Threshold, into: &mut Quantities) {
     );
 }
 
-fn peaks(told: &ThresholdTold) -> String {
-    let soft = if told.soft { ", soft: the equivalent hard limit" } else { "" };
-    format!("{}{soft}; {}; from step {}", told.acts_on.in_words(), told.whose.in_words(), told.step)
+fn peaks(stated: &FoundThreshold) -> String {
+    let soft = if stated.soft { ", soft: the equivalent hard limit" } else { "" };
+    format!("{}{soft}; {}; from step {}", stated.acts_on.in_words(), stated.whose.in_words(), stated.step)
 }
 
 fn listener(record: &Record, judgement: &Judgement, into: &mut Quantities) {
@@ -130,7 +130,7 @@ fn listener(record: &Record, judgement: &Judgement, into: &mut Quantities) {
     }
     into.db("headroom", &headroom.headroom_db, "dB", &headroom.verdict.because);
     let peak = "headroom and the true-peak factor of pink noise";
-    into.db("peak headroom", &headroom.peak_room_db, "dB", peak);
+    into.db("peak headroom", &headroom.peak_headroom_db, "dB", peak);
     if let Some(needed) = &judgement.drive_needed {
         self::needed("listening level", &needed.listening, into);
         self::needed("listening level and wanted headroom", &needed.wanted, into);
@@ -158,7 +158,7 @@ fn needed(name: &str, needed: &Needed, into: &mut Quantities) {
 
 fn in_volts(volts: &InVolts, into: &mut Quantities) {
     if let Some(at) = &volts.highest_clean {
-        let bound = |e: &Estimate| if volts.at_least { Reading::AtLeast(*e) } else { Reading::Told(*e) };
+        let bound = |e: &Estimate| if volts.at_least { Reading::AtLeast(*e) } else { Reading::Determined(*e) };
         let place = if at.open { "open output" } else { "at the load" };
         into.row("highest clean volts", significant(bound(&at.volts)), "V RMS", &format!("pink noise, {place}"));
         into.row("highest clean volts", Cell::number(dbv(at.volts.value), 1), "dBV", "");
@@ -211,7 +211,7 @@ pub fn exposure(judgement: &Judgement) -> Option<Section> {
 
 /// So many hours; none beyond those that a day or a week has.
 fn hours(hours: Estimate, most: f64) -> Cell {
-    let reading = if hours.value < most { Reading::Told(hours) } else { Reading::AtLeast(Estimate::exact(most)) };
+    let reading = if hours.value < most { Reading::Determined(hours) } else { Reading::AtLeast(Estimate::exact(most)) };
     Cell::reading(Some(&reading), 1)
 }
 

@@ -6,7 +6,7 @@ use crate::account::document::{Part, Section};
 use crate::account::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Zone};
 use crate::analysis::ClipFinding;
 use crate::figure::{Figure, NOT_DETERMINED};
-use crate::judgement::{Judgement, Threshold, ThresholdTold, Whose, loudest_clean};
+use crate::judgement::{FoundThreshold, Judgement, Threshold, Whose, loudest_clean};
 use crate::session::climb::{drive_ceiling, spl_ceiling};
 use crate::session::record::{Record, StepResult};
 use crate::stats::Reading;
@@ -205,20 +205,20 @@ fn full_scale(record: &Record, text_low: bool) -> Rule {
 }
 
 /// What clips, where as a peak, and where as pink noise: a line each.
-pub fn clipping_words(told: &ThresholdTold) -> [String; 3] {
-    let which = if told.whose == Whose::Output { "" } else { " (which: not determined)" };
-    let soft = if told.soft { ", soft: equivalent hard limit" } else { "" };
+pub fn clipping_words(stated: &FoundThreshold) -> [String; 3] {
+    let which = if stated.whose == Whose::Output { "" } else { " (which: not determined)" };
+    let soft = if stated.soft { ", soft: equivalent hard limit" } else { "" };
     [
-        format!("{} clips from here{which}", told.whose.subject()),
-        format!("peak {}{soft}", peaks(told)),
-        format!("pink {} dBFS", Figure::new(told.pink_drive, 2).words()),
+        format!("{} clips from here{which}", stated.whose.subject()),
+        format!("peak {}{soft}", peaks(stated)),
+        format!("pink {} dBFS", Figure::new(stated.pink_drive, 2).words()),
     ]
 }
 
 /// Both limits; one figure where they read the same.
-pub fn peaks(told: &ThresholdTold) -> String {
-    let shown = |r: &Reading| r.told().map(|e| tidy(e.value, 1));
-    match (shown(&told.positive), shown(&told.negative)) {
+pub fn peaks(stated: &FoundThreshold) -> String {
+    let shown = |r: &Reading| r.determined().map(|e| tidy(e.value, 1));
+    match (shown(&stated.positive), shown(&stated.negative)) {
         (Some(p), Some(n)) if p == n => format!("{p} dB re full scale"),
         (Some(p), Some(n)) => format!("positive {p}, negative {n} dB re full scale"),
         (Some(p), None) => format!("positive {p} dB re full scale, negative {NOT_DETERMINED}"),
@@ -229,8 +229,8 @@ pub fn peaks(told: &ThresholdTold) -> String {
 
 /// The clipping threshold as a rule of the drive axis.
 fn threshold(threshold: &Threshold, text_low: bool) -> Option<Rule> {
-    let Threshold::Told(told) = threshold else { return None };
-    let (at, text) = (told.pink_drive.value, clipping_words(told).into());
+    let Threshold::Determined(stated) = threshold else { return None };
+    let (at, text) = (stated.pink_drive.value, clipping_words(stated).into());
     Some(Rule { along: Along::X, at, role: Role::Threshold, line: Line::Solid, text, text_low })
 }
 
@@ -240,24 +240,24 @@ pub fn distortion(record: &Record, judgement: &Judgement, ends: Ends) -> Option<
     let input = chain.deciding_input();
     let limit_percent = record.head.plan.distortion_limit_percent;
     let limit = 20.0 * (limit_percent / 100.0).log10();
-    let mut told: [Vec<Point>; 2] = [Vec::new(), Vec::new()];
+    let mut stated: [Vec<Point>; 2] = [Vec::new(), Vec::new()];
     let mut below: [Vec<Point>; 2] = [Vec::new(), Vec::new()];
     let mut noise = Vec::new();
     for step in record.climbed().filter(|s| s.step.purpose.counts()) {
         let (Some(drive), Some((pink, _))) = (drive(step), step.pink(input)) else { continue };
         for (i, reading) in [&pink.even, &pink.odd].into_iter().enumerate() {
             match reading {
-                Reading::Told(e) => {
-                    told[i].push(Point { x: drive, y: e.value, interval: Some((e.interval.low, e.interval.high)) })
+                Reading::Determined(e) => {
+                    stated[i].push(Point { x: drive, y: e.value, interval: Some((e.interval.low, e.interval.high)) })
                 }
                 Reading::Below(at) => below[i].push(Point::at(drive, *at)),
-                Reading::AtLeast(_) | Reading::NotTold(_) => {}
+                Reading::AtLeast(_) | Reading::NotDetermined(_) => {}
             }
         }
         noise.extend(pink.over_noise_db.filter(|o| o.is_finite()).map(|over| Point::at(drive, -over)));
     }
     noise.sort_by(|a, b| a.x.total_cmp(&b.x));
-    let all = told.iter().chain(&below).flatten().chain(&noise).map(|p| p.y.max(FLOOR_DB));
+    let all = stated.iter().chain(&below).flatten().chain(&noise).map(|p| p.y.max(FLOOR_DB));
     let (low, high) = ends.of(PLANNED_DISTORTION, all.chain([limit]))?;
     let loudest = loudest_clean(record).and_then(drive);
     let says = format!(
@@ -265,7 +265,7 @@ pub fn distortion(record: &Record, judgement: &Judgement, ends: Ends) -> Option<
         tidy(limit, 1),
         loudest.map_or(String::new(), |d| format!(" The loudest clean step was driven at {} dBFS.", tidy(d, 1)))
     );
-    let [even, odd] = told;
+    let [even, odd] = stated;
     let [even_below, odd_below] = below;
     let series =
         |name: &str, role, mark, points| Series { name: name.into(), role, line: None, mark: Some(mark), points };
@@ -306,7 +306,7 @@ pub fn distortion(record: &Record, judgement: &Judgement, ends: Ends) -> Option<
 pub fn deciding_curve<'a>(record: &'a Record, judgement: &Judgement) -> Option<(usize, &'a ClipFinding)> {
     let input = record.head.chain.deciding_input();
     let decides = match &judgement.threshold {
-        Threshold::Told(told) => Some(told.step),
+        Threshold::Determined(stated) => Some(stated.step),
         _ => None,
     };
     record.steps.iter().rev().filter(|s| decides.is_none_or(|d| d == s.step.number)).find_map(|step| {
@@ -325,13 +325,13 @@ pub fn clipping_curve(record: &Record, judgement: &Judgement) -> Option<Picture>
     }
     let reach = 1.08 * reach;
     let limits: Vec<(f64, String)> = clip.level.as_ref().map_or(Vec::new(), |level| {
-        let told = [(&level.positive, 1.0, "positive"), (&level.negative, -1.0, "negative")];
+        let stated = [(&level.positive, 1.0, "positive"), (&level.negative, -1.0, "negative")];
         let one = |(reading, sign, word): (&Reading, f64, &str)| {
-            let e = reading.told()?;
+            let e = reading.determined()?;
             let says = format!("{word} limit {} dB re full scale", tidy(e.value, 2));
             Some((sign * amplitude_from_db(e.value), says))
         };
-        told.into_iter().filter_map(one).collect()
+        stated.into_iter().filter_map(one).collect()
     });
     let said: Vec<&str> = limits.iter().map(|(_, says)| says.as_str()).collect();
     let said = if said.is_empty() { "No limit was found.".into() } else { format!("Fitted: {}.", said.join(", ")) };

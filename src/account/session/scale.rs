@@ -158,8 +158,10 @@ fn clean(record: &Record, judgement: &Judgement) -> Option<ScaleMark> {
     let reading = if record.head.chain.is_calibrated() { &clean.level_spl } else { &clean.level_dbfs };
     let words = match (reading, &judgement.threshold) {
         _ if record.stop().is_none() => "clean so far".to_string(),
-        (Reading::Told(_), Threshold::Told(told)) => format!("{} clips from here", told.whose.subject()),
-        (Reading::Told(_), _) => "clean up to here".into(),
+        (Reading::Determined(_), Threshold::Determined(stated)) => {
+            format!("{} clips from here", stated.whose.subject())
+        }
+        (Reading::Determined(_), _) => "clean up to here".into(),
         _ => "clean, at least to here".into(),
     };
     let e = reading.estimate()?;

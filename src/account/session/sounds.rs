@@ -95,7 +95,7 @@ fn note(finding: &Finding) -> Option<String> {
 /// What one input heard of a sound; nothing of pink noise and silence, which have the step table.
 fn of(record: &Record, result: &InputResult) -> Vec<Line> {
     let line = |name: &str, reading: &Reading, unit| (name.to_string(), Figure::new(reading, DB), unit);
-    let level = |name: &str, value: &Option<Estimate>, unit| value.map(|v| line(name, &Reading::Told(v), unit));
+    let level = |name: &str, value: &Option<Estimate>, unit| value.map(|v| line(name, &Reading::Determined(v), unit));
     // As sound where the ear is calibrated.
     let heard = |own: &Option<Estimate>| match record.sound(result).and_then(|s| s.z) {
         Some(z) => level("level, Z", &Some(z), "dB SPL"),

@@ -37,8 +37,8 @@ pub fn response(record: &Record) -> Option<Picture> {
     let series: Vec<Series> = [reference, loud, swept]
         .into_iter()
         .zip(styles)
-        .filter_map(|(told, (role, line))| {
-            let (name, points) = told?;
+        .filter_map(|(stated, (role, line))| {
+            let (name, points) = stated?;
             Some(Series { name, role, line: Some(line), mark: None, points })
         })
         .collect();
@@ -92,9 +92,11 @@ fn relative(response: &[ResponsePoint]) -> Vec<Point> {
 /// A reading as a point; `true` where it is only known to be below.
 fn point(x: f64, reading: &Reading) -> Option<(Point, bool)> {
     match reading {
-        Reading::Told(e) => Some((Point { x, y: e.value, interval: Some((e.interval.low, e.interval.high)) }, false)),
+        Reading::Determined(e) => {
+            Some((Point { x, y: e.value, interval: Some((e.interval.low, e.interval.high)) }, false))
+        }
         Reading::Below(at) => Some((Point::at(x, *at), true)),
-        Reading::AtLeast(_) | Reading::NotTold(_) => None,
+        Reading::AtLeast(_) | Reading::NotDetermined(_) => None,
     }
     .filter(|(point, _)| point.y.is_finite())
 }

@@ -166,7 +166,7 @@ pub fn sessions(stock: &Stock, matrix: &Matrix, about: &About) -> Option<Section
         }
         let judgement = &session.judgement;
         let peaks: [Option<&Reading>; 2] = match &judgement.threshold {
-            Threshold::Told(told) => [Some(&told.positive), Some(&told.negative)],
+            Threshold::Determined(stated) => [Some(&stated.positive), Some(&stated.negative)],
             _ => [None, None],
         };
         let doubts = judgement.flaws.iter().filter(|f| f.weight == crate::analysis::Weight::Doubt).count();

@@ -37,9 +37,10 @@ fn levels(number: usize, title: &str, cells: &[&Cell], about: &About, listener: 
         About::Headphone(_) => cell.output.words(),
         About::All | About::Output(_) => cell.headphone.clone(),
     };
-    let told: Vec<&&Cell> = cells.iter().filter(|cell| point(0.0, &cell.best().level_spl).is_some()).collect();
+    let stated: Vec<&&Cell> = cells.iter().filter(|cell| point(0.0, &cell.best().level_spl).is_some()).collect();
     let point_of = |measured: bool| -> Vec<Point> {
-        told.iter()
+        stated
+            .iter()
             .enumerate()
             .filter(|(_, cell)| cell.measured.is_some() == measured)
             .filter_map(|(i, cell)| point(i as f64, &cell.best().level_spl))
@@ -75,7 +76,7 @@ fn levels(number: usize, title: &str, cells: &[&Cell], about: &About, listener: 
             upright(ample, Role::Quiet, Line::Dashed, "ample from here", false),
         ]
     });
-    let said: Vec<String> = told
+    let said: Vec<String> = stated
         .iter()
         .map(|cell| {
             let how = if cell.measured.is_some() { "measured" } else { "predicted" };
@@ -95,7 +96,7 @@ fn levels(number: usize, title: &str, cells: &[&Cell], about: &About, listener: 
         title: format!("Highest clean level: {title}"),
         says: capital(&format!("{}. A bar that runs off the picture is a bound.", said.join("; "))),
         x: Axis::linear("pink noise, dB SPL, Z at the point", low, high),
-        y: Axis::names(told.iter().map(|cell| name(cell)).collect()),
+        y: Axis::names(stated.iter().map(|cell| name(cell)).collect()),
         zones: Vec::new(),
         series: vec![series("measured", Mark::Dot, measured), series("predicted", Mark::Hollow, predicted)],
         rules,
@@ -107,10 +108,10 @@ fn levels(number: usize, title: &str, cells: &[&Cell], about: &About, listener: 
 fn point(y: f64, reading: &Reading) -> Option<Point> {
     let at = |x: f64, interval| Some(Point { x, y, interval: Some(interval) });
     match reading {
-        Reading::Told(Estimate { value, interval }) => at(*value, (interval.low, interval.high)),
+        Reading::Determined(Estimate { value, interval }) => at(*value, (interval.low, interval.high)),
         Reading::AtLeast(e) => at(e.value, (e.interval.low, f64::INFINITY)),
         Reading::Below(high) => at(*high, (f64::NEG_INFINITY, *high)),
-        Reading::NotTold(_) => None,
+        Reading::NotDetermined(_) => None,
     }
 }
 
@@ -148,9 +149,9 @@ pub fn map(number: usize, map: &Map) -> Option<Picture> {
     ];
     let border = |i: usize| -> Vec<Point> {
         let at = |reading: &Reading| match reading {
-            Reading::Told(e) | Reading::AtLeast(e) => Some(e.value),
+            Reading::Determined(e) | Reading::AtLeast(e) => Some(e.value),
             Reading::Below(high) => Some(*high),
-            Reading::NotTold(_) => None,
+            Reading::NotDetermined(_) => None,
         };
         map.columns.iter().filter_map(|c| Some(Point::at(c.ohm, at(&c.borders_db[i])?))).collect()
     };

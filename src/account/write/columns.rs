@@ -150,7 +150,7 @@ fn split(text: &str) -> Vec<String> {
 fn words(cell: &Cell, holds: Holds) -> Vec<String> {
     match cell {
         Cell::Text(text) => split(text),
-        Cell::Figure(figure) if matches!(figure.reading, Reading::NotTold(_)) => split(&figure.words()),
+        Cell::Figure(figure) if matches!(figure.reading, Reading::NotDetermined(_)) => split(&figure.words()),
         Cell::Figure(figure) => {
             let words = figure.words();
             let (bound, value) = words
@@ -200,9 +200,9 @@ mod tests {
     fn table() -> Table {
         let columns = vec![Column::text("what"), Column::readings("level", "dB"), Column::text("remark").aside()];
         let mut table = Table::new("t", "", columns);
-        let level = Reading::Told(Estimate::symmetric(-1.5, 0.25));
+        let level = Reading::Determined(Estimate::symmetric(-1.5, 0.25));
         table.rows.push(vec![Cell::text("one \u{1b}[31m"), Cell::reading(Some(&level), 2), Cell::text("a b c d e f")]);
-        let none = Reading::NotTold("why".into());
+        let none = Reading::NotDetermined("why".into());
         table.rows.push(vec![Cell::text("two"), Cell::reading(Some(&none), 2), Cell::text("x")]);
         table
     }

@@ -70,8 +70,8 @@ mod tests {
     fn readings_become_four_columns_and_formulas_stay_text() {
         let mut table =
             Table::new("t", "", vec![Column::text("name"), Column::readings("level", "dB"), Column::numbers("n", "")]);
-        let told = Reading::Told(Estimate::symmetric(-1.5, 0.25));
-        table.rows.push(vec![Cell::text("=1+1"), Cell::reading(Some(&told), 2), Cell::number(Some(-3.0), 0)]);
+        let stated = Reading::Determined(Estimate::symmetric(-1.5, 0.25));
+        table.rows.push(vec![Cell::text("=1+1"), Cell::reading(Some(&stated), 2), Cell::number(Some(-3.0), 0)]);
         table.rows.push(vec![Cell::text("a \"b\", c"), Cell::reading(Some(&Reading::Below(-9.0)), 1), Cell::Empty]);
         assert_eq!(
             csv(&table),

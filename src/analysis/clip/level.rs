@@ -90,7 +90,7 @@ pub(super) fn fit(
     });
     let (better, curve, other) = tell_apart(listening, spectra, &mut kinds);
     let acts_on = match better {
-        _ if other.is_some() => ActsOn::NotTold,
+        _ if other.is_some() => ActsOn::NotDetermined,
         0 => ActsOn::Samples,
         _ => ActsOn::Waveform,
     };
@@ -194,12 +194,12 @@ fn gain_moved_db(spectra: &Spectra, reference: &Reference, fit: &Fit, limiter: &
         let added = limiter.residual(side, at, &excited);
         sent.iter_mut().zip(added).for_each(|(s, a)| *s += a);
     }
-    let (mut heard, mut foretold) = (0.0, 0.0);
+    let (mut heard, mut predicted) = (0.0, 0.0);
     for (k, sent) in excited.iter().zip(sent) {
         heard += spectra.mean[*k].norm_sqr() - spectra.noise_of_mean(*k);
-        foretold += (sent * reference.response[*k]).norm_sqr();
+        predicted += (sent * reference.response[*k]).norm_sqr();
     }
-    let moved = crate::units::db_from_power(heard / foretold)?;
+    let moved = crate::units::db_from_power(heard / predicted)?;
     (moved.abs() > GAIN_MOVED_DB).then_some(moved)
 }
 
@@ -266,14 +266,14 @@ impl Fit {
         if let Some((other, share)) = open.other.as_ref().and_then(|other| Some((other.limits[i]?, other.share))) {
             estimate.interval = of_either(db, DB_PER_NEPER * other.ln(), share, half / NORMAL_95);
         }
-        Reading::Told(estimate)
+        Reading::Determined(estimate)
     }
 
     /// The side's own peak is a lower bound, down to the limit that would just have been noticed.
     fn untouched(&self, listening: &Listening, limiter: &mut Limiter, side: Side) -> Reading {
         let peak = limiter.peak(side);
         if peak <= 0.0 {
-            return Reading::NotTold("nothing was played on this polarity".into());
+            return Reading::NotDetermined("nothing was played on this polarity".into());
         }
         let slope = self.other_slope(listening, limiter, side);
         let mut left_at = |at: f64| {
@@ -315,7 +315,7 @@ mod tests {
     /// One kind alone is the normal interval; two far apart and equally likely leave 5 % of each outside: z = 1.6449 (normal
     /// table).
     #[test]
-    fn two_kinds_are_told_by_how_likely_each_is() {
+    fn two_kinds_are_stated_by_how_likely_each_is() {
         let near = |a: Interval, low: f64, high: f64| (a.low - low).abs() < 1e-3 && (a.high - high).abs() < 1e-3;
         assert!(near(of_either(-3.0, -2.0, 0.0, 0.01), -3.0196, -2.9804));
         assert!(near(of_either(-3.0, -2.0, 0.5, 0.01), -3.016_449, -1.983_551));

@@ -48,11 +48,12 @@ pub fn judge(spectra: &Spectra, reference: &Reference) -> Option<ClipFinding> {
     let threshold = evidence::threshold(spectra.periods);
     let curve = clip_curve::curve(spectra, reference);
     let seen = evidence::look(&listening, (spectra, reference));
-    let mut finding = ClipFinding { evidence: seen.evidence, threshold, level: None, level_not_told: None, curve };
+    let mut finding =
+        ClipFinding { evidence: seen.evidence, threshold, level: None, level_not_determined: None, curve };
     if finding.is_evident() {
         match level::fit(&mut listening, (spectra, reference), seen) {
             Ok(level) => finding.level = Some(level),
-            Err(why) => finding.level_not_told = Some(why),
+            Err(why) => finding.level_not_determined = Some(why),
         }
     }
     Some(finding)

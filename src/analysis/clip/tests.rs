@@ -30,14 +30,14 @@ fn judged(bench: &Bench) -> ClipFinding {
     judge(&bench.step(1.0), &bench.reference(amplitude_from_db(-20.0))).unwrap()
 }
 
-fn told(reading: &Reading) -> f64 {
-    reading.told().unwrap_or_else(|| panic!("{reading:?}")).value
+fn stated(reading: &Reading) -> f64 {
+    reading.determined().unwrap_or_else(|| panic!("{reading:?}")).value
 }
 
 fn assert_level(level: &ClipLevel, up: f64, down: f64, what: &str) {
     for (reading, truth) in [(&level.positive, up), (&level.negative, down)] {
         let truth = db_from_amplitude(truth).unwrap();
-        assert!((told(reading) - truth).abs() < LEVEL_DB, "{what}: {reading:?}, true {truth}");
+        assert!((stated(reading) - truth).abs() < LEVEL_DB, "{what}: {reading:?}, true {truth}");
     }
 }
 
@@ -54,7 +54,7 @@ fn evidence_parts_clean_benches_from_overdriven_ones() {
             if clean.evidence > 0.25 * threshold {
                 println!("{periods} periods, seed {seed}, {noise_db} dB over noise: {:.1}", clean.evidence);
             }
-            assert!(!clean.is_evident() && clean.level.is_none() && clean.level_not_told.is_none());
+            assert!(!clean.is_evident() && clean.level.is_none() && clean.level_not_determined.is_none());
             highest = highest.max(clean.evidence);
         }
         for seed in 0..seeds(24) / 4 {
@@ -101,7 +101,7 @@ fn half_a_decibel_of_overdrive_is_enough_for_two_periods() {
 fn a_limit_on_one_side_leaves_a_lower_bound_on_the_other() {
     let c = amplitude_from_db(-1.5);
     let level = judged(&Bench { limit: Limit::Waveform(9.0, c), ..drawn(7, 4) }).level.unwrap();
-    assert!((told(&level.negative) - db_from_amplitude(c).unwrap()).abs() < LEVEL_DB);
+    assert!((stated(&level.negative) - db_from_amplitude(c).unwrap()).abs() < LEVEL_DB);
     let Reading::AtLeast(bound) = &level.positive else { panic!("{:?}", level.positive) };
     let peak = db_from_amplitude(period().peaks.positive).unwrap();
     assert!(bound.value <= peak + 1e-9 && bound.value > peak - 0.5, "{bound:?}");
@@ -109,7 +109,7 @@ fn a_limit_on_one_side_leaves_a_lower_bound_on_the_other() {
 
 /// Truth of a soft limit: the same fit on the noise-free period (method 4). Its interval holds it.
 #[test]
-fn a_soft_limit_is_told_as_soft_with_its_hard_equivalent() {
+fn a_soft_limit_is_stated_as_soft_with_its_hard_equivalent() {
     let c = amplitude_from_db(-1.0);
     for (seed, limit, acts_on) in
         [(8, Limit::SoftSamples(c, 0.4), ActsOn::Samples), (9, Limit::SoftWaveform(c, 0.4), ActsOn::Waveform)]
@@ -118,11 +118,11 @@ fn a_soft_limit_is_told_as_soft_with_its_hard_equivalent() {
         let ideal = Bench { headphone_db: None, over_noise_db: f64::INFINITY, residue_ppm: 0.0, ..bench };
         let (level, truth) = (judged(&bench).level.unwrap(), judged(&ideal).level.unwrap());
         assert!(level.soft && truth.soft && level.unexplained > 0.03);
-        // Under noise the kind may stay untold, but is never the other one.
-        assert!(truth.acts_on == acts_on && [acts_on, ActsOn::NotTold].contains(&level.acts_on), "{limit:?}");
+        // Under noise the kind may stay undetermined, but is never the other one.
+        assert!(truth.acts_on == acts_on && [acts_on, ActsOn::NotDetermined].contains(&level.acts_on), "{limit:?}");
         for (reading, truth) in [(&level.positive, &truth.positive), (&level.negative, &truth.negative)] {
-            assert!((told(reading) - told(truth)).abs() < LEVEL_DB);
-            assert!(reading.told().unwrap().holds(told(truth)));
+            assert!((stated(reading) - stated(truth)).abs() < LEVEL_DB);
+            assert!(reading.determined().unwrap().holds(stated(truth)));
         }
     }
 }
@@ -130,8 +130,8 @@ fn a_soft_limit_is_told_as_soft_with_its_hard_equivalent() {
 /// The trial behind `BENT_KIND_EVIDENCE`: soft limits with knees of 5 to 60 % of the limit, driven 0.5 to 5 dB over,
 /// 40 to 75 dB over noise, are reported as of their own kind and within a tenth of a decibel.
 #[test]
-fn a_soft_limit_is_not_told_as_one_of_the_other_kind() {
-    let (mut gentle, mut told_kind, mut kind_open, mut not_told, mut missed, mut furthest, mut wrong) =
+fn a_soft_limit_is_not_determined_as_one_of_the_other_kind() {
+    let (mut gentle, mut stated_kind, mut kind_open, mut not_determined, mut missed, mut furthest, mut wrong) =
         (0, 0, 0, 0, 0, 0.0f64, Vec::new());
     for seed in 0..seeds(12) {
         let mut random = Gauss::new(seed ^ 0x50F7);
@@ -153,39 +153,42 @@ fn a_soft_limit_is_not_told_as_one_of_the_other_kind() {
                 continue;
             }
             _ => {
-                not_told += 1;
+                not_determined += 1;
                 continue;
             }
         };
         let name = format!("seed {seed}, {limit:.3?}, {over_noise_db:.0} dB over noise");
         match level.acts_on {
-            ActsOn::NotTold => kind_open += 1,
-            kind if kind == acts_on => told_kind += 1,
-            kind => wrong.push(format!("{name}: told as {kind:?}")),
+            ActsOn::NotDetermined => kind_open += 1,
+            kind if kind == acts_on => stated_kind += 1,
+            kind => wrong.push(format!("{name}: found as {kind:?}")),
         }
         if truth.acts_on != acts_on {
             wrong.push(format!("{name}: without noise {:?}", truth.acts_on));
         }
         for (reading, truth) in [(&level.positive, &truth.positive), (&level.negative, &truth.negative)] {
-            let Some(estimate) = reading.told() else {
+            let Some(estimate) = reading.determined() else {
                 wrong.push(format!("{name}: {reading:?}"));
                 continue;
             };
-            let off = estimate.value - told(truth);
+            let off = estimate.value - stated(truth);
             furthest = furthest.max(off.abs());
-            missed += usize::from(!estimate.holds(told(truth)));
+            missed += usize::from(!estimate.holds(stated(truth)));
             if off.abs() > LEVEL_DB {
                 wrong.push(format!("{name}: off by {off:.3} dB"));
             }
         }
     }
     println!(
-        "smooth {gentle}, kind told {told_kind}, open {kind_open}; level not told {not_told}; furthest {furthest:.3} dB, {missed} intervals miss"
+        "smooth {gentle}, kind told {stated_kind}, open {kind_open}; level not determined {not_determined}; furthest {furthest:.3} dB, {missed} intervals miss"
     );
     assert!(wrong.is_empty(), "{wrong:#?}");
     // One in twenty is what they say; a dozen seeds have 24 readings.
-    assert!(missed <= 1 + told_kind / 10, "{missed} intervals miss");
-    assert!(told_kind >= 9 * (kind_open + not_told), "{told_kind} told, {kind_open} open, {not_told} without a level");
+    assert!(missed <= 1 + stated_kind / 10, "{missed} intervals miss");
+    assert!(
+        stated_kind >= 9 * (kind_open + not_determined),
+        "{stated_kind} told, {kind_open} open, {not_determined} without a level"
+    );
 }
 
 #[test]
@@ -193,16 +196,19 @@ fn a_limit_behind_a_filter_is_a_visible_bend_without_a_level() {
     for corner_hz in [40.0, 60.0] {
         let found = judged(&Bench { limit: Limit::Memory(amplitude_from_db(-3.0), corner_hz), ..drawn(3, 4) });
         assert!(found.is_evident() && found.level.is_none(), "{corner_hz} Hz: {:?}", found.level);
-        assert!(found.level_not_told.is_some_and(|why| why.contains("memory")));
+        assert!(found.level_not_determined.is_some_and(|why| why.contains("memory")));
     }
     // Where the filter matters little a level is given, and its interval holds what the limit is set to.
     let mild = judged(&Bench { limit: Limit::Memory(amplitude_from_db(-3.0), 10.0), ..drawn(3, 4) }).level.unwrap();
-    assert!(mild.positive.told().unwrap().holds(-3.0) && mild.negative.told().unwrap().holds(-3.0), "{mild:?}");
+    assert!(
+        mild.positive.determined().unwrap().holds(-3.0) && mild.negative.determined().unwrap().holds(-3.0),
+        "{mild:?}"
+    );
 }
 
 /// Once a level of −2.4 dB was given for −3: the output's own knob had been turned in between.
 #[test]
-fn a_gain_that_moved_since_the_reference_leaves_the_level_untold() {
+fn a_gain_that_moved_since_the_reference_leaves_the_level_undetermined() {
     let c = amplitude_from_db(-3.0);
     let bench = Bench { limit: Limit::Samples(c, c), ..drawn(5, 4) };
     let mut reference = bench.reference(amplitude_from_db(-20.0));
@@ -210,7 +216,7 @@ fn a_gain_that_moved_since_the_reference_leaves_the_level_untold() {
     assert_level(&same, c, c, "same gain");
     reference.response.iter_mut().for_each(|h| *h *= 2.0);
     let moved = judge(&bench.step(1.0), &reference).unwrap();
-    assert!(moved.level.is_none() && moved.level_not_told.is_some_and(|why| why.contains("gain moved")));
+    assert!(moved.level.is_none() && moved.level_not_determined.is_some_and(|why| why.contains("gain moved")));
 }
 
 /// A digital loop: nothing but the limit, no noise at all.
@@ -226,7 +232,7 @@ fn a_loop_without_noise_gives_the_limit_to_a_thousandth() {
         ..Bench::new(1)
     };
     let level = judged(&ideal(Limit::Samples(c, c))).level.unwrap();
-    assert!((told(&level.positive) + 2.0).abs() < 1e-3 && (told(&level.negative) + 2.0).abs() < 1e-3, "{level:?}");
+    assert!((stated(&level.positive) + 2.0).abs() < 1e-3 && (stated(&level.negative) + 2.0).abs() < 1e-3, "{level:?}");
     assert_eq!(level.acts_on, ActsOn::Samples);
     assert!(!judged(&ideal(Limit::None)).is_evident());
 }
@@ -263,9 +269,9 @@ fn a_limit_on_a_wire_without_noise_is_found() {
     let limit = |x: f64| x.clamp(-0.251_188_643_150_958, 0.251_188_643_150_958);
     for db in [-11.0, -9.0, -6.0] {
         let found = judge(&take(amplitude_from_db(db), limit), &reference).unwrap();
-        let Some(level) = found.level else { panic!("{db} dB: {:?}", found.level_not_told) };
+        let Some(level) = found.level else { panic!("{db} dB: {:?}", found.level_not_determined) };
         for reading in [&level.positive, &level.negative] {
-            assert!((told(reading) + 12.0).abs() < 1e-2, "{db} dB: {reading:?}");
+            assert!((stated(reading) + 12.0).abs() < 1e-2, "{db} dB: {reading:?}");
         }
     }
 }
@@ -313,7 +319,7 @@ fn smooth_distortion_is_no_limit_and_hides_none() {
         };
         let most = if level.soft { SOFT_LEVEL_DB } else { LEVEL_DB };
         for (reading, truth) in [&level.positive, &level.negative].into_iter().zip(bench.reached_at(c)) {
-            let off = reading.told().map_or(0.0, |told| told.value - db_from_amplitude(truth).unwrap());
+            let off = reading.determined().map_or(0.0, |stated| stated.value - db_from_amplitude(truth).unwrap());
             furthest = furthest.max(off.abs());
             if off.abs() > most {
                 wrong.push(format!("off by {off:+.3}, soft {}: {limit:?} {bench:?}", level.soft));

@@ -1,9 +1,9 @@
 //! Distortion while it plays: the power on the lines that listen, over the last whole period of one input.
 //!
 //! A period captured on another clock is brought onto the played one first, with the clock that the takes before have
-//! told; any window of exactly one period will do, since only powers are wanted. Even lines hear even-order distortion,
+//! stated; any window of exactly one period will do, since only powers are wanted. Even lines hear even-order distortion,
 //! detection lines odd-order (scaled per one-third octave to all odd lines from the 63 Hz band up), as for the stored
-//! result. Both halves of the noise that the take of silence told are taken off. One period has no interval: this is a
+//! result. Both halves of the noise that the take of silence showed are taken off. One period has no interval: this is a
 //! picture, never a result.
 
 use super::super::band::{BANDS, lines_in};
@@ -27,7 +27,7 @@ pub struct Expected {
     pub period: Arc<Period>,
     /// Capture clock against playback clock, ppm.
     pub clock_ppm: f64,
-    /// Noise of each input as the take of silence told it; missing where there is none.
+    /// Noise of each input as the take of silence showed it; missing where there is none.
     pub noise: Vec<Option<NoiseFloor>>,
 }
 
@@ -138,10 +138,10 @@ mod tests {
                     x(0) + t * (x(1) - x(0))
                 })
                 .collect();
-            let told = listener.distortion_db(0, &captured).unwrap();
+            let stated = listener.distortion_db(0, &captured).unwrap();
             // Even lines and, at their nominal share of four, detection lines.
             let truth = 10.0 * ((of(LineKind::Even) + 4.0 * of(LineKind::Detection)) / of(LineKind::Excited)).log10();
-            assert!((told - truth).abs() < 0.5, "{told} for {truth}");
+            assert!((stated - truth).abs() < 0.5, "{stated} for {truth}");
             let all = NoiseFloor { all_ms: of(LineKind::Excited), odd_ms: of(LineKind::Excited), hum_ms: 0.0 };
             let listener =
                 Listener::new(Expected { period: Arc::clone(&period), clock_ppm: ppm, noise: vec![Some(all)] }, rate);

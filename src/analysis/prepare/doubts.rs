@@ -46,7 +46,7 @@ pub(super) fn keep_clean(flaws: &mut Vec<Flaw>, clean: &[bool], silent: bool, mo
         "Only {count} of {} periods are undisturbed (a door, a voice), so they cannot be averaged. Wait for quiet and repeat.",
         clean.len()
     );
-    // Silence is there to hear the surroundings: a disturbance is part of the answer, and said.
+    // Silence is there to hear the room: a disturbance is part of the answer, and said.
     flaws.push(if silent { Flaw::note("disturbed", text) } else { Flaw::void("disturbed", text) });
     vec![true; clean.len()]
 }

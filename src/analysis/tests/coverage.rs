@@ -54,7 +54,7 @@ const QUANTITIES: [&str; 10] = [
 #[derive(Clone, Copy, Debug, Default)]
 struct Tally {
     cases: usize,
-    told: usize,
+    stated: usize,
     held: usize,
     /// Cases whose truth is clear of the noise, and how many of them hold.
     clear: usize,
@@ -67,7 +67,7 @@ struct Tally {
 impl Tally {
     fn add(&mut self, estimate: Option<&Estimate>, truth: f64) {
         let Some(e) = estimate else { return };
-        self.told += 1;
+        self.stated += 1;
         let half = if truth > e.value { e.interval.high - e.value } else { e.value - e.interval.low };
         let off = (truth - e.value).abs() / half.max(f64::MIN_POSITIVE);
         self.hold(off <= 1.0, true);
@@ -84,21 +84,21 @@ impl Tally {
 
     fn add_reading(&mut self, reading: &Reading, truth: f64, clear: bool) {
         match reading {
-            Reading::Told(e) if clear => self.add(Some(e), truth),
-            Reading::Told(e) => {
+            Reading::Determined(e) if clear => self.add(Some(e), truth),
+            Reading::Determined(e) => {
                 self.add(Some(e), truth);
                 self.clear -= 1;
                 self.clear_held -= usize::from(e.holds(truth));
             }
             Reading::Below(high) => self.hold(truth <= *high, clear),
-            Reading::AtLeast(_) | Reading::NotTold(_) => {}
+            Reading::AtLeast(_) | Reading::NotDetermined(_) => {}
         }
     }
 
     /// Nothing is there: in decibels every given figure is infinitely far from it.
     fn add_nothing(&mut self, reading: &Reading) {
-        self.told += usize::from(reading.told().is_some());
-        self.hold(reading.told().is_none(), true);
+        self.stated += usize::from(reading.determined().is_some());
+        self.hold(reading.determined().is_none(), true);
     }
 
     fn print(&self, what: &str) {
@@ -106,7 +106,7 @@ impl Tally {
         println!(
             "| {what} | {} | {} | {:.1} % | {} | {:.1} % | {:.2} % | {:.2} % |",
             self.cases,
-            self.told,
+            self.stated,
             percent(self.held, self.cases),
             self.clear,
             percent(self.clear_held, self.clear),
@@ -126,7 +126,7 @@ impl Tally {
 
     fn sum(&mut self, other: Tally) {
         self.cases += other.cases;
-        self.told += other.told;
+        self.stated += other.stated;
         self.held += other.held;
         self.clear += other.clear;
         self.clear_held += other.clear_held;
@@ -186,8 +186,8 @@ fn pink_case(tallies: &mut [Tally; QUANTITIES.len()], desk: &Desk, band: i32, be
     tallies[0].add(f.level_z.as_ref(), Dbfs::from_rms(desk.signal_rms()).unwrap().db());
     let in_band: f64 =
         truth.excited.iter().filter(|k| lines_in(band, spacing).contains(k)).map(|k| truth.lines[*k].norm_sqr()).sum();
-    let told = f.bands.iter().find(|b| b.x == band).unwrap();
-    tallies[1].add(told.level.as_ref(), db_from_power(2.0 * in_band).unwrap());
+    let stated = f.bands.iter().find(|b| b.x == band).unwrap();
+    tallies[1].add(stated.level.as_ref(), db_from_power(2.0 * in_band).unwrap());
     if let Some(point) = nearest(&f, band) {
         let gain = truth.response_db(point.frequency_hz);
         tallies[2].add(Some(&Estimate::symmetric(point.gain_db, point.half_width_db)), gain);

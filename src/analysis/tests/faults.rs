@@ -1,7 +1,7 @@
-//! What must void a take, leave a period out, or be told of the mains.
+//! What must void a take, leave a period out, or be said of the mains.
 
 use super::desk::Desk;
-use super::{pink, told};
+use super::{pink, stated};
 use crate::analysis::{AnalysisError, Context, Correction, Finding, PinkFinding, Weight, measure};
 use crate::signal::Stimulus;
 use crate::stats::Reading;
@@ -59,8 +59,8 @@ fn each_way_of_seeing_a_loss_is_needed() {
             let mut desk = Desk { ppm: 25.0, periods, loss: Some((at, lost)), ..Desk::pink() };
             desk.noise = desk.signal_rms() * 10f64.powf(-over_noise_db / 20.0);
             let (f, _) = pink(&desk);
-            let told = f.common.flaws.iter().find(|f| f.code == "lost-samples").map_or("nothing", |f| &f.text);
-            assert!(told.contains(sign), "{periods} periods, {lost} lost, {over_noise_db} dB: {told}");
+            let stated = f.common.flaws.iter().find(|f| f.code == "lost-samples").map_or("nothing", |f| &f.text);
+            assert!(stated.contains(sign), "{periods} periods, {lost} lost, {over_noise_db} dB: {stated}");
         }
     }
 }
@@ -98,7 +98,7 @@ fn four_hundred_parts_per_million_are_a_wrong_rate() {
 }
 
 #[test]
-fn a_wrong_rate_is_told_also_over_some_noise() {
+fn a_wrong_rate_is_stated_also_over_some_noise() {
     let mut desk = Desk { ppm: -400.0, resonance_db: 12.0, ..Desk::pink() };
     desk.noise = desk.signal_rms() * 10f64.powf(-15.0 / 20.0);
     assert_eq!(voids(&pink(&desk).0), ["wrong-rate"]);
@@ -107,7 +107,7 @@ fn a_wrong_rate_is_told_also_over_some_noise() {
 /// Seen in a session: a probe under the noise claimed 359 ppm and a gain 5.6 dB off, that of the ear's resonance alone.
 #[test]
 fn a_probe_near_the_noise_neither_claims_a_rate_nor_the_gain_of_its_loudest_part() {
-    let (mut held, mut told) = (0, 0);
+    let (mut held, mut stated) = (0, 0);
     for seed in 0..24 {
         let mut desk = Desk { ppm: 80.0, periods: 2, resonance_db: 20.0, seed, ..Desk::pink() };
         desk.noise = desk.signal_rms() * 10f64.powf((16.0 - seed as f64) / 20.0);
@@ -121,11 +121,11 @@ fn a_probe_near_the_noise_neither_claims_a_rate_nor_the_gain_of_its_loudest_part
             "{seed}: {gain:?} for {truth}"
         );
         if !doubted {
-            told += 1;
+            stated += 1;
             held += usize::from(gain.holds(truth));
         }
     }
-    assert!(told >= 6 && held * 10 >= told * 8, "{held} of {told}");
+    assert!(stated >= 6 && held * 10 >= stated * 8, "{held} of {stated}");
 }
 
 #[test]
@@ -151,7 +151,7 @@ fn exactly_zero_input_is_a_reason_of_its_own_and_nothing_is_a_number() {
     let Finding::Pink(f) = &measured.finding else { panic!() };
     assert_eq!(voids(f), ["zero-input"]);
     assert_eq!((f.level_z, f.noise, f.gain_db, f.common.peak), (None, None, None, None));
-    assert!(matches!(f.even, Reading::NotTold(_)) && f.response.is_empty());
+    assert!(matches!(f.even, Reading::NotDetermined(_)) && f.response.is_empty());
     let text = serde_json::to_string(&measured.finding).unwrap();
     assert!(!text.contains("NaN") && !text.contains("inf"));
 }
@@ -169,7 +169,7 @@ fn what_cannot_be_measured_is_an_error_with_a_plain_text() {
 
 /// Noise alone, no delay known: nothing is given, nothing is a number that is none.
 #[test]
-fn a_stimulus_buried_in_noise_is_not_told() {
+fn a_stimulus_buried_in_noise_is_not_determined() {
     let mut desk = Desk { periods: 2, ..Desk::pink() };
     desk.noise = 300.0 * desk.signal_rms();
     let (f, _) = pink(&desk);
@@ -191,7 +191,7 @@ fn hum_on_no_line_changes_nothing_above_minus_eighty_decibels() {
             let plain = Desk { hum: vec![], ..desk.clone() };
             let (without, _) = pink(&plain);
             let upper = |r: &Reading| match r {
-                Reading::Told(e) => e.value,
+                Reading::Determined(e) => e.value,
                 Reading::Below(high) => *high,
                 _ => panic!("{r:?}"),
             };
@@ -209,7 +209,7 @@ fn hum_on_no_line_changes_nothing_above_minus_eighty_decibels() {
 
 /// 60.0586 Hz is line 82 of the period: it cannot be distinguished from even-order distortion, so the line is left out and said.
 #[test]
-fn hum_on_a_line_is_told_from_the_take_of_silence() {
+fn hum_on_a_line_is_known_from_the_take_of_silence() {
     let mains = 82.0 * 48_000.0 / 65_536.0;
     let mut desk = Desk { ppm: 20.0, ..Desk::pink() };
     let rms = desk.signal_rms();
@@ -226,11 +226,11 @@ fn hum_on_a_line_is_told_from_the_take_of_silence() {
     assert!(f.common.flaws.iter().any(|f| f.code == "hum-on-line"), "{:?}", f.common.flaws);
     let upper = match &f.even {
         Reading::Below(high) => *high,
-        other => told(other).interval.high,
+        other => stated(other).interval.high,
     };
     assert!(upper < -75.0, "{:?}", f.even);
     let Finding::Pink(unaware) = measure(&desk.take(), 0, &Context::alone(&none)).unwrap().finding else { panic!() };
-    assert!(told(&unaware.even).value > -52.0, "the trap is real: {:?}", unaware.even);
+    assert!(stated(&unaware.even).value > -52.0, "the trap is real: {:?}", unaware.even);
 }
 
 /// A harmonic that cannot be separated at some frequency must not pull the base there: 7 × 50.0187 Hz was such a place.
@@ -260,12 +260,12 @@ fn hum_beside_a_sine_is_no_loss_of_samples() {
     };
     assert!(f.common.flaws.iter().all(|f| f.weight < Weight::Void), "{:?}", f.common.flaws);
     // What hum leaves stands under the noise (−60 dB).
-    assert!((told(&f.thd_n).value + 60.0).abs() < 1.0, "{:?}", f.thd_n);
+    assert!((stated(&f.thd_n).value + 60.0).abs() < 1.0, "{:?}", f.thd_n);
     // A notch meter (AES17) reads everything but the fundamental over everything: the planted hum and noise.
     let rest = 0.02f64.powi(2) + 0.03f64.powi(2) + 0.01f64.powi(2) + 1e-6;
     let truth = 10.0 * (rest / (1.0 + rest)).log10();
     let with_hum = f.thd_n_with_hum.clone().unwrap();
-    assert!((told(&with_hum).value - truth).abs() < 0.3, "{with_hum:?} for {truth}");
+    assert!((stated(&with_hum).value - truth).abs() < 0.3, "{with_hum:?} for {truth}");
 }
 
 /// Plain mean of |Y_p|² over the lines of each band, straight from the samples.

@@ -1,7 +1,7 @@
 //! Known answers: what the desk is set to, closed forms, and the noise-free period summed plainly.
 
 use super::desk::Desk;
-use super::{even_truth_db, odd_truth_db, pink, pink_with, told};
+use super::{even_truth_db, odd_truth_db, pink, pink_with, stated};
 use crate::analysis::{Context, Correction, Finding, Reference, Weight, measure, prepare};
 use crate::signal::{LineKind, Stimulus};
 use crate::stats::{Estimate, Reading};
@@ -51,7 +51,7 @@ fn weighted_levels_of_the_stimulus_itself_are_those_of_pink_noise() {
 /// Pink noise has the same power in each of its 31 thirds of an octave, so a curve from 100 Hz to 10 kHz (band edges
 /// 89.1 and 11 220 Hz lie 0.5 bands outside) leaves 11 of 31 outside, one from 1 to 2 kHz all but 3.
 #[test]
-fn what_lies_outside_the_curve_is_told_with_its_share_of_the_power() {
+fn what_lies_outside_the_curve_is_stated_with_its_share_of_the_power() {
     let corrected = |points: &[(f64, f64)]| {
         let curve = Correction::new(points.to_vec()).unwrap();
         let measured =
@@ -84,13 +84,13 @@ fn a_polynomial_puts_its_closed_form_on_even_and_detection_lines() {
     // Products above 22.4 kHz fall outside the lines that are summed; for pink noise they are few.
     let even = db_from_power(2.0 * square * square * s * s / linear).unwrap();
     let odd = db_from_power(6.0 * cube * cube * s * s * s / linear).unwrap();
-    assert!((told(&f.even).value - even).abs() < ONE_PERIOD_DB, "{:?}, closed form {even}", f.even);
-    assert!((told(&f.odd).value - odd).abs() < 2.0 * ONE_PERIOD_DB, "{:?}, closed form {odd}", f.odd);
+    assert!((stated(&f.even).value - even).abs() < ONE_PERIOD_DB, "{:?}, closed form {even}", f.even);
+    assert!((stated(&f.odd).value - odd).abs() < 2.0 * ONE_PERIOD_DB, "{:?}, closed form {odd}", f.odd);
     let gain = 20.0 * (1.0 + 3.0 * cube * s).log10();
     assert!((f.gain_db.unwrap().value - gain).abs() < 0.1, "{:?}, closed form {gain}", f.gain_db);
     // And against this very period, summed plainly.
-    assert!((told(&f.even).value - even_truth_db(&desk)).abs() < 0.02);
-    assert!((told(&f.odd).value - odd_truth_db(&desk)).abs() < 0.02);
+    assert!((stated(&f.even).value - even_truth_db(&desk)).abs() < 0.02);
+    assert!((stated(&f.odd).value - odd_truth_db(&desk)).abs() < 0.02);
 }
 
 /// Method 2: uncorrected, 40 ppm read as −16 dB of even-order distortion.
@@ -101,7 +101,7 @@ fn forty_parts_per_million_leave_no_false_distortion() {
         let (f, _) = pink(&Desk { ppm, resonance_db: 10.0, ..Desk::pink() });
         for reading in [&f.even, &f.odd] {
             let upper = match reading {
-                Reading::Told(e) => e.interval.high,
+                Reading::Determined(e) => e.interval.high,
                 Reading::Below(high) => *high,
                 other => panic!("{other:?}"),
             };
@@ -153,8 +153,8 @@ fn distortion_referred_to_the_output_is_that_before_the_headphone() {
     let loud = Desk { drive_db: -14.0, square: 0.05, cube: 0.5, ppm: 12.0, ..quiet.clone() };
     let (f, _) = pink_with(&loud, Some(&reference));
     let before = Desk { resonance_db: 0.0, ..loud.clone() };
-    assert!((told(&f.even).value - even_truth_db(&loud)).abs() < 0.05, "{:?}", f.even);
-    let (even, odd) = (told(f.even_output.as_ref().unwrap()).value, told(f.odd_output.as_ref().unwrap()).value);
+    assert!((stated(&f.even).value - even_truth_db(&loud)).abs() < 0.05, "{:?}", f.even);
+    let (even, odd) = (stated(f.even_output.as_ref().unwrap()).value, stated(f.odd_output.as_ref().unwrap()).value);
     assert!((even - even_truth_db(&before)).abs() < 0.1, "{even}, before the headphone {}", even_truth_db(&before));
     assert!((odd - odd_truth_db(&before)).abs() < 0.2, "{odd}, before the headphone {}", odd_truth_db(&before));
     assert!((even_truth_db(&before) - even_truth_db(&loud)).abs() > 1.0, "the test must tell the two apart");
@@ -205,7 +205,7 @@ fn silence_tells_the_noise_it_was_made_of() {
 }
 
 /// A probe under the noise left a pooled clock of 49 ± 381 ppm; the next fit began there with all lines, whose phases had
-/// turned more than once, and told +50.5 ±0.3 for −56.3 ppm.
+/// turned more than once, and stated +50.5 ±0.3 for −56.3 ppm.
 #[test]
 fn a_pooled_clock_that_is_hardly_known_is_no_place_to_start_from() {
     for (seed, off_ppm) in [(1, 105.0), (2, -80.0), (3, 40.0), (4, 20.0), (5, -200.0)] {
@@ -281,7 +281,7 @@ fn a_clock_that_drifts_within_a_take_is_followed() {
     let (f, _) = pink(&Desk { ppm: 30.0, drift_ppm_per_s: 0.05, ..Desk::pink() });
     let drift = f.common.clock.drift_ppm_per_s.unwrap_or_else(|| panic!("{:?}", f.common.clock));
     assert!((drift - 0.05).abs() < 0.005, "{drift}");
-    assert!(told(&f.even).interval.high < -90.0, "{:?}", f.even);
+    assert!(stated(&f.even).interval.high < -90.0, "{:?}", f.even);
     let (steady, _) = pink(&Desk { ppm: 30.0, ..Desk::pink() });
     assert_eq!(steady.common.clock.drift_ppm_per_s, None);
 }

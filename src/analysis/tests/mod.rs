@@ -23,8 +23,8 @@ fn pink_with(desk: &Desk, reference: Option<&Reference>) -> (PinkFinding, Measur
     ((**finding).clone(), measured)
 }
 
-fn told(reading: &Reading) -> Estimate {
-    *reading.told().unwrap_or_else(|| panic!("{reading:?}"))
+fn stated(reading: &Reading) -> Estimate {
+    *reading.determined().unwrap_or_else(|| panic!("{reading:?}"))
 }
 
 /// Even-order distortion of the noise-free period, summed plainly, dB re its stimulus lines.

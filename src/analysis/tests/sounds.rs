@@ -1,7 +1,7 @@
 //! Two tones, sweep, bursts and stationary noise against closed forms and what the desk is set to.
 
 use super::desk::Desk;
-use super::told;
+use super::stated;
 use crate::analysis::{Context, Correction, Finding, HarmonicPoint, ResponsePoint, measure};
 use crate::signal::{Burst, Noise, Stimulus, Sweep, TwoTones};
 use crate::stats::Reading;
@@ -30,7 +30,7 @@ macro_rules! finding_of {
 }
 
 fn percent(reading: &Reading) -> f64 {
-    100.0 * 10f64.powf(told(reading).value / 20.0)
+    100.0 * 10f64.powf(stated(reading).value / 20.0)
 }
 
 /// Closed form (check values, two tones through x + a₂x² + a₃x³, a₂ = 0.01, a₃ = 0.004, full scale): modulation
@@ -67,7 +67,7 @@ fn a_sweep_shows_response_and_harmonics_of_a_polynomial() {
         let inside: Vec<_> = curve.points.iter().filter(|p| (from_hz..to_hz).contains(&p.frequency_hz)).collect();
         assert!(inside.len() > 30, "{}", inside.len());
         for point in inside {
-            let level = told(&point.level).value;
+            let level = stated(&point.level).value;
             assert!((level - truth).abs() < HARMONIC_DB, "H{order} at {:.0} Hz: {level}", point.frequency_hz);
         }
     }
@@ -82,8 +82,8 @@ fn a_sweep_shows_response_and_harmonics_of_a_polynomial() {
     let clean = Desk { noise: 1e-5, periods: 2, ..desk(Stimulus::Sweep(Sweep::STANDARD)) };
     let f = finding_of!(Sweep, &clean);
     // Noise of −97 dB re the sweep, and what cutting leaves.
-    let told = |p: &&HarmonicPoint| p.level.told().is_some();
-    let made_up: Vec<_> = f.harmonics.iter().flat_map(|h| &h.points).filter(told).collect();
+    let stated = |p: &&HarmonicPoint| p.level.determined().is_some();
+    let made_up: Vec<_> = f.harmonics.iter().flat_map(|h| &h.points).filter(stated).collect();
     assert!(made_up.is_empty(), "{made_up:?}");
 }
 

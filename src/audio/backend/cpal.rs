@@ -450,7 +450,7 @@ mod tests {
     }
 
     #[test]
-    fn a_card_of_a_host_that_is_not_built_in_is_told_as_such() {
+    fn a_card_of_a_host_that_is_not_built_in_is_stated_as_such() {
         let backend = CpalBackend;
         assert!(backend.owns(&CardId("asio:any".into())) && !backend.owns(&CardId::simulated()));
         let side = Side {
@@ -460,7 +460,7 @@ mod tests {
             channels: 1,
             block_frames: 2048,
         };
-        let told = side.find().map(|_| ()).unwrap_err().to_string();
-        assert!(cfg!(target_os = "macos") || told.contains("not built into"), "{told}");
+        let stated = side.find().map(|_| ()).unwrap_err().to_string();
+        assert!(cfg!(target_os = "macos") || stated.contains("not built into"), "{stated}");
     }
 }

@@ -22,7 +22,7 @@ use crate::analysis::Correction;
 use crate::fingerprint;
 use serde::{Deserialize, Serialize};
 
-/// A curve this far from zero at 1 kHz shifts every level, dB: told, because a sensitivity may have slipped in.
+/// A curve this far from zero at 1 kHz shifts every level, dB: stated, because a sensitivity may have slipped in.
 const FAR_AT_1_KHZ_DB: f64 = 3.0;
 
 /// What the user states about a file where it can be read in two ways.

@@ -15,20 +15,20 @@ const READ_AT_HZ: f64 = 1000.0;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Known<'a> {
     /// Its magnitude in one number, ohm.
-    pub told: Estimate,
+    pub magnitude: Estimate,
     /// Over frequency, where measured.
     pub curve: Option<&'a Impedance>,
 }
 
 impl Known<'_> {
-    /// At a frequency, ohm; the told number is a resistance where there is no curve.
+    /// At a frequency, ohm; the single number is a resistance where there is no curve.
     pub fn z(&self, f_hz: f64) -> Complex<f64> {
-        self.curve.and_then(|c| c.z_at(f_hz)).unwrap_or(Complex::new(self.told.value, 0.0))
+        self.curve.and_then(|c| c.z_at(f_hz)).unwrap_or(Complex::new(self.magnitude.value, 0.0))
     }
 
     /// Half width over value: how far all of it may be off together.
     fn relative(&self) -> f64 {
-        if self.told.value > 0.0 { self.told.half_width() / self.told.value } else { 0.0 }
+        if self.magnitude.value > 0.0 { self.magnitude.half_width() / self.magnitude.value } else { 0.0 }
     }
 }
 
@@ -100,7 +100,7 @@ mod tests {
     use super::*;
 
     fn plain(ohm: f64) -> Known<'static> {
-        Known { told: Estimate::exact(ohm), curve: None }
+        Known { magnitude: Estimate::exact(ohm), curve: None }
     }
 
     /// Loss of a divider of resistances, dB: 20 lg(Z/(Z + Zs)), computed from the algebra.
@@ -151,7 +151,7 @@ mod tests {
     }
 
     #[test]
-    fn without_the_load_the_open_volts_are_told_as_such() {
+    fn without_the_load_the_open_volts_are_stated_as_such() {
         let open = volts_and_power(&Estimate::symmetric(2.0, 0.02), false, Some(plain(10.0)), None, &[(1e3, 1.0)]);
         assert_eq!((open.open, open.milliwatts), (true, None));
         assert!((open.volts.value - 2.0).abs() < 1e-12 && (open.volts.half_width() - 0.02).abs() < 1e-12);
@@ -160,7 +160,7 @@ mod tests {
     /// 32 Ω ±10 % behind 32 Ω: the share 1/2 moves by 0.1/(2.1) relative where the load grows, the volts' own 1 % beside it.
     #[test]
     fn intervals_of_source_and_load_reach_the_volts() {
-        let load = Known { told: Estimate::symmetric(32.0, 3.2), curve: None };
+        let load = Known { magnitude: Estimate::symmetric(32.0, 3.2), curve: None };
         let at = volts_and_power(&Estimate::symmetric(2.0, 0.02), false, Some(plain(32.0)), Some(load), &[(1e3, 1.0)]);
         let grown = 1.1 / 2.1 / 0.5 - 1.0;
         assert!((at.volts.value - 1.0).abs() < 1e-12);

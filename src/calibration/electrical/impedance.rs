@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use std::fmt;
 
 /// Frequency whose magnitude is given in one number.
-const TOLD_AT_HZ: f64 = 1000.0;
+const STATED_AT_HZ: f64 = 1000.0;
 /// As near as this counts, octaves: a few of the points that there are.
 const NEAR_OCTAVES: f64 = 0.1;
 /// Significant digits kept: a hundredth of the smallest interval there is.
@@ -158,7 +158,7 @@ impl Impedance {
 
 /// Magnitude at 1 kHz: the number that is given; `None` where no point lies near.
 pub fn at_1_khz(points: &[ImpedancePoint]) -> Option<Estimate> {
-    let octaves = |p: &ImpedancePoint| (p.frequency_hz / TOLD_AT_HZ).log2().abs();
+    let octaves = |p: &ImpedancePoint| (p.frequency_hz / STATED_AT_HZ).log2().abs();
     let nearest = points.iter().min_by(|a, b| octaves(a).total_cmp(&octaves(b)))?;
     (octaves(nearest) < NEAR_OCTAVES).then_some(nearest.magnitude)
 }

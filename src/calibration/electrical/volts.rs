@@ -136,7 +136,7 @@ pub fn output_volts(from: &OutputVolts, limit_percent: f64, last_digit_v: f64) -
     Ok(estimate_from_draws(from.reading_v / gain, draws.into_iter().map(|v| v / gain).collect()))
 }
 
-/// The same of an input that told `level` (dBFS, with its interval) while the meter read `volts` at `frequency_hz`, behind
+/// The same of an input that read `level` (dBFS, with its interval) while the meter read `volts` at `frequency_hz`, behind
 /// a divider of `divider` (value and interval; exactly 1 where the meter sat in front of it).
 ///
 /// # Errors

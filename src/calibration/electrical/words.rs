@@ -26,8 +26,8 @@ pub fn ohms_words(ohms: &Estimate) -> String {
 }
 
 /// An impedance at 1 kHz and, over frequency, at the octaves, a line each.
-pub fn impedance_words(what: &str, told: &Estimate, curve: &Impedance) -> Vec<String> {
-    let mut words = vec![format!("{what}: {} at 1 kHz, at the {} ({})", ohms_words(told), curve.plane, curve.from)];
+pub fn impedance_words(what: &str, stated: &Estimate, curve: &Impedance) -> Vec<String> {
+    let mut words = vec![format!("{what}: {} at 1 kHz, at the {} ({})", ohms_words(stated), curve.plane, curve.from)];
     let octaves = [20.0, 50.0, 100.0, 200.0, 500.0, 1_000.0, 2_000.0, 5_000.0, 10_000.0, 20_000.0];
     for f_hz in octaves {
         let away = |p: &ImpedancePoint| (p.frequency_hz / f_hz).ln().abs();

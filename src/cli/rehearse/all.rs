@@ -6,7 +6,7 @@ use crate::account::write::folder::free_name;
 use crate::asked::choice;
 use crate::audio::simulated::{HEADPHONES, OUTPUTS};
 use crate::cli::args::{Arguments, Ask, Rehearse, Shown};
-use crate::cli::{Surroundings, carry_out};
+use crate::cli::{Environment, carry_out};
 use crate::judgement::judge;
 use crate::session::chain_file;
 use crate::session::storage::{Storage, default_sessions_dir, name_of_time};
@@ -23,19 +23,19 @@ const PLUGGED_IN: [&str; 3] = [OUTPUTS[0], OUTPUTS[2], OUTPUTS[1]];
 /// The headphone that they are heard through.
 const HEARD_THROUGH: &str = HEADPHONES[0];
 
-pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn rehearse(wanted: &Rehearse, env: &mut Environment) -> Result<()> {
     let home = match &wanted.keep.sessions {
         Some(folder) => folder.clone(),
         // Beside the user's own sessions, so that nothing invented comes into their stock.
-        None => free_name(&default_sessions_dir().with_file_name("rehearsals"), &name_of_time(&(surroundings.now)())),
+        None => free_name(&default_sessions_dir().with_file_name("rehearsals"), &name_of_time(&(env.now)())),
     };
     let sessions = home.join("sessions");
     writeln!(
-        surroundings.out,
+        env.out,
         "Simulated bench: three outputs and four headphones, all invented, no sound. Everything goes to {}.\n",
         home.display()
     )?;
-    measure(wanted, &sessions, surroundings)?;
+    measure(wanted, &sessions, env)?;
     let (stock, report, chain) = (home.join("stock"), home.join("report"), home.join("chain.toml"));
     let (_, measured) = Storage::open(&sessions.join(folder_of(PLUGGED_IN[0], HEARD_THROUGH)))?;
     chain_file::save(&chain, &measured.head.chain)?;
@@ -70,14 +70,14 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
         &[["report".as_ref(), "--to".as_ref(), report.as_path()].as_slice(), &kept].concat(),
     ];
     for step in steps {
-        typed(step, surroundings)?;
+        typed(step, env)?;
     }
-    writeln!(surroundings.out, "\nThe report lies at {}.", report.join("report.html").display())?;
+    writeln!(env.out, "\nThe report lies at {}.", report.join("report.html").display())?;
     Ok(())
 }
 
 /// Every pairing as a quick look; a line each.
-fn measure(wanted: &Rehearse, sessions: &Path, surroundings: &mut Surroundings) -> Result<()> {
+fn measure(wanted: &Rehearse, sessions: &Path, env: &mut Environment) -> Result<()> {
     let shown = Shown { json: false, no_progress: true, details: false };
     // A headphone stays on the coupler while the outputs are changed: the last seat of one is the first of the next.
     let seats = wanted.ask.seats.unwrap_or(SEATS);
@@ -96,11 +96,11 @@ fn measure(wanted: &Rehearse, sessions: &Path, surroundings: &mut Surroundings) 
         let kept = Kept { sessions: sessions.into(), id: Some(folder_of(output, headphone)), shown: &shown };
         let seed = wanted.seed + headphones;
         let pairing = Pairing { output, headphone, seed, before, volts_known: true };
-        let (record, _) = session(&pairing, &ask, kept, surroundings.now, &mut std::io::sink())?;
+        let (record, _) = session(&pairing, &ask, kept, env.now, &mut std::io::sink())?;
         let judgement = judge(&record);
         let level = reading_words(&judgement.highest_clean.level_spl);
         let words = format!("{output:22} {headphone:12} {level:>18} dB SPL  {}", judgement.headroom.verdict);
-        bar.suspend(|| writeln!(surroundings.out, "{words}"))?;
+        bar.suspend(|| writeln!(env.out, "{words}"))?;
         bar.inc(1);
     }
     bar.finish_and_clear();
@@ -108,15 +108,15 @@ fn measure(wanted: &Rehearse, sessions: &Path, surroundings: &mut Surroundings) 
 }
 
 /// Carries out a command as typed, shown first.
-fn typed(words: &[&Path], surroundings: &mut Surroundings) -> Result<()> {
+fn typed(words: &[&Path], env: &mut Environment) -> Result<()> {
     let quoted = |word: &&Path| {
         let word = word.to_string_lossy();
         if word.contains(' ') { format!("\"{word}\"") } else { word.into_owned() }
     };
-    writeln!(surroundings.out, "\n$ loudenough {}", words.iter().map(quoted).collect::<Vec<_>>().join(" "))?;
+    writeln!(env.out, "\n$ loudenough {}", words.iter().map(quoted).collect::<Vec<_>>().join(" "))?;
     let program: &Path = "loudenough".as_ref();
     let arguments = Arguments::try_parse_from(std::iter::once(program).chain(words.iter().copied()))?;
-    carry_out(arguments.command.context("no command")?, surroundings)
+    carry_out(arguments.command.context("no command")?, env)
 }
 
 /// `console-phones-socket_closed-80-ohm`.

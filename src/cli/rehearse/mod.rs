@@ -5,7 +5,7 @@ mod all;
 mod series;
 
 use super::args::{Ask, Rehearse, Shown};
-use super::{Surroundings, follow, hold, request, run};
+use super::{Environment, follow, hold, request, run};
 use crate::audio::simulated::{BenchSpec, HEADPHONES, OUTPUTS, Pace, SimulatedBackend, SimulatedCardSpec};
 use crate::calibration::Calibrator;
 use crate::card::{CardId, InputRole};
@@ -25,12 +25,12 @@ use std::path::PathBuf;
 /// Listening level of the demo (the bench itself assumes none).
 const DEMO_LISTENING: DbSpl = DbSpl(70.0);
 
-pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Result<()> {
+pub(super) fn rehearse(wanted: &Rehearse, env: &mut Environment) -> Result<()> {
     if wanted.all {
-        return all::rehearse(wanted, surroundings);
+        return all::rehearse(wanted, env);
     }
     if wanted.series {
-        return series::rehearse(wanted, surroundings);
+        return series::rehearse(wanted, env);
     }
     let pairing = Pairing {
         output: &wanted.output,
@@ -43,13 +43,13 @@ pub(super) fn rehearse(wanted: &Rehearse, surroundings: &mut Surroundings) -> Re
     let shown = &wanted.keep.shown;
     if !shown.json {
         writeln!(
-            surroundings.out,
+            env.out,
             "Simulated bench: invented devices, no sound. Calibrated with a simulated sound calibrator."
         )?;
     }
     let kept = Kept { sessions, id: wanted.keep.id.clone(), shown };
-    let (record, folder) = session(&pairing, &wanted.ask, kept, surroundings.now, surroundings.out)?;
-    surroundings.exit = run::report(&record, &folder, shown, surroundings.out)?;
+    let (record, folder) = session(&pairing, &wanted.ask, kept, env.now, env.out)?;
+    env.exit = run::report(&record, &folder, shown, env.out)?;
     Ok(())
 }
 

@@ -89,7 +89,7 @@ fn answer_of(digest: &Digest) -> Large {
     };
     let figure = Figure::new(reading, 1);
     let (at_least, e) = match reading {
-        Reading::Told(e) => ("", e),
+        Reading::Determined(e) => ("", e),
         Reading::AtLeast(e) => ("at least ", e),
         _ => {
             return Large {
@@ -175,7 +175,7 @@ fn words(desk: &Desk, ui: &mut Ui) {
     parts::quiet(
         ui,
         match verdict.answer {
-            Answer::NotTold => remedy(digest),
+            Answer::NotDetermined => remedy(digest),
             _ => verdict.because.clone(),
         },
     );

@@ -81,7 +81,7 @@ fn figures(desk: &Desk) -> Figures {
 fn last_step(record: &Record) -> Option<Heard> {
     let input = record.head.chain.deciding_input();
     let (step, pink) = record.steps.iter().rev().find_map(|s| Some((s, s.pink(input)?.0)))?;
-    let both = pink.even.told().zip(pink.odd.told());
+    let both = pink.even.determined().zip(pink.odd.determined());
     Some(Heard {
         step: Some(format!("step {}, {}", step.step.number, step.name())),
         level_z: pink.level_z.map(|l| l.value),

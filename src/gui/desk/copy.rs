@@ -28,7 +28,7 @@ impl std::fmt::Debug for Pixels {
 
 /// What an action did.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Told {
+pub struct Notice {
     /// In words.
     pub words: String,
     /// What was written, which can be opened; its path can be copied.
@@ -45,7 +45,7 @@ pub(super) struct Copied {
 impl Desk {
     /// Does what a picture or a table was asked for by its own buttons.
     pub(in crate::gui) fn grant(&mut self, wish: Wish, dark: bool) -> Vec<Effect> {
-        (self.refused, self.told) = (None, None);
+        (self.refused, self.notice) = (None, None);
         match wish {
             Wish::Enlarge(picture) => self.enlarge(picture),
             Wish::Text { what, text } => self.copy(&what, text),
@@ -83,7 +83,7 @@ impl Desk {
     }
 
     fn copy(&mut self, what: &str, text: String) {
-        self.told = Some(Told { words: format!("Copied: {what}."), path: None });
+        self.notice = Some(Notice { words: format!("Copied: {what}."), path: None });
         self.commands.push(Effect::CopyText(text));
     }
 
@@ -96,7 +96,7 @@ impl Desk {
         let of = self.view.digest.as_ref().filter(|_| self.page == Page::Climb).map(|d| d.record.head.id.clone());
         let name = of.map_or_else(|| picture.name.clone(), |id| format!("{id}-{}", picture.name));
         let draw = move || copied(&picture, &folder, &name, dark);
-        self.told = Some(Told { words: "The picture is being drawn.".into(), path: None });
+        self.notice = Some(Notice { words: "The picture is being drawn.".into(), path: None });
         if let Err(error) = self.drawing.begin("picture", &self.wake, draw) {
             self.refused = Some(format!("The picture was not copied: {error}."));
         }
@@ -109,7 +109,7 @@ impl Desk {
             Some(Ok(Ok(Copied { pixels, path }))) => {
                 let words = format!("Copied as a picture; also written to {}.", path.display());
                 self.last_written = Some(path.clone());
-                self.told = Some(Told { words, path: Some(path) });
+                self.notice = Some(Notice { words, path: Some(path) });
                 self.commands.push(Effect::CopyPicture(Box::new(pixels)));
             }
             Some(Ok(Err(why))) => self.refused = Some(format!("The picture was not copied: {why}.")),
@@ -152,13 +152,13 @@ impl Desk {
         self.refused = Some(nothing.into());
     }
 
-    /// A report that is written is told with its buttons.
+    /// A report that is written is shown with its buttons.
     pub(super) fn look_at_writing(&mut self) {
         match self.writing.look() {
             None => {}
             Some(Ok((words, path))) => {
                 self.last_written = Some(path.clone());
-                self.told = Some(Told { words, path: Some(path) });
+                self.notice = Some(Notice { words, path: Some(path) });
             }
             Some(Err(why)) => self.refused = Some(why),
         }
@@ -185,14 +185,14 @@ impl Desk {
 
     /// What was pasted while no field had the keyboard: a piece of music, else a path for the field that wants one.
     pub(in crate::gui) fn paste(&mut self, pasted: &str) {
-        (self.refused, self.told) = (None, None);
+        (self.refused, self.notice) = (None, None);
         let path = path_of(pasted);
         let ending = Path::new(&path).extension().map(|e| e.to_string_lossy().to_lowercase());
         match ending.as_deref() {
             Some("wav" | "flac") => self.judge_music(vec![path.into()]),
             Some(_) if self.page == Page::Chain => {
                 self.form.particulars.curve_file = path;
-                self.told = Some(Told { words: "Pasted as the curve file of the microphone.".into(), path: None });
+                self.notice = Some(Notice { words: "Pasted as the curve file of the microphone.".into(), path: None });
             }
             _ => {
                 self.refused =

@@ -84,7 +84,7 @@ impl Desk {
         match way.procedure.result(&way.chain, &way.heard, reading, &self.now.clone()) {
             Ok(result) => {
                 self.guide.on_its_way = None;
-                self.guide.told = result.words;
+                self.guide.stated = result.words;
                 self.form.take_electrical(result.part, &result.chain);
                 self.changed();
                 self.keep_chain();

@@ -45,7 +45,7 @@ impl Desk {
     }
 
     fn open_and(&mut self, folder: PathBuf, then: AfterOpening) {
-        (self.refused, self.told) = (None, None);
+        (self.refused, self.notice) = (None, None);
         self.after_opening = then;
         if self.view.phase != Phase::Idle {
             self.refused = Some(self.busy_because());
@@ -107,7 +107,7 @@ impl Desk {
 
     /// The question asks for this pairing; everything else stays.
     pub fn ask_for(&mut self, output: &OutputName, headphone: &str) {
-        (self.refused, self.told) = (None, None);
+        (self.refused, self.notice) = (None, None);
         if self.view.phase.is_busy() {
             self.refused = Some(self.busy_because());
             return;

@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 pub(super) fn electrical_not_used(chain: &mut Chain) -> Vec<String> {
     let dropped = chain.drop_changed_electrical();
     let words =
-        dropped.iter().map(|one| sentence(&format!("{} ({}) is not used: {}", one.part.words(), one.told, one.what)));
+        dropped.iter().map(|one| sentence(&format!("{} ({}) is not used: {}", one.part.words(), one.stated, one.what)));
     let words: Vec<String> = words.collect();
     words.into_iter().chain(chain.idle_ceilings(&ChainCeilings::default())).collect()
 }

@@ -26,7 +26,7 @@ impl Particulars {
         Particulars { calibrator_certificate: certificate.unwrap_or_default(), ..Particulars::default() }
     }
 
-    /// Puts dates into the chain; what is none is told beside its field.
+    /// Puts dates into the chain; what is none is reported beside its field.
     pub fn read_into(&self, chain: &mut Chain, wrong: &mut BTreeMap<Field, String>) {
         let mut date = |typed: &str| match typed.trim() {
             "" => None,

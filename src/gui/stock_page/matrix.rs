@@ -86,8 +86,8 @@ fn one(cell: &Cell, size: Vec2, chosen: bool, ui: &mut Ui) -> bool {
     let best = cell.best();
     let painter = ui.painter();
     painter.rect_filled(rect, 2.0, t.ground);
-    let told = !matches!(best.level_spl, Reading::NotTold(_));
-    let edge = if told { t.level } else { t.rule };
+    let stated = !matches!(best.level_spl, Reading::NotDetermined(_));
+    let edge = if stated { t.level } else { t.rule };
     if cell.measured.is_some() {
         painter.rect_stroke(rect, 2.0, Stroke::new(2.0, edge), StrokeKind::Inside);
     } else {

@@ -89,7 +89,8 @@ pub enum Owner {
     /// The microphone or the input behind it.
     Input,
     /// Not determined.
-    NotTold,
+    #[serde(rename = "not-told")]
+    NotDetermined,
 }
 
 /// What a session changes against the first.
@@ -113,7 +114,8 @@ pub enum Does {
     /// Most of it is still there, and not much more.
     Stays,
     /// The interval leaves it open, or there is more of it now.
-    NotTold,
+    #[serde(rename = "not-told")]
+    NotDetermined,
 }
 
 /// One session held against the first.
@@ -190,7 +192,9 @@ pub fn attribution(sessions: &[&Record]) -> Result<Attribution, String> {
         let (own_db, drive_db) = (highest(product, Axis::Level), highest(product, Axis::Drive));
         let at_db = own_db.filter(|own| level_db.is_none_or(|all| (own - all).abs() > AT_STEP_DB));
         let place = own_db.map(|l| (Axis::Level, l)).or(drive_db.map(|d| (Axis::Drive, d)));
-        let Some(Reading::Told(size_db)) = place.and_then(|(axis, at)| subject.at(product, axis, at)) else { continue };
+        let Some(Reading::Determined(size_db)) = place.and_then(|(axis, at)| subject.at(product, axis, at)) else {
+            continue;
+        };
         let proofs: Vec<Proof> = partners
             .iter()
             .filter_map(|partner| {
@@ -203,7 +207,7 @@ pub fn attribution(sessions: &[&Record]) -> Result<Attribution, String> {
             .collect();
         products.push(Attributed { product, size_db, at_db, owner: owner(&proofs), proofs });
     }
-    let next = products.iter().any(|p| p.owner == Owner::NotTold).then(|| next(&partners)).flatten();
+    let next = products.iter().any(|p| p.owner == Owner::NotDetermined).then(|| next(&partners)).flatten();
     Ok(Attribution { level_db, products, unused, next })
 }
 
@@ -328,9 +332,9 @@ impl<'a> Side<'a> {
 /// So many decibels surer to hold.
 fn widened(reading: &Reading, by_db: f64) -> Reading {
     match reading {
-        Reading::Told(e) => {
+        Reading::Determined(e) => {
             let interval = Interval { low: e.interval.low - by_db, high: e.interval.high + by_db };
-            Reading::Told(Estimate { interval, ..*e })
+            Reading::Determined(Estimate { interval, ..*e })
         }
         Reading::Below(bound) => Reading::Below(bound + by_db),
         other => other.clone(),
@@ -340,19 +344,19 @@ fn widened(reading: &Reading, by_db: f64) -> Reading {
 /// Straight between two steps; where one of them is only bounded, the larger bound holds.
 fn between(low: &Reading, high: &Reading, share: f64) -> Reading {
     let most = |reading: &Reading| match reading {
-        Reading::Told(e) => Some(e.interval.high),
+        Reading::Determined(e) => Some(e.interval.high),
         Reading::Below(bound) => Some(*bound),
-        Reading::AtLeast(_) | Reading::NotTold(_) => None,
+        Reading::AtLeast(_) | Reading::NotDetermined(_) => None,
     };
     match (low, high) {
-        (Reading::Told(low), Reading::Told(high)) => {
+        (Reading::Determined(low), Reading::Determined(high)) => {
             let value = low.value + share * (high.value - low.value);
             let bow = 4.0 * share * (1.0 - share) * BETWEEN_STEPS_DB;
-            Reading::Told(Estimate::symmetric(value, low.half_width().max(high.half_width()).hypot(bow)))
+            Reading::Determined(Estimate::symmetric(value, low.half_width().max(high.half_width()).hypot(bow)))
         }
         _ => match (most(low), most(high)) {
             (Some(low), Some(high)) => Reading::Below(low.max(high)),
-            _ => Reading::NotTold("a neighbouring step does not show it".into()),
+            _ => Reading::NotDetermined("a neighbouring step does not show it".into()),
         },
     }
 }
@@ -398,19 +402,21 @@ impl Partner<'_> {
     fn held_against(&self, subject: &Side, product: Product, axis: Axis, at: f64) -> Option<Proof> {
         let (here, there) = (subject.at(product, axis, at)?, self.side.at(product, axis, at)?);
         let difference_db = match (here, there) {
-            (Reading::Told(here), Reading::Told(there)) => Reading::Told(here.plus(&there.negative())),
-            (Reading::Told(here), Reading::Below(bound)) => Reading::AtLeast(here.shifted(-bound)),
+            (Reading::Determined(here), Reading::Determined(there)) => {
+                Reading::Determined(here.plus(&there.negative()))
+            }
+            (Reading::Determined(here), Reading::Below(bound)) => Reading::AtLeast(here.shifted(-bound)),
             _ => return None,
         };
         let stays_db = if self.changed == Changed::Headphone { ALIKE_DB } else { HALF_DB };
         let does = match &difference_db {
-            Reading::Told(d) | Reading::AtLeast(d) if d.interval.low > HALF_DB => Does::Moves,
-            Reading::Told(Estimate { interval: Interval { low, high }, .. })
+            Reading::Determined(d) | Reading::AtLeast(d) if d.interval.low > HALF_DB => Does::Moves,
+            Reading::Determined(Estimate { interval: Interval { low, high }, .. })
                 if *low > -stays_db && *high < stays_db =>
             {
                 Does::Stays
             }
-            _ => Does::NotTold,
+            _ => Does::NotDetermined,
         };
         Some(Proof { session: self.session, changed: self.changed, difference_db, does })
     }
@@ -423,13 +429,13 @@ fn owner(proofs: &[Proof]) -> Owner {
     };
     match (what(Changed::Output), what(Changed::InputGain), what(Changed::Headphone)) {
         // Gone with either: no single owner.
-        (Some(Does::Moves), Some(Does::Moves), _) => Owner::NotTold,
+        (Some(Does::Moves), Some(Does::Moves), _) => Owner::NotDetermined,
         (_, Some(Does::Moves), _) => Owner::Input,
         (Some(Does::Moves), _, _) => Owner::Output,
         (Some(Does::Stays), Some(Does::Stays), _) => Owner::Headphone,
         (None, Some(Does::Stays), Some(Does::Moves)) => Owner::Headphone,
         (None, Some(Does::Stays), Some(Does::Stays)) => Owner::Output,
-        _ => Owner::NotTold,
+        _ => Owner::NotDetermined,
     }
 }
 
@@ -460,21 +466,21 @@ mod tests {
     #[test]
     fn owners_follow_from_what_moves_and_what_stays() {
         use Changed::{Headphone, InputGain, Output};
-        use Does::{Moves, NotTold, Stays};
+        use Does::{Moves, NotDetermined, Stays};
         for (proofs, expected) in [
             (vec![(Output, Moves)], Owner::Output),
             (vec![(Output, Moves), (InputGain, Stays)], Owner::Output),
             (vec![(InputGain, Moves)], Owner::Input),
             (vec![(Output, Stays), (InputGain, Moves)], Owner::Input),
             (vec![(Output, Stays), (InputGain, Stays)], Owner::Headphone),
-            (vec![(Output, Stays)], Owner::NotTold),
-            (vec![(InputGain, Stays)], Owner::NotTold),
-            (vec![(Output, Moves), (InputGain, Moves)], Owner::NotTold),
-            (vec![(Output, NotTold), (InputGain, Stays)], Owner::NotTold),
+            (vec![(Output, Stays)], Owner::NotDetermined),
+            (vec![(InputGain, Stays)], Owner::NotDetermined),
+            (vec![(Output, Moves), (InputGain, Moves)], Owner::NotDetermined),
+            (vec![(Output, NotDetermined), (InputGain, Stays)], Owner::NotDetermined),
             (vec![(Headphone, Stays), (InputGain, Stays)], Owner::Output),
             (vec![(Headphone, Moves), (InputGain, Stays)], Owner::Headphone),
-            (vec![(Headphone, Moves)], Owner::NotTold),
-            (vec![], Owner::NotTold),
+            (vec![(Headphone, Moves)], Owner::NotDetermined),
+            (vec![], Owner::NotDetermined),
         ] {
             let all: Vec<Proof> = proofs.iter().map(|(c, d)| proof(*c, *d)).collect();
             assert_eq!(owner(&all), expected, "{proofs:?}");
@@ -483,10 +489,10 @@ mod tests {
 
     #[test]
     fn between_two_steps_a_bound_stays_a_bound() {
-        let told = |db: f64| Reading::Told(Estimate::symmetric(db, 0.2));
-        let Reading::Told(mid) = between(&told(-50.0), &told(-44.0), 0.5) else { panic!("not told") };
+        let stated = |db: f64| Reading::Determined(Estimate::symmetric(db, 0.2));
+        let Reading::Determined(mid) = between(&stated(-50.0), &stated(-44.0), 0.5) else { panic!("not determined") };
         assert!((mid.value + 47.0).abs() < 1e-12 && (mid.half_width() - 0.2f64.hypot(0.5)).abs() < 1e-12);
-        assert_eq!(between(&Reading::Below(-60.0), &told(-55.0), 0.5), Reading::Below(-54.8));
-        assert!(matches!(between(&Reading::NotTold("?".into()), &told(-55.0), 0.5), Reading::NotTold(_)));
+        assert_eq!(between(&Reading::Below(-60.0), &stated(-55.0), 0.5), Reading::Below(-54.8));
+        assert!(matches!(between(&Reading::NotDetermined("?".into()), &stated(-55.0), 0.5), Reading::NotDetermined(_)));
     }
 }

@@ -13,7 +13,7 @@ impl fmt::Display for Owner {
             Owner::Output => "the output's",
             Owner::Headphone => "the headphone's",
             Owner::Input => "the input's",
-            Owner::NotTold => "not determined",
+            Owner::NotDetermined => "not determined",
         })
     }
 }
@@ -54,7 +54,7 @@ impl Attribution {
             let at = at.map_or(String::new(), |db| format!(", at {} dB", tidy(db, 1)));
             (!labels.is_empty()).then(|| format!("{kind} by band{at}: {owner} at {}", labels.join(", ")))
         };
-        [Owner::Output, Owner::Headphone, Owner::Input, Owner::NotTold].into_iter().filter_map(of_owner).collect()
+        [Owner::Output, Owner::Headphone, Owner::Input, Owner::NotDetermined].into_iter().filter_map(of_owner).collect()
     }
 }
 
@@ -82,10 +82,10 @@ impl Proof {
         let does = match self.does {
             Does::Moves => "moves",
             Does::Stays => "stays",
-            Does::NotTold => "open",
+            Does::NotDetermined => "open",
         };
         let by = match &self.difference_db {
-            Reading::NotTold(why) => format!("an unknown amount: {why}"),
+            Reading::NotDetermined(why) => format!("an unknown amount: {why}"),
             known => Figure::new(known, 1).in_unit("dB"),
         };
         format!("{does} on session {} ({changed}) by {by}", self.session)

@@ -260,12 +260,12 @@ fn distortion(c: &Comparison, own_db: Option<f64>) -> Matter {
     let limit_db = own_db.unwrap_or(MASKED_DB);
     let of_noise = |q: &&Distorted| matches!(q.place, Where::Overall | Where::Band { .. });
     let upper = |reading: &Reading| match reading {
-        Reading::Told(e) => Some(e.interval.high),
+        Reading::Determined(e) => Some(e.interval.high),
         Reading::Below(most) => Some(*most),
-        Reading::AtLeast(_) | Reading::NotTold(_) => None,
+        Reading::AtLeast(_) | Reading::NotDetermined(_) => None,
     };
-    let lower = |reading: &Reading| reading.told().map(|e| e.interval.low);
-    let same = |q: &Distorted| q.told == super::Told::Same;
+    let lower = |reading: &Reading| reading.determined().map(|e| e.interval.low);
+    let same = |q: &Distorted| q.outcome == super::Outcome::Same;
     let most = |q: &Distorted| Some(upper(&q.of.0)?.max(upper(&q.of.1)?));
     let unheard = |q: &Distorted, most: f64| match (q.place, q.stimulus_db_spl) {
         (Where::Band { x }, Some(stimulus)) => is_unheard(x, stimulus + most),
@@ -276,7 +276,7 @@ fn distortion(c: &Comparison, own_db: Option<f64>) -> Matter {
     let open: Vec<&Distorted> = c.distortions.quantities.iter().filter(of_noise).filter(unmasked).collect();
     let found = open.iter().find(|q| {
         let over = |reading: &Reading| lower(reading).is_some_and(|low| low > limit_db);
-        q.told == super::Told::Differs && (over(&q.of.0) || over(&q.of.1))
+        q.outcome == super::Outcome::Differs && (over(&q.of.0) || over(&q.of.1))
     });
     let (word, because) = match (found, open.first()) {
         (Some(q), _) => {
@@ -326,7 +326,7 @@ const NOISE_SOURCE: &str = "Threshold of hearing ISO 389-7:2019 (one band reache
 
 #[cfg(test)]
 mod tests {
-    use super::super::Told;
+    use super::super::Outcome;
     use super::*;
 
     /// Bands from 63 Hz on with these differences, each ±0.02 dB.
@@ -334,7 +334,7 @@ mod tests {
         let one = |(i, v): (usize, &f64)| Difference {
             x: i as i32 - 12,
             difference_db: Estimate::symmetric(*v, 0.02),
-            told: Told::NotTold,
+            outcome: Outcome::NotDetermined,
             smallest_db: None,
         };
         values.iter().enumerate().map(one).collect()
@@ -347,7 +347,7 @@ mod tests {
         c.fine = vec![super::super::FinePoint {
             frequency_hz: 1_000.0,
             difference_db: Estimate::symmetric(value, 0.02),
-            told: Told::NotTold,
+            outcome: Outcome::NotDetermined,
         }];
         response(&c).word
     }
@@ -376,7 +376,7 @@ mod tests {
                 band: None,
                 level_db: levels,
                 difference_db: Estimate::symmetric(levels.1 - levels.0, half),
-                told: Told::NotTold,
+                outcome: Outcome::NotDetermined,
             }];
             noise(&c, None).unwrap().word
         };
@@ -395,25 +395,25 @@ mod tests {
 
     #[test]
     fn distortion_is_never_to_be_expected_to_be_heard() {
-        let of = |one: f64, other: f64, told: Told| {
+        let of = |one: f64, other: f64, outcome: Outcome| {
             let mut c = Comparison::empty();
-            let reading = |db: f64| Reading::Told(Estimate::symmetric(db, 0.3));
+            let reading = |db: f64| Reading::Determined(Estimate::symmetric(db, 0.3));
             c.distortions.quantities = vec![Distorted {
                 product: super::super::Product::Odd,
                 place: Where::Overall,
                 of: (reading(one), reading(other)),
                 noise_db: (None, None),
                 stimulus_db_spl: None,
-                difference_db: Reading::Told(Estimate::symmetric(other - one, 0.5)),
-                told,
+                difference_db: Reading::Determined(Estimate::symmetric(other - one, 0.5)),
+                outcome,
                 smallest_db: Some(1.0),
             }];
             distortion(&c, None).word
         };
-        assert_eq!(of(-60.0, -45.0, Told::Differs), Audible::No);
-        assert_eq!(of(-60.0, -30.0, Told::Differs), Audible::Could);
-        assert_eq!(of(-30.0, -30.0, Told::Same), Audible::No);
-        assert_eq!(of(-38.0, -39.0, Told::NotTold), Audible::NotDetermined);
+        assert_eq!(of(-60.0, -45.0, Outcome::Differs), Audible::No);
+        assert_eq!(of(-60.0, -30.0, Outcome::Differs), Audible::Could);
+        assert_eq!(of(-30.0, -30.0, Outcome::Same), Audible::No);
+        assert_eq!(of(-38.0, -39.0, Outcome::NotDetermined), Audible::NotDetermined);
     }
 
     /// By hand from the intervals: 0.5 ±0.02 lies over 0.4, within 0.6, and reaches over 0.5.
@@ -441,7 +441,7 @@ mod tests {
             band: None,
             level_db: (6.0, 12.0),
             difference_db: Estimate::symmetric(6.0, 0.1),
-            told: Told::Differs,
+            outcome: Outcome::Differs,
         }];
         let word = |own| noise(&c, own).unwrap().word;
         assert_eq!([None, Some(11.0), Some(13.0)].map(word), [Audible::Could, Audible::Could, Audible::No]);

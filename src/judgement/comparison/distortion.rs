@@ -1,7 +1,7 @@
 //! Distortion of both at the matched level: even and odd order of the noise per band and overall, THD and harmonics 2 to
 //! 5 of sines and sweeps where they were played, each with the noise it was read in, and a word where it can be said.
 
-use super::Told;
+use super::Outcome;
 use super::fit::Scatter;
 use super::heard::{Heard, Read};
 use super::side::{Level, Point, Side};
@@ -81,8 +81,9 @@ pub struct Distorted {
     /// Second less first, dB; a bound where only one of them is above the noise.
     pub difference_db: Reading,
     /// What can be said of it.
-    pub told: Told,
-    /// Smallest difference that would have been told, dB; `None` where nothing could.
+    #[serde(rename = "told")]
+    pub outcome: Outcome,
+    /// Smallest difference that would have been found, dB; `None` where nothing could.
     pub smallest_db: Option<f64>,
 }
 
@@ -94,7 +95,7 @@ pub struct Distortions {
     /// Overall first, then by band, sines, sweeps.
     pub quantities: Vec<Distorted>,
     /// All that could be judged, together.
-    pub overall: Told,
+    pub overall: Outcome,
 }
 
 /// A reading with what the rounds leave open of it, and the noise beside it.
@@ -124,8 +125,8 @@ pub(super) fn distortions(a: &Heard, b: &Heard, scatter: &Scatter) -> Vec<(Disto
             of,
             stimulus_db_spl,
             noise_db: (noise, other_noise),
-            difference_db: Reading::NotTold("neither is above its noise".into()),
-            told: Told::NotTold,
+            difference_db: Reading::NotDetermined("neither is above its noise".into()),
+            outcome: Outcome::NotDetermined,
             smallest_db: None,
         };
         Some((quantity, item))
@@ -135,13 +136,13 @@ pub(super) fn distortions(a: &Heard, b: &Heard, scatter: &Scatter) -> Vec<(Disto
 
 /// Different where anything is; the same where all that is given of the whole noise, and of sines, is. Bands alone show too little
 /// for that.
-pub(super) fn overall(quantities: &[Distorted]) -> Told {
-    let differs = quantities.iter().any(|q| q.told == Told::Differs);
+pub(super) fn overall(quantities: &[Distorted]) -> Outcome {
+    let differs = quantities.iter().any(|q| q.outcome == Outcome::Differs);
     let whole = |q: &&Distorted| matches!(q.place, Where::Overall | Where::Sine { .. });
-    let told = |q: &&Distorted| !matches!(q.difference_db, Reading::NotTold(_));
+    let outcome = |q: &&Distorted| !matches!(q.difference_db, Reading::NotDetermined(_));
     match differs {
-        true => Told::Differs,
-        false => together(quantities.iter().filter(whole).filter(told).map(|q| q.told)),
+        true => Outcome::Differs,
+        false => together(quantities.iter().filter(whole).filter(outcome).map(|q| q.outcome)),
     }
 }
 
@@ -153,9 +154,9 @@ impl Distorted {
         self.difference_db = match item.is_bound {
             true if item.value > 0.0 => Reading::AtLeast(Estimate::exact(interval.low)),
             true => Reading::Below(interval.high),
-            false => Reading::Told(Estimate { value: item.value, interval }),
+            false => Reading::Determined(Estimate { value: item.value, interval }),
         };
-        self.told = family.word(item, within_db);
+        self.outcome = family.word(item, within_db);
         self.smallest_db = family.smallest_db(item, within_db);
         self
     }
@@ -189,13 +190,13 @@ fn is_same_sine(sine: &SineFinding, frequency_hz: f64) -> bool {
 fn read(heard: &Heard, product: Product, place: Where) -> Option<ReadInNoise> {
     let side = &heard.side;
     let read = heard.reading(|point| Some(one(side, point, product, place)?.0))?;
-    if let (Reading::NotTold(_), Where::Band { .. } | Where::Sweep { .. }) = (&read.0, place) {
+    if let (Reading::NotDetermined(_), Where::Band { .. } | Where::Sweep { .. }) = (&read.0, place) {
         return None;
     }
     let read = match read.0 {
-        Reading::Told(e) if e.interval.high < FLOOR_DB => (Reading::Below(FLOOR_DB), 0.0),
+        Reading::Determined(e) if e.interval.high < FLOOR_DB => (Reading::Below(FLOOR_DB), 0.0),
         Reading::Below(most) if most < FLOOR_DB => (Reading::Below(FLOOR_DB), 0.0),
-        told => (told, read.1),
+        outcome => (outcome, read.1),
     };
     let noise = heard.mixed(|point| Some(Level::new(one(side, point, product, place)?.1?, 0.0)));
     Some((read, noise.map(|noise| noise.value)))
@@ -231,7 +232,7 @@ fn one(side: &Side, point: &Point, product: Product, place: Where) -> Option<(Re
 fn item(of: &(Reading, Reading), fit_db: f64) -> Option<Item> {
     let sides = |e: &Estimate| ((e.value - e.interval.low) / NORMAL_95, (e.interval.high - e.value) / NORMAL_95);
     match of {
-        (Reading::Told(a), Reading::Told(b)) => {
+        (Reading::Determined(a), Reading::Determined(b)) => {
             let ((a_down, a_up), (b_down, b_up)) = (sides(a), sides(b));
             Some(Item {
                 moved: 0.0,
@@ -241,12 +242,12 @@ fn item(of: &(Reading, Reading), fit_db: f64) -> Option<Item> {
                 is_bound: false,
             })
         }
-        (Reading::Below(a), Reading::Told(b)) => {
+        (Reading::Below(a), Reading::Determined(b)) => {
             let value = b.value - (a + BOUND_DB);
             let standard = sides(b).0.hypot(fit_db);
             (value > 0.0).then_some(Item { is_bound: true, ..Item::symmetric(value, standard) })
         }
-        (Reading::Told(a), Reading::Below(b)) => {
+        (Reading::Determined(a), Reading::Below(b)) => {
             let value = (b + BOUND_DB) - a.value;
             let standard = sides(a).0.hypot(fit_db);
             (value < 0.0).then_some(Item { is_bound: true, ..Item::symmetric(value, standard) })
@@ -259,24 +260,24 @@ fn item(of: &(Reading, Reading), fit_db: f64) -> Option<Item> {
 mod tests {
     use super::*;
 
-    fn told(value: f64, half: f64) -> Reading {
-        Reading::Told(Estimate::symmetric(value, half))
+    fn stated(value: f64, half: f64) -> Reading {
+        Reading::Determined(Estimate::symmetric(value, half))
     }
 
     #[test]
     fn two_readings_differ_by_their_values_with_both_intervals() {
-        let item = item(&(told(-60.0, 1.96 * 0.3), told(-40.0, 1.96 * 0.4)), 0.0).unwrap();
+        let item = item(&(stated(-60.0, 1.96 * 0.3), stated(-40.0, 1.96 * 0.4)), 0.0).unwrap();
         assert!((item.value - 20.0).abs() < 1e-12 && (item.below - 0.5).abs() < 1e-12 && !item.is_bound);
     }
 
     #[test]
     fn one_under_its_noise_leaves_a_bound_on_the_side_of_the_other() {
-        let risen = item(&(Reading::Below(-60.0), told(-40.0, 1.0)), 0.0).unwrap();
+        let risen = item(&(Reading::Below(-60.0), stated(-40.0, 1.0)), 0.0).unwrap();
         assert!(risen.is_bound && (risen.value - (20.0 - BOUND_DB)).abs() < 1e-12);
-        let fallen = item(&(told(-40.0, 1.0), Reading::Below(-60.0)), 0.0).unwrap();
+        let fallen = item(&(stated(-40.0, 1.0), Reading::Below(-60.0)), 0.0).unwrap();
         assert!(fallen.is_bound && (fallen.value + 20.0 - BOUND_DB).abs() < 1e-12);
         assert!(item(&(Reading::Below(-60.0), Reading::Below(-80.0)), 0.0).is_none());
         // A bound above the other's value says nothing.
-        assert!(item(&(Reading::Below(-30.0), told(-40.0, 1.0)), 0.0).is_none());
+        assert!(item(&(Reading::Below(-30.0), stated(-40.0, 1.0)), 0.0).is_none());
     }
 }

@@ -81,17 +81,17 @@ impl<'a> Heard<'a> {
         if let [one] = readings.as_slice() {
             return Some((one.clone(), 0.0));
         }
-        let told: Option<Vec<&Estimate>> = readings.iter().map(Reading::told).collect();
-        let Some(told) = told else { return Some((most(&readings), 0.0)) };
+        let outcome: Option<Vec<&Estimate>> = readings.iter().map(Reading::determined).collect();
+        let Some(outcome) = outcome else { return Some((most(&readings), 0.0)) };
         let side = |end: fn(&Estimate) -> f64| {
-            let squares = told.iter().zip(&self.weights).map(|(e, w)| (w * end(e)).powi(2));
+            let squares = outcome.iter().zip(&self.weights).map(|(e, w)| (w * end(e)).powi(2));
             squares.sum::<f64>().sqrt()
         };
         let (down, up) = (side(|e| e.value - e.interval.low), side(|e| e.interval.high - e.value));
-        let levels: Vec<Level> = told.iter().map(|e| Level::new(e.value, 0.0)).collect();
+        let levels: Vec<Level> = outcome.iter().map(|e| Level::new(e.value, 0.0)).collect();
         let Level { value, moved, .. } = self.of_rounds(&levels);
         let interval = Interval { low: value - down, high: value + up };
-        Some((Reading::Told(Estimate { value, interval }), moved))
+        Some((Reading::Determined(Estimate { value, interval }), moved))
     }
 }
 
@@ -100,10 +100,10 @@ fn most(readings: &[Reading]) -> Reading {
     let mut most = f64::NEG_INFINITY;
     for reading in readings {
         match reading {
-            Reading::Told(e) => most = most.max(e.interval.high),
+            Reading::Determined(e) => most = most.max(e.interval.high),
             Reading::Below(at) => most = most.max(*at),
-            Reading::AtLeast(_) => return Reading::NotTold("the rounds show it in different ways".into()),
-            Reading::NotTold(why) => return Reading::NotTold(why.clone()),
+            Reading::AtLeast(_) => return Reading::NotDetermined("the rounds show it in different ways".into()),
+            Reading::NotDetermined(why) => return Reading::NotDetermined(why.clone()),
         }
     }
     Reading::Below(most)

@@ -90,13 +90,14 @@ impl Default for Ask {
 /// Same, different, or not determined.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Told {
+pub enum Outcome {
     /// The whole interval lies within the limit.
     Same,
     /// It lies outside.
     Differs,
     /// Neither.
-    NotTold,
+    #[serde(rename = "not-told")]
+    NotDetermined,
 }
 
 /// One one-third octave of both sessions.
@@ -107,7 +108,8 @@ pub struct Difference {
     /// Second session less first, dB.
     pub difference_db: Estimate,
     /// What can be said of it.
-    pub told: Told,
+    #[serde(rename = "told")]
+    pub outcome: Outcome,
     /// Smallest difference that would have been seen, dB; `None` where it is so large that it says nothing.
     pub smallest_db: Option<f64>,
 }
@@ -143,7 +145,7 @@ pub struct Comparison {
     /// Response at 1/48 octave (the spacing of the lines where that is coarser).
     pub fine: Vec<FinePoint>,
     /// All of it together: same where all bands are, different where one band or one point of the fine line is.
-    pub overall: Told,
+    pub overall: Outcome,
     /// No difference of response is larger than this.
     pub bound: Option<Bound>,
     /// The largest difference of response that was found.
@@ -198,13 +200,13 @@ impl Comparison {
             rounds: None,
             bands: Vec::new(),
             fine: Vec::new(),
-            overall: Told::NotTold,
+            overall: Outcome::NotDetermined,
             bound: None,
             largest: None,
             distortions: Distortions {
                 within_db: DISTORTION_WITHIN_DB,
                 quantities: Vec::new(),
-                overall: Told::NotTold,
+                overall: Outcome::NotDetermined,
             },
             noise: Vec::new(),
             matters: Vec::new(),

@@ -1,6 +1,6 @@
 //! Noise with either output plugged in and nothing playing, as the ear hears it: the silence at the beginning of each round.
 
-use super::Told;
+use super::Outcome;
 use super::heard::Heard;
 use super::side::Level;
 use super::words::{Family, Item};
@@ -20,7 +20,8 @@ pub struct Noise {
     /// Second less first, dB.
     pub difference_db: Estimate,
     /// What can be said of it.
-    pub told: Told,
+    #[serde(rename = "told")]
+    pub outcome: Outcome,
 }
 
 /// Levels of both, without a word yet, and what is known of their difference: all of it first, then by band. Empty where
@@ -43,7 +44,7 @@ pub(super) fn judged(
     within_db: f64,
 ) -> Noise {
     let difference_db = Estimate { value: item.value, interval: family.interval(item) };
-    Noise { band: *band, level_db: *level_db, difference_db, told: family.word(item, within_db) }
+    Noise { band: *band, level_db: *level_db, difference_db, outcome: family.word(item, within_db) }
 }
 
 fn level((heard, rounds): (&Heard, &[Round]), band: Option<i32>) -> Option<Level> {

@@ -5,7 +5,7 @@ use super::fit::{Part, Scatter};
 use super::heard::Heard;
 use super::side::{Level, cell};
 use super::words::{Family, Item, Share, together};
-use super::{Difference, Told};
+use super::{Difference, Outcome};
 use crate::analysis::band::{BANDS, centre_hz};
 use crate::stats::{Estimate, NORMAL_95};
 use serde::{Deserialize, Serialize};
@@ -18,7 +18,8 @@ pub struct FinePoint {
     /// Second session less first, dB.
     pub difference_db: Estimate,
     /// What can be said of it.
-    pub told: Told,
+    #[serde(rename = "told")]
+    pub outcome: Outcome,
 }
 
 /// No difference of response is larger than this, over a range of one-third octaves without a gap.
@@ -40,14 +41,15 @@ pub struct Largest {
     /// Second session less first, dB.
     pub difference_db: Estimate,
     /// What can be said of it.
-    pub told: Told,
+    #[serde(rename = "told")]
+    pub outcome: Outcome,
 }
 
 /// All that is said of the response.
 pub(super) struct Response {
     pub(super) bands: Vec<Difference>,
     pub(super) fine: Vec<FinePoint>,
-    pub(super) overall: Told,
+    pub(super) overall: Outcome,
     pub(super) bound: Option<Bound>,
     pub(super) largest: Option<Largest>,
 }
@@ -55,9 +57,9 @@ pub(super) struct Response {
 pub(super) fn response(a: &Heard, b: &Heard, scatter: &Scatter, within_db: f64) -> Response {
     let bands = bands(a, b, scatter, within_db);
     let fine = fine(a, b, scatter, within_db);
-    let narrow = fine.iter().any(|point| point.told == Told::Differs);
-    let overall = match together(bands.iter().map(|band| band.told)) {
-        _ if narrow => Told::Differs,
+    let narrow = fine.iter().any(|point| point.outcome == Outcome::Differs);
+    let overall = match together(bands.iter().map(|band| band.outcome)) {
+        _ if narrow => Outcome::Differs,
         other => other,
     };
     Response { bound: bound(&bands, within_db), largest: largest(&bands, &fine), overall, bands, fine }
@@ -71,7 +73,7 @@ fn bands(a: &Heard, b: &Heard, scatter: &Scatter, within_db: f64) -> Vec<Differe
     let difference = |(x, item): &(i32, Item)| Difference {
         x: *x,
         difference_db: Estimate { value: item.value, interval: family.interval(item) },
-        told: family.word(item, within_db),
+        outcome: family.word(item, within_db),
         smallest_db: family.smallest_db(item, within_db),
     };
     items.iter().map(difference).collect()
@@ -88,7 +90,7 @@ fn fine(a: &Heard, b: &Heard, scatter: &Scatter, within_db: f64) -> Vec<FinePoin
     let point = |(frequency_hz, item): &(f64, Item)| FinePoint {
         frequency_hz: *frequency_hz,
         difference_db: Estimate { value: item.value, interval: family.interval(item) },
-        told: family.word(item, within_db),
+        outcome: family.word(item, within_db),
     };
     items.iter().map(point).collect()
 }
@@ -119,17 +121,17 @@ fn largest(bands: &[Difference], fine: &[FinePoint]) -> Option<Largest> {
         frequency_hz: centre_hz(b.x),
         is_band: true,
         difference_db: b.difference_db,
-        told: b.told,
+        outcome: b.outcome,
     };
     let of_point = |p: &FinePoint| Largest {
         frequency_hz: p.frequency_hz,
         is_band: false,
         difference_db: p.difference_db,
-        told: p.told,
+        outcome: p.outcome,
     };
     let size = |l: &Largest| l.difference_db.value.abs();
     let larger = |a: &Largest, b: &Largest| size(a).total_cmp(&size(b));
-    let differs = |l: &Largest| l.told == Told::Differs;
+    let differs = |l: &Largest| l.outcome == Outcome::Differs;
     let found = bands.iter().map(of_band).filter(differs).max_by(larger);
     let narrow = || fine.iter().map(of_point).filter(differs).max_by(larger);
     found.or_else(narrow).or_else(|| bands.iter().map(of_band).max_by(larger))
@@ -142,8 +144,8 @@ mod tests {
     fn band(x: i32, value: f64, half: f64) -> Difference {
         let difference_db = Estimate::symmetric(value, half);
         let inside = value.abs() + half <= 0.2;
-        let told = if inside { Told::Same } else { Told::NotTold };
-        Difference { x, difference_db, told, smallest_db: Some(0.2 + half) }
+        let outcome = if inside { Outcome::Same } else { Outcome::NotDetermined };
+        Difference { x, difference_db, outcome, smallest_db: Some(0.2 + half) }
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! The answer of a comparison as a sentence; every number in it is a stored one.
 
-use super::{Basis, Bound, Comparison, Distorted, Distortions, Product, Told, Where};
+use super::{Basis, Bound, Comparison, Distorted, Distortions, Outcome, Product, Where};
 use crate::analysis::band;
 use crate::figure::Figure;
 use crate::stats::Reading;
@@ -16,8 +16,8 @@ pub fn sentence(c: &Comparison) -> String {
     let (first, second) = &c.outputs;
     let level = tidy(c.level_db, 1);
     let parts = [Some(response(c)), Some(distortion(&c.distortions)), noise(c)];
-    let told = parts.into_iter().flatten().collect::<Vec<_>>().join(" ");
-    format!("At {level} {unit} on {}, {second} against {first}: {told}", c.on.in_words())
+    let outcome = parts.into_iter().flatten().collect::<Vec<_>>().join(" ");
+    format!("At {level} {unit} on {}, {second} against {first}: {outcome}", c.on.in_words())
 }
 
 /// What is said of the response alone.
@@ -47,10 +47,10 @@ fn response(c: &Comparison) -> String {
         format!("the largest found is {} dB at {at}", Figure::new(l.difference_db, 2).signed())
     });
     match (c.overall, bound, largest) {
-        (Told::NotTold, None, _) | (_, None, None) => {
+        (Outcome::NotDetermined, None, _) | (_, None, None) => {
             format!("whether the response differs is not determined. {}", advice(c))
         }
-        (Told::NotTold, Some(bound), Some(largest)) => {
+        (Outcome::NotDetermined, Some(bound), Some(largest)) => {
             format!("{bound}; {largest}. Whether smaller differences exist is not determined. {}", advice(c))
         }
         (_, Some(bound), Some(largest)) => format!("{bound}; {largest}."),
@@ -79,17 +79,17 @@ fn noise(c: &Comparison) -> Option<String> {
     let within_db = c.distortions.within_db;
     let unit = if c.is_spl { "dB SPL A" } else { "dBFS A" };
     let levels = format!("{} and {} {unit}", tidy(all.level_db.0, 1), tidy(all.level_db.1, 1));
-    Some(match all.told {
-        Told::Same => format!("Noise is the same within {within_db} dB ({levels})."),
-        Told::Differs => format!("Noise differs: {levels} ({} dB).", Figure::new(all.difference_db, 1).signed()),
-        Told::NotTold => format!("Whether noise differs is not determined ({levels})."),
+    Some(match all.outcome {
+        Outcome::Same => format!("Noise is the same within {within_db} dB ({levels})."),
+        Outcome::Differs => format!("Noise differs: {levels} ({} dB).", Figure::new(all.difference_db, 1).signed()),
+        Outcome::NotDetermined => format!("Whether noise differs is not determined ({levels})."),
     })
 }
 
 /// Even and odd order of the noise with both figures, or the largest of what differs elsewhere.
 fn distortion(d: &Distortions) -> String {
     let whole = |product: Product| d.quantities.iter().find(|q| q.product == product && q.place == Where::Overall);
-    let elsewhere = d.quantities.iter().find(|q| q.told == Told::Differs && q.place != Where::Overall);
+    let elsewhere = d.quantities.iter().find(|q| q.outcome == Outcome::Differs && q.place != Where::Overall);
     let both: Vec<String> = [Product::Even, Product::Odd].into_iter().filter_map(whole).map(both).collect();
     let more = elsewhere.map_or(String::new(), |q| format!("; {} differs {}", q.name(), size(&q.difference_db)));
     match both.is_empty() {
@@ -101,33 +101,33 @@ fn distortion(d: &Distortions) -> String {
 /// `even-order −62.1 and −60.0 dB (+2.1 ±0.3 dB)`.
 fn both(q: &Distorted) -> String {
     let of = format!("{} {} and {} dB", q.name(), Figure::new(&q.of.0, 1).words(), Figure::new(&q.of.1, 1).words());
-    match (&q.difference_db, q.told) {
-        (Reading::Told(e), Told::Same | Told::NotTold) => {
+    match (&q.difference_db, q.outcome) {
+        (Reading::Determined(e), Outcome::Same | Outcome::NotDetermined) => {
             let most = e.interval.high.abs().max(e.interval.low.abs());
             format!("{of} (no more than {} dB apart)", tidy(round_up(most), 1))
         }
-        (Reading::NotTold(_), _) => of,
+        (Reading::NotDetermined(_), _) => of,
         (difference, _) => format!("{of} ({})", size(difference)),
     }
 }
 
 fn size(difference: &Reading) -> String {
     match difference {
-        Reading::Told(e) => format!("by {} dB", Figure::new(e, 1).signed()),
+        Reading::Determined(e) => format!("by {} dB", Figure::new(e, 1).signed()),
         Reading::AtLeast(e) => format!("by at least {} dB", tidy_signed(e.value, 1)),
         Reading::Below(most) => format!("by at least {} dB", tidy_signed(*most, 1)),
-        Reading::NotTold(_) => String::new(),
+        Reading::NotDetermined(_) => String::new(),
     }
 }
 
-impl Told {
+impl Outcome {
     /// In words, with the size: `differs by −1.20 dB`.
     pub fn in_words(self, within_db: f64, difference: &Reading) -> String {
         match (self, difference) {
-            (Told::Same, _) => format!("same within {within_db} dB"),
-            (Told::Differs, Reading::Told(d)) => format!("differs by {} dB", tidy_signed(d.value, 2)),
-            (Told::Differs, Reading::AtLeast(d)) => format!("differs by at least {} dB", tidy_signed(d.value, 2)),
-            (Told::Differs, Reading::Below(most)) => format!("differs by at least {} dB", tidy_signed(*most, 2)),
+            (Outcome::Same, _) => format!("same within {within_db} dB"),
+            (Outcome::Differs, Reading::Determined(d)) => format!("differs by {} dB", tidy_signed(d.value, 2)),
+            (Outcome::Differs, Reading::AtLeast(d)) => format!("differs by at least {} dB", tidy_signed(d.value, 2)),
+            (Outcome::Differs, Reading::Below(most)) => format!("differs by at least {} dB", tidy_signed(*most, 2)),
             _ => "not determined".into(),
         }
     }

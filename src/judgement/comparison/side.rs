@@ -114,8 +114,8 @@ impl<'a> Side<'a> {
 
     /// The highest clean level, at the seat that is compared, on what is matched.
     pub(super) fn highest_clean(&self) -> Result<f64, NotComparable> {
-        let told = highest_clean(self.record, &clipping_threshold(self.record), &[]);
-        let drive = told.drive.estimate().ok_or_else(|| NotComparable::NoLevel(self.who()))?.value;
+        let outcome = highest_clean(self.record, &clipping_threshold(self.record), &[]);
+        let drive = outcome.drive.estimate().ok_or_else(|| NotComparable::NoLevel(self.who()))?.value;
         let loudest = self.climb.iter().rev().find(|p| p.is_clean && p.drive_db <= drive + MATCHED_DB);
         let loudest = loudest.ok_or_else(|| NotComparable::NoLevel(self.who()))?;
         Ok(loudest.level_db + drive - loudest.drive_db)
@@ -250,19 +250,19 @@ impl<'a> Place<'a> {
         let high = at(above)?;
         let between = |a: f64, b: f64| a + self.share * (b - a);
         Some(match (&low, &high) {
-            (Reading::Told(a), Reading::Told(b)) => {
+            (Reading::Determined(a), Reading::Determined(b)) => {
                 let value = between(a.value, b.value);
                 let down = (a.value - a.interval.low).max(b.value - b.interval.low);
                 let up = (a.interval.high - a.value).max(b.interval.high - b.value);
                 let interval = crate::stats::Interval { low: value - down, high: value + up };
-                Reading::Told(crate::stats::Estimate { value, interval })
+                Reading::Determined(crate::stats::Estimate { value, interval })
             }
             (Reading::Below(a), Reading::Below(b)) => Reading::Below(a.max(*b)),
-            (Reading::Below(a), Reading::Told(b)) | (Reading::Told(b), Reading::Below(a)) => {
+            (Reading::Below(a), Reading::Determined(b)) | (Reading::Determined(b), Reading::Below(a)) => {
                 Reading::Below(a.max(b.interval.high))
             }
-            (Reading::NotTold(why), _) | (_, Reading::NotTold(why)) => Reading::NotTold(why.clone()),
-            _ => Reading::NotTold("the steps on both sides show it in different ways".into()),
+            (Reading::NotDetermined(why), _) | (_, Reading::NotDetermined(why)) => Reading::NotDetermined(why.clone()),
+            _ => Reading::NotDetermined("the steps on both sides show it in different ways".into()),
         })
     }
 }

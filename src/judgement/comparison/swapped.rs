@@ -68,7 +68,7 @@ impl Comparison {
         let swap = |(a, b): (String, String)| (b, a);
         let negative = |e: Estimate| e.negative();
         let reading = |reading: Reading| match reading {
-            Reading::Told(e) => Reading::Told(e.negative()),
+            Reading::Determined(e) => Reading::Determined(e.negative()),
             Reading::AtLeast(e) => Reading::Below(-e.value),
             Reading::Below(at) => Reading::AtLeast(Estimate::exact(-at)),
             other => other,

@@ -4,7 +4,7 @@
 //! given its share of it), so figure and word have the same confidence. A difference is *the same within x* where its whole
 //! interval lies inside ±x (two one-sided tests, Schuirmann 1987), it *differs* where the interval lies outside.
 
-use super::Told;
+use super::Outcome;
 use crate::stats::{Interval, t_quantile};
 
 /// Chance that any interval of one kind misses: 5 % in all.
@@ -72,7 +72,7 @@ impl Family {
     }
 
     /// Its word.
-    pub(super) fn word(&self, item: &Item, within_db: f64) -> Told {
+    pub(super) fn word(&self, item: &Item, within_db: f64) -> Outcome {
         let Interval { low, high } = self.interval(item);
         let outside = match (item.is_bound, item.value > 0.0) {
             (true, true) => low > within_db,
@@ -80,9 +80,9 @@ impl Family {
             (false, _) => low > within_db || high < -within_db,
         };
         match outside {
-            true => Told::Differs,
-            false if !item.is_bound && low >= -within_db && high <= within_db => Told::Same,
-            false => Told::NotTold,
+            true => Outcome::Differs,
+            false if !item.is_bound && low >= -within_db && high <= within_db => Outcome::Same,
+            false => Outcome::NotDetermined,
         }
     }
 
@@ -94,14 +94,14 @@ impl Family {
 }
 
 /// All together: different where one is, the same where all are.
-pub(super) fn together(words: impl IntoIterator<Item = Told>) -> Told {
-    let words: Vec<Told> = words.into_iter().collect();
-    if words.contains(&Told::Differs) {
-        Told::Differs
-    } else if words.is_empty() || words.contains(&Told::NotTold) {
-        Told::NotTold
+pub(super) fn together(words: impl IntoIterator<Item = Outcome>) -> Outcome {
+    let words: Vec<Outcome> = words.into_iter().collect();
+    if words.contains(&Outcome::Differs) {
+        Outcome::Differs
+    } else if words.is_empty() || words.contains(&Outcome::NotDetermined) {
+        Outcome::NotDetermined
     } else {
-        Told::Same
+        Outcome::Same
     }
 }
 
@@ -118,7 +118,7 @@ mod tests {
         let family = Family::of(Share::Response, 4, NORMAL_DOF);
         let items = [(0.02, 0.01), (0.9, 0.05), (0.22, 0.05), (0.1, 0.2)].map(|(v, s)| Item::symmetric(v, s));
         let words = items.map(|item| family.word(&item, 0.2));
-        assert_eq!(words, [Told::Same, Told::Differs, Told::NotTold, Told::NotTold]);
+        assert_eq!(words, [Outcome::Same, Outcome::Differs, Outcome::NotDetermined, Outcome::NotDetermined]);
         assert!((family.smallest_db(&items[1], 0.2).unwrap() - (0.2 + 2.807 * 0.05)).abs() < 1e-3);
         assert!((family.interval(&items[0]).high - (0.02 + 2.807 * 0.01)).abs() < 1e-4);
     }
@@ -127,30 +127,30 @@ mod tests {
     fn what_has_moved_widens_the_interval_by_itself() {
         let family = Family::of(Share::Response, 1, NORMAL_DOF);
         let moved = Item { moved: 0.15, ..Item::symmetric(0.1, 1e-6) };
-        assert_eq!(family.word(&moved, 0.2), Told::NotTold);
-        assert_eq!(family.word(&Item { value: 0.4, ..moved }, 0.2), Told::Differs);
-        assert_eq!(family.word(&Item { value: 0.3, ..moved }, 0.2), Told::NotTold);
+        assert_eq!(family.word(&moved, 0.2), Outcome::NotDetermined);
+        assert_eq!(family.word(&Item { value: 0.4, ..moved }, 0.2), Outcome::Differs);
+        assert_eq!(family.word(&Item { value: 0.3, ..moved }, 0.2), Outcome::NotDetermined);
     }
 
     #[test]
     fn a_bound_is_never_called_the_same() {
         let family = Family::of(Share::Others, 1, NORMAL_DOF);
         let bound = |value| Item { is_bound: true, ..Item::symmetric(value, 0.01) };
-        assert_eq!(family.word(&bound(0.0), 0.2), Told::NotTold);
-        assert_eq!(family.word(&bound(-3.0), 0.2), Told::Differs);
-        assert_eq!(family.word(&bound(3.0), 0.2), Told::Differs);
+        assert_eq!(family.word(&bound(0.0), 0.2), Outcome::NotDetermined);
+        assert_eq!(family.word(&bound(-3.0), 0.2), Outcome::Differs);
+        assert_eq!(family.word(&bound(3.0), 0.2), Outcome::Differs);
     }
 
     #[test]
     fn the_side_of_zero_decides_whether_it_differs() {
         let family = Family::of(Share::Response, 1, NORMAL_DOF);
         let skewed = |value| Item { value, below: 0.1, above: 5.0, moved: 0.0, is_bound: false };
-        assert_eq!(family.word(&skewed(2.0), 0.2), Told::Differs);
-        assert_eq!(family.word(&skewed(-2.0), 0.2), Told::NotTold);
+        assert_eq!(family.word(&skewed(2.0), 0.2), Outcome::Differs);
+        assert_eq!(family.word(&skewed(-2.0), 0.2), Outcome::NotDetermined);
     }
 
     #[test]
-    fn no_absurd_size_is_told() {
+    fn no_absurd_size_is_stated() {
         let family = Family::of(Share::Response, 31, 1.0);
         assert_eq!(family.smallest_db(&Item::symmetric(0.0, 0.3), 0.2), None);
     }

@@ -46,7 +46,7 @@ pub(super) fn findings(record: &Record, (input, role): (usize, InputRole)) -> Ve
     let Some(both) = both(record, input) else {
         let why = "the stimulus is not above the noise";
         return [PathQuestion::Steps, PathQuestion::Drift]
-            .map(|what| PathFinding::not_told(what, Some(role), why))
+            .map(|what| PathFinding::not_determined(what, Some(role), why))
             .into();
     };
     vec![steps(record, input, role, both), drift(record, input, role)]
@@ -60,14 +60,14 @@ pub(super) struct Step<'a> {
 
 /// All steps of an input against its loudest take of both channels.
 pub(super) fn all_steps<'a>(record: &'a Record, input: usize, loudest: Heard<'a>) -> Vec<Step<'a>> {
-    let Some(top) = loudest.middle.level.told() else { return Vec::new() };
+    let Some(top) = loudest.middle.level.determined() else { return Vec::new() };
     // The other channel leaks into what both give, in whatever phase: that is no step.
     let leak_db = own_and_other(record, input).map_or(0.0, |(own, other)| {
         let other_db = match &other.middle.level {
-            Reading::Told(e) | Reading::AtLeast(e) => e.value,
-            Reading::Below(_) | Reading::NotTold(_) => return 0.0,
+            Reading::Determined(e) | Reading::AtLeast(e) => e.value,
+            Reading::Below(_) | Reading::NotDetermined(_) => return 0.0,
         };
-        let own_db = own.middle.level.told().map_or(0.0, |e| e.value);
+        let own_db = own.middle.level.determined().map_or(0.0, |e| e.value);
         20.0 * (1.0 + amplitude_from_db((other_db - own_db).min(0.0))).log10()
     });
     let own = own_and_other(record, input).map(|(own, _)| own.purpose);
@@ -75,7 +75,7 @@ pub(super) fn all_steps<'a>(record: &'a Record, input: usize, loudest: Heard<'a>
         .filter(|h| h.purpose != Purpose::Reference && (!h.is_alone() || Some(h.purpose) == own))
         .filter(|h| loudest.drive_db - h.drive_db >= LEAST_STEP_DB && is_placed(h.pink))
         .filter_map(|quieter| {
-            let level = quieter.middle.level.told()?;
+            let level = quieter.middle.level.determined()?;
             let more = (level.value - quieter.drive_db) - (top.value - loudest.drive_db);
             let allowed = if quieter.is_alone() { leak_db } else { 0.0 };
             let half = level.half_width().hypot(top.half_width()) + allowed;
@@ -100,15 +100,15 @@ fn steps(record: &Record, input: usize, role: InputRole, loudest: Heard) -> Path
     let steps = all_steps(record, input, loudest);
     let known: Vec<&Step> = steps.iter().filter(|s| s.more_db.half_width() <= STEP_UNKNOWN_DB).collect();
     let Some(worst) = steps.iter().max_by(|a, b| surely(&a.more_db).total_cmp(&surely(&b.more_db))) else {
-        return PathFinding::not_told(what, Some(role), "only one level is above the noise");
+        return PathFinding::not_determined(what, Some(role), "only one level is above the noise");
     };
     let (more, half) = (worst.more_db.value, worst.more_db.half_width());
-    let reading = Reading::Told(worst.more_db);
+    let reading = Reading::Determined(worst.more_db);
     let step_db = loudest.drive_db - worst.quieter.drive_db;
-    let told = format!("{step_db:.0} dB less drive gave {} dB less gain (±{half:.2})", db(-more));
+    let stated = format!("{step_db:.0} dB less drive gave {} dB less gain (±{half:.2})", db(-more));
     if surely(&worst.more_db) <= STEP_DB || more.abs() < STEP_VALUE_DB {
         if known.is_empty() {
-            return PathFinding::not_told(
+            return PathFinding::not_determined(
                 what,
                 Some(role),
                 "the noise makes the steps too uncertain; repeat in a quieter room",
@@ -124,7 +124,7 @@ fn steps(record: &Record, input: usize, role: InputRole, loudest: Heard) -> Path
     }
     if more > 0.0 && is_distortion(&loudest, more) {
         let text = format!(
-            "{told}, with distortion: output, headphone or input already bends at {}, which is no fault of the path. Use less gain after the card.",
+            "{stated}, with distortion: output, headphone or input already bends at {}, which is no fault of the path. Use less gain after the card.",
             super::tenth(loudest.drive_db)
         );
         return PathFinding::new(what, Some(role), PathAnswer::Note, reading, text);
@@ -134,7 +134,7 @@ fn steps(record: &Record, input: usize, role: InputRole, loudest: Heard) -> Path
     } else {
         "The quieter a sound, the less gain: a gate, noise suppression or an expander"
     };
-    let text = format!("{seen}. {told}. {SWITCH_OFF}");
+    let text = format!("{seen}. {stated}. {SWITCH_OFF}");
     PathFinding::new(what, Some(role), PathAnswer::Doubt, reading, text)
 }
 
@@ -143,7 +143,7 @@ fn steps(record: &Record, input: usize, role: InputRole, loudest: Heard) -> Path
 fn is_distortion(loudest: &Heard, missing_db: f64) -> bool {
     let missing = (1.0 - amplitude_from_db(-missing_db)).powi(2);
     let readings = [&loudest.middle.even, &loudest.middle.odd];
-    let found: f64 = readings.into_iter().filter_map(Reading::told).map(|e| power_from_db(e.value)).sum();
+    let found: f64 = readings.into_iter().filter_map(Reading::determined).map(|e| power_from_db(e.value)).sum();
     found > CLIPPING_SHARE * missing
 }
 
@@ -152,20 +152,20 @@ fn drift(record: &Record, input: usize, role: InputRole) -> PathFinding {
     let known = |e: &Estimate| e.half_width() <= DRIFT_UNKNOWN_DB;
     let drifts = heard(record, input).filter(|h| is_placed(h.pink)).filter_map(|h| h.middle.drift_db).filter(known);
     let Some(worst) = drifts.max_by(|a, b| surely(a).total_cmp(&surely(b))) else {
-        return PathFinding::not_told(what, Some(role), "no take is above the noise");
+        return PathFinding::not_determined(what, Some(role), "no take is above the noise");
     };
-    let told = format!("{} dB from the first to the last period (±{:.2})", db(worst.value), worst.half_width());
-    let reading = Reading::Told(worst);
+    let stated = format!("{} dB from the first to the last period (±{:.2})", db(worst.value), worst.half_width());
+    let reading = Reading::Determined(worst);
     if surely(&worst) <= DRIFT_DB {
         return PathFinding::new(
             what,
             Some(role),
             PathAnswer::Straight,
             reading,
-            format!("The gain is steady: {told}."),
+            format!("The gain is steady: {stated}."),
         );
     }
-    let text = format!("The gain moves inside a take: {told}. That is automatic gain. {SWITCH_OFF}");
+    let text = format!("The gain moves inside a take: {stated}. That is automatic gain. {SWITCH_OFF}");
     PathFinding::new(what, Some(role), PathAnswer::Doubt, reading, text)
 }
 
@@ -203,22 +203,22 @@ fn against(silence: &SilenceFinding, take: &Heard, spacing_hz: f64) -> Option<Es
 pub(super) fn suppression(record: &Record, (input, role): (usize, InputRole)) -> PathFinding {
     let what = PathQuestion::Suppression;
     let Some(change) = noise_change(record, input) else {
-        return PathFinding::not_told(what, Some(role), "no take shows the noise beneath a sound");
+        return PathFinding::not_determined(what, Some(role), "no take shows the noise beneath a sound");
     };
     if change.half_width() > NOISE_UNKNOWN_DB {
-        return PathFinding::not_told(what, Some(role), "the noise is too uncertain");
+        return PathFinding::not_determined(what, Some(role), "the noise is too uncertain");
     }
-    let told = format!(
+    let stated = format!(
         "the noise beneath a sound differs by {} dB from that in silence (±{:.2})",
         db(change.value),
         change.half_width()
     );
-    let reading = Reading::Told(change);
+    let reading = Reading::Determined(change);
     if change.value - change.half_width() <= SUPPRESSED_DB {
-        return PathFinding::new(what, Some(role), PathAnswer::Straight, reading, format!("None seen: {told}."));
+        return PathFinding::new(what, Some(role), PathAnswer::Straight, reading, format!("None seen: {stated}."));
     }
     let text = format!(
-        "Silence is quieter than it should be: {told}. A gate or noise suppression in the input, or the room got louder; repeat in quiet. {SWITCH_OFF}"
+        "Silence is quieter than it should be: {stated}. A gate or noise suppression in the input, or the room got louder; repeat in quiet. {SWITCH_OFF}"
     );
     PathFinding::new(what, Some(role), PathAnswer::Doubt, reading, text)
 }

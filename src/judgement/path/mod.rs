@@ -104,7 +104,8 @@ pub enum PathAnswer {
     /// Not as it should be: figures measured through this way are doubtful.
     Doubt,
     /// It cannot be determined.
-    NotTold,
+    #[serde(rename = "not-told")]
+    NotDetermined,
 }
 
 impl fmt::Display for PathAnswer {
@@ -113,7 +114,7 @@ impl fmt::Display for PathAnswer {
             PathAnswer::Straight => "no fault",
             PathAnswer::Note => "note",
             PathAnswer::Doubt => "doubt",
-            PathAnswer::NotTold => "not determined",
+            PathAnswer::NotDetermined => "not determined",
         })
     }
 }
@@ -144,13 +145,13 @@ impl PathFinding {
         PathFinding { what, at, answer, reading, text: text.into() }
     }
 
-    fn not_told(what: PathQuestion, at: Option<InputRole>, why: impl Into<String>) -> PathFinding {
+    fn not_determined(what: PathQuestion, at: Option<InputRole>, why: impl Into<String>) -> PathFinding {
         let why = why.into();
         PathFinding::new(
             what,
             at,
-            PathAnswer::NotTold,
-            Reading::NotTold(why.clone()),
+            PathAnswer::NotDetermined,
+            Reading::NotDetermined(why.clone()),
             format!("Not determined: {why}."),
         )
     }
@@ -174,7 +175,7 @@ pub fn path_report(record: &Record) -> PathReport {
     findings.extend(voids);
     findings.extend(ears.iter().filter_map(|(input, role)| {
         let text = super::restless(record, *input, *role)?.text;
-        let why = Reading::NotTold("what is captured does not repeat".into());
+        let why = Reading::NotDetermined("what is captured does not repeat".into());
         Some(PathFinding::new(PathQuestion::Drift, Some(*role), PathAnswer::Doubt, why, text))
     }));
     findings.extend(ears.iter().map(|ear| gain::suppression(record, *ear)));
@@ -193,7 +194,7 @@ pub fn path_report(record: &Record) -> PathReport {
 /// What a take that stayed void says about the way itself.
 fn voids(record: &Record) -> Vec<PathFinding> {
     if let Some(stop @ StopReason::NotTheSound) = record.stop() {
-        let why = Reading::NotTold("a different sound was heard".into());
+        let why = Reading::NotDetermined("a different sound was heard".into());
         let text = format!("{}.", capital(&stop.to_string()));
         return vec![PathFinding::new(PathQuestion::Suppression, None, PathAnswer::Doubt, why, text)];
     }
@@ -210,14 +211,14 @@ fn voids(record: &Record) -> Vec<PathFinding> {
         _ => return Vec::new(),
     };
     let text = format!("{seen} {}", gain::SWITCH_OFF);
-    let why = Reading::NotTold(reason.to_string());
+    let why = Reading::NotDetermined(reason.to_string());
     vec![PathFinding::new(what, None, PathAnswer::Doubt, why, text)]
 }
 
 fn sentence(record: &Record, findings: &[PathFinding], sound_s: f64) -> String {
     let count = |answer| findings.iter().filter(|f| f.answer == answer).count();
-    let (doubts, untold) = (count(PathAnswer::Doubt), count(PathAnswer::NotTold));
-    let untold = match untold {
+    let (doubts, undetermined) = (count(PathAnswer::Doubt), count(PathAnswer::NotDetermined));
+    let undetermined = match undetermined {
         0 => String::new(),
         1 => " One point is not determined.".into(),
         n => format!(" {n} points are not determined."),
@@ -228,12 +229,14 @@ fn sentence(record: &Record, findings: &[PathFinding], sound_s: f64) -> String {
         Some(reason) => format!(" It ended because {reason}."),
     };
     let first = match doubts {
-        0 if findings.iter().all(|f| f.answer == PathAnswer::NotTold) => "Nothing is known of the path.".to_string(),
+        0 if findings.iter().all(|f| f.answer == PathAnswer::NotDetermined) => {
+            "Nothing is known of the path.".to_string()
+        }
         0 => format!("The path shows no fault in {sound_s:.0} s of sound."),
         1 => "The path has a fault: one finding needs attention.".to_string(),
         n => format!("The path has faults: {n} findings need attention."),
     };
-    format!("{first}{untold}{stop}")
+    format!("{first}{undetermined}{stop}")
 }
 
 /// Seconds in which the gain was open; void takes are not counted, the record has them.
@@ -273,14 +276,14 @@ fn heard(record: &Record, input: usize) -> impl Iterator<Item = Heard<'_>> {
 
 /// The loudest take of both channels.
 fn both(record: &Record, input: usize) -> Option<Heard<'_>> {
-    heard(record, input).filter(|h| h.purpose == Purpose::Reference && h.middle.level.told().is_some()).last()
+    heard(record, input).filter(|h| h.purpose == Purpose::Reference && h.middle.level.determined().is_some()).last()
 }
 
 /// Of the two channels alone: the one that this input hears best, and the other.
 fn own_and_other(record: &Record, input: usize) -> Option<(Heard<'_>, Heard<'_>)> {
     let alone = |purpose| heard(record, input).find(|h| h.purpose == purpose);
     let (left, right) = (alone(Purpose::LeftAlone)?, alone(Purpose::RightAlone)?);
-    let level = |h: &Heard| h.middle.level.told().map_or(f64::NEG_INFINITY, |e| e.value);
+    let level = |h: &Heard| h.middle.level.determined().map_or(f64::NEG_INFINITY, |e| e.value);
     let best = level(&left).max(level(&right));
     best.is_finite().then(|| if level(&left) >= level(&right) { (left, right) } else { (right, left) })
 }

@@ -16,25 +16,25 @@ const SAME_DB: f64 = 10.0;
 /// Where polarity is read: below 100 Hz ears leak differently, above 1 kHz so do their seats, Hz.
 const POLARITY_HZ: (f64, f64) = (100.0, 1_000.0);
 /// Mean cosine of the phase from which it is determined: 45° on average.
-const TOLD_COSINE: f64 = 0.7;
+const STATED_COSINE: f64 = 0.7;
 /// Points of a response with a wider interval are not read, dB.
 const POINT_DB: f64 = 1.0;
 /// Fewest points that show a polarity.
 const LEAST_POINTS: usize = 20;
 
 fn level_db(heard: &Heard) -> Option<Estimate> {
-    heard.middle.level.told().copied()
+    heard.middle.level.determined().copied()
 }
 
 /// Side and crosstalk at one ear.
 pub(super) fn findings(record: &Record, (input, role): (usize, InputRole)) -> Vec<PathFinding> {
     let both = [PathQuestion::Sides, PathQuestion::Crosstalk];
     if record.head.chain.routing.playback_channels.len() < 2 {
-        return both.map(|what| PathFinding::not_told(what, Some(role), "only one channel is driven")).into();
+        return both.map(|what| PathFinding::not_determined(what, Some(role), "only one channel is driven")).into();
     }
     let Some((best, other)) = own_and_other(record, input) else {
         let why = "neither channel alone is above the noise";
-        return both.map(|what| PathFinding::not_told(what, Some(role), why)).into();
+        return both.map(|what| PathFinding::not_determined(what, Some(role), why)).into();
     };
     vec![sides(role, best, other), crosstalk(role, best, other)]
 }
@@ -42,16 +42,16 @@ pub(super) fn findings(record: &Record, (input, role): (usize, InputRole)) -> Ve
 fn sides(role: InputRole, best: Heard, other: Heard) -> PathFinding {
     let what = PathQuestion::Sides;
     let Some(ratio) = ratio(best, other) else {
-        return PathFinding::not_told(what, Some(role), "the other channel alone was not recorded");
+        return PathFinding::not_determined(what, Some(role), "the other channel alone was not recorded");
     };
     let (own_purpose, own, foreign) = match role {
         InputRole::RightEar => (Purpose::RightAlone, "right", "left"),
         _ => (Purpose::LeftAlone, "left", "right"),
     };
     let least = match &ratio {
-        Reading::Told(e) | Reading::AtLeast(e) => -e.value,
+        Reading::Determined(e) | Reading::AtLeast(e) => -e.value,
         Reading::Below(db) => -db,
-        Reading::NotTold(_) => 0.0,
+        Reading::NotDetermined(_) => 0.0,
     };
     let answer = |answer, text: String| PathFinding::new(what, Some(role), answer, ratio.clone(), text);
     if least < SAME_DB {
@@ -80,27 +80,27 @@ fn sides(role: InputRole, best: Heard, other: Heard) -> PathFinding {
 fn ratio(best: Heard, other: Heard) -> Option<Reading> {
     let own = level_db(&best)?;
     Some(match &other.middle.level {
-        Reading::Told(e) => {
+        Reading::Determined(e) => {
             let half = own.half_width();
             let low = e.interval.low - own.value - half;
-            Reading::Told(Estimate {
+            Reading::Determined(Estimate {
                 value: e.value - own.value,
                 interval: Interval { low, high: e.interval.high - own.value + half },
             })
         }
         Reading::Below(high) => Reading::Below(high - own.value),
-        Reading::AtLeast(_) | Reading::NotTold(_) => return None,
+        Reading::AtLeast(_) | Reading::NotDetermined(_) => return None,
     })
 }
 
 fn crosstalk(role: InputRole, best: Heard, other: Heard) -> PathFinding {
     let what = PathQuestion::Crosstalk;
     let Some(ratio) = ratio(best, other) else {
-        return PathFinding::not_told(what, Some(role), "the other channel alone was not recorded");
+        return PathFinding::not_determined(what, Some(role), "the other channel alone was not recorded");
     };
     let words = role.in_words();
     match ratio {
-        Reading::Told(e) if e.value > CROSSTALK_DB && e.value - e.interval.low < CERTAIN_DB => PathFinding::new(
+        Reading::Determined(e) if e.value > CROSSTALK_DB && e.value - e.interval.low < CERTAIN_DB => PathFinding::new(
             what,
             Some(role),
             PathAnswer::Doubt,
@@ -111,7 +111,7 @@ fn crosstalk(role: InputRole, best: Heard, other: Heard) -> PathFinding {
                 e.half_width()
             ),
         ),
-        Reading::Told(e) if e.value <= CROSSTALK_DB => PathFinding::new(
+        Reading::Determined(e) if e.value <= CROSSTALK_DB => PathFinding::new(
             what,
             Some(role),
             PathAnswer::Straight,
@@ -128,14 +128,14 @@ fn crosstalk(role: InputRole, best: Heard, other: Heard) -> PathFinding {
         Reading::Below(high) => PathFinding::new(
             what,
             Some(role),
-            PathAnswer::NotTold,
+            PathAnswer::NotDetermined,
             ratio,
             format!(
                 "At the {words} the other channel is at least {} dB below its own; anything lower is hidden by the noise. A quieter room would show it.",
                 tenth(-high)
             ),
         ),
-        _ => PathFinding::not_told(what, Some(role), "what is heard of the other channel is too uncertain"),
+        _ => PathFinding::not_determined(what, Some(role), "what is heard of the other channel is too uncertain"),
     }
 }
 
@@ -169,9 +169,9 @@ pub(super) fn polarity(record: &Record) -> Vec<PathFinding> {
     let mut findings = vec![match ears.as_slice() {
         [(first, _), (second, _)] => match both(*first).zip(both(*second)).and_then(|(a, b)| cosine(a, Some(b))) {
             Some(cosine) => ears_against_each_other(cosine),
-            None => PathFinding::not_told(what, None, "100 Hz to 1 kHz are not above the noise at both ears"),
+            None => PathFinding::not_determined(what, None, "100 Hz to 1 kHz are not above the noise at both ears"),
         },
-        _ => PathFinding::not_told(
+        _ => PathFinding::not_determined(
             what,
             None,
             "one ear cannot be compared with another, and a microphone's own polarity is not known; record both ears",
@@ -181,35 +181,35 @@ pub(super) fn polarity(record: &Record) -> Vec<PathFinding> {
     let lines = lines.filter(|(_, c)| matches!(c.role, InputRole::Witness | InputRole::Loopback));
     findings.extend(lines.map(|(input, channel)| match both(input).and_then(|h| cosine(h, None)) {
         Some(cosine) => line(channel.role, cosine),
-        None => PathFinding::not_told(what, Some(channel.role), "100 Hz to 1 kHz are not above the noise"),
+        None => PathFinding::not_determined(what, Some(channel.role), "100 Hz to 1 kHz are not above the noise"),
     }));
     findings
 }
 
 fn ears_against_each_other(cosine: f64) -> PathFinding {
-    let reading = Reading::Told(Estimate::exact(cosine));
-    let (answer, text) = if cosine > TOLD_COSINE {
+    let reading = Reading::Determined(Estimate::exact(cosine));
+    let (answer, text) = if cosine > STATED_COSINE {
         (
             PathAnswer::Straight,
             "Both ears have the same polarity; which one is not known, because the microphone's own polarity is not.",
         )
-    } else if cosine < -TOLD_COSINE {
+    } else if cosine < -STATED_COSINE {
         (
             PathAnswer::Doubt,
             "The ears have opposite polarity: one side is inverted. Look for swapped wires of one side, an adapter from balanced to single-ended, or an \"invert\" switch.",
         )
     } else {
-        (PathAnswer::NotTold, "The ears' phases differ too much to compare; refit the headphone and try again.")
+        (PathAnswer::NotDetermined, "The ears' phases differ too much to compare; refit the headphone and try again.")
     };
     PathFinding::new(PathQuestion::Polarity, None, answer, reading, text)
 }
 
 fn line(role: InputRole, cosine: f64) -> PathFinding {
-    let reading = Reading::Told(Estimate::exact(cosine));
+    let reading = Reading::Determined(Estimate::exact(cosine));
     let words = role.in_words();
-    let (answer, text) = if cosine > TOLD_COSINE {
+    let (answer, text) = if cosine > STATED_COSINE {
         (PathAnswer::Straight, format!("The {words} has the polarity of what is played."))
-    } else if cosine < -TOLD_COSINE {
+    } else if cosine < -STATED_COSINE {
         (
             PathAnswer::Doubt,
             format!(
@@ -217,7 +217,7 @@ fn line(role: InputRole, cosine: f64) -> PathFinding {
             ),
         )
     } else {
-        (PathAnswer::NotTold, format!("The {words} turns the phase too much to show its polarity."))
+        (PathAnswer::NotDetermined, format!("The {words} turns the phase too much to show its polarity."))
     };
     PathFinding::new(PathQuestion::Polarity, Some(role), answer, reading, text)
 }

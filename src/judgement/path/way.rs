@@ -23,16 +23,16 @@ pub(super) fn rate(record: &Record) -> PathFinding {
     let what = PathQuestion::Rate;
     let flaws = record.steps.iter().flat_map(|step| step.flaws()).map(|(_, flaw)| flaw);
     if let Some(flaw) = flaws.into_iter().find(|f| f.code == "resampled") {
-        let why = Reading::NotTold("seen as a cliff in the spectrum".into());
+        let why = Reading::NotDetermined("seen as a cliff in the spectrum".into());
         return PathFinding::new(what, None, PathAnswer::Doubt, why, flaw.text.clone());
     }
     let ears: Vec<(usize, InputRole)> = record.head.chain.ears().collect();
     let ends = |input: usize| both(record, input).and_then(|h: Heard| h.middle.ends.clone());
     let all: Vec<_> = ears.iter().filter_map(|(input, _)| ends(*input)).flatten().collect();
     let upper = |reading: &Reading| match reading {
-        Reading::Told(e) | Reading::AtLeast(e) => e.interval.high,
+        Reading::Determined(e) | Reading::AtLeast(e) => e.interval.high,
         Reading::Below(high) => *high,
-        Reading::NotTold(_) => f64::INFINITY,
+        Reading::NotDetermined(_) => f64::INFINITY,
     };
     if let Some(end) = all.iter().find(|end| upper(&end.fall_db) < ENDS_DB) {
         let text = format!(
@@ -46,9 +46,11 @@ pub(super) fn rate(record: &Record) -> PathFinding {
         .into_iter()
         .filter_map(|granted| granted.may_resample.as_ref().map(|why| format!("{} can ({why})", granted.id)))
         .collect();
-    let told = all.iter().find(|end| matches!(end.fall_db, Reading::Told(_)));
-    let reading = told
-        .map_or_else(|| Reading::NotTold("the top of the band is not above the noise".into()), |e| e.fall_db.clone());
+    let stated = all.iter().find(|end| matches!(end.fall_db, Reading::Determined(_)));
+    let reading = stated.map_or_else(
+        || Reading::NotDetermined("the top of the band is not above the noise".into()),
+        |e| e.fall_db.clone(),
+    );
     if !can.is_empty() {
         let text = format!(
             "Nothing shows that the rate was changed on the path, but {}. A direct route of the card excludes it.",
@@ -65,9 +67,9 @@ pub(super) fn delay(record: &Record) -> PathFinding {
     let what = PathQuestion::Delay;
     let ears: Vec<(usize, InputRole)> = record.head.chain.ears().collect();
     let Some(delay_s) = ears.iter().find_map(|(input, _)| both(record, *input)?.pink.common.window.delay_s) else {
-        return PathFinding::not_told(what, None, "the beginning of the sound is not seen");
+        return PathFinding::not_determined(what, None, "the beginning of the sound is not seen");
     };
-    let reading = Reading::Told(Estimate::exact(delay_s));
+    let reading = Reading::Determined(Estimate::exact(delay_s));
     let ms = format!("{:.0} ms", 1000.0 * delay_s);
     if delay_s > LONG_S {
         let text = format!(
@@ -111,7 +113,7 @@ fn quietest(record: &Record, role: InputRole, loudest: Heard) -> Option<Quietest
 pub(super) fn offset(record: &Record, (input, role): (usize, InputRole)) -> PathFinding {
     let results = record.steps.iter().flat_map(|step| &step.takes).filter_map(|take| take.inputs.get(input));
     let flaw = results.flat_map(|result| &result.finding.common().flaws).find(|flaw| flaw.code == "dc");
-    let reading = Reading::NotTold("a constant is no level".into());
+    let reading = Reading::NotDetermined("a constant is no level".into());
     match flaw {
         Some(flaw) => PathFinding::new(PathQuestion::Offset, Some(role), PathAnswer::Doubt, reading, flaw.text.clone()),
         None => {
@@ -126,7 +128,7 @@ pub(super) fn noise_and_hum(record: &Record, (input, role): (usize, InputRole)) 
     let silence = record.last(Purpose::Silence).and_then(|s| s.silence(input));
     let Some(silence) = silence else {
         return [PathQuestion::Noise, PathQuestion::Hum]
-            .map(|what| PathFinding::not_told(what, Some(role), "no silence was recorded"))
+            .map(|what| PathFinding::not_determined(what, Some(role), "no silence was recorded"))
             .into();
     };
     let offset = record.head.chain.acoustic(role).map(|a| a.offset.value);
@@ -141,7 +143,7 @@ pub(super) fn noise_and_hum(record: &Record, (input, role): (usize, InputRole)) 
             PathQuestion::Noise,
             Some(role),
             PathAnswer::Straight,
-            Reading::NotTold("digital zero".into()),
+            Reading::NotDetermined("digital zero".into()),
             "Silence is digital zero: a loop without a converter, or an input that is muted.",
         ),
         Some(noise) => self::noise(role, noise, quietest.as_ref(), &level),
@@ -151,24 +153,24 @@ pub(super) fn noise_and_hum(record: &Record, (input, role): (usize, InputRole)) 
 }
 
 fn noise(role: InputRole, noise: Estimate, quietest: Option<&Quietest>, level: &dyn Fn(f64) -> String) -> PathFinding {
-    let reading = Reading::Told(noise);
+    let reading = Reading::Determined(noise);
     let floor = level(noise.value);
     let Some(q) = quietest else {
         let text = format!("The noise is {floor} (Z, 20 Hz to 20 kHz); nothing is above it.");
-        return PathFinding::new(PathQuestion::Noise, Some(role), PathAnswer::NotTold, reading, text);
+        return PathFinding::new(PathQuestion::Noise, Some(role), PathAnswer::NotDetermined, reading, text);
     };
     let under = q.level_dbfs - noise.value;
     let side = if under < 0.0 { "over" } else { "under" };
-    let told = format!(
+    let stated = format!(
         "The noise is {floor} (Z, 20 Hz to 20 kHz), {} dB {side} the quietest planned step ({})",
         tenth(under.abs()),
         q.drive
     );
     if q.drive.db() >= q.telling.db() {
-        return PathFinding::new(PathQuestion::Noise, Some(role), PathAnswer::Straight, reading, format!("{told}."));
+        return PathFinding::new(PathQuestion::Noise, Some(role), PathAnswer::Straight, reading, format!("{stated}."));
     }
     let text = format!(
-        "{told}: steps under {} would show nothing, so a session begins there. A quieter room or less input noise lets it begin lower.",
+        "{stated}: steps under {} would show nothing, so a session begins there. A quieter room or less input noise lets it begin lower.",
         q.telling
     );
     PathFinding::new(PathQuestion::Noise, Some(role), PathAnswer::Note, reading, text)
@@ -183,14 +185,14 @@ fn hum(
 ) -> PathFinding {
     let what = PathQuestion::Hum;
     let Some(hum) = hum_dbfs else {
-        let why = Reading::NotTold("none is above the noise".into());
+        let why = Reading::NotDetermined("none is above the noise".into());
         return PathFinding::new(what, Some(role), PathAnswer::Straight, why, "No mains hum is above the noise.");
     };
-    let reading = Reading::Told(Estimate::exact(hum));
+    let reading = Reading::Determined(Estimate::exact(hum));
     let at = first_hz.map_or(String::new(), |hz| format!(" from {hz:.1} Hz up"));
     // A session does not begin under the noise.
     let under = quietest.map(|q| q.level_dbfs + (q.telling.db() - q.drive.db()).max(0.0) - hum);
-    let told = format!(
+    let stated = format!(
         "Mains hum of {}{at}, {}",
         level(hum),
         under.map_or("and nothing is above the noise".into(), |u| format!(
@@ -199,10 +201,10 @@ fn hum(
         ))
     );
     if under.is_none_or(|u| u >= HUM_UNDER_DB) {
-        return PathFinding::new(what, Some(role), PathAnswer::Straight, reading, format!("{told}."));
+        return PathFinding::new(what, Some(role), PathAnswer::Straight, reading, format!("{stated}."));
     }
     let text = format!(
-        "{told}. Use one mains outlet for all devices, or batteries; a balanced cable; keep microphone cables off supplies."
+        "{stated}. Use one mains outlet for all devices, or batteries; a balanced cable; keep microphone cables off supplies."
     );
     PathFinding::new(what, Some(role), PathAnswer::Doubt, reading, text)
 }

@@ -4,7 +4,7 @@ use super::{Chain, ElectricalPart};
 use crate::calibration::Acoustic;
 use crate::card::InputRole;
 
-/// A calibration that is too old, or of which it cannot be told.
+/// A calibration that is too old, or of which that is not known.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Aged {
     /// What has aged.

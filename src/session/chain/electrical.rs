@@ -76,7 +76,7 @@ pub struct ChangedElectrical {
     /// Which.
     pub part: ElectricalPart,
     /// What it said (`2.000 V`).
-    pub told: String,
+    pub stated: String,
     /// What changed, in words.
     pub what: String,
 }
@@ -120,15 +120,15 @@ impl Chain {
     pub fn changed_electrical(&self) -> Vec<ChangedElectrical> {
         let side = &self.output_side;
         let now = self.output_setting();
-        let of_output = |part, told: Option<Estimate>, unit: &str, taken: Option<&OutputSetting>| {
-            Some(ChangedElectrical { part, told: told_words(&told?, unit), what: taken?.changed(&now)? })
+        let of_output = |part, stated: Option<Estimate>, unit: &str, taken: Option<&OutputSetting>| {
+            Some(ChangedElectrical { part, stated: stated_words(&stated?, unit), what: taken?.changed(&now)? })
         };
         let volts = of_output(ElectricalPart::Volts, side.volts_per_full_scale, "V", side.volts_taken_on.as_ref());
         let source = of_output(ElectricalPart::Source, side.source_impedance_ohm, "Ω", side.source_taken_on.as_ref());
         let load = side.load_impedance_ohm.zip(side.load_taken_on.as_ref()).filter(|(_, on)| **on != self.headphone);
-        let load = load.map(|(told, on)| ChangedElectrical {
+        let load = load.map(|(stated, on)| ChangedElectrical {
             part: ElectricalPart::Load,
-            told: told_words(&told, "Ω"),
+            stated: stated_words(&stated, "Ω"),
             what: format!("the headphone was `{on}`, now `{}`", self.headphone),
         });
         let inputs = self.input_volts.iter().filter_map(|(role, input)| {
@@ -136,8 +136,8 @@ impl Chain {
                 (then, Some(now)) => then.changed(&now)?,
                 (_, None) => "that input is no longer recorded".into(),
             };
-            let told = told_words(&input.volts_per_full_scale, "V");
-            Some(ChangedElectrical { part: ElectricalPart::Input(*role), told, what })
+            let stated = stated_words(&input.volts_per_full_scale, "V");
+            Some(ChangedElectrical { part: ElectricalPart::Input(*role), stated, what })
         });
         volts.into_iter().chain(source).chain(load).chain(inputs).collect()
     }
@@ -205,8 +205,8 @@ impl Chain {
         let volts = side.volts_per_full_scale?;
         let volts = Estimate::symmetric(volts.value * gain, volts.half_width() * gain);
         let loaded = side.volts_from.as_ref().is_some_and(|from| from.loaded);
-        let source = side.source_impedance_ohm.map(|told| Known { told, curve: side.source.as_ref() });
-        let load = side.load_impedance_ohm.map(|told| Known { told, curve: side.load.as_ref() });
+        let source = side.source_impedance_ohm.map(|stated| Known { magnitude: stated, curve: side.source.as_ref() });
+        let load = side.load_impedance_ohm.map(|stated| Known { magnitude: stated, curve: side.load.as_ref() });
         Some(volts_and_power(&volts, loaded, source, load, spectrum))
     }
 
@@ -270,8 +270,8 @@ impl Chain {
     }
 }
 
-fn told_words(told: &Estimate, unit: &str) -> String {
-    format!("{:.4} {unit}", told.value)
+fn stated_words(stated: &Estimate, unit: &str) -> String {
+    format!("{:.4} {unit}", stated.value)
 }
 
 #[cfg(test)]
@@ -289,7 +289,7 @@ mod tests {
     }
 
     #[test]
-    fn a_drive_is_told_in_volts_and_milliwatts_at_the_load() {
+    fn a_drive_is_stated_in_volts_and_milliwatts_at_the_load() {
         let at = known().at_load(Dbfs(-20.0), &pink_spectrum()).unwrap();
         assert!((at.volts.value - 0.16).abs() < 1e-12 && (at.milliwatts.unwrap().value - 0.8).abs() < 1e-12);
         assert_eq!(Chain::fresh("a", "b").at_load(Dbfs(-20.0), &pink_spectrum()), None);

@@ -143,7 +143,7 @@ impl Climb<'_> {
     }
 
     fn distortion_at_ear_percent(&self, pink: &PinkFinding) -> Option<f64> {
-        let parts = [pink.even.told(), pink.odd.told()];
+        let parts = [pink.even.determined(), pink.odd.determined()];
         let power: f64 = parts.iter().flatten().map(|e| 10f64.powf(e.value / 10.0)).sum();
         (power > 0.0).then(|| 100.0 * power.sqrt())
     }

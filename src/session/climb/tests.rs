@@ -84,11 +84,11 @@ impl Desk {
     fn pink(&self, common: Common, drive: f64) -> PinkFinding {
         let sag = if self.sags_at.is_some_and(|s| drive > s) { -0.5 } else { 0.0 };
         let over = drive + self.gain_db - self.noise_dbfs;
-        let told = over > 0.0;
+        let stated = over > 0.0;
         let clip = self.clips_at.map(|at| {
             let full = self.period.full_drive().unwrap().db();
             // The limit as a peak: where the larger waveform peak stands when the drive is `at`.
-            let limit = Reading::Told(Estimate::symmetric(at - full, 0.05));
+            let limit = Reading::Determined(Estimate::symmetric(at - full, 0.05));
             ClipFinding {
                 evidence: if drive > at { 1e4 } else { 1.0 },
                 threshold: 60.0,
@@ -99,11 +99,11 @@ impl Desk {
                     soft: false,
                     unexplained: 0.0,
                 }),
-                level_not_told: None,
+                level_not_determined: None,
                 curve: Vec::new(),
             }
         });
-        let level = told.then(|| Estimate::exact(drive + self.gain_db + sag));
+        let level = stated.then(|| Estimate::exact(drive + self.gain_db + sag));
         PinkFinding {
             common,
             level_z: level,
@@ -113,7 +113,7 @@ impl Desk {
             level_total: None,
             bands: Vec::new(),
             response: Vec::new(),
-            gain_db: told.then(|| Estimate::exact(self.gain_db + sag)),
+            gain_db: stated.then(|| Estimate::exact(self.gain_db + sag)),
             noise: self.noise_dbfs.is_finite().then_some(self.noise_dbfs),
             over_noise_db: over.is_finite().then_some(over),
             even: Reading::Below(-80.0),
@@ -122,10 +122,10 @@ impl Desk {
             odd_output: None,
             clip,
             middle: Some(MiddleFinding {
-                level: Reading::NotTold(String::new()),
+                level: Reading::NotDetermined(String::new()),
                 even: Reading::Below(-90.0),
                 odd: match self.distorts_at.map(|(at, growth)| -35.0 + growth * (drive - at).min(0.0)) {
-                    Some(db) if db > -85.0 => Reading::Told(Estimate::symmetric(db, 0.5)),
+                    Some(db) if db > -85.0 => Reading::Determined(Estimate::symmetric(db, 0.5)),
                     _ => Reading::Below(-85.0),
                 },
                 drift_db: None,
@@ -389,25 +389,25 @@ fn a_level_asked_for_that_was_held_back_says_what_was_played_and_why() {
     let (calibrated, quiet) = (chain(Some(120.0)), Desk::quiet(-5.0));
     let full = quiet.period.full_drive().unwrap();
     let (easy, loud) = (AskedLevel::Spl(DbSpl(90.0)), AskedLevel::Spl(DbSpl(112.0)));
-    let told = not_as_asked(&plan(&[easy, loud]), &calibrated, &quiet);
-    assert_eq!(told.len(), 1, "{told:?}");
-    assert_eq!((told[0].level, told[0].played), (loud, Some(full)));
-    assert!((told[0].wanted.unwrap().db() + 3.0).abs() < 1e-6, "{told:?}");
-    assert!(told[0].because.contains("full scale"), "{told:?}");
+    let stated = not_as_asked(&plan(&[easy, loud]), &calibrated, &quiet);
+    assert_eq!(stated.len(), 1, "{stated:?}");
+    assert_eq!((stated[0].level, stated[0].played), (loud, Some(full)));
+    assert!((stated[0].wanted.unwrap().db() + 3.0).abs() < 1e-6, "{stated:?}");
+    assert!(stated[0].because.contains("full scale"), "{stated:?}");
 
     let low = Plan { ceilings: Ceilings { drive: Some(Dbfs(-30.0)), ..Ceilings::default() }, ..plan(&[easy]) };
-    let told = not_as_asked(&low, &calibrated, &quiet);
-    assert_eq!(told[0].played, Some(Dbfs(-30.0)));
-    assert!(told[0].because.contains("ceiling"), "{told:?}");
+    let stated = not_as_asked(&low, &calibrated, &quiet);
+    assert_eq!(stated[0].played, Some(Dbfs(-30.0)));
+    assert!(stated[0].because.contains("ceiling"), "{stated:?}");
 
     let clips = Desk { clips_at: Some(-30.0), ..Desk::quiet(-5.0) };
-    let told = not_as_asked(&plan(&[easy, AskedLevel::Drive(Dbfs(-15.0))]), &calibrated, &clips);
-    assert_eq!(told.len(), 1, "{told:?}");
-    assert_eq!((told[0].level, told[0].played), (AskedLevel::Drive(Dbfs(-15.0)), None));
-    assert!(told[0].because.contains("clips"), "{told:?}");
+    let stated = not_as_asked(&plan(&[easy, AskedLevel::Drive(Dbfs(-15.0))]), &calibrated, &clips);
+    assert_eq!(stated.len(), 1, "{stated:?}");
+    assert_eq!((stated[0].level, stated[0].played), (AskedLevel::Drive(Dbfs(-15.0)), None));
+    assert!(stated[0].because.contains("clips"), "{stated:?}");
 
-    let told = not_as_asked(&plan(&[easy]), &chain(None), &quiet);
-    assert!(told[0].played.is_none() && told[0].because.contains("calibration"), "{told:?}");
+    let stated = not_as_asked(&plan(&[easy]), &chain(None), &quiet);
+    assert!(stated[0].played.is_none() && stated[0].because.contains("calibration"), "{stated:?}");
 }
 
 /// Sounds beside the noise: at every step of the climb, or at the levels asked for alone.

@@ -54,7 +54,7 @@ pub struct SlotTake {
     pub slot: usize,
     /// Number of its step in the plan.
     pub step: usize,
-    /// Its own mark; `None` where others told where it lies.
+    /// Its own mark; `None` where others said where it lies.
     pub mark: Option<MarkHeard>,
     /// The mark that was heard next; `None` where none was, or what was captured ends before.
     pub after: Option<MarkHeard>,

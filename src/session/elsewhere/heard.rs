@@ -55,7 +55,7 @@ pub struct MarkHeard {
     pub drive: Option<Dbfs>,
     /// When it began, seconds from the begin of what was captured.
     pub at_s: f64,
-    /// How much later it came than the marks before it told, seconds (negative: earlier); `None` where it was in time.
+    /// How much later it came than the marks before it predicted, seconds (negative: earlier); `None` where it was in time.
     pub late_s: Option<f64>,
     /// Normalised height of its correlation, 0 to 1.
     pub height: f64,

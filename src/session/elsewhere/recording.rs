@@ -218,9 +218,9 @@ fn wav(path: &Path) -> Result<Recording, String> {
             b"data" => {
                 let (kind, channels, rate) = format.ok_or("its samples come before their format")?;
                 let left = size.saturating_sub(at);
-                let told = if claimed == u64::from(u32::MAX) { data_64.unwrap_or(0) } else { claimed };
+                let stated = if claimed == u64::from(u32::MAX) { data_64.unwrap_or(0) } else { claimed };
                 // What no recorder finished has no length, or one that the file does not have.
-                let bytes = if told == 0 || told > left { left } else { told };
+                let bytes = if stated == 0 || stated > left { left } else { stated };
                 let frames = bytes / (channels * kind.bytes()).max(1) as u64;
                 let name = if long { "RF64" } else { "WAV" };
                 let words = format!("{name}, {}", kind.in_words());

@@ -81,8 +81,8 @@ pub(super) fn read(path: &Path, kind: Kind, gains: &[PowerGain<'_>]) -> Result<P
         let stopped = |_| broken(Decoding::Unsupported("the decoder stopped"), seconds(frames));
         decoding.join().map_err(stopped)?.map_err(|error| broken(error, seconds(frames)))
     })?;
-    if let Some(told) = announced.filter(|told| *told > frames) {
-        return Err(NoMusic::CutOff { got_s: seconds(frames), told_s: seconds(told) });
+    if let Some(stated) = announced.filter(|stated| *stated > frames) {
+        return Err(NoMusic::CutOff { got_s: seconds(frames), stated_s: seconds(stated) });
     }
     if verified == Some(false) {
         return Err(NoMusic::Altered);

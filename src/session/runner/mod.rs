@@ -193,7 +193,7 @@ impl Worker {
 
     /// Opens the cards. Through the sender the live picture is told what will play.
     fn open(&self, backend: &dyn Backend, routing: &Routing) -> Result<(Engine, Sender<Option<Expected>>), RunError> {
-        let (tell, told) = bounded(EXPECTATIONS_WAITING);
+        let (tell, stated) = bounded(EXPECTATIONS_WAITING);
         let live = self.live.clone();
         let roles = routing.capture_channels.iter().map(|channel| channel.role);
         let mut analyser = LiveAnalyser::new(routing.capture_rate, roles);
@@ -201,7 +201,7 @@ impl Worker {
             backend,
             routing,
             Box::new(move |heard| {
-                if let Some(expected) = told.try_iter().last() {
+                if let Some(expected) = stated.try_iter().last() {
                     analyser.expect(expected);
                 }
                 if let Some(picture) = analyser.push(heard.inputs, heard.steady) {

@@ -120,12 +120,12 @@ impl StepRunner<'_> {
             |step: &&StepResult| step.step.drive.is_some_and(|then| (then.db() - drive.db()).abs() < NEAR_DRIVE_DB);
         let last = self.record.steps.iter().rev().find(|step| step.pink(input).is_some());
         let Some((pink, _)) = last.filter(near).and_then(|step| step.pink(input)) else { return 0.0 };
-        let told = [&pink.even, &pink.odd].into_iter().filter_map(|reading| reading.told());
-        db_from_power(1.0 + told.map(|e| power_from_db(e.value)).sum::<f64>()).unwrap_or(0.0)
+        let stated = [&pink.even, &pink.odd].into_iter().filter_map(|reading| reading.determined());
+        db_from_power(1.0 + stated.map(|e| power_from_db(e.value)).sum::<f64>()).unwrap_or(0.0)
     }
 
     /// What the correction curves add to the level of pink noise at this input, dB: the capture thread hears without
-    /// them. Before a take has told the spectrum it is the most that they can add.
+    /// them. Before a take has shown the spectrum it is the most that they can add.
     fn curve_effect_db(&self, input: usize, role: InputRole) -> f64 {
         let correction = self.record.head.chain.correction(role);
         let last = self.record.steps.iter().rev().find_map(|step| step.pink(input));

@@ -90,10 +90,10 @@ fn small(value: Option<f64>) -> String {
 
 fn reading(reading: Option<&Reading>) -> String {
     match reading {
-        Some(Reading::Told(estimate)) => number(Some(estimate.value)),
+        Some(Reading::Determined(estimate)) => number(Some(estimate.value)),
         Some(Reading::Below(limit)) => format!("<{limit:.3}"),
         Some(Reading::AtLeast(estimate)) => format!(">={:.3}", estimate.value),
-        Some(Reading::NotTold(_)) | None => String::new(),
+        Some(Reading::NotDetermined(_)) | None => String::new(),
     }
 }
 

@@ -60,8 +60,8 @@ pub fn read(sessions: &Path) -> Vec<Entry> {
     read_telling(sessions, |_, _| ())
 }
 
-/// The same; of those that must be read anew `told` is told how many are done, and of how many.
-pub fn read_telling(sessions: &Path, told: impl Fn(usize, usize) + Sync) -> Vec<Entry> {
+/// The same; of those that must be read anew `stated` is told how many are done, and of how many.
+pub fn read_telling(sessions: &Path, stated: impl Fn(usize, usize) + Sync) -> Vec<Entry> {
     let folders: Vec<(String, PathBuf)> = all_sessions(sessions)
         .into_iter()
         .filter_map(|folder| Some((folder.file_name()?.to_str()?.to_string(), folder)))
@@ -80,7 +80,7 @@ pub fn read_telling(sessions: &Path, told: impl Fn(usize, usize) + Sync) -> Vec<
     let fresh = in_parallel(&stale, |i| {
         let measured =
             Storage::open(&folders[*i].1).map(|(_, record)| Measured::of(&record)).map_err(|e| e.to_string());
-        told(done.fetch_add(1, Ordering::Relaxed) + 1, stale.len());
+        stated(done.fetch_add(1, Ordering::Relaxed) + 1, stale.len());
         measured
     });
     let mut entries = Vec::with_capacity(folders.len());

@@ -123,7 +123,7 @@ impl Keeper<'_> {
     fn listen(&mut self, mut listening: Listening, follower: &mut Follower, rate: SampleRate) -> Result<(), RunError> {
         let mut watch = LevelWatch::new(&self.record, rate);
         let mut speeds = SpeedFinder::new(rate, self.roles().len());
-        let (mut frames, mut told) = (0usize, 0usize);
+        let (mut frames, mut stated) = (0usize, 0usize);
         while !follower.is_over() && !self.worker.stop.is_asked() {
             match listening.engine.poll(POLL) {
                 // What was heard before counts.
@@ -149,8 +149,8 @@ impl Keeper<'_> {
                 }
             }
             let seconds = frames / rate.get() as usize;
-            if seconds > told {
-                told = seconds;
+            if seconds > stated {
+                stated = seconds;
                 let begun = follower.has_begun();
                 self.worker.tell(Event::Elsewhere(Following::Listening { seconds: seconds as f64, begun }));
             }

@@ -33,7 +33,7 @@ impl LevelWatch {
     pub(super) fn new(record: &Record, rate: SampleRate) -> LevelWatch {
         let chain = &record.head.chain;
         let ear = |(input, role): (usize, InputRole)| {
-            // A curve can only add this much; nothing is louder than is told.
+            // A curve can only add this much; nothing is louder than is reported.
             let most = chain.correction(role).points().iter().map(|(_, db)| *db).fold(0.0, f64::max);
             let offset_db = chain.acoustic(role)?.offset.value + most;
             Some(Ear { input, role, moving: Moving::from_the_first(rate), offset_db, energy: 0.0 })
