@@ -39,6 +39,10 @@ const ONSET_BLOCKS: usize = 2;
 const QUIET: f64 = 0.1;
 /// Samples on either side from which the continuation is read.
 const SINC_HALF: i32 = 8;
+/// Two windows hold the sound at one delay where they agree within this, frames …
+const SAME_DELAY: f64 = 16.0;
+/// … and within what no clock exceeds, frames per frame.
+const FASTEST_CLOCK: f64 = 1e-3;
 /// Windows per period, and for a stimulus that changes within its period: only windows a whole period apart compare there.
 const HOPS: usize = 2;
 const HOPS_OF_A_CHANGING_ONE: usize = 8;
@@ -62,6 +66,8 @@ pub struct Found {
     pub interrupted: bool,
     /// True where as much sounds before the onset: it is where the sound was taken up again, not where it began.
     pub sounds_before: bool,
+    /// True where parts of the sound come with another delay than the rest.
+    pub scattered: bool,
 }
 
 /// Lag and height of the best agreement of one window.
@@ -99,6 +105,7 @@ pub fn find(captured: &[f64], played: &Played, played_frames: usize, pre_roll: u
     // Of the windows that hold it from end to end the middle one is farthest from either fade.
     let middle = full[full.len() / 2];
     let (slope, jump) = steady_slope(&full, middle, modulus, near, if steady { 1 } else { hops });
+    let scattered = played.odd && played.tone.is_none() && is_scattered(&matches, middle, modulus, slope);
     let content = Content::of(captured, middle.start, played, slope);
     let opened = content.as_ref().map(|c| refine_onset(c.onset(), middle, modulus, slope, played.period.rate.hz()));
     let origin = match opened {
@@ -119,6 +126,7 @@ pub fn find(captured: &[f64], played: &Played, played_frames: usize, pre_roll: u
         unsure,
         interrupted,
         sounds_before,
+        scattered,
     })
 }
 
@@ -183,6 +191,16 @@ fn steady_slope(full: &[&Match], middle: &Match, modulus: f64, near: f64, apart:
     let slope = slopes[slopes.len() / 2];
     let jump = pairs.iter().map(|(apart, moved)| wrapped(moved - slope * apart, modulus).abs()).fold(0.0, f64::max);
     (near + slope, jump)
+}
+
+/// True where a window shows the sound clearly, but at another delay than the best one: what lies between them is lost. Seen
+/// also where a loss leaves no window whole, so that neither onset nor jump is seen.
+fn is_scattered(matches: &[Match], best: &Match, modulus: f64, slope: f64) -> bool {
+    matches.iter().filter(|m| m.significant).any(|m| {
+        let ahead = m.start as f64 - best.start as f64;
+        let apart = wrapped(m.origin - best.origin - slope * ahead, modulus).abs();
+        apart > SAME_DELAY + FASTEST_CLOCK * ahead.abs()
+    })
 }
 
 /// The content of the best window, continued periodically: what should be there whenever the stimulus sounds.

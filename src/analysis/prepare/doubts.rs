@@ -108,7 +108,8 @@ impl Bench<'_> {
         let (mean, variance) = self.averaged(periods.lines());
         let (widened, before) = self.widened(periods.samples(), found, placed, clock);
         let stretch = continuity::Stretch { samples: &widened, before, frames: self.frames, odd: self.played.odd };
-        continuity::broken(&stretch, &mean, &variance, &self.excited).map(lost)
+        let scattered = || found.scattered.then(|| "parts of the sound come with different delays".into());
+        continuity::broken(&stretch, &mean, &variance, &self.excited).or_else(scattered).map(lost)
     }
 
     /// The window with the settled sound around it (of a sine, whose hum is taken off in the window alone, just that), and the number of frames before it.

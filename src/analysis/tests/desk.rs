@@ -123,7 +123,12 @@ impl Desk {
 
     /// The take, noise and faults included.
     pub fn take(&self) -> Take {
-        self.noisy(&Desk { noise: 0.0, bang: None, loss: None, ..self.clone() }.make(), self.seed)
+        self.noisy(&self.make_clean(), self.seed)
+    }
+
+    /// The take without noise, bang and loss.
+    pub fn make_clean(&self) -> Take {
+        Desk { noise: 0.0, bang: None, loss: None, ..self.clone() }.make()
     }
 
     /// A clean take with this desk's noise of another seed and its faults added.
