@@ -14,6 +14,7 @@ use loudenough::signal::{LineKind, Period, Stimulus};
 use loudenough::stats::{Estimate, Reading};
 use loudenough::take::VoidReason;
 use loudenough::units::SampleRate;
+use std::f64::consts::SQRT_2;
 use std::sync::{Arc, Mutex};
 
 /// Levels, dB.
@@ -311,7 +312,7 @@ fn threshold(score: &mut Score, name: &str, spec: &BenchSpec, judgement: &Judgem
             // 0.5 dB of overdrive is evident where the step stands 40 dB over the noise.
             let over = record.steps.iter().rev().find_map(|s| s.pink(0)?.0.over_noise_db).unwrap_or(0.0);
             if drive.db() > clean + 0.5 && over >= 40.0 && hard {
-                score.wrong.push(format!("{name}: no clipping told up to {drive}, truth {clean:.2}"));
+                score.wrong.push(format!("{name}: no clipping found up to {drive}, truth {clean:.2}"));
             }
         }
         Threshold::NotDetermined { because } => {
@@ -322,7 +323,10 @@ fn threshold(score: &mut Score, name: &str, spec: &BenchSpec, judgement: &Judgem
 
 fn one(name: &str, spec: &BenchSpec, listening_db: f64) -> Score {
     let home = tempfile::tempdir().unwrap();
-    match run(spec, SimulatedCardSpec::default(), plan(listening_db), chain(spec), home.path()) {
+    // Without the output's volts a deaf chain is probed no louder than −40 dBFS, and much of what is drawn is not heard.
+    let mut chain = chain(spec);
+    chain.output_side.volts_per_full_scale = Some(Estimate::exact(spec.output.volts_per_fs / SQRT_2));
+    match run(spec, SimulatedCardSpec::default(), plan(listening_db), chain, home.path()) {
         Ok((record, _)) => score(name, spec, listening_db, &record),
         Err(message) => Score { wrong: vec![format!("{name}: {message}")], sessions: 1, ..Score::default() },
     }
