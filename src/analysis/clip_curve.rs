@@ -2,7 +2,7 @@
 //! back and averaged over the played samples: E\[z | u\] is the output's input–output curve, both polarities apart,
 //! although it was recorded through a headphone and a coupler. It is the picture beside the fitted number.
 //!
-//! Lines on which the reference is not above the noise are taken as played, so behind a noisy bench the bend looks
+//! Lines on which the reference is not above the noise are taken as played, so behind a noisy trial the bend looks
 //! milder than it is; the fitted level does not have that bias.
 
 use crate::analysis::{CurvePoint, Reference, Spectra, fft};
@@ -77,7 +77,7 @@ impl Bin {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::clip::bench::{Bench, Limit};
+    use crate::analysis::clip::trial::{Limit, Trial};
     use crate::units::amplitude_from_db;
 
     /// Noise of a single sample, 65 dB under the stimulus and amplified where the response is low: the less the more
@@ -86,12 +86,12 @@ mod tests {
     /// What lies above the lines and at DC does not come back.
     const OUTSIDE: f64 = 0.005;
 
-    /// The curve's ends are what the bench's limits are set to, either polarity, though headphone and microphone stand
+    /// The curve's ends are what the trial's limits are set to, either polarity, though headphone and microphone stand
     /// behind it; below the limits it is straight.
     #[test]
     fn the_curve_bends_where_the_limits_are() {
-        let bench = Bench { limit: Limit::Samples(0.6, 0.5), over_noise_db: 65.0, ..Bench::new(4) };
-        let points = curve(&bench.step(1.0), &bench.reference(amplitude_from_db(-20.0)));
+        let trial = Trial { limit: Limit::Samples(0.6, 0.5), over_noise_db: 65.0, ..Trial::new(4) };
+        let points = curve(&trial.step(1.0), &trial.reference(amplitude_from_db(-20.0)));
         assert!(points.len() > 90 && points.windows(2).all(|w| w[0].played < w[1].played));
         for p in &points {
             let expected = p.played.clamp(-0.5, 0.6);
@@ -102,7 +102,7 @@ mod tests {
 
     #[test]
     fn nothing_played_has_no_curve() {
-        let bench = Bench::new(4);
-        assert!(curve(&bench.step(0.0), &bench.reference(1.0)).is_empty());
+        let trial = Trial::new(4);
+        assert!(curve(&trial.step(0.0), &trial.reference(1.0)).is_empty());
     }
 }

@@ -46,15 +46,15 @@ pub fn measure(take: &Take, input: usize, context: &Context, noise: &Noise) -> R
         return Err(AnalysisError::NotFinite(bad));
     }
     let captured: Vec<f64> = raw.iter().map(|x| f64::from(*x)).collect();
-    let bench = Bench::new(take, &captured, noise);
-    if captured.len() < bench.need() {
-        return Err(AnalysisError::TooShort { have: captured.len(), need: bench.need() });
+    let setup = Setup::new(take, &captured, noise);
+    if captured.len() < setup.need() {
+        return Err(AnalysisError::TooShort { have: captured.len(), need: setup.need() });
     }
     let mut flaws = Vec::new();
-    let placed = bench.place(&mut flaws);
+    let placed = setup.place(&mut flaws);
     let (path, own) = match placed {
-        Some(path) => bench.converge(path),
-        None => (bench.assumed(context), None),
+        Some(path) => setup.converge(path),
+        None => (setup.assumed(context), None),
     };
     let (used_ppm, pooled) = match own {
         Some(own) => {
@@ -63,22 +63,22 @@ pub fn measure(take: &Take, input: usize, context: &Context, noise: &Noise) -> R
         }
         None => (context.pooled_clock.map_or(0.0, |p| p.value), context.pooled_clock.is_some()),
     };
-    let path = if own.is_some() { bench.turned(&path, used_ppm) } else { path };
+    let path = if own.is_some() { setup.turned(&path, used_ppm) } else { path };
     if used_ppm.abs() > clock::WRONG_RATE_PPM {
         flaws.push(Flaw::void(
             "wrong-rate",
             format!("The two cards run {used_ppm:+.0} ppm apart: one is not at the rate it was asked for."),
         ));
     }
-    let spectra = Cross::of(&bench.segments(&path), &bench, context);
+    let spectra = Cross::of(&setup.segments(&path), &setup, context);
     let back = spectra.lines.of(LineKind::Excited).map(|k| (k as f64 * spectra.spacing, spectra.back[k]));
     flaws.extend(context.correction.outside(back));
-    let delay = placed.map(|p| (p.start / bench.ratio - bench.first() as f64 - bench.pre_roll()) / bench.played_hz);
-    let (from, to) = (path.start.max(0.0) as usize, path.at(bench.count() as f64) as usize);
+    let delay = placed.map(|p| (p.start / setup.ratio - setup.first() as f64 - setup.pre_roll()) / setup.played_hz);
+    let (from, to) = (path.start.max(0.0) as usize, path.at(setup.count() as f64) as usize);
     let common = Common {
         window: Window { start_frame: path.start, periods: 1, left_out: 0, delay_s: delay },
         clock: ClockFit { own_ppm: own, used_ppm, pooled, drift_ppm_per_s: None },
-        peak: PeakDb::from_amplitude(bench.resampler.true_peak(&captured, from, to)),
+        peak: PeakDb::from_amplitude(setup.resampler.true_peak(&captured, from, to)),
         hum: Vec::new(),
         overload: overload::overload(raw),
         flaws,
@@ -98,7 +98,7 @@ pub fn measure(take: &Take, input: usize, context: &Context, noise: &Noise) -> R
 type Segment = [Vec<Complex<f64>>; 2];
 
 /// What does not change during the analysis of one take.
-struct Bench<'a> {
+struct Setup<'a> {
     take: &'a Take,
     captured: &'a [f64],
     played: Played,
@@ -109,15 +109,15 @@ struct Bench<'a> {
     segment: usize,
 }
 
-impl<'a> Bench<'a> {
-    fn new(take: &'a Take, captured: &'a [f64], noise: &Noise) -> Bench<'a> {
+impl<'a> Setup<'a> {
+    fn new(take: &'a Take, captured: &'a [f64], noise: &Noise) -> Setup<'a> {
         let head = &take.head;
         let played = played(&head.stimulus, head.played_rate);
         let (played_hz, captured_hz) = (head.played_rate.hz(), head.captured_rate.hz());
         let segment = played.period.samples.len() / noise.spans / 2;
         let highest = band::lower_edge_hz(band::BANDS.end() + 1);
         let resampler = Resampler::cached(captured_hz, played_hz, highest);
-        Bench { take, captured, played, played_hz, ratio: captured_hz / played_hz, resampler, segment }
+        Setup { take, captured, played, played_hz, ratio: captured_hz / played_hz, resampler, segment }
     }
 
     fn frames(&self) -> usize {
@@ -294,9 +294,9 @@ struct Cross {
 }
 
 impl Cross {
-    fn of(segments: &[Segment], bench: &Bench, context: &Context) -> Cross {
-        let count = bench.segment / 2 + 1;
-        let spacing = bench.played_hz / bench.segment as f64;
+    fn of(segments: &[Segment], setup: &Setup, context: &Context) -> Cross {
+        let count = setup.segment / 2 + 1;
+        let spacing = setup.played_hz / setup.segment as f64;
         let mean = |f: &dyn Fn(&Segment, usize) -> f64, k: usize| {
             segments.iter().map(|s| f(s, k)).sum::<f64>() / segments.len() as f64 / HANN_POWER
         };
@@ -304,7 +304,7 @@ impl Cross {
             (0..count).map(|k| amplitude_from_db(context.correction.db_at((k.max(1)) as f64 * spacing))).collect();
         Cross {
             spacing,
-            lines: bench.lines(),
+            lines: setup.lines(),
             sent: (0..count).map(|k| mean(&|s, k| s[0][k].norm_sqr(), k)).collect(),
             back: (0..count).map(|k| gain[k].powi(2) * mean(&|s, k| s[1][k].norm_sqr(), k)).collect(),
             cross: (0..count)

@@ -7,7 +7,7 @@
 use super::band::{BANDS, cells, lower_edge_hz};
 use super::hum;
 use super::periods::{self, Periods};
-use super::prepare::{AnalysisError, Bench, prepare};
+use super::prepare::{AnalysisError, Setup, prepare};
 use super::{Common, Context};
 use crate::signal::LineKind;
 use crate::take::Take;
@@ -51,15 +51,15 @@ pub fn ratio(take: &Take, over: usize, under: usize, context: &Context) -> Resul
         Ok(input.samples.iter().map(|x| f64::from(*x)).collect())
     };
     let (first, second) = (samples(under)?, samples(over)?);
-    let bench = Bench::new(take, &first);
-    let found = bench.find(&[]);
-    let placed = bench.place(context, found.as_ref())?;
+    let setup = Setup::new(take, &first);
+    let found = setup.find(&[]);
+    let placed = setup.place(context, found.as_ref())?;
     // The fit ends a little beside the path of its last samples (by up to 0.0005 ppm, a nanosecond): both go along its end.
-    let (_, clock) = bench.on_played_clock(context, found.as_ref(), &placed);
+    let (_, clock) = setup.on_played_clock(context, found.as_ref(), &placed);
     let rate_hz = take.head.played_rate.hz();
-    let periods = |captured: &[f64]| Periods::new(bench.along_the_path_of(&clock, captured, &placed), bench.frames());
+    let periods = |captured: &[f64]| Periods::new(setup.along_the_path_of(&clock, captured, &placed), setup.frames());
     let (mut a, mut b) = (periods(&first), periods(&second));
-    let spacing = rate_hz / bench.frames() as f64;
+    let spacing = rate_hz / setup.frames() as f64;
     let mut mains = hum::remove(&mut a, rate_hz, true);
     mains.extend(hum::remove(&mut b, rate_hz, true));
     let period = take.head.stimulus.period(take.head.played_rate);

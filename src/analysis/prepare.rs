@@ -4,9 +4,9 @@
 //! samples → align → clock → resample → continuity → hum → clean periods → mean, variance → curve → common time base
 //! ```
 
-mod bench;
 mod doubts;
 mod played_clock;
+mod setup;
 
 use super::finding::{Common, Flaw, Window};
 use super::spectra::Spectra;
@@ -18,7 +18,7 @@ use crate::units::PeakDb;
 use doubts::{keep_clean, onset_not_seen};
 use realfft::num_complex::Complex;
 
-pub use bench::{Bench, Placed};
+pub use setup::{Placed, Setup};
 
 /// Why nothing could be measured at all. (What was measured but is doubtful or void is a [`Flaw`].)
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
@@ -95,49 +95,49 @@ pub fn prepare(take: &Take, input: usize, context: &Context) -> Result<Prepared,
     }
     let mut captured: Vec<f64> = raw.iter().map(|x| f64::from(*x)).collect();
     let dc = take_off_dc(&mut captured);
-    let bench = Bench::new(take, &captured);
-    let found = bench.find(context.mains_lines);
-    let placed = bench.place(context, found.as_ref())?;
+    let setup = Setup::new(take, &captured);
+    let found = setup.find(context.mains_lines);
+    let placed = setup.place(context, found.as_ref())?;
     let mut flaws: Vec<Flaw> = dc.into_iter().collect();
-    let muted = !bench.silent && bench.is_muted(&placed);
+    let muted = !setup.silent && setup.is_muted(&placed);
     if muted {
         flaws.push(Flaw::void(
             "zero-input",
             "The input was exactly zero while the stimulus played, so nothing was measured. It is muted, or the program may not record.",
         ));
     }
-    let (mut periods, clock) = bench.on_played_clock(context, found.as_ref(), &placed);
+    let (mut periods, clock) = setup.on_played_clock(context, found.as_ref(), &placed);
     flaws.extend((!muted && placed.blind && found.is_some()).then(onset_not_seen));
     // Hum beside a sine or two turns its phase as lost samples would, so it goes first; beside many lines it cannot, unless it
     // is as loud as they are.
     let mean_square = captured.iter().map(|x| x * x).sum::<f64>() / captured.len().max(1) as f64;
-    let many = bench.excited.len() > 2 && !hum::matters(context.mains_lines, mean_square);
+    let many = setup.excited.len() > 2 && !hum::matters(context.mains_lines, mean_square);
     if many && !muted {
-        flaws.extend(bench.broken(&periods, found.as_ref(), &placed, &clock));
+        flaws.extend(setup.broken(&periods, found.as_ref(), &placed, &clock));
     }
     let hidden = hum::dominates(context.mains_lines, mean_square);
-    let mut hums = hum::remove(&mut periods, bench.played_hz, !bench.silent);
+    let mut hums = hum::remove(&mut periods, setup.played_hz, !setup.silent);
     if !many && !muted && !hidden {
-        flaws.extend(bench.broken(&periods, found.as_ref(), &placed, &clock));
+        flaws.extend(setup.broken(&periods, found.as_ref(), &placed, &clock));
     }
-    let clean = periods::clean_periods(periods.samples(), bench.frames, bench.played.odd);
-    let too_few = clean.iter().filter(|c| **c).count() < 2 && !bench.silent;
-    let moves_db = too_few.then(|| periods::gain_moves_db(periods.samples(), bench.frames)).flatten();
-    let kept = keep_clean(&mut flaws, &clean, bench.silent, moves_db);
+    let clean = periods::clean_periods(periods.samples(), setup.frames, setup.played.odd);
+    let too_few = clean.iter().filter(|c| **c).count() < 2 && !setup.silent;
+    let moves_db = too_few.then(|| periods::gain_moves_db(periods.samples(), setup.frames)).flatten();
+    let kept = keep_clean(&mut flaws, &clean, setup.silent, moves_db);
     let lines: Vec<Vec<Complex<f64>>> =
         periods.into_lines().into_iter().zip(&kept).filter(|(_, keep)| **keep).map(|(lines, _)| lines).collect();
-    let mut spectra = bench.spectra(context, &lines);
+    let mut spectra = setup.spectra(context, &lines);
     let drift_db = level::drift_db(&lines, &spectra);
-    bench.settle_time_base(&mut spectra, context.reference, found.as_ref(), &placed, clock.used_ppm);
-    bench.judge_hum(&mut spectra, &mut hums, context.mains_lines, &mut flaws);
-    let spacing = bench.played_hz / bench.frames as f64;
+    setup.settle_time_base(&mut spectra, context.reference, found.as_ref(), &placed, clock.used_ppm);
+    setup.judge_hum(&mut spectra, &mut hums, context.mains_lines, &mut flaws);
+    let spacing = setup.played_hz / setup.frames as f64;
     let stimulus = level::usable(&spectra, LineKind::Excited, level::all(&spectra));
     flaws.extend(context.correction.outside(stimulus.map(|k| (k as f64 * spacing, spectra.mean[k].norm_sqr()))));
-    let peak = bench.peak(&placed);
+    let peak = setup.peak(&placed);
     // A take void for its disturbances has used none of the disturbed periods, whatever its numbers were made of.
-    let used = if bench.silent { lines.len() } else { clean.iter().filter(|c| **c).count() };
+    let used = if setup.silent { lines.len() } else { clean.iter().filter(|c| **c).count() };
     let window = Window {
-        start_frame: placed.start * bench.ratio,
+        start_frame: placed.start * setup.ratio,
         periods: used,
         left_out: kept.len() - used,
         delay_s: placed.delay_s,

@@ -299,7 +299,7 @@ impl fmt::Display for StopReason {
             StopReason::NoSignal => {
                 write!(
                     f,
-                    "nothing was heard up to the highest allowed probe; check routing, volume and the coupler; where the ceiling is low, `loudenough calibrate volts` allows a louder probe"
+                    "nothing was heard up to the highest allowed probe; check routing, volume and the coupler; where the ceiling is low, a louder probe is allowed once the output's volts are known: measured (`loudenough calibrate volts`) or typed from its data sheet (`loudenough chain new NAME --volts 2,0.2`)"
                 )
             }
             StopReason::NotTheSound => {

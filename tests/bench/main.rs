@@ -7,7 +7,7 @@
 mod takes;
 
 use loudenough::analysis::periods::Periods;
-use loudenough::analysis::prepare::Bench;
+use loudenough::analysis::prepare::Setup;
 use loudenough::analysis::{
     Context, Correction, Finding, Reference, clip, fft, hum, measure, periods, pink, prepare, silence, sine, sweep,
 };
@@ -58,7 +58,7 @@ fn main() {
 
     let five = captured(&stimulus, 5, 0.0, f64::INFINITY);
     let samples = samples_of(&five);
-    let bench = Bench::new(&five, &samples);
+    let bench = Setup::new(&five, &samples);
     let (on_clock, _) = on_clock(&bench, &context);
     write(folder.path(), "five", &on_clock);
     let common = prepare::prepare(&five, 0, &context).unwrap().common;
@@ -76,7 +76,7 @@ fn main() {
     let samples = samples_of(&tone);
     let one = &samples[takes::PRE_ROLL + frames..takes::PRE_ROLL + 2 * frames];
     write(folder.path(), "tone", one);
-    let bench = Bench::new(&tone, &samples);
+    let bench = Setup::new(&tone, &samples);
     let common = prepare::prepare(&tone, 0, &context).unwrap().common;
     ours.time("T2", || {
         let spectra = bench.spectra(&context, &periods::lines_per_period(one, frames));
@@ -91,7 +91,7 @@ fn main() {
     let one = &samples[takes::PRE_ROLL + length..takes::PRE_ROLL + 2 * length];
     write(folder.path(), "sweep", &sweep_played.period(SampleRate::DEFAULT).samples);
     write(folder.path(), "swept", one);
-    let bench = Bench::new(&swept, &samples);
+    let bench = Setup::new(&swept, &samples);
     let common = prepare::prepare(&swept, 0, &context).unwrap().common;
     ours.time("T3", || {
         let spectra = bench.spectra(&context, &periods::lines_per_period(one, length));
@@ -102,7 +102,7 @@ fn main() {
     let six = captured(&stimulus, 6, 0.0, f64::INFINITY);
     let samples = samples_of(&six);
     write(folder.path(), "six", &samples);
-    let bench = Bench::new(&six, &samples);
+    let bench = Setup::new(&six, &samples);
     let found = bench.find(&[]).unwrap();
     let placed = bench.place(&context, Some(&found)).unwrap();
     ours.time("T4", || {
@@ -116,7 +116,7 @@ fn main() {
     let samples = samples_of(&minute);
     let one = &samples[takes::PRE_ROLL..takes::PRE_ROLL + MINUTE * frames];
     write(folder.path(), "minute", one);
-    let bench = Bench::new(&minute, &samples);
+    let bench = Setup::new(&minute, &samples);
     let common = prepare::prepare(&minute, 0, &context).unwrap().common;
     ours.time("T5", || {
         let spectra = bench.spectra(&context, &periods::lines_per_period(one, frames));
@@ -206,7 +206,7 @@ fn whole_finding(ours: &mut Table, stimulus: &Stimulus, context: &Context) {
             continue;
         }
         let samples = samples_of(&take);
-        let bench = Bench::new(&take, &samples);
+        let bench = Setup::new(&take, &samples);
         ours.time(&format!("{name}: align"), || bench.find(&[]));
         let found = bench.find(&[]).unwrap();
         let placed = bench.place(&context, Some(&found)).unwrap();
@@ -248,7 +248,7 @@ fn cubic(fine: &[f64], position: f64) -> f64 {
         + at(3) * (t + 1.0) * t * (t - 1.0) / 6.0
 }
 
-fn on_clock(bench: &Bench, context: &Context) -> (Vec<f64>, f64) {
+fn on_clock(bench: &Setup, context: &Context) -> (Vec<f64>, f64) {
     let found = bench.find(&[]);
     let placed = bench.place(context, found.as_ref()).unwrap();
     (bench.on_played_clock(context, found.as_ref(), &placed).0.samples().to_vec(), placed.start)

@@ -182,7 +182,7 @@ fn response_at(taps: &[f64], k: usize, waveform_points: usize) -> f64 {
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
-    use crate::analysis::clip::bench;
+    use crate::analysis::clip::trial;
 
     /// Rounding of transforms and the low-pass' 90 dB stop band.
     const RELATIVE: f64 = 2e-4;
@@ -190,8 +190,8 @@ pub(super) mod tests {
     /// Closed form: the residual on the waveform's lines is the plain transform of the clipped, oversampled period.
     #[test]
     fn the_short_way_through_the_low_pass_gives_the_lines_of_the_long_transform() {
-        let (period, gain) = (bench::period(), 0.7);
-        let spectra = bench::clean(&period, gain);
+        let (period, gain) = (trial::period(), 0.7);
+        let spectra = trial::clean(&period, gain);
         let mut limiter = Limiter::on_waveform(&spectra.played, period.samples.len());
         let lines: Vec<usize> = (700..30_000).step_by(37).collect();
         // With high points alone, and with others.
@@ -211,7 +211,7 @@ pub(super) mod tests {
     }
 
     fn both_kinds() -> [Limiter; 2] {
-        let spectra = bench::clean(&bench::period(), 1.0);
+        let spectra = trial::clean(&trial::period(), 1.0);
         let samples = spectra.period.samples.clone();
         [Limiter::on_waveform(&spectra.played, samples.len()), Limiter::on_samples(samples)]
     }

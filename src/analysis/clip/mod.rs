@@ -28,9 +28,9 @@ mod smooth;
 mod templates;
 
 #[cfg(test)]
-pub(crate) mod bench;
-#[cfg(test)]
 mod tests;
+#[cfg(test)]
+pub(crate) mod trial;
 
 use crate::analysis::clip_curve;
 use crate::analysis::{ClipFinding, Reference, Spectra};

@@ -1,6 +1,6 @@
-//! The trial behind the threshold, and levels against the limits the bench was set to.
+//! The trial behind the threshold, and levels against the limits the trial was set to.
 
-use super::bench::{Bench, Gauss, Limit, period};
+use super::trial::{Gauss, Limit, Trial, period};
 use super::*;
 use crate::analysis::{ActsOn, ClipLevel};
 use crate::stats::Reading;
@@ -17,17 +17,17 @@ fn seeds(usual: u64) -> u64 {
     std::env::var("LOUDENOUGH_TRIAL").ok().and_then(|s| s.parse().ok()).unwrap_or(usual)
 }
 
-/// A bench with headphone distortion of −60 to −45 dB of either order.
-fn drawn(seed: u64, periods: usize) -> Bench {
+/// A trial with headphone distortion of −60 to −45 dB of either order.
+fn drawn(seed: u64, periods: usize) -> Trial {
     let mut random = Gauss::new(seed ^ 0xC11F);
     let mut level = || -60.0 + 15.0 * random.uniform();
     let headphone_db = Some((level(), level()));
     let headphone_hz = 100.0 + 200.0 * random.uniform();
-    Bench { periods, headphone_db, headphone_hz, ..Bench::new(seed) }
+    Trial { periods, headphone_db, headphone_hz, ..Trial::new(seed) }
 }
 
-fn judged(bench: &Bench) -> ClipFinding {
-    judge(&bench.step(1.0), &bench.reference(amplitude_from_db(-20.0))).unwrap()
+fn judged(trial: &Trial) -> ClipFinding {
+    judge(&trial.step(1.0), &trial.reference(amplitude_from_db(-20.0))).unwrap()
 }
 
 fn stated(reading: &Reading) -> f64 {
@@ -41,7 +41,7 @@ fn assert_level(level: &ClipLevel, up: f64, down: f64, what: &str) {
     }
 }
 
-/// The trial: no clean bench reaches the threshold, every bench driven 0.5 dB over passes it.
+/// The trial: no clean trial reaches the threshold, every trial driven 0.5 dB over passes it.
 #[test]
 fn evidence_parts_clean_benches_from_overdriven_ones() {
     for periods in [2, 4] {
@@ -50,7 +50,7 @@ fn evidence_parts_clean_benches_from_overdriven_ones() {
         let mut lowest = [f64::INFINITY; 4];
         for seed in 0..seeds(16) {
             let noise_db = 20.0 + (seed * 7 % 51) as f64;
-            let clean = judged(&Bench { over_noise_db: noise_db, ..drawn(seed, periods) });
+            let clean = judged(&Trial { over_noise_db: noise_db, ..drawn(seed, periods) });
             if clean.evidence > 0.25 * threshold {
                 println!("{periods} periods, seed {seed}, {noise_db} dB over noise: {:.1}", clean.evidence);
             }
@@ -61,7 +61,7 @@ fn evidence_parts_clean_benches_from_overdriven_ones() {
             for (i, db) in [0.3, 0.5].into_iter().enumerate() {
                 let c = amplitude_from_db(-db);
                 for (j, limit) in [Limit::Samples(c, c), Limit::Waveform(c, c)].into_iter().enumerate() {
-                    let found = judged(&Bench { limit, ..drawn(seed, periods) });
+                    let found = judged(&Trial { limit, ..drawn(seed, periods) });
                     assert!(found.is_evident() || db < 0.5, "seed {seed}, {db} dB {limit:?}: {}", found.evidence);
                     lowest[2 * i + j] = lowest[2 * i + j].min(found.evidence);
                 }
@@ -79,7 +79,7 @@ fn hard_limits_are_found_on_samples_and_on_the_waveform_each_polarity_by_itself(
         for (limit, acts_on) in
             [(Limit::Samples(up, down), ActsOn::Samples), (Limit::Waveform(up, down), ActsOn::Waveform)]
         {
-            let level = judged(&Bench { limit, ..drawn(seed, 4) }).level.unwrap();
+            let level = judged(&Trial { limit, ..drawn(seed, 4) }).level.unwrap();
             assert_level(&level, up, down, &format!("{limit:?}"));
             assert_eq!(level.acts_on, acts_on, "{limit:?}");
             assert!(!level.soft);
@@ -91,7 +91,7 @@ fn hard_limits_are_found_on_samples_and_on_the_waveform_each_polarity_by_itself(
 fn half_a_decibel_of_overdrive_is_enough_for_two_periods() {
     let c = amplitude_from_db(-0.5);
     for limit in [Limit::Samples(c, c), Limit::Waveform(c, c)] {
-        let level = judged(&Bench { limit, ..drawn(5, 2) }).level.unwrap();
+        let level = judged(&Trial { limit, ..drawn(5, 2) }).level.unwrap();
         assert_level(&level, c, c, &format!("{limit:?}"));
     }
 }
@@ -100,7 +100,7 @@ fn half_a_decibel_of_overdrive_is_enough_for_two_periods() {
 #[test]
 fn a_limit_on_one_side_leaves_a_lower_bound_on_the_other() {
     let c = amplitude_from_db(-1.5);
-    let level = judged(&Bench { limit: Limit::Waveform(9.0, c), ..drawn(7, 4) }).level.unwrap();
+    let level = judged(&Trial { limit: Limit::Waveform(9.0, c), ..drawn(7, 4) }).level.unwrap();
     assert!((stated(&level.negative) - db_from_amplitude(c).unwrap()).abs() < LEVEL_DB);
     let Reading::AtLeast(bound) = &level.positive else { panic!("{:?}", level.positive) };
     let peak = db_from_amplitude(period().peaks.positive).unwrap();
@@ -114,9 +114,9 @@ fn a_soft_limit_is_stated_as_soft_with_its_hard_equivalent() {
     for (seed, limit, acts_on) in
         [(8, Limit::SoftSamples(c, 0.4), ActsOn::Samples), (9, Limit::SoftWaveform(c, 0.4), ActsOn::Waveform)]
     {
-        let bench = Bench { limit, ..drawn(seed, 4) };
-        let ideal = Bench { headphone_db: None, over_noise_db: f64::INFINITY, residue_ppm: 0.0, ..bench };
-        let (level, truth) = (judged(&bench).level.unwrap(), judged(&ideal).level.unwrap());
+        let trial = Trial { limit, ..drawn(seed, 4) };
+        let ideal = Trial { headphone_db: None, over_noise_db: f64::INFINITY, residue_ppm: 0.0, ..trial };
+        let (level, truth) = (judged(&trial).level.unwrap(), judged(&ideal).level.unwrap());
         assert!(level.soft && truth.soft && level.unexplained > 0.03);
         // Under noise the kind may stay undetermined, but is never the other one.
         assert!(truth.acts_on == acts_on && [acts_on, ActsOn::NotDetermined].contains(&level.acts_on), "{limit:?}");
@@ -141,9 +141,9 @@ fn a_soft_limit_is_not_determined_as_one_of_the_other_kind() {
             0 => (Limit::SoftSamples(c, width), ActsOn::Samples),
             _ => (Limit::SoftWaveform(c, width), ActsOn::Waveform),
         };
-        let bench = Bench { limit, over_noise_db, ..drawn(seed, 4) };
-        let ideal = Bench { headphone_db: None, over_noise_db: f64::INFINITY, residue_ppm: 0.0, ..bench };
-        let (found, truth) = (judged(&bench), judged(&ideal));
+        let trial = Trial { limit, over_noise_db, ..drawn(seed, 4) };
+        let ideal = Trial { headphone_db: None, over_noise_db: f64::INFINITY, residue_ppm: 0.0, ..trial };
+        let (found, truth) = (judged(&trial), judged(&ideal));
         let seen_without_noise = truth.is_evident();
         let (level, truth) = match (found.level, truth.level) {
             (Some(level), Some(truth)) => (level, truth),
@@ -194,12 +194,12 @@ fn a_soft_limit_is_not_determined_as_one_of_the_other_kind() {
 #[test]
 fn a_limit_behind_a_filter_is_a_visible_bend_without_a_level() {
     for corner_hz in [40.0, 60.0] {
-        let found = judged(&Bench { limit: Limit::Memory(amplitude_from_db(-3.0), corner_hz), ..drawn(3, 4) });
+        let found = judged(&Trial { limit: Limit::Memory(amplitude_from_db(-3.0), corner_hz), ..drawn(3, 4) });
         assert!(found.is_evident() && found.level.is_none(), "{corner_hz} Hz: {:?}", found.level);
         assert!(found.level_not_determined.is_some_and(|why| why.contains("memory")));
     }
     // Where the filter matters little a level is given, and its interval holds what the limit is set to.
-    let mild = judged(&Bench { limit: Limit::Memory(amplitude_from_db(-3.0), 10.0), ..drawn(3, 4) }).level.unwrap();
+    let mild = judged(&Trial { limit: Limit::Memory(amplitude_from_db(-3.0), 10.0), ..drawn(3, 4) }).level.unwrap();
     assert!(
         mild.positive.determined().unwrap().holds(-3.0) && mild.negative.determined().unwrap().holds(-3.0),
         "{mild:?}"
@@ -210,12 +210,12 @@ fn a_limit_behind_a_filter_is_a_visible_bend_without_a_level() {
 #[test]
 fn a_gain_that_moved_since_the_reference_leaves_the_level_undetermined() {
     let c = amplitude_from_db(-3.0);
-    let bench = Bench { limit: Limit::Samples(c, c), ..drawn(5, 4) };
-    let mut reference = bench.reference(amplitude_from_db(-20.0));
-    let same = judge(&bench.step(1.0), &reference).unwrap().level.unwrap();
+    let trial = Trial { limit: Limit::Samples(c, c), ..drawn(5, 4) };
+    let mut reference = trial.reference(amplitude_from_db(-20.0));
+    let same = judge(&trial.step(1.0), &reference).unwrap().level.unwrap();
     assert_level(&same, c, c, "same gain");
     reference.response.iter_mut().for_each(|h| *h *= 2.0);
-    let moved = judge(&bench.step(1.0), &reference).unwrap();
+    let moved = judge(&trial.step(1.0), &reference).unwrap();
     assert!(moved.level.is_none() && moved.level_not_determined.is_some_and(|why| why.contains("gain moved")));
 }
 
@@ -223,13 +223,13 @@ fn a_gain_that_moved_since_the_reference_leaves_the_level_undetermined() {
 #[test]
 fn a_loop_without_noise_gives_the_limit_to_a_thousandth() {
     let c = amplitude_from_db(-2.0);
-    let ideal = |limit| Bench {
+    let ideal = |limit| Trial {
         limit,
         headphone_db: None,
         over_noise_db: f64::INFINITY,
         residue_ppm: 0.0,
         resonant: false,
-        ..Bench::new(1)
+        ..Trial::new(1)
     };
     let level = judged(&ideal(Limit::Samples(c, c))).level.unwrap();
     assert!((stated(&level.positive) + 2.0).abs() < 1e-3 && (stated(&level.negative) + 2.0).abs() < 1e-3, "{level:?}");
@@ -243,12 +243,12 @@ type Bend = fn(f64) -> f64;
 /// A digital wire and a reference of it: no response, no noise.
 fn wire() -> (impl Fn(f64, Bend) -> Spectra, Reference) {
     let take = |gain: f64, output: fn(f64) -> f64| {
-        let mut take = bench::clean(&period(), gain);
+        let mut take = trial::clean(&period(), gain);
         let sent: Vec<f64> = period().samples.iter().map(|x| output(f64::from((gain * x) as f32))).collect();
-        take.mean = bench::lines(&sent, sent.len());
+        take.mean = trial::lines(&sent, sent.len());
         take
     };
-    let reference = bench::reference_of(&take(amplitude_from_db(-40.0), |x| x));
+    let reference = trial::reference_of(&take(amplitude_from_db(-40.0), |x| x));
     (take, reference)
 }
 
@@ -278,13 +278,13 @@ fn a_limit_on_a_wire_without_noise_is_found() {
 
 /// Smooth distortion of the whole band, −100 to −40 dB, at the output, in the capture chain or in both, beside the headphone's
 /// own, with 40 to 110 dB over the noise.
-fn smoothly_distorted(seed: u64, periods: usize) -> Bench {
+fn smoothly_distorted(seed: u64, periods: usize) -> Trial {
     let mut random = Gauss::new(seed ^ 0x5307);
     let mut level = || -100.0 + 60.0 * random.uniform();
     let mut stage = |there: bool| there.then(|| (level(), level()));
     let smooth_db = [stage(seed % 4 != 1), stage(seed % 4 != 2)];
     let over_noise_db = 40.0 + 70.0 * random.uniform();
-    Bench {
+    Trial {
         smooth_db,
         analogue: !seed.is_multiple_of(3),
         over_noise_db,
@@ -300,29 +300,29 @@ fn smooth_distortion_is_no_limit_and_hides_none() {
     let (mut wrong, mut clean, mut over) = (Vec::new(), 0.0f64, f64::INFINITY);
     let (mut furthest, mut no_level) = (0.0f64, 0);
     for seed in 0..seeds(12) {
-        let bench = smoothly_distorted(seed, if seed % 2 == 0 { 2 } else { 4 });
-        let found = judged(&bench);
+        let trial = smoothly_distorted(seed, if seed % 2 == 0 { 2 } else { 4 });
+        let found = judged(&trial);
         clean = clean.max(found.evidence / found.threshold);
         if found.is_evident() {
-            wrong.push(format!("clean, {:.0} of {}: {bench:?}", found.evidence, found.threshold));
+            wrong.push(format!("clean, {:.0} of {}: {trial:?}", found.evidence, found.threshold));
         }
         let c = amplitude_from_db(-0.5 - (seed % 4) as f64);
         let limit = if seed % 2 == 0 { Limit::Samples(c, c) } else { Limit::Waveform(c, c) };
-        let found = judged(&Bench { limit, ..bench });
+        let found = judged(&Trial { limit, ..trial });
         over = over.min(found.evidence / found.threshold);
         if !found.is_evident() {
-            wrong.push(format!("missed, {:.0} of {}: {limit:?} {bench:?}", found.evidence, found.threshold));
+            wrong.push(format!("missed, {:.0} of {}: {limit:?} {trial:?}", found.evidence, found.threshold));
         }
         let Some(level) = found.level else {
             no_level += 1;
             continue;
         };
         let most = if level.soft { SOFT_LEVEL_DB } else { LEVEL_DB };
-        for (reading, truth) in [&level.positive, &level.negative].into_iter().zip(bench.reached_at(c)) {
+        for (reading, truth) in [&level.positive, &level.negative].into_iter().zip(trial.reached_at(c)) {
             let off = reading.determined().map_or(0.0, |stated| stated.value - db_from_amplitude(truth).unwrap());
             furthest = furthest.max(off.abs());
             if off.abs() > most {
-                wrong.push(format!("off by {off:+.3}, soft {}: {limit:?} {bench:?}", level.soft));
+                wrong.push(format!("off by {off:+.3}, soft {}: {limit:?} {trial:?}", level.soft));
             }
         }
     }

@@ -1,6 +1,6 @@
 //! What a take is not used for, or not believed of: lost samples, a wrong rate, too few clean periods, hum on a line.
 
-use super::bench::{Bench, LEAST_SETTLE_S, Placed, WIDENED};
+use super::setup::{LEAST_SETTLE_S, Placed, Setup, WIDENED};
 use crate::analysis::clock::WRONG_RATE_PPM;
 use crate::analysis::finding::{ClockFit, Flaw, HumLine};
 use crate::analysis::periods::Periods;
@@ -51,7 +51,7 @@ pub(super) fn keep_clean(flaws: &mut Vec<Flaw>, clean: &[bool], silent: bool, mo
     vec![true; clean.len()]
 }
 
-impl Bench<'_> {
+impl Setup<'_> {
     /// True where the stimulus stands well over what does not repeat: only then may its clock void the take.
     pub(super) fn stands_clear(&self, lines: &[Vec<Complex<f64>>]) -> bool {
         let (mean, variance) = self.averaged(lines);

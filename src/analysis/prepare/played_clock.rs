@@ -1,6 +1,6 @@
 //! From the capture's clock to the played one: fits the offset and resamples until nothing is left of it.
 
-use super::bench::{Bench, Placed, WIDENED, highest_hz};
+use super::setup::{Placed, Setup, WIDENED, highest_hz};
 use crate::analysis::clock::{self, Offset, WRONG_RATE_PPM};
 use crate::analysis::finding::ClockFit;
 use crate::analysis::periods::{self, Periods};
@@ -20,7 +20,7 @@ const COARSE_PPM: f64 = 15.0;
 const ROUNDS: usize = 5;
 const CONVERGED_PPM: f64 = 5e-4;
 
-impl Bench<'_> {
+impl Setup<'_> {
     pub(super) fn path(&self, start: f64, ppm: f64, drift_ppm_per_period: f64, periods: usize) -> Path {
         // The offset holds at the middle of the window; drift turns around it.
         let at_start = ppm - 0.5 * drift_ppm_per_period * periods as f64;

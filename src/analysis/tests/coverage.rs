@@ -5,7 +5,7 @@
 
 use super::desk::{Desk, uniform};
 use crate::analysis::band::lines_in;
-use crate::analysis::clip::bench::{Bench, Gauss, Limit};
+use crate::analysis::clip::trial::{Gauss, Limit, Trial};
 use crate::analysis::{Context, Correction, Finding, PinkFinding, ResponsePoint, SineFinding, fft, measure};
 use crate::signal::{LineKind, Pink, Stimulus};
 use crate::stats::{Estimate, Reading};
@@ -369,13 +369,13 @@ fn clip_case(seed: u64) -> [Tally; 2] {
         true => Limit::Samples(amplitudes.0, amplitudes.1),
         false => Limit::Waveform(amplitudes.0, amplitudes.1),
     };
-    let bench = Bench {
+    let bench = Trial {
         limit,
         headphone_db: Some((draw(-60.0, -45.0), draw(-60.0, -45.0))),
         headphone_hz: draw(100.0, 300.0),
         over_noise_db: draw(30.0, 60.0),
         periods: if draw(0.0, 1.0) < 0.7 { 4 } else { 2 },
-        ..Bench::new(seed)
+        ..Trial::new(seed)
     };
     let mut tallies = [Tally::default(); 2];
     let reference = bench.reference(10f64.powf(-20.0 / 20.0));

@@ -1,4 +1,4 @@
-//! One take on the bench: what does not change while it is analysed, and where in it the window lies.
+//! One take set up: what does not change while it is analysed, and where in it the window lies.
 
 use super::AnalysisError;
 use crate::analysis::clock::WRONG_RATE_PPM;
@@ -26,7 +26,7 @@ pub(super) const WIDENED: usize = 4096;
 const MUTED_SHARE: f64 = 0.25;
 
 /// Everything about a take that does not change during its analysis.
-pub struct Bench<'a> {
+pub struct Setup<'a> {
     pub(super) take: &'a Take,
     pub(super) captured: &'a [f64],
     pub(super) played: Played,
@@ -56,14 +56,14 @@ pub struct Placed {
     pub(super) fine: Fine,
 }
 
-impl<'a> Bench<'a> {
+impl<'a> Setup<'a> {
     /// For the samples of one input.
-    pub fn new(take: &'a Take, captured: &'a [f64]) -> Bench<'a> {
+    pub fn new(take: &'a Take, captured: &'a [f64]) -> Setup<'a> {
         let head = &take.head;
         let played = played(&head.stimulus, head.played_rate);
         let (played_hz, captured_hz) = (head.played_rate.hz(), head.captured_rate.hz());
         let excited: Vec<usize> = played.period.lines.of(LineKind::Excited).collect();
-        Bench {
+        Setup {
             take,
             captured,
             frames: played.period.samples.len(),

@@ -58,7 +58,7 @@ pub(crate) enum Limit {
 
 /// The whole bench.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Bench {
+pub(crate) struct Trial {
     pub seed: u64,
     pub limit: Limit,
     /// Even- and odd-order distortion of the headphone at full drive, dB re the stimulus.
@@ -78,9 +78,9 @@ pub(crate) struct Bench {
     pub resonant: bool,
 }
 
-impl Bench {
-    pub(crate) fn new(seed: u64) -> Bench {
-        Bench {
+impl Trial {
+    pub(crate) fn new(seed: u64) -> Trial {
+        Trial {
             seed,
             limit: Limit::None,
             headphone_db: Some((-50.0, -50.0)),
@@ -114,7 +114,7 @@ impl Bench {
 
     /// The quiet reference, four periods.
     pub(crate) fn reference(&self, gain: f64) -> Reference {
-        let quiet = Bench { limit: Limit::None, ..*self };
+        let quiet = Trial { limit: Limit::None, ..*self };
         reference_of(&quiet.take(gain, 4, 2 * self.seed + 1, self.residue_ppm))
     }
 
