@@ -131,5 +131,5 @@ fn as_measured(session: &Learnt, others: &[&Learnt], output: &KnownOutput, liste
     };
     let test = session.limit.as_ref().filter(|_| seen);
     let by = test.and_then(|test| available_db(output, &test.z_db).1);
-    pairing(level, listening, listener.rule, doubts, share, by, remarks)
+    pairing(level, listening, listener, doubts, share, by, remarks)
 }

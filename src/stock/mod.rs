@@ -149,9 +149,11 @@ impl Stock {
 
     /// Who listens: a level stated now, else the one that is kept, else none. Never that of a session.
     pub fn listener(&self, stated: Option<ListeningLevel>, rule: HeadroomRule) -> Listener {
-        let kept = self.listener.as_ref().map(|kept| kept.listening);
-        let level_from = if stated.is_none() && kept.is_some() { LevelFrom::Kept } else { LevelFrom::Stated };
-        Listener { level: stated.or(kept), level_from, rule }
+        let Some(kept) = self.listener.as_ref().filter(|_| stated.is_none()) else {
+            return Listener { level: stated, level_from: LevelFrom::Stated, half_width_db: 0.0, rule };
+        };
+        let half_width_db = kept.measured.as_ref().map_or(0.0, |measured| measured.half_width_db);
+        Listener { level: Some(kept.listening), level_from: LevelFrom::Kept, half_width_db, rule }
     }
 
     /// True peak over RMS of the pink noise that predictions are for, dB: the standard one, whatever the sessions played.

@@ -45,6 +45,8 @@ pub struct Listener {
     pub level: Option<ListeningLevel>,
     /// Whose it is.
     pub level_from: LevelFrom,
+    /// Half width of its interval where it was measured, dB, 95 %; zero where it is stated.
+    pub half_width_db: f64,
     /// The rule.
     pub rule: HeadroomRule,
 }
@@ -174,7 +176,7 @@ fn predicted(
     if in_doubt {
         remarks.push("it rests on a session with doubts: nothing better is known".into());
     }
-    Ok(pairing(level_spl, listening, listener.rule, usize::from(in_doubt), share_of_full, stopped_by, remarks))
+    Ok(pairing(level_spl, listening, listener, usize::from(in_doubt), share_of_full, stopped_by, remarks))
 }
 
 impl KnownHeadphone {
@@ -213,16 +215,16 @@ pub(super) fn not_stated() -> String {
 pub(super) fn pairing(
     level_spl: Reading,
     listening: Result<f64, String>,
-    rule: HeadroomRule,
+    listener: &Listener,
     doubts: usize,
     share_of_full: Option<f64>,
     stopped_by: Option<StoppedBy>,
     remarks: Vec<String>,
 ) -> Pairing {
     let headroom_db = match &listening {
-        Ok(listening) => level_spl.rescaled(|db| db - listening),
+        Ok(listening) => level_spl.plus(&Estimate::symmetric(-listening, listener.half_width_db)),
         Err(why) => Reading::NotDetermined(why.clone()),
     };
-    let verdict = verdict(&headroom_db, rule, doubts);
+    let verdict = verdict(&headroom_db, listener.rule, doubts);
     Pairing { level_spl, headroom_db, verdict, share_of_full, stopped_by, remarks }
 }

@@ -272,6 +272,7 @@ fn several_sessions_stand_side_by_side() {
     let listener = Listener {
         level: records[0].head.plan.listening,
         level_from: Default::default(),
+        half_width_db: 0.0,
         rule: records[0].head.plan.rule,
     };
     let document = loudenough::account::stock::document(&stock, &listener, &about, &added(None));

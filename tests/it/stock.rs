@@ -26,7 +26,7 @@ const OHMS_SHARE: f64 = 0.01;
 
 fn listener() -> Listener {
     let level = ListeningLevel { level: DbSpl(70.0), weighting: Weighting::Z, field: None };
-    Listener { level: Some(level), level_from: LevelFrom::Stated, rule: HeadroomRule::default() }
+    Listener { level: Some(level), level_from: LevelFrom::Stated, half_width_db: 0.0, rule: HeadroomRule::default() }
 }
 
 /// A session whose chain knows the volts of the output and both impedances.

@@ -15,8 +15,8 @@ use loudenough::session::plan::{HeadroomRule, ListeningLevel, Plan, Weighting};
 use loudenough::session::record::Record;
 use loudenough::stats::{Draws, Estimate, NORMAL_95, Reading};
 use loudenough::stock::{
-    Cell, FIT_HALF_WIDTH_DB, KeptListener, KnownHeadphone, Learnt, LevelFrom, Listener, Matrix, OutputName, Stock,
-    folder, learn,
+    Cell, FIT_HALF_WIDTH_DB, KeptListener, KnownHeadphone, Learnt, LevelFrom, Listener, Matrix, MeasuredLevel,
+    OutputName, Stock, folder, learn,
 };
 use loudenough::units::DbSpl;
 use std::f64::consts::SQRT_2;
@@ -46,7 +46,7 @@ const KINDS: [Kind; 7] =
 
 fn listener() -> Listener {
     let level = ListeningLevel { level: DbSpl(70.0), weighting: Weighting::Z, field: None };
-    Listener { level: Some(level), level_from: LevelFrom::Stated, rule: HeadroomRule::default() }
+    Listener { level: Some(level), level_from: LevelFrom::Stated, half_width_db: 0.0, rule: HeadroomRule::default() }
 }
 
 /// An output that clips at 3 V, and a headphone of so many ohms.
@@ -366,6 +366,28 @@ fn the_listening_level_is_never_that_of_a_session() {
     folder::keep_listener(home.path(), stock.listener.as_ref().unwrap()).unwrap();
     assert_eq!(folder::listener(home.path()).unwrap(), stock.listener);
     assert!(folder::forget_listener(home.path()).unwrap() && !folder::forget_listener(home.path()).unwrap());
+}
+
+/// A level that was measured at the listener's own volume position is known to an interval, and the headroom to no less.
+#[test]
+fn the_headroom_carries_the_interval_of_a_measured_listening_level() {
+    let mut stock = stock(&[full()]);
+    let mut half_widths = [None, Some(0.9)].map(|half_width_db| {
+        let measured = half_width_db.map(|half_width_db| MeasuredLevel {
+            half_width_db,
+            by: "own music".into(),
+            listened_s: 60.0,
+            output: "invented output".into(),
+            headphone: "invented headphone".into(),
+        });
+        let stated_at = "2026-03-01T09:00:00+00:00".into();
+        let listening = plan(60.0).listening.unwrap();
+        stock.listener = Some(KeptListener { stated_at, listening, hears: Hears::default(), measured });
+        let matrix = Matrix::of(&stock, &stock.listener(None, HeadroomRule::default()));
+        matrix.cells[0].best().headroom_db.estimate().unwrap().half_width()
+    });
+    half_widths[0] = half_widths[0].hypot(0.9);
+    assert!((half_widths[0] - half_widths[1]).abs() < 1e-9, "{half_widths:?}");
 }
 
 /// A witness whose volts were calibrated wrongly is held against what the output's volts and the impedances make of the drive.

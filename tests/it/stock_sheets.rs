@@ -24,7 +24,12 @@ fn pairing(output: OutputEntry, headphone: HeadphoneEntry) -> Pairing {
     let name = OutputName { name: output.name.clone(), positions: String::new() };
     let stock = Stock { outputs: vec![output], headphones: vec![headphone], ..Stock::default() };
     let level = ListeningLevel { level: DbSpl(70.0), weighting: Weighting::Z, field: None };
-    let listener = Listener { level: Some(level), level_from: LevelFrom::Stated, rule: HeadroomRule::default() };
+    let listener = Listener {
+        level: Some(level),
+        level_from: LevelFrom::Stated,
+        half_width_db: 0.0,
+        rule: HeadroomRule::default(),
+    };
     Cell::of(&stock, &name, "h", &listener).predicted
 }
 

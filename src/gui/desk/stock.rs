@@ -20,7 +20,7 @@ impl Desk {
         match self.stock.stock() {
             // The same level is the listener's own, whoever typed it.
             Some(stock) => stock.listener(asked.filter(|asked| Some(*asked) != self.stock.kept_level()), rule),
-            None => Listener { level: asked, level_from: Default::default(), rule },
+            None => Listener { level: asked, level_from: Default::default(), half_width_db: 0.0, rule },
         }
     }
 
