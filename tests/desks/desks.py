@@ -51,7 +51,7 @@ DESKS = [
     Desk("volume_half", [*LIMIT, "-x", "pactl set-sink-volume bench 50%"], "gain −18.06, c −12.00", FOUND_12, [r"−30\.0"]),
     Desk("s16", ["-f", "s16le", *LIMIT], "16 bit without dither, c −12.00", [*FOUND_12, "resolution"], ["output distorts"]),
     Desk("asym", ["-d", "const_1909 const 0.1", *LIMIT, "-d", "dc_remove_1207 dcRemove"], "c+ −16.41, c− −9.09",
-         [r"\+ −16\.4", r"at least −15|−9\.[01]"], [r"−12\.0"]),
+         [r"(positive\s+|\+ )−16\.4", r"at least −15|−9\.[01]"], [r"−12\.0"]),
     Desk("hum", [*LIMIT, *hum(50, 100, 150, db=-45)], "c −12.00; hum", [*FOUND_12, "[Hh]um"], ["volume has changed"], ci=True),
     Desk("agc", ["-d", "sc4m_1916 sc4m 0,10,400,-24,4,3,6"], "gain +6 to −24, −9.8 at 0", ["[Aa]utomatic gain|gain.*(moves|follows)"],
          CLEAN + [r"equivalent hard limit"], ends=False, ci=True),
