@@ -92,6 +92,54 @@ fn a_rehearsal_leaves_a_session_that_can_be_judged_again_and_recomputed_bit_for_
     refused(home.path(), &["judge", folder_text], &["session.json", "version 9", "version 1"]);
 }
 
+/// Numbers that another version of the arithmetic computed are judged with a note that says so, until they are computed again.
+#[test]
+fn a_session_of_another_arithmetic_says_so_until_it_is_computed_again() {
+    let home = tempfile::tempdir().unwrap();
+    let run = |words: &[&str]| {
+        let output = loudenough(home.path(), words);
+        assert!(matches!(output.status.code(), Some(0 | 4 | 5)), "{words:?}: {}", said(&output));
+        output
+    };
+    let note = || -> Option<String> {
+        let judged: Value = serde_json::from_slice(&run(&["judge", "it", "--json"]).stdout).unwrap();
+        let flaws = judged["flaws"].as_array().unwrap();
+        let note = flaws.iter().find(|flaw| flaw["code"] == "other-arithmetic")?;
+        assert_eq!(note["weight"], Value::from("note"));
+        Some(note["text"].as_str().unwrap().into())
+    };
+    run(&["rehearse", "--quick", "--id", "it", "--json"]);
+    assert_eq!(note(), None);
+    let folder = home.path().join("sessions/it/steps");
+    let steps = std::fs::read_dir(&folder).unwrap().count();
+    let step = |number: usize| folder.join(format!("{number:04}/step.json"));
+    let with = |number: usize, arithmetic: &str| {
+        let mut file: Value = serde_json::from_slice(&std::fs::read(step(number)).unwrap()).unwrap();
+        file.as_object_mut().unwrap().remove("seal");
+        assert!(file["arithmetic"].is_u64(), "a step does not say what it was computed with");
+        match arithmetic {
+            "none" => drop(file.as_object_mut().unwrap().remove("arithmetic")),
+            version => file["arithmetic"] = serde_json::from_str(version).unwrap(),
+        }
+        std::fs::write(step(number), file.to_string()).unwrap();
+    };
+    let whole = std::fs::read(step(2)).unwrap();
+    with(2, "0");
+    let said = note().unwrap();
+    assert!(said.contains(&format!("1 of {steps} steps")) && said.contains("by version 0"), "{said}");
+    with(2, "9");
+    assert!(note().unwrap().contains("a newer one"));
+    with(2, "none");
+    assert!(note().unwrap().contains("did not keep the version of its arithmetic (loudenough"));
+    run(&["report", "it", "--to", home.path().join("report").to_str().unwrap()]);
+    let report = std::fs::read_to_string(home.path().join("report/report.md")).unwrap();
+    assert!(report.contains("did not keep the version"), "the report does not say it");
+    // Computed again: no number differs, and the step is the one that was measured.
+    let again: Value = serde_json::from_slice(&run(&["reanalyse", "it", "--write", "--json"]).stdout).unwrap();
+    assert_eq!(again["changed"], serde_json::json!([]));
+    assert_eq!((note(), std::fs::read(step(2)).unwrap()), (None, whole));
+}
+
 /// Two programs begin within one second: both sessions are kept, each under a name of its own.
 #[test]
 fn two_sessions_of_one_second_are_both_kept() {
