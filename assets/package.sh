@@ -34,6 +34,7 @@ put 644 assets/desktop/loudenough.metainfo.xml share/metainfo/loudenough.metainf
 find "$root/usr/share/man" -name '*.1' -exec gzip -9n {} +
 doc=share/doc/loudenough
 for page in assets/guide/*.md; do put 644 "$page" "$doc/guide/$(basename "$page")"; done
+for schema in assets/guide/schemas/*.json; do put 644 "$schema" "$doc/guide/schemas/$(basename "$schema")"; done
 put 644 CHANGELOG.md $doc/changelog
 gzip -9n "$root/usr/$doc/changelog"
 # shellcheck disable=SC2086

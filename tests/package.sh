@@ -24,7 +24,7 @@ bash -n "$share/bash-completion/completions/loudenough"
 grep -q 'taper' "$share/bash-completion/completions/loudenough"
 test -s "$share/zsh/vendor-completions/_loudenough" && test -s "$share/fish/vendor_completions.d/loudenough.fish"
 grep -q 'symphonia.*MPL-2.0' "$share/doc/loudenough/THIRD-PARTY.md"
-for page in desk format; do test -s "$share/doc/loudenough/guide/$page.md"; done
+for page in desk.md format.md schemas/session.schema.json; do test -s "$share/doc/loudenough/guide/$page"; done
 if command -v desktop-file-validate >/dev/null 2>&1; then desktop-file-validate "$share/applications/loudenough.desktop"; fi
 # The project has no domain of its own to name itself by.
 if command -v appstreamcli >/dev/null 2>&1; then

@@ -2,7 +2,7 @@
 //! chain file; and its check after a session.
 
 use super::args::{Calibrate, Desk, StatedCalibrator};
-use super::{Environment, electrical, follow, request};
+use super::{Environment, electrical, follow, request, show};
 use crate::account;
 use crate::asked::{self, Field, Read};
 use crate::calibration::{CLASS_1_HALF_WIDTH_DB, Calibrator, SENSITIVITY_HALF_WIDTH_DB};
@@ -89,7 +89,7 @@ fn level(desk: &Desk, given: Given, role: InputRole, json: bool, env: &mut Envir
     chain.take_offset(role, acoustic.clone());
     chain_file::save(&path, &chain)?;
     if json {
-        writeln!(env.out, "{}", serde_json::to_string_pretty(&acoustic)?)?;
+        show::json(&acoustic, env.out)?;
     } else {
         let words = account::chain::offset_words(&acoustic.offset);
         writeln!(env.out, "{}: {words} ({}), kept in {}", role.in_words(), acoustic.source, path.display())?;

@@ -1,6 +1,6 @@
 //! `cards`: what can be asked for.
 
-use super::Environment;
+use super::{Environment, show};
 use crate::audio::simulated::INPUTS;
 use crate::card::{CardDescription, CardId, Direction, InputRole};
 use anyhow::Result;
@@ -16,8 +16,7 @@ pub(super) fn cards(json: bool, env: &mut Environment) -> Result<()> {
     }
     if json {
         let all = serde_json::json!({ "cards": cards, "failed": failed });
-        writeln!(env.out, "{}", serde_json::to_string_pretty(&all)?)?;
-        return Ok(());
+        return show::json(&all, env.out);
     }
     for (direction, title) in [(Direction::Playback, "Playback"), (Direction::Capture, "Capture")] {
         writeln!(env.out, "{title}")?;

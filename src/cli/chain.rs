@@ -1,7 +1,7 @@
 //! `chain list|show|new|check`: the desk described once, kept under a name, and looked at.
 
 use super::args::{ChainCommand, NewChain, TypedOutputSide};
-use super::{Environment, request};
+use super::{Environment, request, show as shown};
 use crate::account;
 use crate::asked::chain::type_electrical;
 use crate::calibration::Curve;
@@ -36,8 +36,7 @@ fn list(json: bool, now: &str, out: &mut dyn Write) -> Result<()> {
             Err(error) => serde_json::json!({ "name": k.name, "path": k.path, "error": error.to_string() }),
         };
         let all: Vec<_> = kept.iter().map(one).collect();
-        writeln!(out, "{}", serde_json::to_string_pretty(&all)?)?;
-        return Ok(());
+        return shown::json(&all, out);
     }
     if kept.is_empty() {
         writeln!(out, "no chain is kept in {}; `loudenough chain new` makes one", chain_file::folder().display())?;
@@ -72,8 +71,7 @@ fn show(chain: &Chain, path: &Path, json: bool, now: &str, out: &mut dyn Write) 
     let wrong = wrong(chain, now);
     if json {
         let all = serde_json::json!({ "path": path, "chain": chain, "wrong": wrong });
-        writeln!(out, "{}", serde_json::to_string_pretty(&all)?)?;
-        return Ok(());
+        return shown::json(&all, out);
     }
     writeln!(out, "{} ({})", chain.name, path.display())?;
     for (name, words) in account::chain::rows(chain) {

@@ -34,8 +34,7 @@ pub(super) struct Details<'a> {
 pub(super) fn stored(folders: [&Path; 2], wanted: &Wanted, how: &Details, env: &mut Environment) -> Result<()> {
     let both = side_by_side(folders, wanted, (env.now)())?;
     if how.json {
-        writeln!(env.out, "{}", serde_json::to_string_pretty(&both.comparison)?)?;
-        return Ok(());
+        return show::json(&both.comparison, env.out);
     }
     stated(&both, how.all, env.out)?;
     if let Some(to) = how.report {
@@ -51,6 +50,9 @@ fn reveal(wanted: &Compare, out: &mut dyn Write) -> Result<()> {
     let Some([blue, white]) = whose_labels(&first, &second) else {
         bail!("no labels were drawn for these two sessions; compare them with `--hide-labels` first");
     };
+    if wanted.json {
+        return show::json(&serde_json::json!({ "blue": blue, "white": white }), out);
+    }
     writeln!(out, "{BLUE}: {blue}\n{WHITE}: {white}")?;
     Ok(())
 }

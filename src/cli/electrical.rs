@@ -2,7 +2,7 @@
 //! bench plays one take at a time; between takes it is silent and asks for what must be plugged in.
 
 use super::args::{self, CalibrateInputVolts, CalibrateLoad, CalibrateSource, CalibrateVolts, Desk, Electrical};
-use super::{Environment, follow, request};
+use super::{Environment, follow, request, show};
 use crate::asked::{self, electrical::ByMeter};
 use crate::calibration::electrical::{Meter, Resistor, divider_factor};
 use crate::card::{CardId, InputRole};
@@ -104,8 +104,7 @@ impl<'a, 'b> Job<'a, 'b> {
         chain_file::save(&self.path, &result.chain)?;
         let out = &mut self.env.out;
         if self.wanted.json {
-            writeln!(out, "{}", serde_json::to_string_pretty(&result.json)?)?;
-            return Ok(());
+            return show::json(&result.json, out);
         }
         for line in result.words {
             writeln!(out, "{line}")?;

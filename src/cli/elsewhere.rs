@@ -2,7 +2,7 @@
 //! played elsewhere, `ingest` takes it from a recording.
 
 use super::args::{Desk, Ingest, Keep, Listen, Listener, PlanFile};
-use super::{Environment, follow, request, run};
+use super::{Environment, follow, request, run, show};
 use crate::account::write::terminal;
 use crate::asked::{self, Field};
 use crate::session::chain::Chain;
@@ -51,6 +51,15 @@ pub(super) fn plan(wanted: &PlanFile, env: &mut Environment) -> Result<()> {
 }
 
 fn stated(sound: &SoundPlan, wanted: &PlanFile, out: &mut dyn Write) -> Result<()> {
+    if wanted.json {
+        let all = serde_json::json!({
+            "file": wanted.out,
+            "plan_file": plan_path(&wanted.out),
+            "duration_s": sound.seconds(),
+            "plan": sound,
+        });
+        return show::json(&all, out);
+    }
     let channels = if sound.channels > 1 { "two channels" } else { "one channel" };
     writeln!(
         out,

@@ -134,7 +134,7 @@ pub fn seat(
     let next = record.seat() + 1;
     if hold {
         writeln!(
-            out,
+            show::aside(shown.json, out),
             "Seat {next}: quiet noise plays. Take the headphone off the coupler and put it on again; press Enter when it sits. Ctrl-C skips it."
         )?;
         ready_on_enter(bench);
@@ -147,7 +147,7 @@ pub fn seat(
 pub fn positions(bench: &Bench, folder: &Path, somebody: bool, shown: &Shown, out: &mut dyn Write) -> Result<Record> {
     if somebody {
         writeln!(
-            out,
+            show::aside(shown.json, out),
             "Quiet noise plays. Turn the output's volume control step by step from one end to the other, some seven seconds at each; press Enter at the end. Ctrl-C skips it."
         )?;
         ready_on_enter(bench);

@@ -2,7 +2,7 @@
 //! alone, while something else sounds.
 
 use super::args::{Match, OutsideEar, Shown};
-use super::{Environment, follow, run};
+use super::{Environment, follow, run, show};
 use crate::judgement::comparison::{self, MatchedOn};
 use crate::session::protocol::Command;
 use crate::session::record::Record;
@@ -91,7 +91,7 @@ pub(super) fn match_level(
     if level.turn {
         ensure!(!needs_nobody(&record), "a simulated output has no knob to turn; leave `--turn` out");
         writeln!(
-            out,
+            show::aside(shown.json, out),
             "Quiet noise plays. Turn the output's knob until 0.0 dB is shown and press Enter. Ctrl-C skips it."
         )?;
         follow::ready_on_enter(bench);

@@ -30,12 +30,10 @@ pub(super) fn judge(wanted: &Judge, env: &mut Environment) -> Result<()> {
     let out = &mut *env.out;
     if wanted.json {
         let judgements: Vec<&Judgement> = sessions.iter().map(|(_, judgement)| judgement).collect();
-        let text = match (&judgements[..], &whose) {
-            ([one], _) => serde_json::to_string_pretty(one)?,
-            (_, attribution) => serde_json::to_string_pretty(&Several { judgements, attribution })?,
+        return match (&judgements[..], &whose) {
+            ([one], _) => show::json(one, out),
+            (_, attribution) => show::json(&Several { judgements, attribution }, out),
         };
-        writeln!(out, "{text}")?;
-        return Ok(());
     }
     for (record, judgement) in &sessions {
         match wanted.details {

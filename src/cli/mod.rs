@@ -12,6 +12,7 @@ mod follow;
 mod guide;
 mod hold;
 mod judge;
+mod known_json;
 mod named;
 mod notebook;
 mod own_level;
@@ -78,7 +79,7 @@ pub fn carry_out(mut command: Command, env: &mut Environment) -> Result<()> {
         Command::Stock(wanted) => stock::stock(&wanted, env),
         Command::Notebook(wanted) => notebook::notebook(&wanted, env),
         Command::Report(wanted) => report::report(&wanted, env),
-        Command::Guide { topic } => guide::guide(topic.as_deref(), env),
+        Command::Guide { topic, json } => guide::guide(topic.as_deref(), json, env),
         #[cfg(feature = "pages")]
         Command::Pages { to } => pages::write(&to, env),
         Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, env),

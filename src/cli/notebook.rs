@@ -22,38 +22,62 @@ pub(super) fn notebook(wanted: &NotebookArguments, env: &mut Environment) -> Res
     let at = (env.now)();
     let out = &mut *env.out;
     let Some(what) = &wanted.what else { return list(wanted, out) };
-    match what {
-        NotebookCommand::Note { session, text } => {
+    let (json, record, words) = match what {
+        NotebookCommand::Note { session, text, json } => {
             let record = writes::note(session, &text.join(" "), &at)?;
-            writeln!(out, "Noted in {}.", record.head.id)?;
+            let words = format!("Noted in {}.", record.head.id);
+            (*json, record, words)
         }
-        NotebookCommand::Rename { session, output, headphone, volume, spelling } => {
+        NotebookCommand::Rename { session, output, headphone, volume, spelling, json } => {
             let names = [(Named::Output, output), (Named::Headphone, headphone), (Named::Volume, volume)];
+            let (mut last, mut words) = (None, Vec::new());
             for (what, name) in names {
                 if let Some(name) = name {
-                    renamed(&writes::rename(session, what, name, *spelling, &at)?, what, out)?;
+                    let record = writes::rename(session, what, name, *spelling, &at)?;
+                    words.push(renamed(&record, what));
+                    last = Some(record);
                 }
             }
+            (*json, last.context("name what is renamed: --output, --headphone or --volume")?, words.join("\n"))
         }
-        NotebookCommand::SetAside { session, because } => {
+        NotebookCommand::SetAside { session, because, json } => {
             let record = writes::set_aside(session, &because.join(" "), &at)?;
             let id = &record.head.id;
-            writeln!(
-                out,
+            let words = format!(
                 "{id} is set aside: it no longer counts, and everything of it is kept. `loudenough notebook take-back {id}` takes it back."
-            )?;
+            );
+            (*json, record, words)
         }
-        NotebookCommand::TakeBack { session } => {
+        NotebookCommand::TakeBack { session, json } => {
             let record = writes::take_back(session, &at)?;
-            writeln!(out, "{} counts.", record.head.id)?;
+            let words = format!("{} counts.", record.head.id);
+            (*json, record, words)
         }
-        NotebookCommand::Undo { session } => {
+        NotebookCommand::Undo { session, json } => {
             let (record, undone) = writes::undo(session, &at)?;
-            writeln!(out, "{} in {}.", undone_words(&undone), record.head.id)?;
+            let words = format!("{} in {}.", undone_words(&undone), record.head.id);
+            (*json, record, words)
         }
-        NotebookCommand::Trend { session, json } => trend(wanted, session, *json, out)?,
+        NotebookCommand::Trend { session, json } => return trend(wanted, session, *json, out),
+    };
+    if json {
+        return show::json(&written(&record), out);
     }
+    writeln!(out, "{words}")?;
     Ok(())
+}
+
+/// What stands in the session by the user's hand, after this.
+fn written(record: &Record) -> serde_json::Value {
+    let chain = &record.head.chain;
+    serde_json::json!({
+        "session": record.head.id,
+        "output": chain.output,
+        "volume": chain.volume,
+        "headphone": chain.headphone,
+        "set_aside": record.set_aside(),
+        "written": record.written(),
+    })
 }
 
 fn list(wanted: &NotebookArguments, out: &mut dyn Write) -> Result<()> {
@@ -62,8 +86,7 @@ fn list(wanted: &NotebookArguments, out: &mut dyn Write) -> Result<()> {
     entries.retain(|entry| entry.matches(&wanted.words));
     sort(&mut entries, by(wanted.sort));
     if wanted.json {
-        writeln!(out, "{}", serde_json::to_string_pretty(&entries)?)?;
-        return Ok(());
+        return show::json(&entries, out);
     }
     if wanted.names {
         return Ok(entries.iter().try_for_each(|entry| writeln!(out, "{}", entry.name))?);
@@ -101,16 +124,16 @@ fn trend(wanted: &NotebookArguments, session: &Path, json: bool, out: &mut dyn W
     let trend = Trend::of(&entries, like)
         .with_context(|| format!("{} cannot be read: {}", like.name, like.session.as_ref().err().map_or("", |e| e)))?;
     if json {
-        writeln!(out, "{}", serde_json::to_string_pretty(&trend)?)?;
+        show::json(&trend, out)?;
     } else {
         show::sections(&[account::notebook::trend(&trend)], out)?;
     }
     Ok(())
 }
 
-fn renamed(record: &Record, what: Named, out: &mut dyn Write) -> Result<()> {
+fn renamed(record: &Record, what: Named) -> String {
     let (id, word, name) = (&record.head.id, what.word(), what.of(&record.head.chain));
-    Ok(writeln!(out, "The {word} of {id} is {}.", if name.is_empty() { "without a note" } else { name })?)
+    format!("The {word} of {id} is {}.", if name.is_empty() { "without a note" } else { name })
 }
 
 fn undone_words(undone: &Happening) -> String {

@@ -1,7 +1,7 @@
 //! `stock listener --measure`: the listener's own level, from what their volume position gives.
 
 use super::args::{MeasureBy, WhoListens};
-use super::{Environment, follow};
+use super::{Environment, follow, show};
 use crate::account;
 use crate::account::write::terminal;
 use crate::card::CardId;
@@ -21,7 +21,8 @@ pub(super) fn measure(wanted: &WhoListens, by: MeasureBy, to: &Path, env: &mut E
         MeasureBy::Pink => How::Pink { drive: Dbfs(wanted.drive), music: wanted.music_level.map_or(USUAL_MUSIC, Dbfs) },
         MeasureBy::Music => How::Music { seconds: wanted.seconds },
     };
-    let out = &mut *env.out;
+    let mut aside = show::aside(wanted.json, &mut *env.out);
+    let out = &mut *aside;
     for words in BEFORE {
         write!(out, "{}", terminal::text(words))?;
     }
@@ -45,6 +46,7 @@ pub(super) fn measure(wanted: &WhoListens, by: MeasureBy, to: &Path, env: &mut E
     if chain.routing.playback == CardId::simulated() {
         writeln!(out, "The simulated bench is invented: its level is kept all the same, forget it with --forget.")?;
     }
+    drop(aside);
     let (listening, half_width_db) = own.listening();
     let by = if by == MeasureBy::Pink { "pink noise" } else { "own music" };
     let measured = MeasuredLevel {
@@ -55,7 +57,11 @@ pub(super) fn measure(wanted: &WhoListens, by: MeasureBy, to: &Path, env: &mut E
         headphone: chain.headphone.trim().into(),
     };
     let file = folder::keep_level(to, (env.now)(), listening, Some(measured))?;
-    let kept = folder::listener(to)?.map_or(String::new(), |kept| account::own_level::kept(&kept));
+    let kept = folder::listener(to)?;
+    if wanted.json {
+        return show::json(&serde_json::json!({ "measured": own, "listener": kept, "file": file }), env.out);
+    }
+    let kept = kept.map_or(String::new(), |kept| account::own_level::kept(&kept));
     writeln!(env.out, "{kept} It is kept in {}.", file.display())?;
     Ok(())
 }

@@ -32,7 +32,7 @@ fn tell(record: &Record, folder: &Path, keep: &Keep, out: &mut dyn Write) -> Res
     let report = path_report(record);
     if keep.shown.json {
         let all = serde_json::json!({ "folder": folder, "report": report, "record": record });
-        writeln!(out, "{}", serde_json::to_string_pretty(&all)?)?;
+        show::json(&all, out)?;
     } else {
         show::sections(&[account::path::of(&report)], out)?;
         writeln!(out, "\nEverything is kept in {}", folder.display())?;

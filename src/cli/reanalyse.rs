@@ -18,8 +18,7 @@ pub(super) fn reanalyse(session: &Path, write: bool, json: bool, env: &mut Envir
     }
     if json {
         let all = serde_json::json!({ "changed": done.changed, "kept": done.kept, "judgement": judgement, "record": done.record });
-        writeln!(env.out, "{}", serde_json::to_string_pretty(&all)?)?;
-        return Ok(());
+        return show::json(&all, env.out);
     }
     show::steps(&done.record, env.out)?;
     show::judgement(&done.record, &judgement, env.out)?;

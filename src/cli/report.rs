@@ -1,7 +1,7 @@
 //! `report`: what was found as a folder that people read and machines read back.
 
 use super::args::Report;
-use super::{Environment, judge, stock};
+use super::{Environment, judge, show, stock};
 use crate::account::document::Section;
 use crate::account::stock::About;
 use crate::account::write::{folder, terminal};
@@ -26,19 +26,29 @@ pub(super) fn report(wanted: &Report, env: &mut Environment) -> Result<()> {
                 session.display()
             );
             let document = of_session(session, wanted, &added)?;
-            write(&document, wanted.to.as_deref(), session, env)
+            write(&document, wanted, session, env)
         }
         sessions => {
             let document = of_many(sessions, wanted, added, env)?;
-            write(&document, wanted.to.as_deref(), Path::new("."), env)
+            write(&document, wanted, Path::new("."), env)
         }
     }
 }
 
 /// Writes it and says what and where.
-fn write(document: &Document, to: Option<&Path>, otherwise_in: &Path, env: &mut Environment) -> Result<()> {
-    let to = to.map_or_else(|| folder::free_name(otherwise_in, "report"), Path::to_path_buf);
+fn write(document: &Document, wanted: &Report, otherwise_in: &Path, env: &mut Environment) -> Result<()> {
+    let to = wanted.to.as_deref().map_or_else(|| folder::free_name(otherwise_in, "report"), Path::to_path_buf);
     let written = folder::write(document, &to)?;
+    if wanted.json {
+        let all = serde_json::json!({
+            "answer": document.answer,
+            "folder": written.folder,
+            "begin_with": written.folder.join("report.html"),
+            "files": written.files,
+            "size_bytes": written.bytes,
+        });
+        return show::json(&all, env.out);
+    }
     write!(env.out, "{}", terminal::text(&document.answer))?;
     writeln!(env.out, "{}", written.words())?;
     Ok(())
@@ -58,7 +68,7 @@ fn of_many(sessions: &[PathBuf], wanted: &Report, mut added: Added, env: &mut En
     let stock = match sessions {
         [] => {
             ensure!(wanted.music.is_empty(), "--music is judged on sessions: give their folders");
-            stock::load(&wanted.kept, env.out)?
+            stock::load(&wanted.kept, &mut show::aside(wanted.json, env.out))?
         }
         folders => {
             let judged = judge::judged(folders, &wanted.listener, &wanted.music)?;

@@ -41,7 +41,7 @@ pub(super) fn run(wanted: &Run, env: &mut Environment) -> Result<()> {
             request::use_valid_offsets(&mut chain, &wanted.desk)?;
             request::use_valid_electrical(&mut chain, &wanted.desk)?;
             chain_file = Some(path);
-            let plan = request::plan(&wanted.ask, &chain, env.out)?;
+            let plan = request::plan(&wanted.ask, &chain, &mut show::aside(wanted.keep.shown.json, env.out))?;
             keep_listener(wanted, env)?;
             Command::Run(Box::new(SessionRequest { plan, chain, sessions: sessions(), id: wanted.keep.id.clone() }))
         }
@@ -83,7 +83,7 @@ pub(super) fn report(record: &Record, folder: &Path, keep: &Shown, out: &mut dyn
         let at_load = |s: &StepResult| chain.at_load(s.step.drive?, &pink_spectrum());
         let at_load: Vec<_> = record.steps.iter().map(at_load).collect();
         let all = serde_json::json!({ "folder": folder, "judgement": judgement, "at_load": at_load, "record": record });
-        writeln!(out, "{}", serde_json::to_string_pretty(&all)?)?;
+        show::json(&all, out)?;
     } else {
         if keep.details {
             show::steps(record, out)?;

@@ -2,7 +2,7 @@
 //! ceilings hold for all of them.
 
 use super::args::{Run, Shown};
-use super::{Environment, follow, request};
+use super::{Environment, follow, request, show};
 use crate::account::series as account;
 use crate::judgement::judge;
 use crate::session::chain::Chain;
@@ -89,7 +89,7 @@ pub(super) fn run(wanted: &Run, env: &mut Environment) -> Result<()> {
         // The output then senses no new load.
         chain.output_side.replugged_with_load = Some(false);
     }
-    let plan = request::plan(&wanted.ask, &chain, env.out)?;
+    let plan = request::plan(&wanted.ask, &chain, &mut show::aside(wanted.keep.shown.json, env.out))?;
     super::run::keep_listener(wanted, env)?;
     let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
     let simulated = chain.routing.playback == crate::card::CardId::simulated();

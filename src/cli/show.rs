@@ -1,5 +1,6 @@
 //! How results look in a terminal.
 
+use super::Printable;
 use crate::account::chain::offset_words;
 use crate::account::document::Section;
 use crate::account::session;
@@ -10,6 +11,7 @@ use crate::card::Granted;
 use crate::judgement::Judgement;
 use crate::session::record::Record;
 use crate::units::amplitude_from_db;
+use serde::Serialize;
 use std::io::{Result, Write};
 use std::path::Path;
 
@@ -51,6 +53,17 @@ pub fn brief(record: &Record, judgement: &Judgement, out: &mut dyn Write) -> Res
 pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
     write!(out, "\n{}", terminal::text(&judgement.sentence))?;
     sections(&session::answer(record, judgement), out)
+}
+
+/// The one JSON document of a command.
+pub fn json(value: &impl Serialize, out: &mut dyn Write) -> anyhow::Result<()> {
+    writeln!(out, "{}", serde_json::to_string_pretty(value)?)?;
+    Ok(())
+}
+
+/// Where words go that are no result: with JSON beside it, never into it.
+pub fn aside<'a>(json: bool, out: &'a mut dyn Write) -> Box<dyn Write + 'a> {
+    if json { Box::new(Printable::new(std::io::stderr())) } else { Box::new(out) }
 }
 
 /// Parts of an account.

@@ -1,7 +1,7 @@
 //! `stimulus`: the samples of a stimulus as a WAV, for another player; and spectrum tables from files.
 
 use super::args::{Spectrum, StimulusFile};
-use super::{Environment, request};
+use super::{Environment, request, show};
 use crate::calibration::curve;
 use crate::session::plain_file;
 use crate::session::wav::Wav;
@@ -17,7 +17,8 @@ const LONGEST_S: f64 = 600.0;
 
 pub(super) fn write(wanted: &StimulusFile, env: &mut Environment) -> Result<()> {
     let rate = SampleRate::new(wanted.rate)?;
-    let stimulus = match (wanted.sine, shaped(&wanted.spectrum, env.out)?, wanted.sound) {
+    let stimulus = match (wanted.sine, shaped(&wanted.spectrum, &mut show::aside(wanted.json, env.out))?, wanted.sound)
+    {
         (Some(hz), ..) => {
             ensure!((20.0..=0.45 * rate.hz()).contains(&hz), "--sine {hz} is outside 20 Hz to 0.45 of the rate");
             Stimulus::sine(hz)
@@ -42,6 +43,18 @@ pub(super) fn write(wanted: &StimulusFile, env: &mut Environment) -> Result<()> 
     let mut file = std::fs::File::create_new(&wanted.out)
         .with_context(|| format!("cannot make {}; it may exist already", wanted.out.display()))?;
     file.write_all(&wav.to_bytes()?).with_context(|| format!("cannot write {}", wanted.out.display()))?;
+    if wanted.json {
+        let all = serde_json::json!({
+            "file": wanted.out,
+            "stimulus": stimulus,
+            "rate_hz": rate.get(),
+            "frames": frames,
+            "duration_s": seconds,
+            "level_dbfs": wanted.level,
+            "peak_dbfs": drive.peak().map(|peak| peak.db()),
+        });
+        return show::json(&all, env.out);
+    }
     writeln!(
         env.out,
         "{stimulus}: {seconds:.2} s at {rate}, {} RMS, peak {}; in {}",

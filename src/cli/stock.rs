@@ -4,7 +4,7 @@ use super::args::{
     KeepHeadphone, KeepOutput, Listener, SensitivityPer, StatedFigures, StockArguments, StockCommand, StockKept,
     WhoListens,
 };
-use super::{Environment, request, show};
+use super::{Environment, known_json, request, show};
 use crate::account;
 use crate::asked;
 use crate::asked::sheet::{Per, SheetFigure};
@@ -25,8 +25,10 @@ pub(super) fn stock(wanted: &StockArguments, env: &mut Environment) -> Result<()
     match &wanted.what {
         None => matrix(wanted, env),
         Some(StockCommand::Map { output, listener, kept, json }) => map(output, listener, kept, *json, env),
-        Some(StockCommand::Output { name, kept }) => output(name, kept, env),
-        Some(StockCommand::Headphone { name, source_ohm, kept }) => headphone(name, *source_ohm, kept, env),
+        Some(StockCommand::Output { name, kept, json }) => output(name, kept, *json, env),
+        Some(StockCommand::Headphone { name, source_ohm, kept, json }) => {
+            headphone(name, *source_ohm, kept, *json, env)
+        }
         Some(StockCommand::Listener(wanted)) => who_listens(wanted, env),
         Some(StockCommand::KeepOutput(wanted)) => keep_output(wanted, env.out),
         Some(StockCommand::KeepHeadphone(wanted)) => keep_headphone(wanted, env.out),
@@ -54,8 +56,7 @@ fn matrix(wanted: &StockArguments, env: &mut Environment) -> Result<()> {
     let matrix = Matrix::of(&stock, &listener);
     let out = &mut *env.out;
     if wanted.json {
-        writeln!(out, "{}", serde_json::to_string_pretty(&matrix)?)?;
-        return Ok(());
+        return show::json(&matrix, out);
     }
     out.write_all(&passed_over)?;
     let Some(sections) = account::stock::sections(&matrix, &listener) else {
@@ -80,35 +81,42 @@ fn map(name: &str, typed: &Listener, kept: &StockKept, json: bool, env: &mut Env
     let map = stock.map(&output, &listener, ROWS).map_err(|why| anyhow!(why))?;
     let out = &mut *env.out;
     if json {
-        writeln!(out, "{}", serde_json::to_string_pretty(&map)?)?;
-        return Ok(());
+        return show::json(&map, out);
     }
     out.write_all(&passed_over)?;
     show::sections(&account::stock::map(&map), out)?;
     Ok(())
 }
 
-fn output(name: &str, kept: &StockKept, env: &mut Environment) -> Result<()> {
-    let stock = load(kept, env.out)?;
+fn output(name: &str, kept: &StockKept, json: bool, env: &mut Environment) -> Result<()> {
+    let stock = load(kept, &mut show::aside(json, env.out))?;
     let name = stock.find_output(name).map_err(|why| anyhow!(why))?;
-    let known = stock.output(&name, |_| true).lines();
-    show::sections(&[account::stock::known_of(&name.words(), known)], env.out)?;
+    let known = stock.output(&name, |_| true);
+    if json {
+        return show::json(&known_json::output(&known), env.out);
+    }
+    show::sections(&[account::stock::known_of(&name.words(), known.lines())], env.out)?;
     Ok(())
 }
 
-fn headphone(name: &str, source_ohm: Option<f64>, kept: &StockKept, env: &mut Environment) -> Result<()> {
-    let stock = load(kept, env.out)?;
+fn headphone(name: &str, source_ohm: Option<f64>, kept: &StockKept, json: bool, env: &mut Environment) -> Result<()> {
+    let stock = load(kept, &mut show::aside(json, env.out))?;
     let name = stock.find_headphone(name).map_err(|why| anyhow!(why))?;
     let known = stock.headphone(&name, |_| true);
-    let out = &mut *env.out;
-    show::sections(&[account::stock::known_of(&name, known.lines())], out)?;
-    let Some(ohm) = source_ohm else { return Ok(()) };
-    let Some(change) = account::stock::change_by_source(&known, ohm) else {
-        bail!(
+    let not_known = || {
+        anyhow!(
             "the impedance of {name} over frequency is not known, so what a source impedance does to its response is not determined: `loudenough calibrate load`, or rows of `impedance` in its stock file"
-        );
+        )
     };
-    show::sections(&[change], out)?;
+    let out = &mut *env.out;
+    if json {
+        let change = |ohm| known_json::change_by_source(&known, ohm).ok_or_else(not_known);
+        return show::json(&known_json::headphone(&known, source_ohm.map(change).transpose()?), out);
+    }
+    show::sections(&[account::stock::known_of(&name, known.lines())], out)?;
+    if let Some(ohm) = source_ohm {
+        show::sections(&[account::stock::change_by_source(&known, ohm).ok_or_else(not_known)?], out)?;
+    }
     Ok(())
 }
 
@@ -118,14 +126,18 @@ fn who_listens(wanted: &WhoListens, env: &mut Environment) -> Result<()> {
     if wanted.forget {
         let out = &mut *env.out;
         let was = folder::forget_listener(&folder)?;
+        if wanted.json {
+            return show::json(&serde_json::json!({ "listener": null, "forgotten": was }), out);
+        }
         writeln!(out, "{}", if was { "The listening level is forgotten." } else { "No listening level was kept." })?;
         return Ok(());
     }
     if let Some(how) = wanted.measure {
         return super::own_level::measure(wanted, how, &folder, env);
     }
-    let out = &mut *env.out;
     let (kept, now) = (folder::listener(&folder)?, (env.now)());
+    let mut aside = show::aside(wanted.json, &mut *env.out);
+    let out = &mut *aside;
     let hears = Hears::from(wanted.hears);
     let listening = asked::plan::listening(wanted.listening, wanted.weighting, wanted.field);
     if let Some(listening) = listening {
@@ -141,6 +153,10 @@ fn who_listens(wanted: &WhoListens, env: &mut Environment) -> Result<()> {
         let kept = KeptListener { hears: hears.or(before.hears), stated_at: now, ..before };
         folder::keep_listener(&folder, &kept)?;
         writeln!(out, "The listener states that they hear {}.", kept.hears)?;
+    }
+    if wanted.json {
+        drop(aside);
+        return show::json(&serde_json::json!({ "listener": folder::listener(&folder)? }), env.out);
     }
     if listening.is_some() || !hears.is_empty() {
         return Ok(());
@@ -184,7 +200,11 @@ fn keep_output(wanted: &KeepOutput, out: &mut dyn Write) -> Result<()> {
         power: wanted.power.iter().map(rated).collect(),
     };
     let to = wanted.stated.stock.clone().unwrap_or_else(folder::default_folder);
-    writeln!(out, "kept in {}", folder::keep_output(&to, &entry, wanted.stated.replace)?.display())?;
+    let file = folder::keep_output(&to, &entry, wanted.stated.replace)?;
+    if wanted.stated.json {
+        return show::json(&serde_json::json!({ "file": file, "output": entry }), out);
+    }
+    writeln!(out, "kept in {}", file.display())?;
     Ok(())
 }
 
@@ -198,7 +218,11 @@ fn keep_headphone(wanted: &KeepHeadphone, out: &mut dyn Write) -> Result<()> {
         isolation_db: wanted.isolation.map(|value| typed(value, None, &wanted.stated)),
     };
     let to = wanted.stated.stock.clone().unwrap_or_else(folder::default_folder);
-    writeln!(out, "kept in {}", folder::keep_headphone(&to, &entry, wanted.stated.replace)?.display())?;
+    let file = folder::keep_headphone(&to, &entry, wanted.stated.replace)?;
+    if wanted.stated.json {
+        return show::json(&serde_json::json!({ "file": file, "headphone": entry }), out);
+    }
+    writeln!(out, "kept in {}", file.display())?;
     Ok(())
 }
 

@@ -1,7 +1,7 @@
 //! `swap`: two outputs by turns on one seat of the headphone, then what differs.
 
 use super::args::Swap as Typed;
-use super::{Environment, Unfinished, compare, follow, request};
+use super::{Environment, Unfinished, compare, follow, request, show};
 use crate::card::CardId;
 use crate::judgement::comparison::Ask;
 use crate::session::chain::Chain;
@@ -30,7 +30,7 @@ pub(super) fn swap(wanted: &Typed, env: &mut Environment) -> Result<()> {
     let in_all = wanted.rounds.map_or(DEFAULT_ROUNDS, |rounds| rounds as usize);
     let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
     while let Some(order) = pair.next(in_all) {
-        round(&bench, wanted, &mut pair, order, env.out)?;
+        round(&bench, wanted, &mut pair, order, &mut show::aside(wanted.keep.shown.json, &mut *env.out))?;
     }
     let [Some(first), Some(second)] = pair.halves.each_ref().map(Half::folder) else { bail!("nothing was played") };
     let ask = Ask {

@@ -1,5 +1,6 @@
 //! Opinions on stored records: pure, recomputable at any time with another listening level or another rule.
 
+mod arithmetic;
 pub mod attribution;
 mod budget;
 mod clipping_threshold;
@@ -197,6 +198,7 @@ fn session_flaws(record: &Record, listening: Option<ListeningLevel>) -> Vec<Flaw
     let mut flaws: Vec<Flaw> = vec![record.head.chain.coupler.note()];
     flaws.extend(crate::session::evaluate::chain_flaws(record));
     flaws.extend(changed(record));
+    flaws.extend(arithmetic::other(record));
     flaws.extend(bend_at_the_ear_only(record));
     flaws.extend(electrical::witness_disagrees(record));
     flaws.extend(lowered(record));

@@ -3,6 +3,10 @@
 /// Name and version.
 pub const NAME: &str = concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION"));
 
+/// Version of the arithmetic that takes are analysed with and sessions judged by. It is raised when the same recording gives other
+/// numbers than before by more than a rounding, and each step keeps the one that its numbers were computed with.
+pub const ARITHMETIC: u32 = 1;
+
 /// Commit that it was built from, where whoever built it stated one (`LOUDENOUGH_COMMIT` while building). Nothing is asked
 /// of a repository, so that the same source gives the same program.
 const COMMIT: Option<&str> = option_env!("LOUDENOUGH_COMMIT");

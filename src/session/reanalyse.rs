@@ -3,6 +3,7 @@
 //! numbers are bit-identical. A recording that cannot be read costs what is computed from it, and no more: those numbers
 //! stay as they were stored, and are named.
 
+use super::program::ARITHMETIC;
 use super::record::{InputResult, Record, StepResult, TakeResult};
 use super::runner::{Known, RunError};
 use super::storage::Storage;
@@ -62,14 +63,18 @@ pub fn reanalyse(folder: &Path, write: bool) -> Result<Reanalysed, RunError> {
         }
     }
     let mut changed = Vec::new();
-    for (before, step) in stored.into_iter().zip(recomputed) {
-        let differs = step != before;
+    for (before, mut step) in stored.into_iter().zip(recomputed) {
+        let number = step.step.number;
+        if step != before {
+            changed.push(number);
+        }
+        if !kept.iter().any(|kept| kept.step == number) {
+            step.arithmetic = Some(ARITHMETIC);
+        }
+        let rewrites = write && step != before;
         record.steps.push(step);
-        if let (true, Some(step)) = (differs, record.steps.last()) {
-            changed.push(step.step.number);
-            if write {
-                storage.replace_step(step, &record)?;
-            }
+        if let (true, Some(step)) = (rewrites, record.steps.last()) {
+            storage.replace_step(step, &record)?;
         }
     }
     Ok(Reanalysed { record, changed, kept })

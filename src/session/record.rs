@@ -185,6 +185,9 @@ pub struct StepResult {
     pub seat: u32,
     /// RFC 3339.
     pub finished_at: String,
+    /// What its numbers were computed with ([`ARITHMETIC`](super::program::ARITHMETIC)); `None` of earlier programs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub arithmetic: Option<u32>,
     /// Every take in the order played, void ones too.
     pub takes: Vec<TakeResult>,
 }

@@ -8,6 +8,7 @@
 //!   steps/0007/step.json     written last: the commit mark
 //!   events/000012.json       append-only
 //!   summary.csv              one row per step, rewritten after each
+//!   SHA256SUMS               hashes of all of these but events and summary, rewritten after each step
 //!   session.lock             empty; locked by the program that writes here
 //! ```
 //!
@@ -24,6 +25,7 @@ mod names;
 mod open;
 mod recording;
 mod summary;
+mod sums;
 
 pub use disk::{Disk, FileSystem};
 pub use error::StorageError;
@@ -44,6 +46,7 @@ use std::collections::BTreeMap;
 use std::fs::File;
 use std::io;
 use std::path::{Path, PathBuf};
+use sums::Sums;
 
 /// The stored period may differ from the computed one by this much of full scale: FFT code differs between
 /// processors (1e-9), 32-bit floats round by 6e-8.
@@ -60,6 +63,8 @@ pub struct Storage {
     /// Takes of the step now running.
     running: Option<BTreeMap<String, Recording>>,
     next_event: usize,
+    /// Hashes of what is stored; of a session that is only read, none.
+    sums: Sums,
     /// Held as long as this program may write here.
     _lock: Option<File>,
 }
@@ -100,7 +105,7 @@ impl Storage {
         })?;
         storage.sync(sessions)?;
         storage.lock()?;
-        storage.put(&storage.folder.join(names::HEAD), &bytes)?;
+        storage.put_listed(&storage.folder.join(names::HEAD), &bytes)?;
         Ok(storage)
     }
 
@@ -132,12 +137,23 @@ impl Storage {
         let head = open::head(disk.as_ref(), folder, &mut changed)?;
         let mut storage = Storage::on(disk, folder.into(), &head);
         storage.lock()?;
-        storage.read_all(head, changed)
+        let (mut storage, record) = storage.read_all(head, changed)?;
+        storage.read_sums()?;
+        Ok((storage, record))
     }
 
     fn on(disk: Box<dyn Disk>, folder: PathBuf, head: &SessionHead) -> Storage {
         let deciding_input = head.chain.deciding_input();
-        Storage { disk, folder, deciding_input, finished: Vec::new(), running: None, next_event: 1, _lock: None }
+        Storage {
+            disk,
+            folder,
+            deciding_input,
+            finished: Vec::new(),
+            running: None,
+            next_event: 1,
+            sums: Sums::default(),
+            _lock: None,
+        }
     }
 
     fn read_all(mut self, head: SessionHead, mut changed: Changed) -> Result<(Storage, Record), StorageError> {
@@ -178,18 +194,23 @@ impl Storage {
         self.make_folder_once(&folder)?;
         let samples = period.samples.iter().map(|x| *x as f32).collect();
         let bytes = wav_bytes(&path, &Wav { rate_hz: period.rate.get(), channels: vec![samples] })?;
-        self.put(&path, &bytes)
+        self.put_listed(&path, &bytes)
     }
 
-    fn check_period(&self, path: &Path, stimulus: &Stimulus, period: &Period) -> Result<(), StorageError> {
+    fn check_period(&mut self, path: &Path, stimulus: &Stimulus, period: &Period) -> Result<(), StorageError> {
         let wrong = |why: String| StorageError::WrongPeriod { path: path.into(), stimulus: stimulus.to_string(), why };
-        let wav = Wav::from_bytes(&self.read(path)?).map_err(|e| wrong(e.to_string()))?;
+        let bytes = self.read(path)?;
+        let wav = Wav::from_bytes(&bytes).map_err(|e| wrong(e.to_string()))?;
         if wav.rate_hz != period.rate.get() || wav.channels.len() != 1 || wav.frames() != period.samples.len() {
             return Err(wrong("rate, channels or length differ".into()));
         }
         let differences = wav.channels[0].iter().zip(&period.samples).map(|(a, b)| (f64::from(*a) - b).abs());
         let largest = differences.fold(0.0, |most, d| if d <= most { most } else { d });
-        if largest <= SAME_PERIOD { Ok(()) } else { Err(wrong(format!("samples differ by up to {largest:.1e}"))) }
+        if largest > SAME_PERIOD {
+            return Err(wrong(format!("samples differ by up to {largest:.1e}")));
+        }
+        self.list(path, || sums::sha256(&bytes));
+        Ok(())
     }
 
     /// Keeps one take of the running step, void or not, and gives its file name inside the step's folder.
@@ -206,8 +227,8 @@ impl Storage {
         let kept = self.running.get_or_insert_default();
         let name = names::take_file(&take.head.stimulus, kept);
         let path = folder.join(&name);
-        let recording = Recording::of(take);
         let bytes = wav_bytes(&path, &recording::wav(take))?;
+        let recording = Recording::of(take, &bytes);
         self.put(&path, &bytes)?;
         self.running.get_or_insert_default().insert(name.clone(), recording);
         Ok(name)
@@ -226,6 +247,7 @@ impl Storage {
         if !present.contains(&names::step_folder(number)) {
             return Ok(());
         }
+        self.sums.leave_out(&sums::listed(&self.folder, &self.step_folder(number)));
         self.rename(&self.step_folder(number), &steps.join(names::aside(number, &present)))
     }
 
@@ -256,7 +278,7 @@ impl Storage {
         };
         let wav = Wav::from_bytes(&bytes).map_err(|e| wrong(e.to_string()))?;
         let kept = step.checked_sub(1).and_then(|i| self.finished.get(i)).and_then(|files| files.get(&result.file));
-        recording::check(&wav, kept, &result.head, roles).map_err(wrong)?;
+        recording::check((&bytes, &wav), kept, &result.head, roles).map_err(wrong)?;
         let inputs = roles.iter().zip(wav.channels).map(|(role, samples)| Input { role: *role, samples }).collect();
         Ok(Take { head: result.head.clone(), inputs })
     }
@@ -296,11 +318,14 @@ impl Storage {
     fn put_step(&mut self, result: &StepResult, kept: &BTreeMap<String, Recording>) -> Result<(), StorageError> {
         let file = StepFile { result: Stamped::new(result), recordings: kept };
         let bytes = json::to_bytes(&recording::what_is_wrong(result), &file, result)?;
-        self.put(&self.step_folder(result.step.number).join(names::STEP), &bytes)
+        let folder = self.step_folder(result.step.number);
+        self.put_listed(&folder.join(names::STEP), &bytes)?;
+        self.list_recordings(&folder, kept);
+        Ok(())
     }
 
-    /// Rewrites the summary from the record. Every commit does so; a session taken up again needs it once, because the
-    /// program may have ended between a commit mark and its summary.
+    /// Rewrites the summary from the record, and the hashes. Every commit does so; a session taken up again needs it once,
+    /// because the program may have ended between a commit mark and its summary.
     ///
     /// # Errors
     /// [`StorageError`].
@@ -310,7 +335,8 @@ impl Storage {
 
     fn write_summary(&mut self, latest: Option<&StepResult>, record: &Record) -> Result<(), StorageError> {
         let text = summary::table(record, latest, self.deciding_input);
-        self.put(&self.folder.join(names::SUMMARY), text.as_bytes())
+        self.put(&self.folder.join(names::SUMMARY), text.as_bytes())?;
+        self.put(&self.folder.join(names::SUMS), self.sums.text().as_bytes())
     }
 
     /// Adds one event; events are never changed.
@@ -341,6 +367,58 @@ impl Storage {
 
     fn step_folder(&self, number: usize) -> PathBuf {
         self.folder.join(names::STEPS).join(names::step_folder(number))
+    }
+}
+
+/// The hashes of what is stored.
+impl Storage {
+    /// What is listed, and what a program that ended before its list had stored.
+    fn read_sums(&mut self) -> Result<(), StorageError> {
+        if self.list_or_nothing(&self.folder)?.iter().any(|name| name == names::SUMS) {
+            self.sums = Sums::read(&self.read(&self.folder.join(names::SUMS))?);
+        }
+        self.list_as_written(&self.folder.join(names::HEAD))?;
+        for (number, kept) in (1..).zip(std::mem::take(&mut self.finished)) {
+            let folder = self.step_folder(number);
+            self.list_recordings(&folder, &kept);
+            self.list_as_written(&folder.join(names::STEP))?;
+            self.finished.push(kept);
+        }
+        Ok(())
+    }
+
+    /// A file that was changed outside the program is not listed as if it had been written so.
+    fn list_as_written(&mut self, path: &Path) -> Result<(), StorageError> {
+        if !self.sums.has(&sums::listed(&self.folder, path)) {
+            let bytes = self.read(path)?;
+            if json::is_as_written(&bytes) {
+                self.list(path, || sums::sha256(&bytes));
+            }
+        }
+        Ok(())
+    }
+
+    /// Lists a file that is not listed yet.
+    fn list(&mut self, path: &Path, hash: impl FnOnce() -> String) {
+        let listed = sums::listed(&self.folder, path);
+        if !self.sums.has(&listed) {
+            self.sums.list(listed, hash());
+        }
+    }
+
+    /// Sessions of earlier programs keep no hash of the file.
+    fn list_recordings(&mut self, step: &Path, kept: &BTreeMap<String, Recording>) {
+        for (file, recording) in kept {
+            if let Some(hash) = &recording.sha256 {
+                self.sums.list(sums::listed(&self.folder, &step.join(file)), hash.clone());
+            }
+        }
+    }
+
+    fn put_listed(&mut self, path: &Path, bytes: &[u8]) -> Result<(), StorageError> {
+        self.put(path, bytes)?;
+        self.sums.list(sums::listed(&self.folder, path), sums::sha256(bytes));
+        Ok(())
     }
 }
 

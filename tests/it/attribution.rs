@@ -177,7 +177,7 @@ fn session(spec: &BenchSpec, level_db_spl: f64, (output, seed): (&str, u64)) -> 
             route_delay_s: None,
             inputs: vec![result],
         }];
-        record.steps.push(StepResult { step, seat: 1, finished_at: frozen(), takes });
+        record.steps.push(StepResult { step, seat: 1, finished_at: frozen(), arithmetic: None, takes });
     }
     record
 }

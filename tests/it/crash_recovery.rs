@@ -5,6 +5,7 @@ use crate::stored_session as stored;
 use loudenough::session::record::{Record, SessionEvent, StepResult};
 use loudenough::session::storage::{Disk, FileSystem, Storage, StorageError};
 use loudenough::signal::Stimulus;
+use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::io;
@@ -300,9 +301,33 @@ fn finish(mut storage: Storage, mut record: Record, shared: &Mutex<Model>, expec
     let (_, record, shared) = check(left, &everything, expected, case).unwrap();
     assert_eq!(record.steps, expected.steps, "{case}");
     assert_eq!(record.events, expected.events, "{case}");
-    let summary = TestDisk(shared).read(&Path::new(HOME).join(ID).join("summary.csv")).unwrap();
+    let disk = TestDisk(shared);
+    is_listed(&disk, &record, case);
+    let summary = disk.read(&Path::new(HOME).join(ID).join("summary.csv")).unwrap();
     let rows = String::from_utf8(summary).unwrap().lines().count();
     assert_eq!(rows, 1 + expected.steps.len(), "{case}");
+}
+
+/// Head, period, every recording and every step are listed with their hashes, and nothing else.
+fn is_listed(disk: &TestDisk, record: &Record, case: &str) {
+    let read =
+        |path: &str| disk.read(&Path::new(HOME).join(ID).join(path)).unwrap_or_else(|e| panic!("{case}: {path}: {e}"));
+    let text = String::from_utf8(read("SHA256SUMS")).unwrap();
+    let mut listed = Vec::new();
+    for (hash, path) in text.lines().map(|line| line.split_once("  ").unwrap()) {
+        let found: String = Sha256::digest(read(path)).iter().map(|byte| format!("{byte:02x}")).collect();
+        assert_eq!(found, hash, "{case}: {path}");
+        listed.push(path);
+    }
+    let mut expected = vec!["session.json".to_string()];
+    for step in &record.steps {
+        let files = step.takes.iter().map(|take| take.file.as_str()).chain(["step.json"]);
+        expected.extend(files.map(|file| format!("steps/{:04}/{file}", step.step.number)));
+    }
+    listed.retain(|path| !path.starts_with("stimuli/"));
+    expected.sort();
+    assert_eq!(listed, expected, "{case}");
+    assert_eq!(text.matches("  stimuli/").count(), 1, "{case}");
 }
 
 fn undisturbed() -> (Expected, usize) {

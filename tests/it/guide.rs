@@ -185,7 +185,7 @@ fn the_guide_is_whole_and_its_links_lead_somewhere() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let mut files: Vec<String> = std::fs::read_dir(root.join("assets/guide"))
         .unwrap()
-        .map(|entry| entry.unwrap().file_name().to_string_lossy().trim_end_matches(".md").to_string())
+        .filter_map(|entry| entry.unwrap().file_name().to_string_lossy().strip_suffix(".md").map(str::to_string))
         .collect();
     let mut topics: Vec<String> = TOPICS.iter().map(|topic| topic.name.to_string()).collect();
     files.sort();

@@ -102,6 +102,7 @@ const TOUCHES_THE_WORLD: &[(&str, &str)] = &[
     ("cli/notebook.rs", "shows progress at the terminal"),
     ("cli/own_level.rs", "waits for Enter"),
     ("cli/series.rs", "asks at the terminal"),
+    ("cli/show.rs", "words beside the JSON go to standard error"),
     ("cli/stimulus.rs", "writes a WAV"),
     ("cli/swap.rs", "asks at the terminal"),
     ("cli/rehearse/mod.rs", "builds the simulated bench"),

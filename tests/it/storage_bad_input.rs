@@ -160,7 +160,7 @@ fn a_session_reads_back_equal_to_the_last_bit_and_has_the_files_that_were_promis
     files.sort();
     let stimulus = files.iter().position(|f| f.starts_with("stimuli/")).unwrap();
     assert_eq!(files.remove(stimulus).len(), "stimuli/0123456789abcdef.wav".len());
-    let expected = "events/000001.json events/000002.json session.json session.lock steps/0001/silence-1.wav steps/0001/step.json \
+    let expected = "SHA256SUMS events/000001.json events/000002.json session.json session.lock steps/0001/silence-1.wav steps/0001/step.json \
         steps/0002/pink-1.wav steps/0002/pink-2.wav steps/0002/step.json steps/0003/pink-1.wav \
         steps/0003/sine-31.5hz-1.wav steps/0003/sine-997hz-1.wav steps/0003/step.json summary.csv";
     assert_eq!(files.join(" "), expected.split_whitespace().collect::<Vec<_>>().join(" "));

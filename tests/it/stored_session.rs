@@ -122,7 +122,13 @@ pub fn result(step: &Step, takes: &[Take], files: &[String]) -> StepResult {
         route_delay_s: Some(1.0 / 3.0),
         inputs: if take.head.void.is_some() { Vec::new() } else { ROLES.map(|role| input(role, &take.head)).into() },
     });
-    StepResult { step: step.clone(), seat: 1, finished_at: "2026-03-01T10:00:10Z".into(), takes: takes.collect() }
+    StepResult {
+        step: step.clone(),
+        seat: 1,
+        finished_at: "2026-03-01T10:00:10Z".into(),
+        arithmetic: Some(1),
+        takes: takes.collect(),
+    }
 }
 
 fn input(role: InputRole, head: &TakeHead) -> InputResult {

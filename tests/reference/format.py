@@ -1,13 +1,17 @@
-"""Runs the Python that the guide shows for reading a session, as it stands, and holds its figures against the stored ones.
+"""Runs the Python that the guide shows for reading a session, as it stands, and holds its figures against the stored ones;
+hashes every file that SHA256SUMS lists; and holds sessions of several kinds against the schemas.
 
-    format.py GUIDE SESSION        GUIDE: assets/guide/format.md
+    format.py GUIDE PROGRAM SESSION FIRST SECOND MORE…        GUIDE: assets/guide/format.md; FIRST and SECOND are compared
 """
 
+import hashlib
 import json
 import pathlib
 import re
 import subprocess
 import sys
+
+import schemas
 
 WITHIN_DB = 0.05
 """The twenty lines leave out what the program does beyond them: clock, hum and what is left of noise and distortion."""
@@ -17,7 +21,7 @@ FIELDS = ("session.json", "steps/0001/step.json", "events/000001.json", "summary
 
 
 def main():
-    guide, session = (pathlib.Path(word) for word in sys.argv[1:])
+    guide, program_file, session, *more = (pathlib.Path(word) for word in sys.argv[1:])
     text = guide.read_text()
     program = re.search(r"^```python\n(.*?)^```$", text, re.S | re.M).group(1)
     said = subprocess.run([sys.executable, "-c", program, str(session)], check=True, capture_output=True, text=True).stdout
@@ -46,6 +50,22 @@ def main():
         assert (session / name).exists(), f"the guide names {name}, which is not there"
     documented(text, session)
     print(f"format: {compared} levels read by the guide's Python, the furthest {worst:.3f} dB off")
+    files = sum(hashed(folder) for folder in (session, *more[:2]))
+    print(f"format: {files} files are what SHA256SUMS says")
+    documents, refused = schemas.check(guide.parent / "schemas", program_file, (session, *more), more[:2])
+    print(f"format: {documents} documents are what the schemas say; an unknown key is refused at {refused} places")
+
+
+def hashed(session):
+    """Every recording, period and step is listed with its hash, and `sha256sum` reads the list."""
+    listed = dict(reversed(line.split("  ", 1)) for line in (session / "SHA256SUMS").read_text().splitlines())
+    there = {"session.json", *(str(f.relative_to(session)) for f in session.glob("stimuli/*.wav"))}
+    there |= {str(f.relative_to(session)) for f in session.glob("steps/[0-9][0-9][0-9][0-9]/*")}
+    assert set(listed) == there, f"listed and there differ: {set(listed) ^ there}"
+    for path, digest in listed.items():
+        assert hashlib.sha256((session / path).read_bytes()).hexdigest() == digest, f"{path} is not what SHA256SUMS says"
+    subprocess.run(["sha256sum", "--check", "--strict", "--quiet", "SHA256SUMS"], cwd=session, check=True)
+    return len(listed)
 
 
 def documented(text, session):

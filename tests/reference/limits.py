@@ -8,6 +8,7 @@ The copy keeps plan, drives and stimuli; what was captured is computed here, and
 on samples or on the waveform (16 points per sample). Every evidence and hard limit is also held against `clip.py`.
 """
 
+import hashlib
 import json
 import pathlib
 import shutil
@@ -25,7 +26,7 @@ import clip
 import compare
 import quantities as q
 import take as t
-from session import Folder, fnv_1a, read_wav
+from session import Folder, read_wav
 
 FINE = 16
 DELAY_FRAMES = 3000
@@ -141,8 +142,8 @@ def remade(old, new):
                 if climbs:
                     outputs[place.name] = (case, output)
             samples = (sound + NOISE * random.standard_normal(len(sound))).astype("<f4")
-            kept["fnv_1a"] = f"{fnv_1a(samples.tobytes()):016x}"
             soundfile.write(place / one["file"], samples, kept["rate_hz"], format="WAVEX", subtype="FLOAT")
+            kept["sha256"] = hashlib.sha256((place / one["file"]).read_bytes()).hexdigest()
         (place / "step.json").write_text(json.dumps(step))
     return outputs
 

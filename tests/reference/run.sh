@@ -26,11 +26,24 @@ rehearsed --step 10 --output "field recorder" --headphone "in-ear 16 Ω" --at 10
 set -- "$scratch/rehearsed" "$scratch/beside"
 if [ -n "${LOUDENOUGH_FOREIGN:-}" ]; then set -- "$@" "$LOUDENOUGH_FOREIGN"; fi
 "$python" tests/reference/compare.py "$@"
-"$python" tests/reference/format.py assets/guide/format.md "$scratch/rehearsed"
 "$python" tests/reference/limits.py "$target/debug/loudenough" "$scratch/rehearsed" "$scratch/limits"
 "$python" tests/reference/music.py "$target/debug/loudenough" "$scratch/rehearsed"
 # Two outputs, three seats each.
 for output in "console phones socket" "desk amplifier"; do
     rehearsed --quick --seats 3 --output "$output" --headphone "closed 80 Ω" --id "$(echo "$output" | tr ' ' '-')"
 done
+simulated="--playback simulated:bench --capture simulated:bench --left-ear 1 --sessions $scratch"
+# The list is split into words on purpose.
+# shellcheck disable=SC2086
+{
+    "$target/debug/loudenough" chain check $simulated --right-ear 2 --id checked >/dev/null
+    "$target/debug/loudenough" swap "console phones socket" "desk amplifier" $simulated --offset 130 --headphone "closed 80 Ω" --id swapped --json >/dev/null
+    "$target/debug/loudenough" plan --out "$scratch/elsewhere.wav" >/dev/null
+    "$target/debug/loudenough" ingest "$scratch/elsewhere.wav" --plan "$scratch/elsewhere.json" --offset 121 --left-ear 1 \
+        --sessions "$scratch" --id ingested --no-progress >/dev/null || test $? -ge 4
+}
+"$target/debug/loudenough" notebook note "$scratch/rehearsed" "a note" >/dev/null
+"$python" tests/reference/format.py assets/guide/format.md "$target/debug/loudenough" "$scratch/rehearsed" \
+    "$scratch/console-phones-socket" "$scratch/desk-amplifier" "$scratch/beside" "$scratch/checked" "$scratch/swapped-first" \
+    "$scratch/swapped-second" "$scratch/ingested" tests/data/session-v1
 "$python" tests/reference/seats.py "$target/debug/loudenough" "$scratch/console-phones-socket" "$scratch/desk-amplifier"

@@ -9,6 +9,7 @@ use loudenough::card::{
 use loudenough::session::chain::{Chain, Coupler};
 use loudenough::session::climb::{Climb, Next};
 use loudenough::session::plan::{ListeningLevel, Plan, Weighting};
+use loudenough::session::program::ARITHMETIC;
 use loudenough::session::record::*;
 use loudenough::session::step::{Purpose, Step};
 use loudenough::signal::{Drive, DriveCeiling, Period, Stimulus, Sweep, TwoTones};
@@ -131,7 +132,7 @@ impl Desk {
         if step.number == 7 {
             takes.insert(0, self.take(step, Some(VoidReason::Disturbed { clean: 1 })));
         }
-        StepResult { step: step.clone(), seat: 1, finished_at: TIME.into(), takes }
+        StepResult { step: step.clone(), seat: 1, finished_at: TIME.into(), arithmetic: Some(ARITHMETIC), takes }
     }
 
     fn take(&self, step: &Step, void: Option<VoidReason>) -> TakeResult {

@@ -68,6 +68,9 @@ pub struct PlanFile {
     /// Further stimuli to play at every step of the climb too.
     #[arg(long, value_name = "SOUND,…", value_delimiter = ',', value_parser = sound())]
     pub beside: Vec<Kind>,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// Options of `ingest`.

@@ -121,6 +121,9 @@ pub enum Command {
     Guide {
         /// Which topic; without it the list of topics.
         topic: Option<String>,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
     },
     /// Write manual pages and shell completions, for packages.
     #[cfg(feature = "pages")]

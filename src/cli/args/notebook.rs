@@ -57,6 +57,9 @@ pub enum NotebookCommand {
         /// The note.
         #[arg(required = true, value_name = "TEXT")]
         text: Vec<String>,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
     },
     /// Correct a name: another output, headphone or volume was measured than the session says.
     Rename {
@@ -75,6 +78,9 @@ pub enum NotebookCommand {
         /// left out, because they belong to another device.
         #[arg(long)]
         spelling: bool,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
     },
     /// Set a session aside: it no longer counts in stock and reports of many; everything of it is kept.
     SetAside {
@@ -83,16 +89,25 @@ pub enum NotebookCommand {
         /// Why.
         #[arg(value_name = "WHY")]
         because: Vec<String>,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
     },
     /// Take a session back that was set aside.
     TakeBack {
         /// Session, by name or path.
         session: PathBuf,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
     },
     /// Undo what was written last into a session: note, corrected name, set aside or taken back.
     Undo {
         /// Session, by name, `last` or path.
         session: PathBuf,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
     },
     /// The pairing of a session over months: its level per drive, and what the calibration did.
     Trend {
@@ -111,8 +126,8 @@ impl NotebookCommand {
             NotebookCommand::Note { session, .. }
             | NotebookCommand::Rename { session, .. }
             | NotebookCommand::SetAside { session, .. }
-            | NotebookCommand::TakeBack { session }
-            | NotebookCommand::Undo { session }
+            | NotebookCommand::TakeBack { session, .. }
+            | NotebookCommand::Undo { session, .. }
             | NotebookCommand::Trend { session, .. } => session,
         }
     }

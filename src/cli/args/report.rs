@@ -32,4 +32,7 @@ pub struct Report {
     /// Where the stock is kept.
     #[command(flatten)]
     pub kept: StockKept,
+    /// Print the answer and where the report lies as JSON.
+    #[arg(long)]
+    pub json: bool,
 }

@@ -59,4 +59,7 @@ pub struct StimulusFile {
     /// Whole periods without fades, to be played in a loop.
     #[arg(long)]
     pub no_fades: bool,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
 }

@@ -63,6 +63,9 @@ pub enum StockCommand {
         /// Where the stock is kept.
         #[command(flatten)]
         kept: StockKept,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
     },
     /// What is known of a headphone, and what a source impedance does to its response.
     Headphone {
@@ -74,6 +77,9 @@ pub enum StockCommand {
         /// Where the stock is kept.
         #[command(flatten)]
         kept: StockKept,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
     },
     /// Who listens: show, keep or forget the listening level that stock, maps and reports of many pairings ask for where none is
     /// stated. `run --listening` keeps it too.
@@ -120,6 +126,9 @@ pub struct WhoListens {
     /// Folder of the outputs and headphones, where the listener is kept too.
     #[arg(long, value_name = "FOLDER")]
     pub stock: Option<PathBuf>,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// What is heard at the listener's own volume position.
@@ -209,6 +218,9 @@ pub struct StatedFigures {
     /// Folder of the outputs and headphones.
     #[arg(long, value_name = "FOLDER")]
     pub stock: Option<PathBuf>,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// What a sensitivity is stated for.

@@ -5,7 +5,7 @@ mod all;
 mod series;
 
 use super::args::{Ask, Rehearse, Shown};
-use super::{Environment, follow, hold, request, run};
+use super::{Environment, follow, hold, request, run, show};
 use crate::audio::simulated::{BenchSpec, HEADPHONES, OUTPUTS, Pace, SimulatedBackend, SimulatedCardSpec};
 use crate::calibration::Calibrator;
 use crate::card::{CardId, InputRole};
@@ -99,7 +99,7 @@ fn session(
         know_electrical(&mut chain, &spec);
     }
     calibrate(&bench, &mut chain)?;
-    let mut plan = request::plan(ask, &chain, out)?;
+    let mut plan = request::plan(ask, &chain, &mut show::aside(kept.shown.json, out))?;
     if plan.listening.is_none() {
         plan.listening = Some(ListeningLevel { level: DEMO_LISTENING, weighting: Default::default(), field: None });
     }

@@ -78,7 +78,7 @@ impl Desk {
             route_delay_s: None,
             inputs: vec![input],
         };
-        StepResult { step: step.clone(), seat: 1, finished_at: String::new(), takes: vec![take] }
+        StepResult { step: step.clone(), seat: 1, finished_at: String::new(), arithmetic: None, takes: vec![take] }
     }
 
     fn pink(&self, common: Common, drive: f64) -> PinkFinding {

@@ -2,6 +2,7 @@
 
 use super::super::climb::{Climb, LOOK_PERIODS, Next, OVER_NOISE_DB, over_noise_db};
 use super::super::plan::{ATTEMPTS, ATTEMPTS_AFTER_LOSSES, SETTLE_S};
+use super::super::program::ARITHMETIC;
 use super::super::protocol::Event;
 use super::super::record::{Happening, Record, SessionEvent, StepResult, TakeResult};
 use super::super::step::{Purpose, Step, StopReason};
@@ -298,7 +299,8 @@ impl<'a> StepRunner<'a> {
     }
 
     fn commit(&mut self, step: Step, takes: Vec<TakeResult>) -> Result<(), StepError> {
-        let result = StepResult { step, seat: self.seat, finished_at: (self.worker.now)(), takes };
+        let result =
+            StepResult { step, seat: self.seat, finished_at: (self.worker.now)(), arithmetic: Some(ARITHMETIC), takes };
         self.record.steps.push(result.clone());
         self.storage.commit_step(&result, &self.record)?;
         Ok(())

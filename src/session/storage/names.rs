@@ -12,6 +12,7 @@ pub const HEAD: &str = "session.json";
 pub const STEP: &str = "step.json";
 pub const LOCK: &str = "session.lock";
 pub const SUMMARY: &str = "summary.csv";
+pub const SUMS: &str = "SHA256SUMS";
 pub const STIMULI: &str = "stimuli";
 pub const STEPS: &str = "steps";
 pub const EVENTS: &str = "events";
@@ -130,7 +131,7 @@ mod tests {
     fn takes_are_numbered_per_stimulus() {
         let mut kept = BTreeMap::new();
         let sine = Stimulus::sine(997.0);
-        let empty = || Recording { frames: 0, channels: 0, rate_hz: 0, fnv_1a: String::new() };
+        let empty = || Recording { frames: 0, channels: 0, rate_hz: 0, sha256: None, fnv_1a: None };
         assert_eq!(take_file(&sine, &kept), "sine-997hz-1.wav");
         kept.insert("sine-997hz-1.wav".into(), empty());
         assert_eq!(take_file(&sine, &kept), "sine-997hz-2.wav");

@@ -1,6 +1,7 @@
 //! What is remembered of each recording beside its samples, so that another file in its place is noticed.
 
 use super::json;
+use super::sums::sha256;
 use crate::card::InputRole;
 use crate::fingerprint::fnv_1a;
 use crate::session::record::StepResult;
@@ -17,18 +18,24 @@ pub struct Recording {
     pub channels: usize,
     /// Captured rate.
     pub rate_hz: u32,
-    /// FNV-1a, 64 bits, of the samples as 32-bit floats, little-endian, channel after channel: other header or
-    /// metadata do not matter, one changed bit of sound does.
-    pub fnv_1a: String,
+    /// Of the file as it was written. A file with the same samples and other metadata counts as the same.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sha256: Option<String>,
+    /// Of sessions that were begun before that was kept: FNV-1a, 64 bits, of the samples as 32-bit floats, little-endian, channel
+    /// after channel.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fnv_1a: Option<String>,
 }
 
 impl Recording {
-    pub fn of(take: &Take) -> Recording {
+    /// Of a take and the bytes of its file.
+    pub fn of(take: &Take, bytes: &[u8]) -> Recording {
         Recording {
             frames: take.inputs.first().map_or(0, |input| input.samples.len()),
             channels: take.inputs.len(),
             rate_hz: take.head.captured_rate.get(),
-            fnv_1a: hash(take.inputs.iter().map(|input| input.samples.as_slice())),
+            sha256: Some(sha256(bytes)),
+            fnv_1a: None,
         }
     }
 }
@@ -43,11 +50,16 @@ pub fn wav(take: &Take) -> Wav {
     Wav { rate_hz: take.head.captured_rate.get(), channels }
 }
 
-/// Is this the recording that was made?
+/// Is this the recording that was made? `bytes` is the file that `wav` was read from.
 ///
 /// # Errors
 /// What differs, in words.
-pub fn check(wav: &Wav, kept: Option<&Recording>, head: &TakeHead, roles: &[InputRole]) -> Result<(), String> {
+pub fn check(
+    (bytes, wav): (&[u8], &Wav),
+    kept: Option<&Recording>,
+    head: &TakeHead,
+    roles: &[InputRole],
+) -> Result<(), String> {
     let rate_hz = head.captured_rate.get();
     if wav.rate_hz != rate_hz {
         return Err(format!("its rate is {} Hz, {rate_hz} Hz were recorded", wav.rate_hz));
@@ -62,14 +74,17 @@ pub fn check(wav: &Wav, kept: Option<&Recording>, head: &TakeHead, roles: &[Inpu
     if wav.frames() != kept.frames {
         return Err(format!("it has {} frames, {} were recorded", wav.frames(), kept.frames));
     }
-    if hash(wav.channels.iter().map(Vec::as_slice)) != kept.fnv_1a {
-        return Err("its samples are others".into());
-    }
-    Ok(())
+    let same = match (&kept.sha256, &kept.fnv_1a) {
+        // Written anew, a file that another program gave other metadata is the one that was kept.
+        (Some(kept), _) => sha256(bytes) == *kept || wav.to_bytes().is_ok_and(|own| sha256(&own) == *kept),
+        (None, Some(kept)) => format!("{:016x}", fnv_1a(samples(wav))) == *kept,
+        (None, None) => return Err("its hash is missing from step.json".into()),
+    };
+    if same { Ok(()) } else { Err("its samples are others".into()) }
 }
 
-fn hash<'a>(channels: impl Iterator<Item = &'a [f32]>) -> String {
-    format!("{:016x}", fnv_1a(channels.flatten().flat_map(|sample| sample.to_le_bytes())))
+fn samples(wav: &Wav) -> impl Iterator<Item = u8> {
+    wav.channels.iter().flatten().flat_map(|sample| sample.to_le_bytes())
 }
 
 /// Names the part of a step that does not survive JSON, for the message.

@@ -7,6 +7,7 @@ use super::super::super::elsewhere::{
     ElsewhereRequest, Follower, HeardElsewhere, HeardFrom, MarkHeard, News, Recording, SlotKind, SlotTake, SoundPlan,
     SpeedFinder,
 };
+use super::super::super::program::ARITHMETIC;
 use super::super::super::protocol::{Event, Following};
 use super::super::super::record::{Happening, Record, SessionEvent, StepResult, TakeResult};
 use super::super::super::step::{Purpose, Step, StopReason};
@@ -276,7 +277,8 @@ impl Keeper<'_> {
 
     fn commit(&mut self) -> Result<(), RunError> {
         let Some((_, step, takes)) = self.running.take() else { return Ok(()) };
-        let result = StepResult { step, seat: 1, finished_at: (self.worker.now)(), takes };
+        let result =
+            StepResult { step, seat: 1, finished_at: (self.worker.now)(), arithmetic: Some(ARITHMETIC), takes };
         self.record.steps.push(result);
         let clip = self.clip_drive();
         if let Some(last) = self.record.steps.last_mut()
