@@ -128,8 +128,12 @@ impl App {
 
     /// In a large window type and pictures grow; a size that somebody set by hand holds until the window's changes.
     fn grow(&mut self, ctx: &Context) {
-        let Some(inner) = ctx.input(|i| i.viewport().inner_rect) else { return };
-        let size = (inner.size() * ctx.zoom_factor()).round();
+        if ctx.input(|i| i.viewport().inner_rect).is_none() {
+            return;
+        }
+        // The content's own size, not that of the inner rectangle: that one is stated in points of the zoom before, and the
+        // window would grow and shrink with every picture.
+        let size = (ctx.content_rect().size() * ctx.zoom_factor()).round();
         if size == self.grown_for {
             return;
         }
