@@ -115,6 +115,10 @@ pub struct View {
     pub granted: Option<(Granted, Granted)>,
     /// The running step.
     pub progress: Option<Progress>,
+    /// A series is open: after each sound the bench is silent, and its cards stay open.
+    pub in_series: bool,
+    /// What sounds belongs to the session shown; else the chain that is typed is the one that is heard.
+    pub session_sounds: bool,
     /// Takes played again in the running session.
     pub repeated: usize,
     /// Why the last one was.
@@ -197,6 +201,9 @@ impl View {
             Command::ListCards | Command::Series(_) | Command::OwnLevel(_) | Command::Quit => return,
             Command::Run(request) if request.plan.extent == Extent::PathCheck => {
                 (self.path, self.path_is_news) = (None, true);
+        if !matches!(command, Command::ListCards | Command::Quit) {
+            self.session_sounds = false;
+        }
                 Phase::Checking
             }
             Command::Run(_) | Command::Continue { .. } | Command::Listen { .. } | Command::Round(_) => Phase::Opening,
@@ -286,6 +293,7 @@ impl View {
             }
             Event::Turning { positions } => self.sits = Some(positions::heard(&positions)),
             Event::Elsewhere(now) => self.sits = elsewhere::in_words(&now).or(self.sits.take()),
+                self.session_sounds = true;
             Event::Matching { off_db } => {
                 // A round of a swap becomes one only when the knob is to be turned.
                 if self.phase == Phase::Running {
@@ -367,7 +375,8 @@ impl View {
     }
 
     fn rest(&mut self) {
-        self.phase = Phase::Idle;
+        self.phase = if self.in_series { Phase::SwapNow } else { Phase::Idle };
+        self.session_sounds = false;
         self.progress = None;
         self.playing = None;
         self.stopping_electrical = false;
