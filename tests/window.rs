@@ -30,6 +30,10 @@ mod keys;
 mod notebook;
 #[path = "window/one_account.rs"]
 mod one_account;
+#[path = "window/painted.rs"]
+mod painted;
+#[path = "window/pictures.rs"]
+mod pictures;
 #[path = "window/question.rs"]
 mod question;
 #[path = "window/real.rs"]
