@@ -145,7 +145,7 @@ pub struct Desk {
     another_fit: bool,
     chain_file: Option<PathBuf>,
     /// What was removed last, with everything typed as it was before.
-    removed: Option<(String, Box<Form>)>,
+    removed: Option<(String, kept::Removed)>,
     /// The chain is being written; the newest one that waits for it.
     keeping: Work<Result<(), String>>,
     kept_next: Option<Chain>,
