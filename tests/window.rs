@@ -42,6 +42,8 @@ mod real;
 mod records;
 #[path = "window/remembered.rs"]
 mod remembered;
+#[path = "window/series.rs"]
+mod series;
 #[path = "window/side_by_side.rs"]
 mod side_by_side;
 #[path = "window/sounds.rs"]
@@ -50,6 +52,8 @@ mod sounds;
 mod stillness;
 #[path = "window/stock.rs"]
 mod stock;
+#[path = "window/trouble.rs"]
+mod trouble;
 
 use crossbeam_channel::{Receiver, Sender, bounded, unbounded};
 use eframe::egui::{Key, Modifiers, Role, Theme, vec2};

@@ -4,6 +4,7 @@ use super::desk::{Commands, Desk, Effect, Page};
 use super::keys;
 use super::link::{self, BenchLink, News, ReadLive};
 use super::remembered::Ground;
+use super::view::Phase;
 use super::{StartState, chain_page, climb, notebook_page, side_by_side, stock_page, wish};
 use crate::session::protocol::{Command, Event};
 use crate::session::waiting::Waiting;
@@ -253,7 +254,8 @@ impl App {
     /// While the bench works, what it waits for is shown though no news comes.
     fn look_at_waiting(&mut self, ctx: &Context) {
         let view = &mut self.desk.view;
-        if view.phase.is_busy() {
+        // Between two headphones of a series nobody is waited for but the person.
+        if view.phase.is_busy() && view.phase != Phase::SwapNow {
             let waiting = self.waiting.get_or_insert_with(|| Waiting::new(Instant::now()));
             view.waits_for = waiting.words(Instant::now());
             ctx.request_repaint_after(Duration::from_secs(1));

@@ -33,6 +33,7 @@ mod path;
 pub mod plot;
 pub mod remembered;
 mod report;
+pub mod series;
 pub mod side;
 mod side_by_side;
 mod start;

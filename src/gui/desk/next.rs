@@ -26,6 +26,12 @@ pub fn to_go_on_id() -> Id {
 
 impl Desk {
     pub(super) fn ask_next_headphone(&mut self) {
+        if self.view.phase == Phase::SwapNow {
+            // A series asks for it anyway.
+            self.page = Page::Climb;
+            self.wants_focus = Some(super::series_name_id());
+            return;
+        }
         if self.view.phase.is_busy() {
             self.refused =
                 Some("Plug and unplug only while silent: press Esc first, then take the next headphone.".into());
