@@ -30,6 +30,8 @@ mod keys;
 mod notebook;
 #[path = "window/one_account.rs"]
 mod one_account;
+#[path = "window/own_level.rs"]
+mod own_level;
 #[path = "window/painted.rs"]
 mod painted;
 #[path = "window/pictures.rs"]

@@ -8,8 +8,10 @@ mod closing;
 mod copy;
 mod electrical;
 mod kept;
+mod music;
 mod next;
 mod notebook;
+mod own_level;
 mod path;
 mod remedy;
 mod reopen;
@@ -113,6 +115,8 @@ pub struct Desk {
     pub series: Option<Series>,
     /// A name of its list that was chosen.
     pub(super) picked_name: Option<String>,
+    /// The listener's own level.
+    pub own: super::own_level::Own,
     /// Why the last action did nothing.
     pub refused: Option<String>,
     /// What the last action did, where that is seen nowhere else.
@@ -197,6 +201,7 @@ impl Desk {
             to_go_on: None,
             series: None,
             picked_name: None,
+            own: Default::default(),
             goes_on: false,
             another_fit: false,
             refused: None,
@@ -243,6 +248,7 @@ impl Desk {
             Action::NextHeadphone => self.ask_next_headphone(),
             Action::TakeNextHeadphone => self.take_next_headphone(),
             Action::Series => self.series_key(),
+            Action::OwnLevel => self.own_level(),
             Action::SeriesName => {
                 let name = self.picked_name.take().unwrap_or_default();
                 self.pick_in_series(&name);
@@ -342,6 +348,7 @@ impl Desk {
     /// What one event of the bench changes beside the view.
     pub(super) fn hear(&mut self, event: &Event) {
         self.series_hears(event);
+        self.own_level_hears(event);
         match event {
             Event::Began { record, .. } => {
                 self.track.opened();
@@ -466,23 +473,8 @@ impl Desk {
         self.pinned = None;
         self.removed = None;
         self.page = Page::Climb;
-        self.asking = false;
+        (self.asking, self.own.open) = (false, false);
         self.send(Command::Run(Box::new(request)));
-    }
-
-    /// Judges these files on the session shown.
-    pub(super) fn judge_music(&mut self, files: Vec<PathBuf>) {
-        if files.is_empty() {
-            return;
-        }
-        let Some(digest) = self.view.digest.clone() else {
-            self.refused = Some("Music is judged on a session; run one first.".into());
-            return;
-        };
-        self.show(Evidence::Music);
-        for file in files {
-            self.music.add(file, &digest, &self.wake);
-        }
     }
 
     /// Says that it is right now.

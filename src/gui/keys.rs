@@ -24,6 +24,8 @@ pub enum Action {
     NextHeadphone,
     /// Headphone after headphone on one output: begin, begin against the check, end.
     Series,
+    /// The listener's own level, in place of the question, or the question again.
+    OwnLevel,
     /// A headphone of its list is on the coupler.
     SeriesName,
     /// Take up a session that was cut short.
@@ -146,7 +148,7 @@ pub enum Action {
 
 impl Action {
     /// All that have a key, with it and their name.
-    pub const ALL: [(Action, Key, &'static str); 27] = [
+    pub const ALL: [(Action, Key, &'static str); 28] = [
         (Action::Stop, Key::Escape, "Stop"),
         (Action::Cautions, Key::F1, "Help"),
         (Action::Chain, Key::F2, "Chain"),
@@ -155,6 +157,7 @@ impl Action {
         (Action::Start, Key::F5, "Start"),
         (Action::NextHeadphone, Key::F6, "Next headphone"),
         (Action::Series, Key::B, "Series of headphones"),
+        (Action::OwnLevel, Key::O, "My own level"),
         (Action::Extent, Key::F7, "Quick look or session"),
         (Action::Details, Key::F8, "Next evidence"),
         (Action::Flaws, Key::F9, "Notes and doubts"),

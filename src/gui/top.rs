@@ -234,6 +234,8 @@ pub(super) fn doing(desk: &Desk) -> String {
         Phase::Seating => format!("quiet noise is held: take the headphone off, put it on again, {seat} when it sits"),
         Phase::Matching => format!("quiet noise is held: turn the knob until 0.0, then {}", Action::Match.key()),
         Phase::Turning => format!("quiet noise is held: turn the volume control step by step, {seat} when done"),
+        Phase::OwnLevel if desk.own.by_music => "listening to your music; the bench plays nothing".into(),
+        Phase::OwnLevel => "quiet noise at your own volume position".into(),
         Phase::SwapNow => "a series: silent, swap now".into(),
         Phase::SwapCheck => "a series: quiet noise after the swap, hands off".into(),
         Phase::Electrical => "a take of an electrical calibration sounds".into(),

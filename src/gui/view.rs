@@ -42,6 +42,8 @@ pub enum Phase {
     Checking,
     /// A take of an electrical calibration plays.
     Electrical,
+    /// The listener's own level is heard.
+    OwnLevel,
     /// A series is open: silent, headphones are swapped.
     SwapNow,
     /// Quiet noise for some seconds after a swap.
@@ -205,7 +207,8 @@ impl View {
             self.session_sounds = false;
         }
         self.phase = match command {
-            Command::ListCards | Command::OwnLevel(_) | Command::Quit => return,
+            Command::ListCards | Command::Quit => return,
+            Command::OwnLevel(_) => Phase::OwnLevel,
             Command::Series(SeriesCommand::End) => return,
             Command::Series(SeriesCommand::Next(_)) => Phase::SwapCheck,
             Command::Series(SeriesCommand::Begin(_) | SeriesCommand::Start) => Phase::Opening,
@@ -375,9 +378,11 @@ impl View {
                 self.in_series = false;
                 self.rest();
             }
-            Event::OwnLevel(_) => {}
+            Event::OwnLevel(_) => self.rest(),
             Event::Failed(failure) => {
-                if self.phase == Phase::Calibrating {
+                if self.phase == Phase::OwnLevel {
+                    // Said where it was asked for.
+                } else if self.phase == Phase::Calibrating {
                     self.calibration_failure = Some(failure.message);
                 } else if self.phase == Phase::Checking {
                     self.path_failure = Some(failure.message);

@@ -11,6 +11,7 @@ mod answer;
 mod asked;
 mod evidence;
 pub(in crate::gui) mod heard;
+mod own_level;
 mod own_music;
 mod question;
 mod series;
@@ -35,6 +36,9 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
         return series::show(desk, ui);
     }
     let asks = desk.asking && !shows_work(desk);
+    if asks && desk.own.open {
+        return own_level::show(desk, ui);
+    }
     if asks { question::show(desk, ui) } else { answered(desk, ui) }
 }
 
@@ -44,7 +48,7 @@ fn shows_work(desk: &Desk) -> bool {
     match desk.view.phase {
         Phase::Opening | Phase::Running | Phase::Seating | Phase::Turning | Phase::Matching => true,
         Phase::Idle | Phase::Stopping | Phase::SwapNow | Phase::SwapCheck => false,
-        Phase::Calibrating | Phase::Checking | Phase::Electrical | Phase::Gone => false,
+        Phase::Calibrating | Phase::Checking | Phase::Electrical | Phase::OwnLevel | Phase::Gone => false,
     }
 }
 

@@ -53,6 +53,7 @@ fn page(desk: &mut Desk, ui: &mut Ui) {
                 (Action::BackToAnswer, desk.view.digest.is_some()),
                 (Action::NextHeadphone, true),
                 (Action::Series, true),
+                (Action::OwnLevel, true),
                 (Action::GoOn, true),
             ] {
                 let words = if action == Action::BackToAnswer { "Back to the answer".into() } else { action.button() };

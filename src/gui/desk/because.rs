@@ -16,6 +16,7 @@ impl Desk {
             Phase::Turning => "Noise is held for the volume control; press Esc to leave it first.".into(),
             Phase::Matching => "Noise is held for a knob; press Esc to leave it first.".into(),
             Phase::SwapNow => format!("A series is open; end it first on page Climb ({}).", Action::Series.key()),
+            Phase::OwnLevel => "The bench listens to your own level; wait for it or press Esc.".into(),
             Phase::SwapCheck => "The bench listens after a swap; wait for it or press Esc.".into(),
             _ => "A session runs; press Esc to stop it first.".into(),
         }

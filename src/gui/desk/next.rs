@@ -39,7 +39,7 @@ impl Desk {
         }
         self.page = Page::Climb;
         self.to_go_on = None;
-        self.asking = true;
+        (self.asking, self.own.open) = (true, false);
         self.next_headphone = Some(String::new());
         self.wants_focus = Some(next_headphone_id());
     }
@@ -102,7 +102,7 @@ impl Desk {
         }
         self.page = Page::Climb;
         self.next_headphone = None;
-        self.asking = true;
+        (self.asking, self.own.open) = (true, false);
         self.to_go_on = Some(ToGoOn::default());
         let sessions = self.form.sessions().to_path_buf();
         if let Err(error) = self.looking.begin("unfinished", &self.wake, move || unfinished(&sessions)) {
