@@ -5,7 +5,6 @@ use crate::gui::keys::Action;
 use crate::judgement::Answer;
 use crate::session::record::Record;
 use crate::session::step::StopReason;
-use crate::take::VoidReason;
 
 impl Desk {
     /// For the session shown where it has no answer: what to do, by name; `None` where there is one.
@@ -29,14 +28,9 @@ fn remedy_of(record: &Record) -> (&'static str, Action) {
     let chain = &record.head.chain;
     match record.stop() {
         // Going on would hear as little.
-        Some(StopReason::TakesVoid { reason: VoidReason::ZeroInput }) => {
-            ("Choose another input", Action::OpenPart(ChainPart::Capture))
-        }
+        Some(stop) if stop.is_dead_input() => ("Choose another input", Action::OpenPart(ChainPart::Capture)),
         _ if record.can_go_on() => ("Go on with this session", Action::GoOnWithShown),
-        Some(StopReason::Card { .. }) => ("Look at the cards", Action::OpenPart(ChainPart::Playback)),
-        Some(StopReason::TakesVoid { reason: VoidReason::WrongRate { .. } | VoidReason::LostSamples { .. } }) => {
-            ("Look at the cards", Action::OpenPart(ChainPart::Playback))
-        }
+        Some(stop) if stop.is_of_cards() => ("Look at the cards", Action::OpenPart(ChainPart::Playback)),
         Some(StopReason::NoSignal | StopReason::NotTheSound | StopReason::TakesVoid { .. }) => {
             ("Check the path", Action::PathCheck)
         }
