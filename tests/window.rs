@@ -30,6 +30,12 @@ mod keys;
 mod notebook;
 #[path = "window/one_account.rs"]
 mod one_account;
+#[path = "window/own_level.rs"]
+mod own_level;
+#[path = "window/painted.rs"]
+mod painted;
+#[path = "window/pictures.rs"]
+mod pictures;
 #[path = "window/question.rs"]
 mod question;
 #[path = "window/real.rs"]
@@ -38,6 +44,8 @@ mod real;
 mod records;
 #[path = "window/remembered.rs"]
 mod remembered;
+#[path = "window/series.rs"]
+mod series;
 #[path = "window/side_by_side.rs"]
 mod side_by_side;
 #[path = "window/sounds.rs"]
@@ -46,6 +54,8 @@ mod sounds;
 mod stillness;
 #[path = "window/stock.rs"]
 mod stock;
+#[path = "window/trouble.rs"]
+mod trouble;
 
 use crossbeam_channel::{Receiver, Sender, bounded, unbounded};
 use eframe::egui::{Key, Modifiers, Role, Theme, vec2};

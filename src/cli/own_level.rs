@@ -9,7 +9,7 @@ use crate::session::chain_file;
 use crate::session::own_level::{BEFORE, How, OwnLevel, OwnLevelAsk, USUAL_MUSIC};
 use crate::session::protocol::{Command, Event};
 use crate::session::runner::Bench;
-use crate::stock::{MeasuredLevel, OutputName, folder};
+use crate::stock::{MeasuredLevel, folder};
 use crate::units::Dbfs;
 use anyhow::{Result, bail, ensure};
 use std::path::Path;
@@ -47,15 +47,8 @@ pub(super) fn measure(wanted: &WhoListens, by: MeasureBy, to: &Path, env: &mut E
         writeln!(out, "The simulated bench is invented: its level is kept all the same, forget it with --forget.")?;
     }
     drop(aside);
-    let (listening, half_width_db) = own.listening();
-    let by = if by == MeasureBy::Pink { "pink noise" } else { "own music" };
-    let measured = MeasuredLevel {
-        half_width_db,
-        by: by.into(),
-        listened_s: own.listened_s,
-        output: OutputName::of(&chain).words(),
-        headphone: chain.headphone.trim().into(),
-    };
+    let (listening, _) = own.listening();
+    let measured = MeasuredLevel::of(&own, &chain);
     let file = folder::keep_level(to, (env.now)(), listening, Some(measured))?;
     let kept = folder::listener(to)?;
     if wanted.json {

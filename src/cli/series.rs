@@ -11,7 +11,7 @@ use crate::session::plan::Plan;
 use crate::session::protocol::{Command, Event, NextHeadphone, SeriesCommand, SeriesEvent, SessionRequest};
 use crate::session::record::Record;
 use crate::session::runner::Bench;
-use crate::session::series::{Stored, SwapChecked, check_s};
+use crate::session::series::{Stored, SwapChecked, check_s, named, request_of, seat_is_due};
 use crate::session::storage;
 use crate::stock::notebook;
 use anyhow::{Result, bail};
@@ -73,11 +73,9 @@ pub(super) struct Fixed {
 }
 
 impl Fixed {
-    /// The session of one headphone. What was known of another's impedance is left out.
+    /// The session of one headphone.
     fn request(&self, headphone: &str) -> SessionRequest {
-        let mut chain = Chain { headphone: headphone.into(), ..self.chain.clone() };
-        chain.drop_changed_electrical();
-        SessionRequest { plan: self.plan.clone(), chain, sessions: self.sessions.clone(), id: None }
+        request_of(headphone, &self.plan, &self.chain, &self.sessions)
     }
 }
 
@@ -134,7 +132,7 @@ pub(super) fn series(bench: &Bench, fixed: &Fixed, keys: &mut Keys, shown: &Show
 
 /// Asks for the next headphone: a name, or the number of one that is known. Nothing ends the series.
 fn next_name(fixed: &Fixed, keys: &mut Keys, done: usize, out: &mut dyn Write) -> Result<Option<String>> {
-    let known = known_headphones(fixed);
+    let known = notebook::headphones(&notebook::read(&fixed.sessions), fixed.simulated);
     writeln!(out, "\nSILENT: SWAP NOW   ({done} done, output {})", fixed.chain.output)?;
     if !keys.nobody_types() {
         for (i, name) in known.iter().enumerate() {
@@ -144,25 +142,7 @@ fn next_name(fixed: &Fixed, keys: &mut Keys, done: usize, out: &mut dyn Write) -
         out.flush()?;
     }
     let Some(line) = keys.line() else { return Ok(None) };
-    let typed = line.trim();
-    if typed.is_empty() {
-        return Ok(None);
-    }
-    let by_number = typed.parse::<usize>().ok().and_then(|n| known.get(n.checked_sub(1)?).cloned());
-    Ok(Some(by_number.unwrap_or_else(|| typed.to_string())))
-}
-
-/// Headphones of the notebook, last used first.
-fn known_headphones(fixed: &Fixed) -> Vec<String> {
-    let mut names: Vec<String> = Vec::new();
-    for entry in notebook::read(&fixed.sessions) {
-        if let Some(m) = entry.measured().filter(|m| m.set_aside.is_none() && m.simulated == fixed.simulated)
-            && !names.contains(&m.headphone)
-        {
-            names.push(m.headphone.clone());
-        }
-    }
-    names
+    Ok(named(&line, &known))
 }
 
 /// Listens after a swap until it may begin; `None`: the person went back to the names.
@@ -235,7 +215,7 @@ fn seats(
     out: &mut dyn Write,
 ) -> Result<Record> {
     let nobody = record.head.playback.simulates.is_some();
-    while record.judgeable() && !record.can_go_on() && record.seat() < record.head.plan.seats {
+    while seat_is_due(&record) {
         let before = record.seat();
         if !nobody {
             writeln!(out, "Seat {}: quiet noise plays. Put it on again and press Enter when it sits.", before + 1)?;

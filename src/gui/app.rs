@@ -4,6 +4,7 @@ use super::desk::{Commands, Desk, Effect, Page};
 use super::keys;
 use super::link::{self, BenchLink, News, ReadLive};
 use super::remembered::Ground;
+use super::view::Phase;
 use super::{StartState, chain_page, climb, notebook_page, side_by_side, stock_page, wish};
 use crate::session::protocol::{Command, Event};
 use crate::session::waiting::Waiting;
@@ -128,8 +129,12 @@ impl App {
 
     /// In a large window type and pictures grow; a size that somebody set by hand holds until the window's changes.
     fn grow(&mut self, ctx: &Context) {
-        let Some(inner) = ctx.input(|i| i.viewport().inner_rect) else { return };
-        let size = (inner.size() * ctx.zoom_factor()).round();
+        if ctx.input(|i| i.viewport().inner_rect).is_none() {
+            return;
+        }
+        // The content's own size, not that of the inner rectangle: that one is stated in points of the zoom before, and the
+        // window would grow and shrink with every picture.
+        let size = (ctx.content_rect().size() * ctx.zoom_factor()).round();
         if size == self.grown_for {
             return;
         }
@@ -249,7 +254,8 @@ impl App {
     /// While the bench works, what it waits for is shown though no news comes.
     fn look_at_waiting(&mut self, ctx: &Context) {
         let view = &mut self.desk.view;
-        if view.phase.is_busy() {
+        // Between two headphones of a series nobody is waited for but the person.
+        if view.phase.is_busy() && view.phase != Phase::SwapNow {
             let waiting = self.waiting.get_or_insert_with(|| Waiting::new(Instant::now()));
             view.waits_for = waiting.words(Instant::now());
             ctx.request_repaint_after(Duration::from_secs(1));

@@ -150,7 +150,7 @@ fn nodes(desk: &mut Desk, ui: &mut Ui) {
 fn title(desk: &mut Desk, ui: &mut Ui) {
     ui.horizontal_wrapped(|ui| {
         ui.scope(|ui| {
-            ui.set_max_width(46.0 * STEP);
+            ui.set_max_width(64.0 * STEP);
             parts::field(ui, desk, None, "Name of the chain", |d| &mut d.form.chain.name);
         });
         if ui.button(Action::ListCards.button()).clicked() {

@@ -2,15 +2,20 @@
 //! button asks becomes state and commands. It draws nothing, reaches no bench and touches no file: `app` sends what is
 //! returned and brings the news, threads read and write (`work`).
 
+mod because;
 mod calibrate;
 mod closing;
 mod copy;
 mod electrical;
 mod kept;
+mod music;
 mod next;
 mod notebook;
+mod own_level;
 mod path;
+mod remedy;
 mod reopen;
+mod series;
 mod shown;
 mod side;
 mod stock;
@@ -21,6 +26,7 @@ pub use closing::Leaving;
 pub use copy::{Notice, Pixels};
 pub use next::{next_headphone_id, to_go_on_id};
 pub(super) use reopen::AfterOpening;
+pub use series::series_name_id;
 pub use shown::{ChainPart, Evidence, Page};
 pub use track::{State, Station, Track};
 
@@ -32,6 +38,7 @@ use super::music::MusicList;
 use super::notebook::Notebook;
 use super::remembered::Memory;
 use super::report::Writing;
+use super::series::Series;
 use super::side::SideBySide;
 use super::stock::StockView;
 use super::view::{Phase, View};
@@ -104,6 +111,12 @@ pub struct Desk {
     pub next_headphone: Option<String>,
     /// The session to go on with, while its name is typed.
     pub to_go_on: Option<ToGoOn>,
+    /// Headphone after headphone on one output, while it is under way.
+    pub series: Option<Series>,
+    /// A name of its list that was chosen.
+    pub(super) picked_name: Option<String>,
+    /// The listener's own level.
+    pub own: super::own_level::Own,
     /// Why the last action did nothing.
     pub refused: Option<String>,
     /// What the last action did, where that is seen nowhere else.
@@ -145,7 +158,7 @@ pub struct Desk {
     another_fit: bool,
     chain_file: Option<PathBuf>,
     /// What was removed last, with everything typed as it was before.
-    removed: Option<(String, Box<Form>)>,
+    removed: Option<(String, kept::Removed)>,
     /// The chain is being written; the newest one that waits for it.
     keeping: Work<Result<(), String>>,
     kept_next: Option<Chain>,
@@ -186,6 +199,9 @@ impl Desk {
             cautions_open: false,
             next_headphone: None,
             to_go_on: None,
+            series: None,
+            picked_name: None,
+            own: Default::default(),
             goes_on: false,
             another_fit: false,
             refused: None,
@@ -231,8 +247,15 @@ impl Desk {
             Action::Start => self.start(),
             Action::NextHeadphone => self.ask_next_headphone(),
             Action::TakeNextHeadphone => self.take_next_headphone(),
+            Action::Series => self.series_key(),
+            Action::OwnLevel => self.own_level(),
+            Action::SeriesName => {
+                let name = self.picked_name.take().unwrap_or_default();
+                self.pick_in_series(&name);
+            }
             Action::GoOn => self.ask_session_to_go_on(),
             Action::TakeUp => self.go_on(),
+            Action::GoOnWithShown => self.go_on_with_shown(),
             Action::Seat => self.seat(),
             Action::Turn => self.turn(),
             Action::ListenOpen => self.listen(false),
@@ -278,7 +301,7 @@ impl Desk {
             Action::AskAgain => self.ask_again(),
             Action::BackToAnswer => self.asking = self.view.digest.is_none(),
             Action::MoreAsked => self.more_asked = !self.more_asked,
-            Action::ListCards => self.send(Command::ListCards),
+            Action::ListCards => self.list_cards(),
             Action::Extent => self.other_extent(),
             Action::Details => {
                 let at = Evidence::ALL.iter().position(|(e, ..)| *e == self.evidence).unwrap_or(0);
@@ -324,8 +347,11 @@ impl Desk {
 
     /// What one event of the bench changes beside the view.
     pub(super) fn hear(&mut self, event: &Event) {
+        self.series_hears(event);
+        self.own_level_hears(event);
         match event {
             Event::Began { record, .. } => {
+                self.track.opened();
                 if self.view.phase == Phase::Stopping {
                     // Stop was pressed while the cards were being opened: a session that begins anew must hear of it.
                     self.commands.push(Effect::Stop);
@@ -334,6 +360,11 @@ impl Desk {
                 if self.goes_on {
                     self.show_as_asked(&record.head);
                 }
+            }
+            Event::Failed(failure) if self.view.phase == Phase::Opening && self.view.digest.is_none() => {
+                // What did not open is put right at its station.
+                self.asking = true;
+                self.track.did_not_open(&failure.message);
             }
             Event::Ended { record, .. } => {
                 self.learn(record);
@@ -358,6 +389,7 @@ impl Desk {
             self.electrical_heard(*heard);
         }
         self.swap_heard();
+        self.settle_series();
         let failed = self.view.electrical_failure.take().map(|m| form::sentence(&m));
         self.guide.failure = failed.or(self.guide.failure.take());
     }
@@ -372,6 +404,7 @@ impl Desk {
         self.look_at_sessions();
         self.look_at_stock();
         self.look_at_curve();
+        self.look_at_series();
         if let (Some(Ok(found)), Some(asked)) = (self.looking.look(), &mut self.to_go_on) {
             if asked.name.is_empty() {
                 asked.name = found.first().map_or_else(String::new, |latest| latest.name.clone());
@@ -400,6 +433,7 @@ impl Desk {
 
     fn stop_now(&mut self) {
         self.commands.push(Effect::Stop);
+        self.stop_in_series();
         self.next_headphone = None;
         self.to_go_on = None;
         self.cautions_open = false;
@@ -439,41 +473,8 @@ impl Desk {
         self.pinned = None;
         self.removed = None;
         self.page = Page::Climb;
-        self.asking = false;
+        (self.asking, self.own.open) = (false, false);
         self.send(Command::Run(Box::new(request)));
-    }
-
-    pub(super) fn busy_because(&self) -> String {
-        match self.view.phase {
-            Phase::Gone => "The bench has ended. Close the window and start the program again.".into(),
-            Phase::Calibrating => "The bench listens to the calibrator; wait for it or press Esc.".into(),
-            Phase::Checking => "The path check runs; wait for it or press Esc.".into(),
-            Phase::Electrical => "A take of an electrical calibration sounds; wait for it or press Esc.".into(),
-            Phase::Seating => "Noise is held for a seat; press Esc to leave it first.".into(),
-            Phase::Turning => "Noise is held for the volume control; press Esc to leave it first.".into(),
-            Phase::Matching => "Noise is held for a knob; press Esc to leave it first.".into(),
-            _ => "A session runs; press Esc to stop it first.".into(),
-        }
-    }
-
-    /// What of the form keeps a calibration or a check from beginning.
-    pub(super) fn not_ready_because(&self) -> String {
-        format!("Set this right first: {}", self.form.wrong.values().next().map_or("", String::as_str))
-    }
-
-    /// Judges these files on the session shown.
-    pub(super) fn judge_music(&mut self, files: Vec<PathBuf>) {
-        if files.is_empty() {
-            return;
-        }
-        let Some(digest) = self.view.digest.clone() else {
-            self.refused = Some("Music is judged on a session; run one first.".into());
-            return;
-        };
-        self.show(Evidence::Music);
-        for file in files {
-            self.music.add(file, &digest, &self.wake);
-        }
     }
 
     /// Says that it is right now.

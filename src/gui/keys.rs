@@ -22,6 +22,12 @@ pub enum Action {
     Start,
     /// Keep everything but the headphone.
     NextHeadphone,
+    /// Headphone after headphone on one output: begin, begin against the check, end.
+    Series,
+    /// The listener's own level, in place of the question, or the question again.
+    OwnLevel,
+    /// A headphone of its list is on the coupler.
+    SeriesName,
     /// Take up a session that was cut short.
     GoOn,
     /// Quick look or session.
@@ -36,7 +42,7 @@ pub enum Action {
     Theme,
     /// Listen to the sound calibrator.
     Calibrate,
-    /// Is the way to the ear straight?
+    /// Is the path to the ear fault-free?
     PathCheck,
     /// Page Side by side, listed anew.
     SideBySide,
@@ -88,6 +94,8 @@ pub enum Action {
     TakeNextHeadphone,
     /// The session to take up was named.
     TakeUp,
+    /// Take up the session shown.
+    GoOnWithShown,
     /// Hold noise while the output's volume control is turned.
     Turn,
     /// Listen to an outside source at the open ear.
@@ -140,7 +148,7 @@ pub enum Action {
 
 impl Action {
     /// All that have a key, with it and their name.
-    pub const ALL: [(Action, Key, &'static str); 26] = [
+    pub const ALL: [(Action, Key, &'static str); 28] = [
         (Action::Stop, Key::Escape, "Stop"),
         (Action::Cautions, Key::F1, "Help"),
         (Action::Chain, Key::F2, "Chain"),
@@ -148,6 +156,8 @@ impl Action {
         (Action::ListCards, Key::F4, "List cards"),
         (Action::Start, Key::F5, "Start"),
         (Action::NextHeadphone, Key::F6, "Next headphone"),
+        (Action::Series, Key::B, "Series of headphones"),
+        (Action::OwnLevel, Key::O, "My own level"),
         (Action::Extent, Key::F7, "Quick look or session"),
         (Action::Details, Key::F8, "Next evidence"),
         (Action::Flaws, Key::F9, "Notes and doubts"),

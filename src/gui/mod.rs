@@ -4,7 +4,7 @@
 //! ```text
 //!   app ── keys, news ──► desk ── reduce(Action) ──► Commands ──► app ── link ──► bench
 //!    └── draws: top, then one page (climb, chain_page, side_by_side, stock_page), which ask for Actions
-//!   desk holds: view (what the bench said) · form (what was typed) · side, stock, electrical, music, report (per page)
+//!   desk holds: view (what the bench said) · form (what was typed) · side, stock, electrical, music, series, own_level, report
 //! ```
 //!
 //! [`remembered`] is what comes back at the next start. [`desk`] imports no page: state knows nothing of how it is drawn. Threads of `work` read and write files.
@@ -27,12 +27,14 @@ mod music;
 pub mod notebook;
 mod notebook_page;
 mod open;
+pub mod own_level;
 mod particulars;
 mod parts;
 mod path;
 pub mod plot;
 pub mod remembered;
 mod report;
+pub mod series;
 pub mod side;
 mod side_by_side;
 mod start;

@@ -1,5 +1,5 @@
 //! Path check and its findings, under the chain they are about: one button, what is left of its 20 seconds, and then a
-//! row for each answer, with what to do where the way is not straight.
+//! row for each answer, with what to do where the path is not fault-free.
 
 use super::desk::Desk;
 use super::keys::Action;
@@ -28,7 +28,7 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
         if ui.add_enabled(idle, Button::new(Action::PathCheck.button())).clicked() {
             desk.ask(Action::PathCheck);
         }
-        parts::quiet(ui, "Is the way to the ear straight? Under 20 s of quiet sound, before anything is measured.");
+        parts::quiet(ui, "Is the path to the ear fault-free? Under 20 s of quiet sound, before anything is measured.");
     });
     if let Some(message) = &desk.view.path_failure {
         parts::wrong(ui, message);

@@ -10,7 +10,7 @@ use crate::calibration::Acoustic;
 use crate::card::{CardDescription, Granted, InputRole};
 use crate::judgement::path::PathReport;
 use crate::session::plan::Extent;
-use crate::session::protocol::{Command, ElectricalHeard, Event, Failure};
+use crate::session::protocol::{Command, ElectricalHeard, Event, Failure, SeriesCommand, SeriesEvent};
 use crate::session::record::Record;
 use crate::session::seats::how_it_sits;
 use crate::session::step::Step;
@@ -42,6 +42,12 @@ pub enum Phase {
     Checking,
     /// A take of an electrical calibration plays.
     Electrical,
+    /// The listener's own level is heard.
+    OwnLevel,
+    /// A series is open: silent, headphones are swapped.
+    SwapNow,
+    /// Quiet noise for some seconds after a swap.
+    SwapCheck,
     /// The bench is gone.
     Gone,
 }
@@ -111,6 +117,10 @@ pub struct View {
     pub digest: Option<Arc<Digest>>,
     /// Its folder.
     pub folder: Option<PathBuf>,
+    /// A series is open: after each sound the bench is silent, and its cards stay open.
+    pub in_series: bool,
+    /// What sounds belongs to the session shown; else the chain that is typed is the one that is heard.
+    pub session_sounds: bool,
     /// Cards as granted.
     pub granted: Option<(Granted, Granted)>,
     /// The running step.
@@ -193,8 +203,15 @@ impl View {
 
     /// The bench is asked for this: what it will be doing is shown at once.
     pub fn asked(&mut self, command: &Command) {
+        if !matches!(command, Command::ListCards | Command::Quit) {
+            self.session_sounds = false;
+        }
         self.phase = match command {
-            Command::ListCards | Command::Series(_) | Command::OwnLevel(_) | Command::Quit => return,
+            Command::ListCards | Command::Quit => return,
+            Command::OwnLevel(_) => Phase::OwnLevel,
+            Command::Series(SeriesCommand::End) => return,
+            Command::Series(SeriesCommand::Next(_)) => Phase::SwapCheck,
+            Command::Series(SeriesCommand::Begin(_) | SeriesCommand::Start) => Phase::Opening,
             Command::Run(request) if request.plan.extent == Extent::PathCheck => {
                 (self.path, self.path_is_news) = (None, true);
                 Phase::Checking
@@ -231,7 +248,8 @@ impl View {
 
     /// Stop was pressed.
     pub fn stopping(&mut self) {
-        if self.phase.is_busy() {
+        // Between two headphones nothing sounds.
+        if self.phase.is_busy() && self.phase != Phase::SwapNow {
             self.stopping_electrical |= self.phase == Phase::Electrical;
             self.phase = Phase::Stopping;
         }
@@ -278,6 +296,7 @@ impl View {
                 if !matches!(self.phase, Phase::Stopping | Phase::Seating | Phase::Turning | Phase::Matching) {
                     self.phase = Phase::Running;
                 }
+                self.session_sounds = true;
                 self.folder = Some(folder);
                 self.granted = Some(granted);
                 self.repeated = 0;
@@ -350,9 +369,20 @@ impl View {
                 self.calibration_failure = None;
                 self.rest();
             }
-            Event::Series(_) | Event::OwnLevel(_) => {}
+            Event::Series(SeriesEvent::SwapNow { .. }) => {
+                self.in_series = true;
+                self.rest();
+            }
+            Event::Series(SeriesEvent::Checked(_)) => self.rest(),
+            Event::Series(SeriesEvent::Ended { .. }) => {
+                self.in_series = false;
+                self.rest();
+            }
+            Event::OwnLevel(_) => self.rest(),
             Event::Failed(failure) => {
-                if self.phase == Phase::Calibrating {
+                if self.phase == Phase::OwnLevel {
+                    // Said where it was asked for.
+                } else if self.phase == Phase::Calibrating {
                     self.calibration_failure = Some(failure.message);
                 } else if self.phase == Phase::Checking {
                     self.path_failure = Some(failure.message);
@@ -367,7 +397,8 @@ impl View {
     }
 
     fn rest(&mut self) {
-        self.phase = Phase::Idle;
+        self.phase = if self.in_series { Phase::SwapNow } else { Phase::Idle };
+        self.session_sounds = false;
         self.progress = None;
         self.playing = None;
         self.stopping_electrical = false;

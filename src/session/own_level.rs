@@ -155,6 +155,16 @@ pub fn of_music(samples: &[f32], rate: SampleRate, chain: &Chain, role: InputRol
     })
 }
 
+/// How long music is listened to, as typed, seconds.
+///
+/// # Errors
+/// What to type.
+pub fn listened(typed: &str) -> Result<f64, String> {
+    let (least, most) = LISTENED_RANGE_S;
+    let read = typed.trim().parse::<f64>().ok().filter(|s| (least..=most).contains(s));
+    read.ok_or_else(|| format!("type seconds from {least} to {most}"))
+}
+
 /// Why an ear gives no dB SPL.
 pub fn not_calibrated(role: InputRole) -> String {
     format!(

@@ -9,9 +9,9 @@
 
 use super::chain::Chain;
 use super::climb::{OVER_NOISE_DB, over_noise_db};
-use super::plan::{DELAY_UNKNOWN_S, SETTLE_S};
+use super::plan::{DELAY_UNKNOWN_S, Plan, SETTLE_S};
 use super::protocol::SessionRequest;
-use super::record::InputResult;
+use super::record::{InputResult, Record};
 use super::seats::LEAK_DB;
 use crate::analysis::{About, Flaw};
 use crate::card::InputRole;
@@ -20,6 +20,7 @@ use crate::units::{Dbfs, db_from_power, power_from_db, tidy_signed};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
+use std::path::Path;
 
 /// One-third octaves by which headphones are told apart, by number: 125 Hz to 6.3 kHz. Below, the fit decides; above, the seat.
 const SHAPE: RangeInclusive<i32> = -9..=8;
@@ -171,6 +172,26 @@ pub fn check_drive(chain: &Chain, headphone: &str, stored: &[Stored], last_refer
         (None, Some(last)) => Dbfs(last.db() - UNKNOWN_BELOW_DB),
         (None, None) => UNKNOWN_DRIVE,
     }
+}
+
+/// The session of one headphone of a series: output, plan and listener are those of all. What was known of another headphone's
+/// impedance is left out.
+pub fn request_of(headphone: &str, plan: &Plan, chain: &Chain, sessions: &Path) -> SessionRequest {
+    let mut chain = Chain { headphone: headphone.trim().into(), ..chain.clone() };
+    chain.drop_changed_electrical();
+    SessionRequest { plan: plan.clone(), chain, sessions: sessions.into(), id: None }
+}
+
+/// What was typed as the next headphone: a name, or the number of one that is known, counted from 1; `None` for nothing.
+pub fn named(typed: &str, known: &[String]) -> Option<String> {
+    let typed = typed.trim();
+    let by_number = typed.parse::<usize>().ok().and_then(|n| known.get(n.checked_sub(1)?).cloned());
+    by_number.or_else(|| (!typed.is_empty()).then(|| typed.to_string()))
+}
+
+/// True where the plan of a finished session asks for another seat.
+pub fn seat_is_due(record: &Record) -> bool {
+    record.judgeable() && !record.can_go_on() && record.seat() < record.head.plan.seats
 }
 
 /// What was heard, held against what is stored.

@@ -268,6 +268,22 @@ impl StopReason {
         }
     }
 
+    /// The input was exactly zero: muted, or another one.
+    pub fn is_dead_input(&self) -> bool {
+        matches!(self, StopReason::TakesVoid { reason: VoidReason::ZeroInput })
+    }
+
+    /// A card failed, lost samples, or ran at another rate than it was asked for.
+    pub fn is_of_cards(&self) -> bool {
+        let of_cards =
+            |reason: &VoidReason| matches!(reason, VoidReason::WrongRate { .. } | VoidReason::LostSamples { .. });
+        match self {
+            StopReason::Card { .. } => true,
+            StopReason::TakesVoid { reason } => of_cards(reason),
+            _ => false,
+        }
+    }
+
     /// True where the climb ended before it could show the output's limit: what it shows is a lower bound.
     pub fn is_lower_bound(&self) -> bool {
         use StopReason::{Bend, ClipEvidence, DistortionJumps, FullScale, GainChange};

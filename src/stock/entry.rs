@@ -1,9 +1,12 @@
 //! What a user types of an output or a headphone: figures with where they come from. One TOML file each.
 
+use super::OutputName;
 use super::sensitivity::Per;
 use crate::asked::Field;
 use crate::calibration::electrical::ImpedancePoint;
 use crate::judgement::comparison::Hears;
+use crate::session::chain::Chain;
+use crate::session::own_level::{How, OwnLevel};
 use crate::session::plan::ListeningLevel;
 use crate::stats::Estimate;
 use serde::{Deserialize, Serialize};
@@ -61,6 +64,23 @@ pub struct MeasuredLevel {
     pub output: String,
     /// Headphone.
     pub headphone: String,
+}
+
+impl MeasuredLevel {
+    /// What was heard at the listener's own volume position, on this chain.
+    pub fn of(own: &OwnLevel, chain: &Chain) -> MeasuredLevel {
+        let by = match own.how {
+            How::Pink { .. } => "pink noise",
+            How::Music { .. } => "own music",
+        };
+        MeasuredLevel {
+            half_width_db: own.listening().1,
+            by: by.into(),
+            listened_s: own.listened_s,
+            output: OutputName::of(chain).words(),
+            headphone: chain.headphone.trim().into(),
+        }
+    }
 }
 
 impl KeptListener {

@@ -244,6 +244,17 @@ fn witness_db(record: &Record) -> Option<f64> {
     Some(reference.pink(witness)?.0.level_z?.value - reference.step.drive?.db())
 }
 
+/// Headphones of the sessions that count, of invented devices or of real ones, the last used first.
+pub fn headphones(entries: &[Entry], simulated: bool) -> Vec<String> {
+    let mut names: Vec<String> = Vec::new();
+    for m in entries.iter().filter_map(Entry::measured).filter(|m| m.set_aside.is_none() && m.simulated == simulated) {
+        if !names.contains(&m.headphone) {
+            names.push(m.headphone.clone());
+        }
+    }
+    names
+}
+
 /// What is stored of every headphone for a series on this chain: of each the best session on the same output at the same volume,
 /// else on another; not what was set aside, cut short, or measured on another coupler.
 pub fn stored(entries: &[Entry], chain: &Chain, simulated: bool) -> Vec<Stored> {

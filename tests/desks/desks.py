@@ -96,7 +96,7 @@ DESKS = [
     Desk("codec", ["-d", "gsm_1215 gsm 1,1,0"], "a speech codec", [], CLEAN, ends=False),
     Desk("delay_1s", ["-d", "fad_delay_1192 fadDelay 1.0,-70", *LIMIT], "1 s of delay, c −12.00", []),
     # Routes.
-    Desk("mono", [*LIMIT, "-c", "1"], "one channel", FOUND_12, run=["--right-ear", "1"]),
+    Desk("mono", [*LIMIT, "-c", "1"], "one channel", FOUND_12),
     Desk("swapped", [*LIMIT, "-x", "load module-remap-sink sink_name=sw master=$out channels=2 channel_map=front-left,front-right master_channel_map=front-right,front-left remix=no; out=sw"],
          "left and right exchanged, c −12.00", FOUND_12),
     Desk("quiet_out", [*LIMIT, "-x", "pactl set-sink-volume bench 10%"], "gain −60, c −12.00", FOUND_12),
@@ -119,7 +119,7 @@ DESKS = [
     Desk("valve_sag", ["-d", "valve_rect_1405 valveRect 0.5,0.5"], "a rectifier's sag and a valve", [], CLEAN, ends=False),
     Desk("second_1", ["-d", "harmonic_gen_1220 harmonicGen 1,0.01,0,0,0,0,0,0,0,0"], "second harmonic of 1 % at full scale", [], CLIPS),
     Desk("sc1", ["-d", "sc1_1425 sc1 20,200,-20,4,3,0"], "4:1 over −20", ["gain"], CLEAN, ends=False),
-    Desk("tremolo", ["-d", "ringmod_1188 ringmod_1i1o1l 0.2,5,1,0,0,0"], "a gain that moves at 5 Hz", ["gain that moves"], [], ends=False),
+    Desk("tremolo", ["-d", "ringmod_1188 ringmod_1i1o1l 0.2,5,1,0,0,0"], "a gain that moves at 5 Hz", [r"gain that moves|automatic\s+gain"], [], ends=False),
     Desk("comb", [*LIMIT, "-d", "comb_1190 comb 600,0.4"], "c −12.00, then a comb filter", FOUND_12),
     Desk("delay_1900", ["-d", "fad_delay_1192 fadDelay 1.9,-70", *LIMIT], "1.9 s of a delay that adds −35 dB of its own, c −12.00", ["in doubt", r"−1[12]\.\d+ ±"]),
     Desk("clock_m500", [*LIMIT, "-s", "rate -v 47976"], "capture clock −500 ppm: a wrong rate", ["ppm apart"], CLEAN + CLIPS, ends=False),

@@ -75,7 +75,7 @@ fn enter_alone_leads_from_a_fresh_start_to_a_verdict_in_four_presses() {
     for (large, leaves) in [
         ("Use these cards  Enter", "cards: simulated bench"),
         ("Listen to the calibrator  Enter", "calibrate: offset "),
-        ("Check the path  Enter", "path: checked, straight"),
+        ("Check the path  Enter", "path: checked, fault-free"),
         ("Start  F5", ""),
     ] {
         window.get_by_label(large);

@@ -41,6 +41,25 @@ fn every_size_and_scale_lays_out_and_keeps_stop_inside_the_window() {
     }
 }
 
+/// The system states the window's inner rectangle in points of the zoom before: type grows once, and stays as it is.
+#[test]
+fn type_in_a_large_window_grows_once_and_keeps_its_size() {
+    use eframe::egui::{Pos2, Rect, ViewportId};
+    let (desk, _bench) = start(records::chain(true), records::plan());
+    let mut window = window(desk, 2560.0, 1440.0, 1.0, Theme::Dark);
+    let mut zooms = Vec::new();
+    for _ in 0..12 {
+        let rect = Rect::from_min_size(Pos2::ZERO, vec2(2560.0, 1440.0) / window.ctx.zoom_factor());
+        let input = window.input_mut();
+        input.screen_rect = Some(rect);
+        input.viewports.entry(ViewportId::ROOT).or_default().inner_rect = Some(rect);
+        window.step();
+        zooms.push(window.ctx.zoom_factor());
+    }
+    // The smaller of 2560 / 1600 and 1440 / 1000, in tenths.
+    assert!(zooms[2..].iter().all(|zoom| (zoom - 1.4).abs() < 1e-6), "{zooms:?}");
+}
+
 /// Prints, so that the figure can be read; asserts only that it is not absurd (a timed test on a shared machine lies).
 #[test]
 fn a_picture_of_page_climb_is_quick() {

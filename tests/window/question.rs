@@ -141,8 +141,11 @@ fn on_a_small_window_the_field_that_a_key_opens_comes_into_sight() {
         (Key::F6, "Name of the next one", "Enter takes it, Esc leaves it; all the rest stays"),
         (Key::F11, "Session or its folder", "Enter plays the rest of it, Esc leaves it"),
     ];
+    let asks = |window: &Window| window.get_by_role_and_label(Role::TextInput, "Output").rect();
+    let before = asks(&window);
     for (key, field, hint) in opened {
         press(&mut window, key);
+        assert_eq!(asks(&window), before, "the question keeps its place");
         window.run_steps(30);
         let field_at = window.get_by_role_and_label(Role::TextInput, field).rect();
         let hint_at = window.get_by_label(hint).rect();

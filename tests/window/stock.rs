@@ -72,6 +72,7 @@ fn typed_figures_become_a_prediction_and_a_key_looks_at_another_output() {
 
     window.get_by_role_and_label(Role::Button, "Look at weak output").focus();
     press(&mut window, Key::Enter);
+    read(&mut window);
     assert!(says(&window, "Map of weak output"));
     assert_eq!(window.state().desk.stock.looked_at.as_ref().unwrap().name, "weak output");
     // The same name twice needs a word.
@@ -174,6 +175,11 @@ fn the_listener_is_kept_by_a_button_and_no_command_is_named() {
     window.run_steps(1);
     read(&mut window);
     assert!(!file.exists() && says(&window, "No listening level"));
+    assert!(says(&window, "Your own level, 70.0 dB, was forgotten. Ctrl Z brings it back."));
+    window.key_press_modifiers(Modifiers::COMMAND, Key::Z);
+    window.run_steps(1);
+    read(&mut window);
+    assert!(std::fs::read_to_string(&file).unwrap().contains("70") && says(&window, "your own level as kept"));
     assert_eq!(cited(&window), Vec::<String>::new());
 }
 

@@ -5,7 +5,7 @@ use super::{Listener, TypedHears};
 use crate::asked::sheet::{self, SheetFigure, SheetSensitivity};
 use crate::asked::{Field, choice};
 use crate::calibration::Field as SoundField;
-use crate::session::own_level::{LISTENED_RANGE_S, LISTENED_S};
+use crate::session::own_level::{LISTENED_S, listened};
 use crate::session::plan::Weighting;
 use clap::{Args, Subcommand, ValueEnum};
 use std::path::PathBuf;
@@ -115,7 +115,7 @@ pub struct WhoListens {
     #[arg(long, value_name = "DBFS", allow_hyphen_values = true, default_value_t = -40.0, value_parser = number(Field::AskedDrive))]
     pub drive: f64,
     /// With music: how long it is listened to, seconds (20 to 110).
-    #[arg(long, value_name = "S", default_value_t = LISTENED_S, value_parser = seconds)]
+    #[arg(long, value_name = "S", default_value_t = LISTENED_S, value_parser = listened)]
     pub seconds: f64,
     /// The desk's chain: a file or the name of a kept one.
     #[arg(long, value_name = "FILE|NAME", requires = "measure")]
@@ -138,12 +138,6 @@ pub enum MeasureBy {
     Pink,
     /// The listener's music, which goes on playing; the bench plays nothing.
     Music,
-}
-
-fn seconds(typed: &str) -> Result<f64, String> {
-    let (least, most) = LISTENED_RANGE_S;
-    let read = typed.trim().parse::<f64>().ok().filter(|s| (least..=most).contains(s));
-    read.ok_or_else(|| format!("type seconds from {least} to {most}"))
 }
 
 /// Figures of an output.

@@ -28,7 +28,7 @@ const NARROW: f32 = 80.0 * STEP;
 /// Draws it in a block of its own height.
 pub fn show(desk: &mut Desk, ui: &mut Ui) {
     let narrow = ui.available_width() < NARROW;
-    let (text, buttons_high) = if narrow { (10.0 * STEP, 9.0 * STEP) } else { (11.0 * STEP, 5.0 * STEP) };
+    let (text, buttons_high) = if narrow { (13.0 * STEP, 9.0 * STEP) } else { (11.0 * STEP, 5.0 * STEP) };
     let width = ui.available_width();
     let head_high = theme::large(ui.ctx().content_rect().height()) + 2.5 * STEP;
     let part = |ui: &mut Ui, height: f32, add: &mut dyn FnMut(&mut Ui)| {
@@ -234,6 +234,9 @@ fn buttons(desk: &mut Desk, ui: &mut Ui) {
         let _ = parts::announce(ui, button.rect, Id::unique("flaw-count"), &words, true);
         if button.clicked() {
             desk.ask(Action::Flaws);
+        }
+        if desk.remedy().is_some() && !desk.view.phase.is_busy() && ui.button("Ask the next question").clicked() {
+            desk.ask(Action::AskAgain);
         }
         asked::seat(desk, ui, holds);
     });

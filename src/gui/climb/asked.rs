@@ -8,7 +8,7 @@ use crate::gui::keys::Action;
 use crate::gui::parts;
 use crate::gui::theme::{self, SMALL, STEP};
 use crate::session::plan::Extent;
-use eframe::egui::{Button, Id, Key, RichText, TextEdit, Ui};
+use eframe::egui::{Button, Id, Key, Rect, RichText, TextEdit, Ui, Window, pos2, vec2};
 
 /// Sessions that could be taken up, shown at most.
 const MOST_SHOWN: usize = 3;
@@ -73,20 +73,22 @@ fn levels(desk: &mut Desk, ui: &mut Ui) {
     parts::quiet(ui, "Levels of pink noise, parted by blanks; empty: at every step of the climb.");
 }
 
-/// The next headphone, or a session to go on with, while its name is typed.
-pub fn opened(desk: &mut Desk, ui: &mut Ui) {
+/// The next headphone, or a session to go on with, while its name is typed: over the page, so that nothing moves.
+pub fn opened(desk: &mut Desk, ui: &mut Ui, page: Rect) {
+    if desk.next_headphone.is_none() && desk.to_go_on.is_none() {
+        return;
+    }
     let opened = desk.wants_focus.take().is_some();
-    let all = ui.scope(|ui| {
-        ui.set_max_width(60.0 * STEP);
+    let width = (page.width() - 6.0 * STEP).clamp(20.0 * STEP, 60.0 * STEP);
+    let corner = pos2(page.center().x - 0.5 * width, page.top() + STEP);
+    let window = Window::new("Asked").title_bar(false).resizable(false).collapsible(false);
+    window.fixed_pos(corner).fixed_size(vec2(width, 0.0)).constrain_to(page).show(ui.ctx(), |ui| {
         if desk.next_headphone.is_some() {
             next_headphone(desk, ui, opened);
-        } else if desk.to_go_on.is_some() {
+        } else {
             to_go_on(desk, ui, opened);
         }
     });
-    if opened {
-        ui.scroll_to_rect(all.response.rect, None);
-    }
 }
 
 /// The next seat of the session shown, and what else can be added to it.

@@ -49,8 +49,9 @@ struct Figures {
 fn figures(desk: &Desk) -> Figures {
     let live = desk.view.live.as_ref();
     let digest = desk.view.digest.as_ref();
-    // A running session, and a step that is shown while nothing is heard, have their own chain; else the form's holds.
-    let head = digest.filter(|_| desk.view.phase.is_busy() || live.is_none()).map(|d| &d.record.head);
+    // A running session, and a step that is shown while nothing is heard, have their own chain; else the form's holds: another
+    // session may be shown while the calibrator or a swap is listened to, and its offset means nothing there.
+    let head = digest.filter(|_| desk.view.session_sounds || live.is_none()).map(|d| &d.record.head);
     let ready = desk.form.ready();
     let chain: Option<&Chain> = head.map(|h| &h.chain).or(ready.map(|(_, c)| c));
     let plan = head.map(|h| &h.plan).or(ready.map(|(p, _)| p));

@@ -11,8 +11,10 @@ mod answer;
 mod asked;
 mod evidence;
 pub(in crate::gui) mod heard;
+mod own_level;
 mod own_music;
 mod question;
+mod series;
 mod spine;
 mod track;
 
@@ -30,7 +32,13 @@ const ROOMY: (f32, f32) = (900.0, 480.0);
 
 /// Draws the page.
 pub fn show(desk: &mut Desk, ui: &mut Ui) {
+    if series::is_shown(desk) {
+        return series::show(desk, ui);
+    }
     let asks = desk.asking && !shows_work(desk);
+    if asks && desk.own.open {
+        return own_level::show(desk, ui);
+    }
     if asks { question::show(desk, ui) } else { answered(desk, ui) }
 }
 
@@ -39,7 +47,8 @@ fn shows_work(desk: &Desk) -> bool {
     use super::view::Phase;
     match desk.view.phase {
         Phase::Opening | Phase::Running | Phase::Seating | Phase::Turning | Phase::Matching => true,
-        Phase::Idle | Phase::Stopping | Phase::Calibrating | Phase::Checking | Phase::Electrical | Phase::Gone => false,
+        Phase::Idle | Phase::Stopping | Phase::SwapNow | Phase::SwapCheck => false,
+        Phase::Calibrating | Phase::Checking | Phase::Electrical | Phase::OwnLevel | Phase::Gone => false,
     }
 }
 

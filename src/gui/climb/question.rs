@@ -17,6 +17,8 @@ const WIDEST: f32 = 150.0 * STEP;
 /// Draws it.
 pub fn show(desk: &mut Desk, ui: &mut Ui) {
     let frame = Frame::central_panel(ui.style()).inner_margin(Margin::symmetric(2 * STEP as i8, STEP as i8));
+    let page_rect = ui.available_rect_before_wrap();
+    asked::opened(desk, ui, page_rect);
     CentralPanel::default().frame(frame).show(ui, |ui| {
         ScrollArea::vertical().id_salt("question").auto_shrink(false).show(ui, |ui| {
             let width = ui.available_width();
@@ -33,7 +35,6 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
 }
 
 fn page(desk: &mut Desk, ui: &mut Ui) {
-    asked::opened(desk, ui);
     let height = ui.ctx().content_rect().height();
     let tall = height > 620.0;
     ui.add_space(if tall { 0.05 * height } else { 0.0 });
@@ -51,6 +52,8 @@ fn page(desk: &mut Desk, ui: &mut Ui) {
             for (action, shown) in [
                 (Action::BackToAnswer, desk.view.digest.is_some()),
                 (Action::NextHeadphone, true),
+                (Action::Series, true),
+                (Action::OwnLevel, true),
                 (Action::GoOn, true),
             ] {
                 let words = if action == Action::BackToAnswer { "Back to the answer".into() } else { action.button() };

@@ -122,10 +122,13 @@ fn marks(sheet: &Sheet<'_>, begin: f32) {
         let to = pos2(words_from + 10.0, *place);
         painter.line_segment([pos2(words_from - 3.0, y), to], Stroke::new(1.0, ink));
         let heavy = heavy(mark);
-        let figure = theme::figures(if heavy { TEXT + 3.0 } else { SMALL + 1.0 });
-        let galley = painter.layout_no_wrap(mark.figure.clone(), figure, ink);
-        let size = galley.size();
         let left = to.x + 4.0;
+        let laid = |size: f32| painter.layout_no_wrap(mark.figure.clone(), theme::figures(size), ink);
+        let sizes: &[f32] = if heavy { &[TEXT + 3.0, TEXT, SMALL, SMALL - 2.0] } else { &[SMALL + 1.0] };
+        // The largest that fits: an interval that reaches farther on one side is long.
+        let fits = sizes.iter().map(|size| laid(*size)).find(|galley| left + galley.size().x <= rect.right());
+        let galley = fits.unwrap_or_else(|| laid(sizes[sizes.len() - 1]));
+        let size = galley.size();
         painter.galley(pos2(left, to.y - 0.5 * size.y), galley, ink);
         if heavy {
             // Under its figure, where there is room for who it is that clips.

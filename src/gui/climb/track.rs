@@ -102,15 +102,25 @@ fn one(desk: &mut Desk, ui: &mut Ui, (number, station, name): (usize, Station, &
 fn remedies(desk: &mut Desk, ui: &mut Ui, station: Station, wrong: bool) {
     let idle = desk.view.phase == Phase::Idle;
     let ways: &[(&str, Action)] = match (station, wrong) {
+        (Station::Calibrate, true) => &[
+            ("Choose the input", Action::OpenPart(ChainPart::Capture)),
+            ("Without dB SPL", Action::Skip(Station::Calibrate)),
+            ("Other ways", Action::OpenPart(ChainPart::Coupler)),
+        ],
         (Station::Cards, _) => {
             &[("Choose others", Action::OpenPart(ChainPart::Playback)), ("List again", Action::ListCards)]
         }
-        (Station::Calibrate, _) => &[
+        (Station::Calibrate, false) => &[
             ("Without dB SPL", Action::Skip(Station::Calibrate)),
             ("Other ways", Action::OpenPart(ChainPart::Coupler)),
         ],
         (Station::Path, true) => {
-            &[("What is crooked", Action::Chain), ("Go on all the same", Action::Skip(Station::Path))]
+            // What was found stands over the chain's parts.
+            &[
+                ("What was found", Action::Chain),
+                ("Choose the input", Action::OpenPart(ChainPart::Capture)),
+                ("Go on all the same", Action::Skip(Station::Path)),
+            ]
         }
         (Station::Path, false) => &[("Without the check", Action::Skip(Station::Path))],
         (Station::Climb, _) => &[("Quick look or session", Action::Extent)],

@@ -98,6 +98,10 @@ impl Desk {
                 [format!("Noise is held for the volume control of {}.", chain.output), format!("{kept}.")]
             }
             Phase::Matching => [format!("Noise is held for a knob of {}.", chain.output), format!("{kept}.")],
+            Phase::OwnLevel => ["The bench listens to your own level.".into(), "Nothing of it is kept.".into()],
+            Phase::SwapNow | Phase::SwapCheck => {
+                ["A series is open, and the cards are silent.".into(), "What was measured is kept.".into()]
+            }
             _ if self.side.swap.turns.is_some() => {
                 ["A round of a swap plays.".into(), format!("{kept}; page Side by side takes the swap up again.")]
             }

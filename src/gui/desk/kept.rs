@@ -3,14 +3,24 @@
 use super::Desk;
 use crate::card::CardId;
 use crate::gui::form;
+use crate::gui::form::Form;
 use crate::session::chain::Chain;
 use crate::session::chain_file;
 use crate::session::record::Record;
+use crate::stock::{KeptListener, folder};
+
+/// What can come back.
+pub(super) enum Removed {
+    /// Everything typed, as it was before.
+    Typed(Box<Form>),
+    /// The listener's own level.
+    Listener(Box<KeptListener>),
+}
 
 impl Desk {
     /// Before something is removed: what is typed now can come back.
     pub(in crate::gui) fn removes(&mut self, what: &str) {
-        self.removed = Some((what.into(), Box::new(self.form.clone())));
+        self.removed = Some((what.into(), Removed::Typed(Box::new(self.form.clone()))));
         self.refused = None;
     }
 
@@ -25,7 +35,14 @@ impl Desk {
             return;
         }
         match self.removed.take() {
-            Some((_, form)) => {
+            Some((_, Removed::Listener(kept))) => {
+                let to = folder::beside(self.form.sessions());
+                self.write_stock(move || {
+                    folder::keep_listener(&to, &kept).map_err(|error| error.to_string())?;
+                    Ok(format!("{} is your own level again.", kept.listening))
+                });
+            }
+            Some((_, Removed::Typed(form))) => {
                 self.form = *form;
                 self.changed();
                 self.keep_chain();

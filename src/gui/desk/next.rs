@@ -26,6 +26,12 @@ pub fn to_go_on_id() -> Id {
 
 impl Desk {
     pub(super) fn ask_next_headphone(&mut self) {
+        if self.view.phase == Phase::SwapNow {
+            // A series asks for it anyway.
+            self.page = Page::Climb;
+            self.wants_focus = Some(super::series_name_id());
+            return;
+        }
         if self.view.phase.is_busy() {
             self.refused =
                 Some("Plug and unplug only while silent: press Esc first, then take the next headphone.".into());
@@ -33,7 +39,7 @@ impl Desk {
         }
         self.page = Page::Climb;
         self.to_go_on = None;
-        self.asking = true;
+        (self.asking, self.own.open) = (true, false);
         self.next_headphone = Some(String::new());
         self.wants_focus = Some(next_headphone_id());
     }
@@ -96,7 +102,7 @@ impl Desk {
         }
         self.page = Page::Climb;
         self.next_headphone = None;
-        self.asking = true;
+        (self.asking, self.own.open) = (true, false);
         self.to_go_on = Some(ToGoOn::default());
         let sessions = self.form.sessions().to_path_buf();
         if let Err(error) = self.looking.begin("unfinished", &self.wake, move || unfinished(&sessions)) {

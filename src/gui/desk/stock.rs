@@ -1,6 +1,7 @@
 //! The stock: read, and added to, by threads.
 
 use super::Desk;
+use super::kept::Removed;
 use crate::gui::form::sentence;
 use crate::gui::work::Lost;
 use crate::stock::{Listener, folder};
@@ -40,6 +41,10 @@ impl Desk {
     /// Forgets the level that is kept.
     pub(super) fn forget_listener(&mut self) {
         let from = folder::beside(self.form.sessions());
+        if let Some(kept) = self.stock.stock().and_then(|stock| stock.listener.clone()) {
+            let what = format!("Your own level, {}, was forgotten.", kept.listening);
+            self.removed = Some((what, Removed::Listener(Box::new(kept))));
+        }
         self.write_stock(move || {
             let was = folder::forget_listener(&from).map_err(|error| error.to_string())?;
             Ok(if was { "Your own level is forgotten." } else { "No level was kept." }.into())
@@ -59,7 +64,7 @@ impl Desk {
         self.write_stock(keep);
     }
 
-    fn write_stock(&mut self, keep: impl FnOnce() -> Result<String, String> + Send + 'static) {
+    pub(super) fn write_stock(&mut self, keep: impl FnOnce() -> Result<String, String> + Send + 'static) {
         self.stock.kept = None;
         if let Err(error) = self.stock.writing.begin("keep-stock", &self.wake, keep) {
             self.stock.kept = Some(Err(format!("Not kept: {error}.")));

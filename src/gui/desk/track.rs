@@ -19,7 +19,7 @@ pub enum Station {
     Cards,
     /// What a level at the input means.
     Calibrate,
-    /// Is the path to the ear straight?
+    /// Is the path to the ear fault-free?
     Path,
     /// The climb itself.
     Climb,
@@ -51,6 +51,8 @@ pub struct State {
 pub struct Track {
     /// Cards that were agreed to.
     cards: Option<(CardId, CardId)>,
+    /// Why cards that were agreed to did not open.
+    failed: Option<String>,
     without_offset: bool,
     without_path: bool,
     /// Output and cards that the last path check was of.
@@ -74,6 +76,16 @@ impl Track {
             Station::Path => self.without_path = true,
             Station::Cards | Station::Climb => {}
         }
+    }
+
+    /// The cards opened.
+    pub(super) fn opened(&mut self) {
+        self.failed = None;
+    }
+
+    /// They did not, for this reason: they are to be agreed to again.
+    pub(super) fn did_not_open(&mut self, why: &str) {
+        (self.cards, self.failed) = (None, Some(sentence(why)));
     }
 
     pub(super) fn checked_on(&mut self, chain: &Chain) {
@@ -117,6 +129,7 @@ impl Desk {
         let wrong = [Field::Cards, Field::PlaybackChannels, Field::CaptureChannels];
         let wrong = wrong.iter().find_map(|field| self.form.wrong.get(field)).cloned();
         let failed = self.view.cards.as_ref().filter(|c| c.found.is_empty());
+        let wrong = wrong.or(self.track.failed.clone());
         let wrong = wrong.or(failed.map(|_| "No card was found. Plug one in and list the cards again.".into()));
         State { done: done && wrong.is_none(), words, wrong }
     }
@@ -185,7 +198,7 @@ impl Desk {
         let first = report.findings.iter().find(|f| f.answer == PathAnswer::Doubt);
         let done = doubts == 0 || self.track.without_path;
         let words = match doubts {
-            0 => "checked, straight".to_string(),
+            0 => "checked, fault-free".to_string(),
             1 => "checked: one doubt".into(),
             n => format!("checked: {n} doubts"),
         };
@@ -208,7 +221,8 @@ impl Desk {
         }
         let enter = "Enter".to_string();
         if !self.asking {
-            return Some(("Ask the next question", enter));
+            let remedy = self.remedy().map(|(name, _)| name);
+            return Some((remedy.unwrap_or("Ask the next question"), enter));
         }
         Some(match self.next_station() {
             Station::Cards if self.state_of(Station::Cards).wrong.is_some() => ("List the cards again", enter),
@@ -243,17 +257,26 @@ impl Desk {
         if self.page != Page::Climb {
             return;
         }
+        if self.series_enter() || self.own_level_enter() {
+            return;
+        }
         match self.view.phase {
             Phase::Seating | Phase::Turning => return self.ready_now(),
             Phase::Idle => {}
             _ => return,
         }
         if !self.asking {
-            return self.ask_again();
+            return match self.remedy() {
+                Some((_, action)) => {
+                    let commands = self.reduce(action);
+                    self.commands.extend(commands);
+                }
+                None => self.ask_again(),
+            };
         }
         match self.next_station() {
             Station::Cards if self.state_of(Station::Cards).wrong.is_some() => {
-                self.send(Command::ListCards);
+                self.list_cards();
             }
             Station::Cards => self.track.cards = Some(cards_of(&self.form.chain)),
             Station::Calibrate => {
@@ -266,9 +289,16 @@ impl Desk {
         }
     }
 
+    /// Lists the cards anew; what did not open before may do so now.
+    pub(super) fn list_cards(&mut self) {
+        self.track.opened();
+        self.send(Command::ListCards);
+    }
+
     /// The question once more; the answer stays where it is.
     pub(super) fn ask_again(&mut self) {
         self.page = Page::Climb;
         self.asking = !self.view.phase.is_busy();
+        self.own.open = false;
     }
 }

@@ -7,12 +7,12 @@ mod swap;
 use super::desk::Desk;
 use super::keys::Action;
 use super::parts;
-use super::theme::{self, STEP};
+use super::theme::{self, SMALL, STEP};
 use super::view::Phase;
 use super::{account, climb, text};
 use crate::session::swap::DEFAULT_ROUNDS;
 use eframe::egui::accesskit::Live;
-use eframe::egui::{CentralPanel, Frame, Label, Margin, Panel, RichText, ScrollArea, Ui};
+use eframe::egui::{Button, CentralPanel, Frame, Label, Margin, Panel, RichText, ScrollArea, Ui};
 
 /// Width of what is asked, points.
 const ASKED: f32 = 33.0 * STEP;
@@ -66,8 +66,25 @@ fn said(desk: &mut Desk, ui: &mut Ui) {
             if let Some(key) = drawn.key.as_ref().filter(|_| desk.side.revealed) {
                 ui.add(Label::new(key).wrap());
             }
+            open_either(desk, ui);
         }
     }
+}
+
+/// Both sessions open from here; not while their names are hidden.
+fn open_either(desk: &mut Desk, ui: &mut Ui) {
+    let [Some(first), Some(second)] = desk.side.chosen.clone() else { return };
+    if desk.side.hidden && !desk.side.revealed {
+        return;
+    }
+    let idle = desk.view.phase == Phase::Idle && !desk.is_reopening();
+    ui.horizontal_wrapped(|ui| {
+        for (words, folder) in [("Open the first session", first), ("Open the second session", second)] {
+            if ui.add_enabled(idle, Button::new(RichText::new(words).size(SMALL))).clicked() {
+                desk.open_session(folder);
+            }
+        }
+    });
 }
 
 /// Pictures and tables under it.

@@ -21,11 +21,14 @@ const MAP_STEPS: usize = 121;
 
 type Loaded = Result<(Stock, Vec<PassedOver>), String>;
 
+/// What is drawn for: the listener, and the output that is looked at.
+type For = (Listener, Option<OutputName>);
+
 /// What page Stock knows.
 #[derive(Default)]
 pub struct StockView {
     /// The stock as read last.
-    pub(super) stock: Option<Stock>,
+    pub(super) stock: Option<Arc<Stock>>,
     /// Sessions that could not be read.
     pub(super) passed_over: Vec<PassedOver>,
     /// Why it could not be read.
@@ -42,6 +45,11 @@ pub struct StockView {
     /// The pairing whose evidence is shown: its output and its headphone.
     pub chosen: Option<(OutputName, String)>,
     drawn: Option<Arc<Drawn>>,
+    /// What was read since is not drawn yet.
+    stale: bool,
+    drawing: Work<Drawn>,
+    /// What is being computed.
+    drawing_for: Option<For>,
 }
 
 /// What is drawn, computed once for a listener.
@@ -69,25 +77,31 @@ impl StockView {
 
     /// The stock as read last.
     pub fn stock(&self) -> Option<&Stock> {
-        self.stock.as_ref()
+        self.stock.as_deref()
     }
 
-    /// True while it is being read.
+    /// True while it is being read, written or computed.
     pub fn is_reading(&self) -> bool {
+        self.is_loading() || self.drawing.is_under_way()
+    }
+
+    /// True while files of it are being read or written.
+    pub(super) fn is_loading(&self) -> bool {
         self.reading.is_under_way() || self.writing.is_under_way()
     }
 
     /// Takes what was read, once it is there.
     pub fn look(&mut self) {
+        self.look_at_drawn();
         match self.reading.look() {
             None => return,
             Some(Err(Lost)) => self.failure = Some("The stock could not be read.".into()),
             Some(Ok(Err(why))) => self.failure = Some(super::form::sentence(&why)),
             Some(Ok(Ok((stock, passed_over)))) => {
-                (self.stock, self.passed_over, self.failure) = (Some(stock), passed_over, None);
+                (self.stock, self.passed_over, self.failure) = (Some(Arc::new(stock)), passed_over, None);
             }
         }
-        self.drawn = None;
+        self.stale = true;
     }
 
     /// The listener's own level, where one is kept.
@@ -123,25 +137,53 @@ impl StockView {
         Some(super::form::sentence(&cell_words(cell)))
     }
 
-    pub(super) fn draw_for(&mut self, listener: &Listener) -> Option<Arc<Drawn>> {
-        let stock = self.stock.as_ref()?;
-        let still = self.drawn.as_ref().is_some_and(|d| d.listener == *listener && d.looked_at == self.looked_at);
-        if !still {
-            let matrix = Matrix::of(stock, listener);
-            let looked_at = self.looked_at.clone().filter(|o| matrix.outputs.contains(o));
-            let looked_at = looked_at.or_else(|| matrix.outputs.first().cloned());
-            let map = match &looked_at {
-                Some(output) => stock.map(output, listener, MAP_STEPS),
-                None => Err("no output is in stock yet".into()),
-            };
-            let map = map.and_then(|map| map_picture(1, &map).ok_or_else(|| "nothing of it is known".into()));
-            let levels = looked_at.as_ref().and_then(|output| levels(stock, output, listener));
-            let lines = looked_at.as_ref().map_or(Vec::new(), |output| stock.output(output, |_| true).lines());
-            self.looked_at = looked_at.clone();
-            let (listener, invented) = (*listener, stock.is_invented());
-            self.drawn = Some(Arc::new(Drawn { listener, looked_at, matrix, levels, map, lines, invented }));
+    /// What is drawn; while something newer is being computed, what was drawn before.
+    pub(super) fn draw_for(&mut self, listener: &Listener, wake: &Wake) -> Option<Arc<Drawn>> {
+        let stock = self.stock.clone()?;
+        let still = |d: &Arc<Drawn>| d.listener == *listener && d.looked_at == self.looked_at;
+        let wanted = (*listener, self.looked_at.clone());
+        let under_way = self.drawing.is_under_way() && self.drawing_for.as_ref() == Some(&wanted);
+        if self.stale || !self.drawn.as_ref().is_some_and(still) && !under_way {
+            let (listener, output) = wanted.clone();
+            let work = move || Drawn::of(&stock, &listener, output);
+            (self.stale, self.drawing_for) = (false, Some(wanted));
+            if let Err(error) = self.drawing.begin("stock-drawn", wake, work) {
+                self.failure = Some(format!("The stock could not be computed: {error}."));
+            }
         }
         self.drawn.clone()
+    }
+
+    /// Takes what was computed.
+    fn look_at_drawn(&mut self) {
+        match self.drawing.look() {
+            None => {}
+            Some(Err(Lost)) => self.failure = Some("The stock could not be computed.".into()),
+            Some(Ok(drawn)) => {
+                // Another output may have been chosen meanwhile; it is computed next.
+                if self.drawing_for.as_ref().is_some_and(|(_, output)| *output == self.looked_at) {
+                    self.looked_at.clone_from(&drawn.looked_at);
+                }
+                self.drawn = Some(Arc::new(drawn));
+            }
+        }
+    }
+}
+
+impl Drawn {
+    /// Some tens of milliseconds for a large stock.
+    fn of(stock: &Stock, listener: &Listener, looked_at: Option<OutputName>) -> Drawn {
+        let matrix = Matrix::of(stock, listener);
+        let looked_at = looked_at.filter(|o| matrix.outputs.contains(o));
+        let looked_at = looked_at.or_else(|| matrix.outputs.first().cloned());
+        let map = match &looked_at {
+            Some(output) => stock.map(output, listener, MAP_STEPS),
+            None => Err("no output is in stock yet".into()),
+        };
+        let map = map.and_then(|map| map_picture(1, &map).ok_or_else(|| "nothing of it is known".into()));
+        let levels = looked_at.as_ref().and_then(|output| levels(stock, output, listener));
+        let lines = looked_at.as_ref().map_or(Vec::new(), |output| stock.output(output, |_| true).lines());
+        Drawn { listener: *listener, looked_at, matrix, levels, map, lines, invented: stock.is_invented() }
     }
 }
 

@@ -5,7 +5,7 @@ use crate::gui::parts;
 use crate::gui::stock::{Drawn, cell_words};
 use crate::gui::theme::{self, SMALL, STEP};
 use crate::stats::Reading;
-use crate::stock::{Cell, OutputName, reading_words};
+use crate::stock::{Cell, OutputName, Pairing, reading_words};
 use eframe::egui::{
     Align, Button, Grid, Key, Label, Layout, Rect, RichText, Role, ScrollArea, Sense, Stroke, StrokeKind, Ui,
     UiBuilder, Vec2, WidgetInfo, pos2, vec2,
@@ -113,6 +113,23 @@ fn one(cell: &Cell, size: Vec2, chosen: bool, ui: &mut Ui) -> bool {
     let mut child = ui.new_child(UiBuilder::new().max_rect(inner).layout(Layout::top_down(Align::Min)));
     child.spacing_mut().item_spacing.y = 1.0;
     child.spacing_mut().interact_size.y = 2.0 * STEP;
+    if let Some(why) = best.missing().filter(|_| !stated) {
+        // Said once, and why in the room of the other lines.
+        child.add(Label::new(RichText::new("not determined").size(SMALL).strong()).truncate().selectable(false));
+        let why = RichText::new(why).size(SMALL).color(t.quiet);
+        child.add(Label::new(why).wrap().selectable(false));
+    } else {
+        figures(&mut child, best);
+    }
+    let words = cell_words(cell);
+    response.widget_info(|| WidgetInfo::selected(Role::Button, true, chosen, words.clone()));
+    let entered = response.has_focus() && ui.input(|i| i.key_pressed(Key::Enter) || i.key_pressed(Key::Space));
+    response.on_hover_text(words).clicked() || entered
+}
+
+/// Level, verdict and headroom of a pairing, a line each.
+fn figures(child: &mut Ui, best: &Pairing) {
+    let t = theme::tokens(child);
     child.add(
         Label::new(RichText::new(reading_words(&best.level_spl)).font(theme::figures(theme::TEXT - 1.5)))
             .truncate()
@@ -122,11 +139,7 @@ fn one(cell: &Cell, size: Vec2, chosen: bool, ui: &mut Ui) -> bool {
         parts::verdict_shape(ui, best.verdict.answer);
         ui.add(Label::new(RichText::new(best.verdict.to_string()).size(SMALL).strong()).truncate().selectable(false));
     });
-    let share = format!("{} · takes {}", reading_words(&best.headroom_db), best.share_words());
-    let last = best.missing().map_or(share, str::to_string);
+    let share = best.share_of_full.map_or(String::new(), |_| format!(" · uses {}", best.share_words()));
+    let last = best.missing().map_or(format!("{}{share}", reading_words(&best.headroom_db)), str::to_string);
     child.add(Label::new(RichText::new(last).size(SMALL).color(t.quiet)).truncate().selectable(false));
-    let words = cell_words(cell);
-    response.widget_info(|| WidgetInfo::selected(Role::Button, true, chosen, words.clone()));
-    let entered = response.has_focus() && ui.input(|i| i.key_pressed(Key::Enter) || i.key_pressed(Key::Space));
-    response.on_hover_text(words).clicked() || entered
 }

@@ -35,8 +35,8 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
         let height = ui.available_height();
         ScrollArea::vertical().id_salt("stock").auto_shrink(false).show(ui, |ui| {
             head(desk, &listener, ui);
-            match desk.stock.draw_for(&listener) {
-                None => {}
+            match desk.stock.draw_for(&listener, &desk.wake) {
+                None => ui.add_space(2.0 * STEP),
                 Some(drawn) if drawn.matrix.cells.is_empty() => empty(desk, ui),
                 Some(drawn) => full(desk, &drawn, height - 7.0 * STEP, ui),
             }
@@ -55,7 +55,7 @@ fn head(desk: &mut Desk, listener: &Listener, ui: &mut Ui) {
             (Some(level), LevelFrom::Kept) => format!("For {level}, your own level as kept."),
         };
         ui.label(RichText::new(words).strong());
-        let idle = !desk.stock.is_reading();
+        let idle = !desk.stock.is_loading();
         let ways = [
             (
                 "Keep as my level",
