@@ -100,7 +100,7 @@ impl Whose {
     /// How to find out; `None` where it is known.
     pub fn advice(self) -> Option<&'static str> {
         (self != Whose::Output).then_some(
-            "To tell which, repeat with the input gain 6 dB lower and compare the two sessions, or record the output itself as a witness.",
+            "To tell which, lower the input gain by 6 dB, calibrate again, repeat the session and compare the two (`loudenough judge FIRST SECOND`), or record the output itself as a witness.",
         )
     }
 }

@@ -55,7 +55,10 @@ pub(super) fn sentence(
         Threshold::Determined(stated) => {
             let what = match stated.whose {
                 Whose::Output => "it clips".to_string(),
-                whose => format!("{} clips (which of them: not determined)", whose.subject()),
+                whose => format!(
+                    "{} clips (which of them is not determined; the output itself may reach more)",
+                    whose.subject()
+                ),
             };
             let at =
                 stated.at.filter(|_| ears > 1).map_or(String::new(), |at| format!(", seen at the {}", at.in_words()));
@@ -73,23 +76,15 @@ pub(super) fn sentence(
     };
     // The field stands between commas.
     let listens = format!("{listening}{}", if listening.field.is_some() { "," } else { "" });
-    match (&headroom.headroom_db, &headroom.peak_headroom_db) {
-        (Reading::Determined(h), Reading::Determined(p)) => {
-            format!(
-                "{first} For {listens} that leaves {} dB, peak headroom {} dB: {}.",
-                db(h.value),
-                db(p.value),
-                headroom.verdict
-            )
+    match &headroom.headroom_db {
+        Reading::Determined(h) => {
+            format!("{first} For {listens} that leaves {} dB of headroom: {}.", db(h.value), headroom.verdict)
         }
-        (Reading::AtLeast(h), Reading::AtLeast(p)) => format!(
-            "{first} For {listens} that leaves at least {} dB, peak headroom at least {} dB: {}.",
-            db(h.value),
-            db(p.value),
-            headroom.verdict
-        ),
-        (Reading::NotDetermined(why), _) => format!("{first} Headroom over {listens} is not determined: {why}."),
-        _ => format!("{first} Headroom over {listens} is not determined."),
+        Reading::AtLeast(h) => {
+            format!("{first} For {listens} that leaves at least {} dB of headroom: {}.", db(h.value), headroom.verdict)
+        }
+        Reading::NotDetermined(why) => format!("{first} Headroom over {listens} is not determined: {why}."),
+        Reading::Below(_) => format!("{first} Headroom over {listens} is not determined."),
     }
 }
 

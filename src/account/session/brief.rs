@@ -63,7 +63,7 @@ fn peaks(record: &Record, judgement: &Judgement) -> Option<String> {
     let peak = Figure::new(&judgement.headroom.peak_headroom_db, 1).words();
     let used = judgement.drive_needed.as_ref().map_or(String::new(), |needed| {
         let share = Figure::significant(needed.listening.share_percent).words();
-        format!(", the listening level uses {share} % of full scale")
+        format!(", peaks at the listening level reach {share} % of full scale")
     });
     let seats = match judgement.seats.first().map_or(0, |seats| seats.tight()) {
         0 | 1 => ", one seat".to_string(),

@@ -69,7 +69,7 @@ fn picture(record: &Record, judgement: &Judgement, listening: f64) -> Option<Pic
         at: listening + over,
         role: Role::Quiet,
         line,
-        text: vec![format!("+{over} dB")],
+        text: vec![format!("+{over}")],
         text_low: true,
     };
     let rules = vec![upright(rule.borderline_db, Line::Dotted), upright(rule.ample_db, Line::Dashed)];
@@ -117,7 +117,7 @@ fn what_to_do(judgement: &Judgement) -> Vec<String> {
     let first = match verdict.answer {
         Answer::Short if verdict.at_least => "No limit was found yet: run a whole session, or raise the ceiling if headphone and rules allow it.".into(),
         Answer::Ample | Answer::Borderline if verdict.at_least => "The limit was not reached: the headroom is at least this. Run a whole session to find it.".into(),
-        Answer::Ample => "Nothing: this output drives this headphone with headroom to spare at this listening level.".into(),
+        Answer::Ample => "Nothing needs to be done: this output drives this headphone with headroom to spare at this listening level.".into(),
         Answer::Borderline => "Peaks of some music may clip: judge it with your own (`loudenough judge SESSION --music FILE`).".into(),
         Answer::Short | Answer::DoesNotReach => "Take an output that plays louder, or a more sensitive headphone: `loudenough stock` lists which of those that are known would do.".into(),
         Answer::NotDetermined => format!("The headroom is not determined: {}.", verdict.because),

@@ -190,7 +190,8 @@ pub fn exposure(judgement: &Judgement) -> Option<Section> {
         Column::readings("a week, H.870 sensitive listeners", "h"),
         Column::text("in words"),
     ];
-    let mut table = Table::new("exposure", "How long steady pink noise of this level may be heard", columns);
+    let mut table =
+        Table::new("exposure", "Time in which steady pink noise of this level reaches the reference dose", columns);
     for (at, exposed) in [("listening level", exposure.listening), ("highest clean level", exposure.highest_clean)] {
         let Some(exposed) = exposed else { continue };
         table.rows.push(vec![
@@ -252,7 +253,7 @@ pub fn seats(judgement: &Judgement) -> Option<Section> {
 fn mean(ear: &Seats) -> Option<String> {
     let (level, spread, single) = (ear.level?, ear.spread_db?, ear.single_wearing()?);
     Some(format!(
-        "The headphone was taken off and put on again. At the {} the mean of {} seats is {} dB above the first; standard deviation {} dB. A single wearing lies within ±{} dB of the mean (95 %).",
+        "The headphone was taken off and put on again. At the {} the mean of {} seats is {} dB above the first; standard deviation {} dB. A single seat on the coupler lies within ±{} dB of the mean (95 %).",
         ear.role.in_words(),
         ear.tight(),
         Figure::new(level, DB).words(),
