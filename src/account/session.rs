@@ -36,9 +36,9 @@ pub fn document(record: &Record, judgement: &Judgement, added: &Added) -> Docume
         Some(measured(record, "measured", "How it was measured")),
         measured::uncertainty(judgement),
         Some(flaws(judgement)),
-        sounds::section(record),
+        sounds::section(record).map(Section::behind),
         Some(cautions()),
-        steps::section(record),
+        steps::section(record).map(Section::behind),
     ];
     Document {
         title: capital(&format!("{} with {}", chain.output, chain.headphone)),

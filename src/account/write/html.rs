@@ -62,7 +62,17 @@ fn style() -> String {
 }
 
 fn section(section: &Section, number: usize, pictures: &mut usize) -> String {
-    let parts: String = section.parts.iter().map(|part| self::part(part, pictures)).collect();
+    let drawn = |part: &Part| matches!(part, Part::Picture(_));
+    let groups = section.parts.chunk_by(|a, b| drawn(a) && drawn(b)).map(|group| {
+        let parts: String = group.iter().map(|part| self::part(part, pictures)).collect();
+        match group {
+            // On paper they stand side by side.
+            [Part::Picture(_)] => format!("<div class=\"pictures one\">\n{parts}</div>\n"),
+            [Part::Picture(_), ..] => format!("<div class=\"pictures\">\n{parts}</div>\n"),
+            _ => parts,
+        }
+    });
+    let parts: String = groups.collect();
     let heading = format!("<h2 id=\"part-{number}\">{}</h2>", escape(&section.title));
     let inside = match section.is_behind {
         true => format!("<details>\n<summary>{heading}</summary>\n{parts}</details>\n"),
@@ -101,7 +111,7 @@ fn picture(picture: &Picture, number: usize) -> String {
         })
         .collect();
     format!(
-        "<figure>\n{drawn}<figcaption><strong>{}.</strong> {}</figcaption>\n</figure>\n",
+        "<figure>\n{drawn}<figcaption><strong>{}.</strong> <span>{}</span></figcaption>\n</figure>\n",
         escape(&picture.title),
         escape(&picture.says)
     )

@@ -1,5 +1,7 @@
 //! Where everything of a picture goes.
 
+mod labels;
+
 use super::Frame;
 use super::text::{escape, width, wrapped};
 use crate::account::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Text, Zone};
@@ -66,10 +68,7 @@ impl<'a> Drawing<'a> {
         out += &self.picture.series.iter().map(|series| self.series(series)).collect::<String>();
         out += "</g>\n";
         if self.labels {
-            let named = self.picture.zones.iter().filter(|zone| !zone.text.is_empty());
-            out += &named.map(|zone| self.zone_text(zone)).collect::<String>();
-            out += &self.picture.rules.iter().map(|rule| self.rule_text(rule)).collect::<String>();
-            out += &self.picture.texts.iter().map(|text| self.text_at(text)).collect::<String>();
+            out += &self.labels();
         }
         out += "</g>\n";
         out
@@ -133,21 +132,6 @@ impl<'a> Drawing<'a> {
         )
     }
 
-    fn zone_text(&self, zone: &Zone) -> String {
-        let t = self.t();
-        match zone.along {
-            Along::X => {
-                let (from, to) = (self.x(zone.from).max(self.left), self.x(zone.to).min(self.right));
-                let x = (0.5 * (from + to)).clamp(self.left, self.right);
-                self.words("p-soft p-halo", x, self.top + 1.3 * t, "middle", &zone.text)
-            }
-            Along::Y => {
-                let top = self.y(zone.to).max(self.top);
-                self.words("p-soft p-halo", self.left + 0.6 * t, top + 1.2 * t, "start", &zone.text)
-            }
-        }
-    }
-
     /// Grid lines, ticks and title of one axis.
     fn grid(&self, axis: &Axis, along: Along) -> String {
         let t = self.t();
@@ -198,55 +182,6 @@ impl<'a> Drawing<'a> {
             Along::Y => format!("M{:.1} {:.1}H{:.1}", self.left, self.y(rule.at), self.right),
         };
         self.path(rule.role, rule.line, &path)
-    }
-
-    fn rule_text(&self, rule: &Rule) -> String {
-        let t = self.t();
-        let class = format!("f-{} p-halo", rule.role.word());
-        let place = match rule.along {
-            Along::X => self.picture.x.place(rule.at),
-            Along::Y => self.picture.y.place(rule.at),
-        };
-        if !(0.0..=1.0).contains(&place) {
-            return String::new();
-        }
-        match rule.along {
-            Along::X => {
-                // To the right where it fits, else on the side with more room.
-                let x = self.x(rule.at);
-                let widest = rule.text.iter().map(|line| width(line, t)).fold(0.0, f64::max);
-                let leftwards = place > 0.5 && widest > self.right - x - t;
-                let room = if leftwards { x - self.left } else { self.right - x } - t;
-                let lines: Vec<String> = rule.text.iter().flat_map(|line| wrapped(line, t, room)).collect();
-                let (x, anchor) = if leftwards { (x - 0.5 * t, "end") } else { (x + 0.5 * t, "start") };
-                let first = match rule.text_low {
-                    true => self.bottom - 0.6 * t - LINE * t * (lines.len() as f64 - 1.0),
-                    false => self.top + 1.2 * t,
-                };
-                let line =
-                    |(i, line): (usize, &String)| self.words(&class, x, first + LINE * t * i as f64, anchor, line);
-                lines.iter().enumerate().map(line).collect()
-            }
-            Along::Y => {
-                let text = rule.text.join(" · ");
-                let lines = wrapped(&text, t, self.right - self.left - t);
-                let y = self.y(rule.at);
-                let below = y - LINE * t * lines.len() as f64 <= self.top;
-                let first = if below { y + 1.1 * t } else { y - 0.4 * t - LINE * t * (lines.len() as f64 - 1.0) };
-                let line = |(i, line): (usize, &String)| {
-                    self.words(&class, self.left + 0.6 * t, first + LINE * t * i as f64, "start", line)
-                };
-                lines.iter().enumerate().map(line).collect()
-            }
-        }
-    }
-
-    fn text_at(&self, text: &Text) -> String {
-        let t = self.t();
-        let (x, y) = (self.x(text.x), self.y(text.y));
-        let (x, anchor) =
-            if self.picture.x.place(text.x) > 0.5 { (x - 0.6 * t, "end") } else { (x + 0.6 * t, "start") };
-        self.words("p-text p-halo", x, y - 0.4 * t, anchor, &text.words)
     }
 
     fn series(&self, series: &Series) -> String {
