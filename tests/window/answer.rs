@@ -69,8 +69,7 @@ fn every_number_in_the_sentence_is_a_stored_one() {
     let judgement = judge(&record);
     let clean = judgement.highest_clean.level_spl.determined().unwrap();
     let headroom = judgement.headroom.headroom_db.determined().unwrap();
-    let room = judgement.headroom.peak_headroom_db.determined().unwrap();
-    let stored = [clean.value, clean.half_width(), 70.0, headroom.value, room.value];
+    let stored = [clean.value, clean.half_width(), 70.0, headroom.value];
     let mut sentence = judgement.sentence.clone();
     for words in [&record.head.chain.volume, &record.head.chain.headphone] {
         sentence = sentence.replace(words.as_str(), "");

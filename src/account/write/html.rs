@@ -67,7 +67,7 @@ fn section(section: &Section, number: usize, pictures: &mut usize) -> String {
         let parts: String = group.iter().map(|part| self::part(part, pictures)).collect();
         match group {
             // On paper they stand side by side.
-            [Part::Picture(_)] => format!("<div class=\"pictures one\">\n{parts}</div>\n"),
+            [Part::Picture(_)] => format!("<div class=\"pictures single\">\n{parts}</div>\n"),
             [Part::Picture(_), ..] => format!("<div class=\"pictures\">\n{parts}</div>\n"),
             _ => parts,
         }
