@@ -105,7 +105,6 @@ pub fn find(captured: &[f64], played: &Played, played_frames: usize, pre_roll: u
     // Of the windows that hold it from end to end the middle one is farthest from either fade.
     let middle = full[full.len() / 2];
     let (slope, jump) = steady_slope(&full, middle, modulus, near, if steady { 1 } else { hops });
-    let scattered = played.odd && played.tone.is_none() && is_scattered(&matches, middle, modulus, slope);
     let content = Content::of(captured, middle.start, played, slope);
     let opened = content.as_ref().map(|c| refine_onset(c.onset(), middle, modulus, slope, played.period.rate.hz()));
     let origin = match opened {
@@ -113,6 +112,9 @@ pub fn find(captured: &[f64], played: &Played, played_frames: usize, pre_roll: u
         None if middle.inverted => middle.origin + half,
         None => middle.origin,
     };
+    // Before an onset that is seen the end of the take before may still sound, on a way longer than the takes allow for.
+    let scattered =
+        opened.is_none() && played.odd && played.tone.is_none() && is_scattered(&matches, middle, modulus, slope);
     let unsure = content.as_ref().is_none_or(|c| c.share < SURE_SHARE);
     let clear = content.zip(opened).filter(|(content, _)| content.is_quiet_before(pre_roll));
     let interrupted = clear.as_ref().is_some_and(|(content, at)| content.is_interrupted(*at, played_frames));
