@@ -165,6 +165,15 @@ fn compare(window: &BTreeMap<PathBuf, Vec<u8>>, typed: &BTreeMap<PathBuf, Vec<u8
                 value
             };
             assert_eq!(read(ours), read(theirs), "{}", name.display());
+        } else if name.as_path() == Path::new("SHA256SUMS") {
+            // The files of the steps hold times, so their hashes differ; recordings do not.
+            let read = |bytes: &[u8]| {
+                let of = |line: &str| {
+                    if line.ends_with(".json") { line.split_whitespace().last() } else { Some(line) }.map(String::from)
+                };
+                String::from_utf8_lossy(bytes).lines().map(of).collect::<Vec<_>>()
+            };
+            assert_eq!(read(ours), read(theirs));
         } else {
             assert!(ours == theirs, "{} differs", name.display());
         }
