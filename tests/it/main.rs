@@ -24,6 +24,7 @@ mod fuzz_corpus;
 mod guide;
 mod hostile_card;
 mod interrupted;
+mod json;
 mod layering;
 mod listeners;
 mod loudness;
