@@ -30,7 +30,7 @@ fn bar(ui: &mut Ui, colour: Color32) {
     ui.painter().rect_filled(rect.shrink2(vec2(0.5, 1.0)), 0.0, colour);
 }
 
-/// A message beside the thing it is about: a bar in front, so that it is not determined by colour alone.
+/// A message beside the thing it is about: a bar in front, so that it is not shown by colour alone.
 pub fn wrong(ui: &mut Ui, message: &str) {
     ui.horizontal_top(|ui| {
         bar(ui, theme::tokens(ui).threshold);

@@ -417,7 +417,7 @@ mod tests {
     use crate::take::VoidReason;
     use crate::units::Dbfs;
 
-    fn stated(view: &mut View, event: Event) {
+    fn hear(view: &mut View, event: Event) {
         view.apply(News::Event(Box::new(event), None));
     }
 
@@ -429,11 +429,11 @@ mod tests {
     #[test]
     fn time_left_counts_down_over_the_takes_of_a_step_and_not_for_what_is_played_again() {
         let mut view = View { phase: Phase::Running, ..View::default() };
-        stated(&mut view, Event::StepBegan { step: step(), expected_steps: 9, left_s: 60.0 });
-        stated(&mut view, Event::Playing { done_s: 3.0, total_s: 3.0 });
-        stated(&mut view, Event::Playing { done_s: 1.0, total_s: 3.0 });
+        hear(&mut view, Event::StepBegan { step: step(), expected_steps: 9, left_s: 60.0 });
+        hear(&mut view, Event::Playing { done_s: 3.0, total_s: 3.0 });
+        hear(&mut view, Event::Playing { done_s: 1.0, total_s: 3.0 });
         assert!((view.progress.as_ref().unwrap().left_now_s() - 56.0).abs() < 1e-12);
-        stated(&mut view, Event::Repeated { reason: VoidReason::ZeroInput });
+        hear(&mut view, Event::Repeated { reason: VoidReason::ZeroInput });
         assert!((view.progress.as_ref().unwrap().left_now_s() - 57.0).abs() < 1e-12);
         assert_eq!(view.repeated, 1);
         assert!(view.repeated_because.as_ref().unwrap().contains("exactly zero"));
@@ -443,7 +443,7 @@ mod tests {
     fn the_number_of_steps_never_shrinks_while_a_session_runs() {
         let mut view = View { phase: Phase::Running, ..View::default() };
         let most = |view: &mut View, expected_steps| {
-            stated(view, Event::StepBegan { step: step(), expected_steps, left_s: 60.0 });
+            hear(view, Event::StepBegan { step: step(), expected_steps, left_s: 60.0 });
             view.progress.as_ref().unwrap().most()
         };
         assert_eq!([21, 24, 19, 18].map(|expected| most(&mut view, expected)), [21, 24, 24, 24]);
@@ -453,11 +453,11 @@ mod tests {
     fn a_failure_ends_the_phase_and_is_shown_where_it_belongs() {
         let failure = Failure { message: "the card is busy".into(), kept: None };
         let mut view = View { phase: Phase::Calibrating, ..View::default() };
-        stated(&mut view, Event::Failed(failure.clone()));
+        hear(&mut view, Event::Failed(failure.clone()));
         assert_eq!((view.phase, view.calibration_failure.as_deref()), (Phase::Idle, Some("the card is busy")));
         assert_eq!(view.failure, None);
         view.phase = Phase::Running;
-        stated(&mut view, Event::Failed(failure.clone()));
+        hear(&mut view, Event::Failed(failure.clone()));
         assert_eq!((view.phase, view.failure), (Phase::Idle, Some(failure)));
     }
 }

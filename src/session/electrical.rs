@@ -156,7 +156,7 @@ pub enum ElectricalRefused {
     /// No reading was typed.
     #[error("the meter's reading is missing; type the volts RMS that it showed while the tone sounded")]
     NoReading,
-    /// A take is missing, or determined nothing.
+    /// A take is missing, or shows nothing.
     #[error("the {} heard no tone; play louder, or check how it is connected", .0.in_words())]
     NoTone(InputRole),
     /// Nothing at 1 kHz.

@@ -130,7 +130,7 @@ fn a_slew_limit_is_not_clean() {
         spec.route.playback.slew_per_s = Some(48_000.0 * steepest * draw(0.3, 0.7));
         spec
     };
-    // Where it sets in at the last step it is not determined from a driver's distortion; that there is some is said.
+    // Where it sets in at the last step it cannot be told from a driver's distortion; that there is some is said.
     let said = |judgement: &Judgement| judgement.sentence.contains("distortion at the ear is over");
     each("slew", make, |_, judgement| clean(judgement) && !said(judgement));
 }

@@ -325,7 +325,7 @@ impl<'a> StepRunner<'a> {
             return Err(StepError::Stopped);
         }
         let request = self.request(step, stimulus)?;
-        // A picture that is not determined what to expect shows no distortion, nothing worse.
+        // A picture that is not told what to expect shows no distortion, nothing worse.
         let _ = self.tell_live.try_send(self.expected(stimulus));
         let Some(engine) = &mut self.engine else { return Err(StepError::Card("the cards are closed".into())) };
         match engine.start(request) {
