@@ -132,8 +132,7 @@ fn outside(desk: &mut Desk, ui: &mut Ui) {
 
 /// Everything else stays.
 fn next_headphone(desk: &mut Desk, ui: &mut Ui, opened: bool) {
-    let cards = desk.view.cards.as_ref().map_or(&[][..], |c| &c.found);
-    let simulated = desk.form.simulated(cards).map(|devices| devices.headphones.join(", "));
+    let simulated = desk.simulated().map(|devices| devices.headphones.join(", "));
     let Some(name) = &mut desk.next_headphone else { return };
     let done = name_typed(ui, "Name of the next one", next_headphone_id(), name, opened);
     parts::quiet(ui, format!("Enter takes it, {} leaves it; all the rest stays", Action::Stop.key()));

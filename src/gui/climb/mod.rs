@@ -23,6 +23,8 @@ use super::theme::STEP;
 use crate::account::session::Scale;
 use eframe::egui::{CentralPanel, Frame, Margin, Panel, ScrollArea, Ui};
 
+/// Widest a column in the place of the answer gets, points.
+const WIDEST: f32 = 150.0 * STEP;
 /// From this width on parts of a page stand beside each other, points.
 pub const WIDE: f32 = 1040.0;
 /// Narrower than this the scale stands in the page's flow.
@@ -99,4 +101,26 @@ fn scale(desk: &Desk) -> Option<Scale> {
         Some(digest) => Some(digest.scale.clone()),
         None => desk.form.ready().map(|(plan, chain)| Scale::planned(plan, chain)),
     }
+}
+
+/// A scrolling column in the middle of the page; `salt` keeps its scroll position apart from that of others.
+fn column<R>(ui: &mut Ui, salt: &str, add: impl FnOnce(&mut Ui) -> R) -> R {
+    let frame = Frame::central_panel(ui.style()).inner_margin(Margin::symmetric(2 * STEP as i8, STEP as i8));
+    let scrolled = |ui: &mut Ui| {
+        let width = ui.available_width();
+        ui.horizontal_top(|ui| {
+            ui.add_space((0.5 * (width - WIDEST)).max(0.0));
+            ui.vertical(|ui| {
+                ui.set_max_width(width.min(WIDEST));
+                add(ui)
+            })
+        })
+    };
+    let panel = CentralPanel::default().frame(frame);
+    panel
+        .show(ui, |ui| ScrollArea::vertical().id_salt(salt).auto_shrink(false).show(ui, scrolled))
+        .inner
+        .inner
+        .inner
+        .inner
 }

@@ -1,5 +1,6 @@
 //! The listener's own level, in place of the question: what the hands do first, how it is heard, and what came of it.
 
+use super::column;
 use crate::account;
 use crate::gui::desk::Desk;
 use crate::gui::keys::Action;
@@ -9,26 +10,11 @@ use crate::gui::theme::{self, STEP, TEXT};
 use crate::gui::view::Phase;
 use crate::session::own_level::BEFORE;
 use eframe::egui::accesskit::Live;
-use eframe::egui::{CentralPanel, Frame, Label, Margin, RichText, ScrollArea, TextEdit, Ui};
-
-/// Widest the page gets, points.
-const WIDEST: f32 = 150.0 * STEP;
+use eframe::egui::{Label, RichText, TextEdit, Ui};
 
 /// Draws it.
 pub(super) fn show(desk: &mut Desk, ui: &mut Ui) {
-    let frame = Frame::central_panel(ui.style()).inner_margin(Margin::symmetric(2 * STEP as i8, STEP as i8));
-    CentralPanel::default().frame(frame).show(ui, |ui| {
-        ScrollArea::vertical().id_salt("own-level").auto_shrink(false).show(ui, |ui| {
-            let width = ui.available_width();
-            ui.horizontal_top(|ui| {
-                ui.add_space((0.5 * (width - WIDEST)).max(0.0));
-                ui.vertical(|ui| {
-                    ui.set_max_width(width.min(WIDEST));
-                    page(desk, ui);
-                });
-            });
-        });
-    });
+    column(ui, "own-level", |ui| page(desk, ui));
 }
 
 fn page(desk: &mut Desk, ui: &mut Ui) {

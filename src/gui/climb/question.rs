@@ -1,6 +1,6 @@
 //! The question in three lines of large type, the track of stations under it, and what else can be asked.
 
-use super::{asked, track};
+use super::{asked, column, track};
 use crate::calibration;
 use crate::gui::desk::{Desk, Station};
 use crate::gui::form::Field;
@@ -9,29 +9,13 @@ use crate::gui::parts;
 use crate::gui::remembered::offered;
 use crate::gui::theme::{SMALL, STEP};
 use crate::session::plan::Weighting;
-use eframe::egui::{Align2, Button, CentralPanel, FontId, Frame, Margin, RichText, ScrollArea, TextEdit, Ui};
-
-/// Widest the question gets, points.
-const WIDEST: f32 = 150.0 * STEP;
+use eframe::egui::{Align2, Button, FontId, RichText, TextEdit, Ui};
 
 /// Draws it.
 pub fn show(desk: &mut Desk, ui: &mut Ui) {
-    let frame = Frame::central_panel(ui.style()).inner_margin(Margin::symmetric(2 * STEP as i8, STEP as i8));
     let page_rect = ui.available_rect_before_wrap();
     asked::opened(desk, ui, page_rect);
-    CentralPanel::default().frame(frame).show(ui, |ui| {
-        ScrollArea::vertical().id_salt("question").auto_shrink(false).show(ui, |ui| {
-            let width = ui.available_width();
-            let left = (0.5 * (width - WIDEST)).max(0.0);
-            ui.horizontal_top(|ui| {
-                ui.add_space(left);
-                ui.vertical(|ui| {
-                    ui.set_max_width(width.min(WIDEST));
-                    page(desk, ui);
-                });
-            });
-        });
-    });
+    column(ui, "question", |ui| page(desk, ui));
 }
 
 fn page(desk: &mut Desk, ui: &mut Ui) {
@@ -133,8 +117,7 @@ fn field(ui: &mut Ui, name: &str, text: &mut String, size: f32, width: f32) -> b
 
 /// Names to choose from: those used last first, then what the simulated bench knows.
 fn known(desk: &mut Desk, ui: &mut Ui, output: bool) -> bool {
-    let cards = desk.view.cards.as_ref().map_or(&[][..], |c| &c.found);
-    let simulated = desk.form.simulated(cards);
+    let simulated = desk.simulated();
     let (last, others) = match output {
         true => (&desk.memory.now.outputs, simulated.map_or(&[][..], |devices| &devices.outputs)),
         false => (&desk.memory.now.headphones, simulated.map_or(&[][..], |devices| &devices.headphones)),

@@ -1,5 +1,6 @@
 //! A series between two headphones: in large type what the hands do now, the field of the next name, and what was found so far.
 
+use super::column;
 use crate::gui::account;
 use crate::gui::desk::{Desk, series_name_id};
 use crate::gui::keys::Action;
@@ -10,10 +11,8 @@ use crate::gui::theme::{self, SMALL, STEP, TEXT};
 use crate::gui::view::Phase;
 use crate::session::series::SwapChecked;
 use eframe::egui::accesskit::Live;
-use eframe::egui::{Align2, CentralPanel, FontId, Frame, Key, Label, Margin, RichText, ScrollArea, TextEdit, Ui, vec2};
+use eframe::egui::{Align2, FontId, Key, Label, RichText, TextEdit, Ui, vec2};
 
-/// Widest the page gets, points.
-const WIDEST: f32 = 150.0 * STEP;
 /// Size of the name that is typed, points.
 const NAME: f32 = 24.0;
 
@@ -29,22 +28,8 @@ pub(super) fn is_shown(desk: &Desk) -> bool {
 
 /// Draws it.
 pub(super) fn show(desk: &mut Desk, ui: &mut Ui) {
-    let Some(series) = desk.series.take() else { return };
-    let mut series = series;
-    let frame = Frame::central_panel(ui.style()).inner_margin(Margin::symmetric(2 * STEP as i8, STEP as i8));
-    let mut picked = None;
-    CentralPanel::default().frame(frame).show(ui, |ui| {
-        ScrollArea::vertical().id_salt("series").auto_shrink(false).show(ui, |ui| {
-            let width = ui.available_width();
-            ui.horizontal_top(|ui| {
-                ui.add_space((0.5 * (width - WIDEST)).max(0.0));
-                ui.vertical(|ui| {
-                    ui.set_max_width(width.min(WIDEST));
-                    picked = page(desk, &mut series, ui);
-                });
-            });
-        });
-    });
+    let Some(mut series) = desk.series.take() else { return };
+    let picked = column(ui, "series", |ui| page(desk, &mut series, ui));
     desk.series = Some(series);
     if let Some(name) = picked {
         desk.picked_name = Some(name);

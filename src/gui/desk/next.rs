@@ -2,7 +2,7 @@
 //! control, a session to go on with.
 
 use super::{Desk, Page, ToGoOn};
-use crate::card::known_name;
+use crate::card::{SimulatedDevices, known_name};
 use crate::gui::StartState;
 use crate::gui::digest::Digest;
 use crate::gui::form::Form;
@@ -25,6 +25,17 @@ pub fn to_go_on_id() -> Id {
 }
 
 impl Desk {
+    /// What the chosen playback card can simulate; `None` for a real card.
+    pub(in crate::gui) fn simulated(&self) -> Option<&SimulatedDevices> {
+        self.form.simulated(self.view.cards.as_ref().map_or(&[][..], |c| &c.found))
+    }
+
+    /// A name as typed; on the simulated bench `closed 80 ohm` is the device that it knows.
+    pub(super) fn known_headphone(&self, typed: &str) -> String {
+        let simulated = self.simulated().map_or(&[][..], |devices| &devices.headphones);
+        known_name(typed, simulated.iter().map(String::as_str)).unwrap_or(typed.trim()).into()
+    }
+
     pub(super) fn ask_next_headphone(&mut self) {
         if self.view.phase == Phase::SwapNow {
             // A series asks for it anyway.
@@ -47,10 +58,7 @@ impl Desk {
     /// Takes over the name that was typed; everything else stays.
     pub(super) fn take_next_headphone(&mut self) {
         if let Some(name) = self.next_headphone.take().filter(|n| !n.trim().is_empty()) {
-            let cards = self.view.cards.as_ref().map_or(&[][..], |c| &c.found);
-            let simulated = self.form.simulated(cards).map_or(&[][..], |devices| &devices.headphones);
-            let known = known_name(&name, simulated.iter().map(String::as_str)).unwrap_or(name.trim());
-            self.form.chain.headphone = known.into();
+            self.form.chain.headphone = self.known_headphone(&name);
             self.view.forget_session();
             self.pinned = None;
             self.changed();

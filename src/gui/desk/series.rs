@@ -2,7 +2,7 @@
 
 use super::{Desk, Page};
 use crate::account;
-use crate::card::{CardId, known_name};
+use crate::card::CardId;
 use crate::gui::remembered::offered;
 use crate::gui::series::{Due, Series, Stage};
 use crate::gui::view::Phase;
@@ -39,11 +39,9 @@ impl Desk {
         self.keep_chain();
         self.goes_on = false;
         (self.next_headphone, self.to_go_on, self.removed) = (None, None, None);
-        let cards = self.view.cards.as_ref().map_or(&[][..], |c| &c.found);
-        let simulated = self.form.simulated(cards).map_or(&[][..], |devices| &devices.headphones);
         let names = match request.chain.routing.playback == CardId::simulated() {
             // What is invented and what is real are not mixed.
-            true => simulated.to_vec(),
+            true => self.simulated().map_or_else(Vec::new, |devices| devices.headphones.clone()),
             false => offered(&self.memory.now.headphones, &[]),
         };
         let mut series = Series::new(request, names);
@@ -88,16 +86,15 @@ impl Desk {
         if self.view.phase != Phase::SwapNow {
             return;
         }
-        let cards = self.view.cards.as_ref().map_or(&[][..], |c| &c.found);
-        let simulated = self.form.simulated(cards).map_or(&[][..], |devices| &devices.headphones);
-        let Some(series) = &mut self.series else { return };
+        let Some(series) = &self.series else { return };
         let Some(name) = named(&series.typed, &series.known) else {
             self.refused = Some("Name the headphone that is on the coupler now, or choose one of the list.".into());
             self.wants_focus = Some(series_name_id());
             return;
         };
-        // On the simulated bench `closed 80 ohm` is the device that it knows.
-        series.typed = known_name(&name, simulated.iter().map(String::as_str)).map_or(name, str::to_string);
+        let name = self.known_headphone(&name);
+        let Some(series) = &mut self.series else { return };
+        series.typed = name;
         if series.must_wait() {
             return;
         }

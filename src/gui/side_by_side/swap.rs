@@ -44,8 +44,7 @@ pub(super) fn asked(desk: &mut Desk, ui: &mut Ui) {
 
 /// Names to choose from: those used last, kept chains, and outputs of the simulated bench.
 fn known(desk: &mut Desk, ui: &mut Ui, which: usize) {
-    let cards = desk.view.cards.as_ref().map_or(&[][..], |c| &c.found);
-    let simulated = desk.form.simulated(cards).map_or(Vec::new(), |devices| devices.outputs.clone());
+    let simulated = desk.simulated().map_or(Vec::new(), |devices| devices.outputs.clone());
     let others: Vec<String> = desk.side.swap.known.chains.iter().cloned().chain(simulated).collect();
     let names = offered(&desk.memory.now.outputs, &others);
     let others = names.iter().filter(|name| !desk.side.swap.names.contains(name)).take(6).cloned().collect::<Vec<_>>();
