@@ -6,7 +6,7 @@ use super::limiter::{Limiter, SIDES, Side};
 use super::listening::{Listening, inner};
 use realfft::num_complex::Complex;
 
-/// A limit is soft where a bent curve explains this share more of the residual than the hard limit (method 4) …
+/// A limit is soft where a bent curve explains this share more of the residual than the hard limit …
 const SOFT_SHARE: f64 = 0.03;
 /// … and by so many mean squares that the extra bends are not noise.
 const SOFT_EVIDENCE: f64 = 50.0;

@@ -7,10 +7,11 @@
 //! A tail of distortion that no product describes looks like a bend only as far up as it is above the noise. Clipping is
 //! short and therefore wide: evidence is what is left of it when the octave that shows most of it is not looked at.
 
+use super::clearing::Clearing;
 use super::listening::Listening;
-use super::parity::{Half, Parity, Planar};
+use super::parity::{Parity, Planar};
 use super::products::{Best, Products};
-use super::smooth::{self, Basis, Product};
+use super::smooth::{self, Product};
 use super::templates::{Template, Templates};
 use crate::analysis::{Reference, Spectra};
 use realfft::num_complex::Complex;
@@ -86,7 +87,7 @@ impl<'a> Look<'a> {
         (templates, captured): (&Templates, &[Product]),
         weights: Vec<f64>,
     ) -> Look<'a> {
-        let clearing = Clearing::of(listening, (gain, &templates.smooth), captured, &weights);
+        let clearing = listening.clearing((gain, &templates.smooth), captured, &weights);
         // By what lines of the played period are multiplied on their way to the input and into a weighted product.
         let way: Vec<Complex<f64>> =
             clearing.roots.iter().zip(&listening.response).map(|(root, h)| gain * root * h).collect();
@@ -154,65 +155,6 @@ impl<'a> Look<'a> {
             half.at.iter().zip(left).for_each(|(i, left)| rest[*i] = left / self.clearing.roots[*i]);
         }
         rest
-    }
-}
-
-/// Takes smooth products out of lines, under the weights of one look.
-pub(super) struct Clearing {
-    /// Square root of the weight: products of two things that carry it are weighted.
-    roots: Vec<f64>,
-    halves: [Half; 2],
-    bases: [Basis; 2],
-}
-
-impl Clearing {
-    /// Takes out what `sent` (at unit gain) adds to the signal as sent, and `captured` to it as captured.
-    pub(super) fn of(
-        listening: &Listening,
-        (gain, sent): (f64, &[Product]),
-        captured: &[Product],
-        weights: &[f64],
-    ) -> Clearing {
-        let roots: Vec<f64> = weights.iter().map(|w| w.sqrt()).collect();
-        let line = |lines: &[Complex<f64>], i: usize| lines.get(listening.lines[i]).copied().unwrap_or_default();
-        let halves = [Parity::Even, Parity::Odd].map(|parity| Half::of(listening, parity));
-        let bases = halves.each_ref().map(|half| {
-            let of = |product: &&Product| Basis::holds(half.parity, product.power);
-            let heard = |p: &Product| half.take(|i| gain * roots[i] * listening.response[i] * line(&p.lines, i));
-            let sent = sent.iter().filter(of).map(heard);
-            Basis::of(sent.chain(captured.iter().filter(of).map(|p| half.take(|i| roots[i] * line(&p.lines, i)))))
-        });
-        Clearing { roots, halves, bases }
-    }
-
-    /// Share of the weighted squares of these lines that it takes out: of all of them, and of the parity that it takes most of.
-    pub(super) fn takes(&self, lines: &[Complex<f64>]) -> (f64, f64) {
-        let halves = [0, 1].map(|which| {
-            let mut weighted = self.halves[which].take(|i| self.roots[i] * lines[i]);
-            let all = weighted.square();
-            self.bases[which].clear(&mut weighted);
-            (all - weighted.square(), all)
-        });
-        let share = |(taken, of): (f64, f64)| if of > 0.0 { taken / of } else { 0.0 };
-        let all = (halves[0].0 + halves[1].0, halves[0].1 + halves[1].1);
-        (share(all), share(halves[0]).max(share(halves[1])))
-    }
-
-    /// Of weighted lines of one parity.
-    fn cleared(&self, half: usize, line: impl Fn(usize) -> Complex<f64>) -> Planar {
-        let mut lines = self.halves[half].take(line);
-        self.bases[half].clear(&mut lines);
-        lines
-    }
-
-    /// Of all listening lines.
-    pub(super) fn clear(&self, lines: &mut [Complex<f64>]) {
-        for (which, half) in self.halves.iter().enumerate() {
-            let Planar { re, im } = self.cleared(which, |i| self.roots[i] * lines[i]);
-            for (i, (re, im)) in half.at.iter().zip(re.into_iter().zip(im)) {
-                lines[*i] = Complex::new(re, im) / self.roots[*i];
-            }
-        }
     }
 }
 

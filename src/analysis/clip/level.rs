@@ -6,7 +6,7 @@
 //! variance is `s²·(A⁻¹)/2` (real part of the noise only). To it is added what the model itself leaves open.
 
 use super::bends::Curve;
-use super::evidence::{Clearing, Seen};
+use super::evidence::Seen;
 use super::fit::{DB_PER_NEPER, Fit};
 use super::limiter::{Limiter, SIDES, Side};
 use super::listening::{Listening, REFERENCE_OVER_NOISE_DB};
@@ -27,7 +27,7 @@ const FAR_APART: f64 = 300.0;
 /// Where the kind of a bent limit is not determined, its level is given only where both kinds agree on it within this, dB.
 const KINDS_AGREE_DB: f64 = 0.1;
 /// Share of what appeared around the limited peaks that no curve of the momentary value explains, above which the
-/// level is not determined: a limit with memory. Stricter than the half of method 4, because a first-order high-pass
+/// level is not determined: a limit with memory. Stricter than half, because a first-order high-pass
 /// before the limit moves the fitted level by 0.4 dB where this share is 9 %, by 1.1 dB where it is 22 % (trial in this
 /// folder's tests).
 const MOST_MEMORY: f64 = 0.15;
@@ -46,7 +46,7 @@ const FIT_HALF_WIDTH_DB: f64 = 0.001;
 /// The same of a limit on the waveform, whose eight points a sample a real one falls between (against limits on 64 points: 0.0016 dB
 /// RMS, at most 0.0035).
 const WAVEFORM_HALF_WIDTH_DB: f64 = 0.003_5;
-/// The same chain gives the same gain within this (method 5: 0.3 dB) and what a headphone compresses, dB.
+/// The same chain gives the same gain within this (0.3 dB) and what a headphone compresses, dB.
 const GAIN_MOVED_DB: f64 = 0.5;
 /// Smooth products are taken out before the level is fitted where they explain this share of what the limit leaves. Below it
 /// they move the level by less than 0.06 dB (trial in this folder's tests), and up to 0.44 of what a hard limit leaves of a
@@ -72,8 +72,7 @@ pub(super) fn fit(
     let mut on_waveform = Fit::run(listening, &mut waveform, seen.starts[1], seen.weights);
     let better = if on_samples.misfit() <= on_waveform.misfit() { &on_samples } else { &on_waveform };
     let limited = smooth::of_the_limited(spectra, better.limits);
-    let clearing =
-        Clearing::of(listening, (1.0, &limited), &smooth::of_the_captured(spectra, reference), &better.weights);
+    let clearing = listening.clearing((1.0, &limited), &smooth::of_the_captured(spectra, reference), &better.weights);
     let (smooth, smooth_of_one) = clearing.takes(&listening.less(&better.model));
     if smooth > SMOOTH_SHARE || smooth_of_one > SMOOTH_SHARE_OF_ONE {
         listening.clear_with(clearing);

@@ -1,6 +1,7 @@
 //! The lines that listen for clipping, and how much each is worth.
 
-use super::evidence::Clearing;
+use super::clearing::Clearing;
+use super::smooth::Product;
 use crate::analysis::{Reference, Spectra};
 use crate::signal::LineKind;
 use realfft::num_complex::Complex;
@@ -131,12 +132,17 @@ impl Listening {
         }
     }
 
+    /// What takes out of these lines what `sent` (at unit gain) adds to the signal as sent, and `captured` to it as captured.
+    pub(super) fn clearing(&self, sent: (f64, &[Product]), captured: &[Product], weights: &[f64]) -> Clearing {
+        Clearing::of((&self.lines, &self.response), &self.octaves(), sent, captured, weights)
+    }
+
     /// Ranges of listening lines, an octave each, from the lowest on.
-    pub(super) fn octaves(&self) -> impl Iterator<Item = Range<usize>> {
+    fn octaves(&self) -> Vec<Range<usize>> {
         let octave = |pool: &usize| pool / (2 * BANDS_PER_OCTAVE as usize);
         let last = self.pool.iter().map(octave).max().map_or(0, |o| o + 1);
-        (0..last)
-            .map(move |o| self.pool.partition_point(|p| octave(p) < o)..self.pool.partition_point(|p| octave(p) <= o))
+        let from = |o: usize| self.pool.partition_point(|p| octave(p) < o);
+        (0..last).map(|o| from(o)..from(o + 1)).collect()
     }
 
     /// True where too few lines are left to judge anything.

@@ -16,6 +16,7 @@
 //! Formulas: weighted linear and Gauss–Newton least squares on complex lines (closed form, no further source).
 
 mod bends;
+mod clearing;
 mod evidence;
 mod fit;
 mod level;

@@ -1,7 +1,6 @@
 //! Listening lines of one parity, real and imaginary parts apart: what a limit adds below zero differs from what it adds above
 //! in sign on even lines only, and smooth products of even and odd order share no line.
 
-use super::listening::Listening;
 use realfft::num_complex::Complex;
 use std::ops::Range;
 
@@ -21,11 +20,12 @@ pub(super) struct Half {
 }
 
 impl Half {
-    pub(super) fn of(listening: &Listening, parity: Parity) -> Half {
-        let is_of = |i: &usize| listening.lines[*i].is_multiple_of(2) == (parity == Parity::Even);
-        let at: Vec<usize> = (0..listening.lines.len()).filter(is_of).collect();
+    /// Of the line numbers `lines`, whose octaves these ranges are.
+    pub(super) fn of(lines: &[usize], octaves: &[Range<usize>], parity: Parity) -> Half {
+        let is_of = |i: &usize| lines[*i].is_multiple_of(2) == (parity == Parity::Even);
+        let at: Vec<usize> = (0..lines.len()).filter(is_of).collect();
         let bound = |position: usize| at.partition_point(|i| *i < position);
-        let octaves = listening.octaves().map(|range| bound(range.start)..bound(range.end)).collect();
+        let octaves = octaves.iter().map(|range| bound(range.start)..bound(range.end)).collect();
         Half { parity, at, octaves }
     }
 

@@ -6,7 +6,7 @@ use crate::analysis::{ActsOn, ClipLevel};
 use crate::stats::Reading;
 use crate::units::{amplitude_from_db, db_from_amplitude};
 
-/// Method 4: within 0.1 dB from 0.5 dB of overdrive up, 40 dB over noise.
+/// Agreed: within 0.1 dB from 0.5 dB of overdrive up, 40 dB over noise.
 const LEVEL_DB: f64 = 0.1;
 
 /// The same of one that is reported as soft: which bend is the limit's and which was there before it, is given less well.
@@ -107,7 +107,7 @@ fn a_limit_on_one_side_leaves_a_lower_bound_on_the_other() {
     assert!(bound.value <= peak + 1e-9 && bound.value > peak - 0.5, "{bound:?}");
 }
 
-/// Truth of a soft limit: the same fit on the noise-free period (method 4). Its interval holds it.
+/// Truth of a soft limit: the same fit on the noise-free period. Its interval holds it.
 #[test]
 fn a_soft_limit_is_stated_as_soft_with_its_hard_equivalent() {
     let c = amplitude_from_db(-1.0);
