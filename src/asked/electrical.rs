@@ -1,7 +1,8 @@
 //! What was typed of an electrical calibration → its procedure, its drive, and what a meter showed.
 
 use super::number::digits;
-use super::{Field, Read, Wrong, number::shown};
+use super::text::shown;
+use super::{Field, Read, Wrong};
 use crate::calibration::electrical::{LoadSetup, Meter, Resistor};
 use crate::session::electrical::{
     AUDIO_TONE_HZ, ElectricalProcedure, INPUT_TOLERANCE_PERCENT, MAINS_TONE_HZ, MeterReading, StatedMeter,

@@ -2,7 +2,7 @@
 //! what it is. A range stands where it is enforced (a plan, a chain, a calibration) and is named here; a range of typed
 //! text alone stands here. A new field is one line.
 
-use super::number::shown;
+use super::text::shown;
 use crate::calibration::electrical::{HIGHEST_ACCURACY_PERCENT, READING_V, limits as electrical};
 use crate::calibration::{
     CERTIFICATE_MONTHS, MICROPHONE_INPUT_VOLTS, MV_PER_PA, OFFSET_DB, OFFSET_HALF_WIDTH_DB, OFFSET_HOURS,
@@ -43,7 +43,7 @@ pub enum Unit {
     Db,
     /// Frequency.
     Hertz,
-    /// Hundredths.
+    /// Percent.
     Percent,
     /// Volts RMS.
     Volts,
@@ -55,11 +55,11 @@ pub enum Unit {
     Ohms,
     /// Sensitivity of a microphone.
     MillivoltsPerPascal,
-    /// Time.
+    /// Time in seconds.
     Seconds,
-    /// Time.
+    /// Time in hours.
     Hours,
-    /// Time.
+    /// Time in months.
     Months,
     /// None.
     Plain,
@@ -204,11 +204,11 @@ fields! {
     // What is asked of a session.
     Output: Words, Plain, NONE, "output under test", "console phones socket", "the answer holds for it";
     Headphone: Words, Plain, NONE, "headphone", "closed 80 Ω", "the answer holds for it";
-    Listening: Number, DbSpl, PlanValue::Listening.limits(), "listening level", "70", "a lower level is silence, a higher one injures";
+    Listening: Number, DbSpl, PlanValue::Listening.limits(), "listening level", "70", "a lower level is inaudible, a higher one injures the ear";
     Wanted: Number, Db, PlanValue::Wanted.limits(), "wanted headroom", "20", "peaks of music are less than 60 dB above its mean";
     Ample: Number, Db, PlanValue::Ample.limits(), "headroom that counts as ample", "20", "peaks of music are less than 60 dB above its mean";
     Borderline: Number, Db, PlanValue::Borderline.limits(), "headroom that counts as borderline", "15", "peaks of music are less than 60 dB above its mean";
-    CeilingSpl: Number, DbSpl, PlanValue::CeilingSpl.limits(), "ceiling", "110", "a lower one leaves nothing to measure, a higher one destroys";
+    CeilingSpl: Number, DbSpl, PlanValue::CeilingSpl.limits(), "ceiling", "110", "a lower one leaves nothing to measure, a higher one does damage";
     CeilingDrive: Number, Dbfs, PlanValue::CeilingDrive.limits(), "ceiling of the drive", "−20", "0 dBFS is full scale";
     CeilingVolts: Number, Volts, PlanValue::CeilingVolts.limits(), "ceiling in volts", "2", "no headphone output reaches higher";
     CeilingMilliwatts: Number, Milliwatts, PlanValue::CeilingMilliwatts.limits(), "ceiling in milliwatts", "100", "no headphone withstands more";
@@ -227,42 +227,42 @@ fields! {
     Rate: Whole, Hertz, RATES_HZ, "sample rate", "48000", "sound cards use no other";
     Block: Whole, Plain, (16.0, 192_000.0), "number of frames per callback", "4096", "cards accept no others";
     Cards: Words, Plain, NONE, "card", "simulated:bench", "it must be plugged in";
-    MicrophoneMax: Number, DbSpl, chain::MICROPHONE_MAX_DB_SPL, "highest level that the microphone takes", "130", "no microphone is outside it";
+    MicrophoneMax: Number, DbSpl, chain::MICROPHONE_MAX_DB_SPL, "highest level that the microphone withstands", "130", "no microphone lies outside this range";
     Certificate: Date, Plain, NONE, "date of a certificate", "2025-06-30", "its age is counted from it";
     CertificateMonths: Whole, Months, CERTIFICATE_MONTHS, "age at which a certificate is doubted", "12", "a century is the longest";
     OffsetHours: Number, Hours, OFFSET_HOURS, "age at which an offset is doubted", "12", "a session takes minutes, and a century is the longest";
-    ChainCeilingSpl: Number, DbSpl, PlanValue::CeilingSpl.limits(), "chain's own ceiling", "108", "a lower one leaves nothing to measure, a higher one destroys";
+    ChainCeilingSpl: Number, DbSpl, PlanValue::CeilingSpl.limits(), "chain's own ceiling", "108", "a lower one leaves nothing to measure, a higher one does damage";
     ChainCeilingDrive: Number, Dbfs, PlanValue::CeilingDrive.limits(), "chain's own ceiling of the drive", "−12", "0 dBFS is full scale";
     ChainCeilingVolts: Number, Volts, PlanValue::CeilingVolts.limits(), "chain's own ceiling in volts", "0.5", "no headphone output reaches higher";
     ChainCeilingMilliwatts: Number, Milliwatts, PlanValue::CeilingMilliwatts.limits(), "chain's own ceiling in milliwatts", "20", "no headphone withstands more";
     CardDistortion: Number, Db, (-200.0, 0.0), "capture card's own distortion", "−95", "it is below what the card captures";
     Volts: WithHalf, Volts, chain::OUTPUT_VOLTS, "output's RMS volts at 0 dBFS", "1.41 0.02", "no headphone output reaches higher";
     Source: WithHalf, Ohms, chain::SOURCE_OHM, "source impedance", "10 0.5", "it is not negative";
-    Load: WithHalf, Ohms, chain::LOAD_OHM, "impedance of the headphone", "80 8", "no headphone is outside it";
+    Load: WithHalf, Ohms, chain::LOAD_OHM, "impedance of the headphone", "80 8", "no headphone lies outside this range";
     CurveHalfWidth: Number, Db, HALF_WIDTH_DB, "half width of the curve's interval", "0.2", "a wider one is of no use";
 
     // The calibration offset.
-    Offset: Number, Db, OFFSET_DB, "calibration offset, the dB SPL that 0 dBFS stands for,", "120", "no microphone and input are outside it";
+    Offset: Number, Db, OFFSET_DB, "calibration offset, the dB SPL that 0 dBFS stands for,", "120", "no microphone and input lie outside this range";
     OffsetHalfWidth: Number, Db, OFFSET_HALF_WIDTH_DB, "half width of the offset's 95 % interval", "0.4", "a wider one is of no use";
     CalibratorLevel: Number, DbSpl, (60.0, 140.0), "level of the sound calibrator", "94", "calibrators give 94 or 114, pistonphones 124";
     CalibratorFrequency: Number, Hertz, AUDIBLE_HZ, "frequency of the sound calibrator", "1000", "calibrators give 1000 or 250";
     CalibratorHalfWidth: Number, Db, HALF_WIDTH_DB, "half width of the calibrator's 95 % interval", "0.4", "a wider one is of no use";
     LevelCorrection: Number, Db, (-10.0, 10.0), "correction of the calibrator's level", "0.2", "pressure and adapters change no more";
-    Sensitivity: Number, MillivoltsPerPascal, MV_PER_PA, "microphone's sensitivity", "12.5", "no microphone is outside it";
-    InputVolts: Number, Volts, MICROPHONE_INPUT_VOLTS, "RMS volts of a full-scale sine at the input", "1.2", "no input is outside it";
+    Sensitivity: Number, MillivoltsPerPascal, MV_PER_PA, "microphone's sensitivity", "12.5", "no microphone lies outside this range";
+    InputVolts: Number, Volts, MICROPHONE_INPUT_VOLTS, "RMS volts of a full-scale sine at the input", "1.2", "no input lies outside this range";
 
     // Volts and impedances.
     Drive: Number, Dbfs, PlanValue::AskedDrive.limits(), "drive of the tone", "−30", "0 dBFS is full scale";
     DriveAgain: Number, Db, NONE, "raised drive a second time", "−10", "it must be the same number";
-    ToneFrequency: Number, Hertz, electrical::TONE_HZ, "frequency of the tone", "50", "headphone outputs pass nothing else";
+    ToneFrequency: Number, Hertz, electrical::TONE_HZ, "frequency of the tone", "50", "no headphone output passes other frequencies";
     ToneSeconds: Number, Seconds, electrical::TONE_S, "length of the tone", "15", "a meter must settle, and a take must end";
     MeterAccuracy: Number, Percent, (0.0, HIGHEST_ACCURACY_PERCENT), "meter's accuracy", "1.5", "a worse meter is of no use";
-    Reading: Number, Volts, READING_V, "RMS volts that the meter shows", "0.452", "meters show nothing else there";
-    Readings: Two, Volts, READING_V, "RMS volts open (or on the lighter resistor) and on the known one", "2.000 1.500", "meters show nothing else there";
+    Reading: Number, Volts, READING_V, "RMS volts that the meter shows", "0.452", "no meter reads outside this range";
+    Readings: Two, Volts, READING_V, "RMS volts open (or on the lighter resistor) and on the known one", "2.000 1.500", "no meter reads outside this range";
     LastDigit: Number, Volts, (0.0, 1.0), "worth of the meter's last digit", "0.001", "a coarser meter is of no use";
     StraightWithin: Number, Percent, (0.0, 10.0), "nonlinearity of the meter", "0.1", "a worse meter is of no use";
     Divider: WithHalf, Plain, electrical::DIVIDER, "factor of the divider", "10 0.1", "a divider does not amplify";
-    DividerResistor: Number, Ohms, (0.1, 1e8), "resistor of the divider", "90000", "no probe is outside it";
+    DividerResistor: Number, Ohms, (0.1, 1e8), "resistor of the divider", "90000", "no probe lies outside this range";
     Resistor: Number, Ohms, electrical::LOAD_OHM, "known resistor", "33", "less is a short circuit, more is no load";
     SecondResistor: Number, Ohms, electrical::LOAD_OHM, "second resistor", "100", "less is a short circuit, more is no load";
     SeriesResistor: Number, Ohms, electrical::SERIES_OHM, "resistor in series", "100", "less or more leaves nothing to compare";
@@ -288,10 +288,10 @@ fields! {
     SheetVolts: Number, Volts, chain::OUTPUT_VOLTS, "output's RMS volts at 0 dBFS", "2", "no headphone output reaches higher";
     SheetSource: Number, Ohms, chain::SOURCE_OHM, "source impedance", "10", "it is not negative";
     SheetPower: Number, Milliwatts, PlanValue::CeilingMilliwatts.limits(), "highest power", "150", "no headphone withstands more";
-    SheetPowerInto: Number, Ohms, (1.0, 1e5), "resistance of the highest power", "32", "no headphone is outside it";
-    HeadphoneSensitivity: Number, DbSpl, (40.0, 160.0), "sensitivity of the headphone", "96", "no headphone is outside it";
+    SheetPowerInto: Number, Ohms, (1.0, 1e5), "resistance of the highest power", "32", "no headphone lies outside this range";
+    HeadphoneSensitivity: Number, DbSpl, (40.0, 160.0), "sensitivity of the headphone", "96", "no headphone lies outside this range";
     SensitivityFrequency: Number, Hertz, AUDIBLE_HZ, "frequency of the sensitivity", "1000", "it must be audible";
     SensitivityHalfWidth: Number, Db, OFFSET_HALF_WIDTH_DB, "half width of the sensitivity's 95 % interval", "3", "a wider one is of no use";
-    HeadphoneImpedance: Number, Ohms, (1.0, 1e5), "impedance of the headphone", "80", "no headphone is outside it";
+    HeadphoneImpedance: Number, Ohms, (1.0, 1e5), "impedance of the headphone", "80", "no headphone lies outside this range";
     Isolation: Number, Db, (-20.0, 80.0), "isolation of the headphone", "12", "no headphone blocks more";
 }

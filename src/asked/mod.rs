@@ -16,11 +16,12 @@ mod field;
 mod number;
 pub mod plan;
 pub mod sheet;
+mod text;
 mod typed;
 mod wrong;
 
 pub use field::{Field, Row, Takes, Unit};
-pub use number::{could_be_thousands, shown, words};
+pub use text::{could_be_thousands, shown, words};
 pub use typed::Typed;
 pub use wrong::{Read, Why, Wrong, sentence};
 

@@ -1,6 +1,7 @@
 //! Texts as they stand in a form, by field.
 
-use super::number::{digits, shown, words};
+use super::number::digits;
+use super::text::{shown, words};
 use super::{Field, Read, Why, Wrong};
 use crate::stats::Estimate;
 use std::collections::BTreeMap;

@@ -1,7 +1,6 @@
 //! What is wrong with a field, and the one message for it.
 
-use super::Field;
-use super::field::Takes;
+use super::field::{Field, Takes};
 use crate::words::capital;
 
 /// Longest piece of typed text that a message repeats, characters.
