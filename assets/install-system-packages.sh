@@ -5,7 +5,7 @@ set -eu
 
 build="pkg-config libasound2-dev gcc libc6-dev"
 window="libgl1 libegl1 libgl1-mesa-dri libx11-6 libx11-xcb1 libxkbcommon-x11-0 libxcursor1 libxi6 libxrandr2"
-tests="libjack-jackd2-dev jackd2 pulseaudio pulseaudio-utils libasound2-plugins swh-plugins sox alsa-utils python3-numpy flac python3-venv xvfb x11-utils xdotool imagemagick"
+tests="libjack-jackd2-dev jackd2 pulseaudio pulseaudio-utils libasound2-plugins pipewire pipewire-bin pipewire-pulse wireplumber dbus swh-plugins sox alsa-utils python3-numpy flac python3-venv xvfb x11-utils xdotool imagemagick"
 
 wanted="$build $window"
 if [ "${1:-}" = tests ]; then wanted="$wanted $tests"; fi

@@ -105,6 +105,47 @@ impl Server {
         Server::start(command, ("pactl", &["info"]), folder, env)
     }
 
+    /// A PipeWire server with its session manager and its PulseAudio side, as a desktop has them: a null sink `bench` (48 kHz,
+    /// stereo, float) and, where the plugin is there, a sink `limited` in front of it as in [`Server::pulse`], made of a filter
+    /// chain. The same ALSA names.
+    pub fn pipewire() -> Result<Server, String> {
+        let folder = tempfile::tempdir().map_err(|e| e.to_string())?;
+        let at = |name: &str| folder.path().join(name).to_string_lossy().into_owned();
+        for name in ["run", "cfg", "state"] {
+            std::fs::create_dir_all(at(name)).map_err(|e| e.to_string())?;
+        }
+        let plugin = "/usr/lib/ladspa/hard_limiter_1413.so";
+        let limiter = if Path::new(plugin).exists() { PIPEWIRE_LIMITER } else { "" };
+        let limiter = limiter.replace("PLUGIN", plugin).replace("LIMIT", &LIMIT_DB.to_string());
+        write(&at("pipewire.conf"), &PIPEWIRE.replace("MORE", &limiter))?;
+        write(&at("asound.conf"), ASOUND)?;
+        let mut env = vec![
+            ("XDG_RUNTIME_DIR".into(), at("run")),
+            ("PIPEWIRE_RUNTIME_DIR".into(), at("run")),
+            ("XDG_CONFIG_HOME".into(), at("cfg")),
+            ("XDG_STATE_HOME".into(), at("state")),
+            // Made by the first of PulseAudio's own programs that asks; without one the server refuses.
+            ("PULSE_COOKIE".into(), at("cfg/pulse/cookie")),
+            ("HOME".into(), at("")),
+            ("PULSE_SERVER".into(), format!("unix:{}", at("run/pulse/native"))),
+            ("ALSA_CONFIG_PATH".into(), at("asound.conf")),
+        ];
+        if !limiter.is_empty() {
+            env.push(("LOUDENOUGH_TEST_LIMITER".into(), "1".into()));
+        }
+        // Four programs with one end.
+        let (bus, config) = (at("bus"), at("pipewire.conf"));
+        env.push(("DBUS_SESSION_BUS_ADDRESS".into(), format!("unix:path={bus}")));
+        let all = format!(
+            "trap 'kill $all; exit' TERM; dbus-daemon --session --nofork --address=unix:path={bus} & all=$!; \
+             pipewire -c {config} & all=\"$all $!\"; sleep 0.3; wireplumber & all=\"$all $!\"; pipewire-pulse & \
+             all=\"$all $!\"; wait"
+        );
+        let mut command = Command::new("sh");
+        command.args(["-c", &all]);
+        Server::start(command, ("pactl", &["info"]), folder, env)
+    }
+
     /// True where the server has the sink `limited`.
     pub fn has_limiter(&self) -> bool {
         self.env.iter().any(|(name, _)| name == "LOUDENOUGH_TEST_LIMITER")
@@ -233,3 +274,46 @@ pcm.bench_out { type pulse device "bench" hint { show on description "loop out" 
 pcm.bench_in { type pulse device "bench.monitor" hint { show on description "loop in" } }
 pcm.limited_out { type pulse device "limited" hint { show on description "limited out" } }
 "#;
+
+const PIPEWIRE: &str = r#"
+context.properties = {
+    core.daemon = true
+    core.name = pipewire-0
+    default.clock.rate = 48000
+    default.clock.allowed-rates = [ 48000 ]
+    default.clock.quantum = 1024
+}
+context.spa-libs = {
+    audio.convert.* = audioconvert/libspa-audioconvert
+    support.* = support/libspa-support
+}
+context.modules = [
+    { name = libpipewire-module-protocol-native }
+    { name = libpipewire-module-metadata }
+    { name = libpipewire-module-spa-node-factory }
+    { name = libpipewire-module-client-node }
+    { name = libpipewire-module-access }
+    { name = libpipewire-module-adapter }
+    { name = libpipewire-module-link-factory }
+    { name = libpipewire-module-session-manager }
+    MORE
+]
+context.objects = [
+    { factory = spa-node-factory args = {
+        factory.name = support.node.driver node.name = clock node.group = pipewire.dummy priority.driver = 20000 } }
+    { factory = adapter args = {
+        factory.name = support.null-audio-sink node.name = bench node.description = "loop" media.class = Audio/Sink
+        audio.rate = 48000 audio.position = [ FL FR ] monitor.channel-volumes = true object.linger = true } }
+]
+"#;
+
+const PIPEWIRE_LIMITER: &str = r#"{ name = libpipewire-module-filter-chain args = {
+        node.description = "limited"
+        filter.graph = { nodes = [
+            { type = ladspa name = limiter plugin = "PLUGIN" label = hardLimiter
+              control = { "dB limit" = LIMIT "Wet level" = 1.0 "Residue level" = 0.0 } }
+        ] }
+        audio.rate = 48000 audio.channels = 2 audio.position = [ FL FR ]
+        capture.props = { node.name = limited media.class = Audio/Sink }
+        playback.props = { node.name = limited.out node.passive = true target.object = bench }
+    } }"#;

@@ -111,6 +111,41 @@ fn run_finds_the_limit_of_a_limiter_that_is_not_ours() {
     });
 }
 
+/// What a desktop runs: the same session through PipeWire's PulseAudio side into a limiter of its filter chain, by the names that
+/// people see, and by ALSA's plug-in.
+#[test]
+fn run_finds_the_same_limit_on_pipewire() {
+    let server = match Server::pipewire() {
+        Ok(server) if server.has_limiter() => server,
+        Ok(_) => return skipped("LADSPA hard limiter", "hard_limiter_1413.so is missing"),
+        Err(why) => return skipped("PipeWire", &why),
+    };
+    let home = tempfile::tempdir().unwrap();
+    let cards = loudenough(&server, &home, &["cards"]).output().unwrap();
+    let cards = String::from_utf8_lossy(&cards.stdout).into_owned();
+    for name in ["pulseaudio:limited", "pulseaudio:bench.monitor"] {
+        assert!(cfg!(not(feature = "pulseaudio")) || cards.contains(name), "{name}: {cards}");
+    }
+    let route: &[[&str; 2]] = if cfg!(feature = "pulseaudio") {
+        &[["alsa:limited_out", "alsa:bench_in"], ["pulseaudio:limited", "pulseaudio:bench.monitor"]]
+    } else {
+        &[["alsa:limited_out", "alsa:bench_in"]]
+    };
+    for [playback, capture] in route {
+        let home = tempfile::tempdir().unwrap();
+        let typed = run(playback, &["--step", "6"]);
+        let typed: Vec<&str> =
+            typed.iter().map(|word| if word == "alsa:bench_in" { capture } else { word.as_str() }).collect();
+        let all = stated(&server, &home, &typed);
+        let threshold = &all["judgement"]["threshold"];
+        for polarity in ["positive", "negative"] {
+            let level = number(&threshold[polarity]["told"]["value"]);
+            println!("{playback}, {polarity}: {level:.3} dB re full scale for {LIMIT_DB}");
+            assert!((level - LIMIT_DB).abs() < CLIP_LEVEL_DB, "{playback}, {polarity}: {level}");
+        }
+    }
+}
+
 #[test]
 fn run_through_a_null_sink_brings_every_level_back_unchanged_and_without_a_doubt() {
     with_server(false, |server| {

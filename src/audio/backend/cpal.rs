@@ -119,7 +119,14 @@ impl OpenCards for CpalCards {
 
 fn open_host(id: HostId) -> Result<Host, AudioError> {
     complaints();
-    cpal::host_from_id(id).map_err(|error| AudioError::Host { host: id.to_string(), what: error.to_string() })
+    cpal::host_from_id(id).map_err(|error| {
+        let mut what = error.to_string();
+        // What PipeWire's PulseAudio side answers to a program that brings no cookie.
+        if id.to_string() == "pulseaudio" && what.contains("Invalid") {
+            what += "; if ~/.config/pulse/cookie is missing, run `pactl info` once, which makes it";
+        }
+        AudioError::Host { host: id.to_string(), what }
+    })
 }
 
 /// The last that ALSA's library complained of in this thread since it was asked before; from now on it is kept, not printed.
