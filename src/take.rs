@@ -139,7 +139,7 @@ impl fmt::Display for VoidReason {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             VoidReason::LostSamples { what } => {
-                write!(f, "samples were lost ({what}); close other programs or ask for larger blocks")
+                write!(f, "samples were lost or inserted ({what}); close other programs or ask for larger blocks")
             }
             VoidReason::Stalled { side } => {
                 write!(f, "the {side} card stopped delivering for a second; check its cable and its server")

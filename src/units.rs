@@ -167,7 +167,7 @@ pub struct SampleRate(u32);
 
 /// A sample rate no sound card has.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
-#[error("{0} Hz is no sample rate of a sound card; give one between 8000 and 768000, for example 48000")]
+#[error("{0} Hz is not a sample rate of any sound card; give one between 8000 and 768000, for example 48000")]
 pub struct BadSampleRate(pub u32);
 
 impl SampleRate {

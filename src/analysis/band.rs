@@ -34,7 +34,7 @@ pub fn lines_in(x: i32, spacing_hz: f64) -> Range<usize> {
     first_from(lower_edge_hz(x))..first_from(lower_edge_hz(x + 1))
 }
 
-/// Cells of the response per octave (method 1: 1/48 octave or the line spacing, whichever is coarser).
+/// Cells of the response per octave (1/48 octave or the line spacing, whichever is coarser).
 const CELLS_PER_OCTAVE: f64 = 48.0;
 
 /// Rising lines cell by cell; one of the cells is centred on 1 kHz.

@@ -10,9 +10,9 @@ use crate::stats::{Estimate, NORMAL_95};
 use realfft::num_complex::Complex;
 use std::f64::consts::TAU;
 
-/// Offsets beyond this mean that a card does not run at its rate (method 2), ppm.
+/// Offsets beyond this mean that a card does not run at its rate, ppm.
 pub const WRONG_RATE_PPM: f64 = 300.0;
-/// Drift below this is not reported, ppm over the take (method 2).
+/// Drift below this is not reported, ppm over the take.
 const DRIFT_SEEN_PPM: f64 = 0.01;
 /// … nor drift under this many times its own standard uncertainty.
 const DRIFT_SIGMAS: f64 = 4.0;
@@ -23,7 +23,7 @@ const SMOOTHED: usize = 8;
 /// Variance that every line is given, re its own power: rounding of single-precision samples.
 const ROUNDING: f64 = 1e-12;
 
-/// Clock fits better than this are used alone, ppm half width: the residue that method 2 allows. (Clocks wander between
+/// Clock fits better than this are used alone, ppm half width: which leaves no residue that matters. (Clocks wander between
 /// takes; but two periods 30 dB over white noise tell theirs to ±0.01 ppm only: that is pooled with the takes before.)
 const OWN_IS_GOOD_PPM: f64 = 0.005;
 /// A take's own clock and that of the takes before it agree within this many half widths of their difference (chance moves

@@ -10,7 +10,7 @@ use std::f64::consts::TAU;
 const BLOCK: usize = 1024;
 /// Height of the normalised cumulative sum that a steady delay reaches once in about 10⁷ takes (2·e^(−2x²)).
 const CUSUM: f64 = 2.9;
-/// Steps under this are not distinguished from a clock that wanders, frames (method 2: a loss scatters by at least 0.03).
+/// Steps under this are not distinguished from a clock that wanders, frames (a loss scatters by at least 0.03).
 const LEAST_STEP: f64 = 0.03;
 /// Blocks of a changing stimulus count where their slope has this share of the steepest one's power.
 const STEEP: f64 = 0.25;

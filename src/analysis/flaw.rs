@@ -4,7 +4,7 @@ use crate::card::InputRole;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// How much a flaw matters (method 7).
+/// How much a flaw matters.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Weight {

@@ -25,7 +25,7 @@ const FROM_HZ: f64 = 500.0;
 const TO_HZ: f64 = 6000.0;
 /// Its fades, seconds.
 const FADE_S: f64 = 0.02;
-/// From the begin of the first chirp to that of the second: of number 0, and more for each number, seconds.
+/// Start of the first chirp to start of the second: for number 0, plus the increment per number, seconds.
 const APART_S: f64 = 0.6;
 const NUMBER_S: f64 = 0.02;
 /// Marks that can be told apart.

@@ -4,7 +4,7 @@ use super::fft;
 use crate::signal::{LineKind, Lines};
 use realfft::num_complex::Complex;
 
-/// Pooled variances have at least this many degrees of freedom (method 4).
+/// Pooled variances have at least this many degrees of freedom.
 pub const POOLED_DOF: f64 = 10.0;
 /// With fewer excited lines than this (a sine) all lines are pooled alike.
 const CLASS_FROM: usize = 16;

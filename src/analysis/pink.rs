@@ -1,4 +1,4 @@
-//! What one take of periodic pink noise yields: levels, response, noise, even- and odd-order distortion (method 4).
+//! What one take of periodic pink noise yields: levels, response, noise, even- and odd-order distortion.
 //!
 //! Even lines hear even-order distortion, detection lines odd-order distortion; `Σ(|Ȳ|² − σ²/P)` over them, never
 //! clamped per line. Detection lines are scaled per one-third octave by odd lines / detection lines, from the 63 Hz band
@@ -26,9 +26,9 @@ const ODD_FROM_BAND: i32 = -12;
 const REFERENCE_OVER_NOISE_DB: f64 = 10.0;
 /// Distortion referred to the output is not determined unless this share of the lines can be referred.
 const REFERRED_SHARE: f64 = 0.5;
-/// False even-order distortion that a clock residue of 0.01 ppm leaves, dB re the stimulus (method 2); grows with 20 lg.
+/// False even-order distortion that a clock residue of 0.01 ppm leaves, dB re the stimulus; grows with 20 lg.
 const RESIDUE_DB_AT_10_PPB: f64 = -79.0;
-/// A residue under this matters to nobody.
+/// A residue below this is negligible.
 const RESIDUE_IGNORED_DB: f64 = -95.0;
 
 /// Finding of a pink take.
@@ -234,7 +234,7 @@ fn clock_doubt(clock: &ClockFit, pooled: Option<Estimate>, even: &Reading) -> Op
 mod tests {
     use super::*;
 
-    /// Method 2: 0.01 ppm leave −79 dB. A clock stated to ±0.1 ppm is no better with others said to ±381 ppm.
+    /// 0.01 ppm leave −79 dB. A clock stated to ±0.1 ppm is no better with others said to ±381 ppm.
     #[test]
     fn a_clock_hardly_stated_is_a_doubt_with_others_hardly_stated_as_well() {
         let fit = |pooled| ClockFit {

@@ -316,7 +316,7 @@ mod tests {
     use super::*;
     use std::f64::consts::TAU;
 
-    /// Method 2 asks for errors under −110 dB up to the highest line; closed form: a sine at another rate is a sine.
+    /// Errors stay under −110 dB up to the highest line; closed form: a sine at another rate is a sine.
     const ERROR_DB: f64 = -110.0;
 
     fn worst_error_db(captured_hz: f64, played_hz: f64, ppm: f64, highest_hz: f64) -> f64 {

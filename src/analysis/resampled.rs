@@ -134,7 +134,7 @@ fn flaw(ends_hz: &[f64]) -> Flaw {
     Flaw::doubt(
         "resampled",
         format!(
-            "Something on the path changed the rate: what was captured ends near {} kHz, as if it had passed {} kHz. Figures above it are lost, and below it they are the resampler's as well. Open the card directly or set the server to this rate.",
+            "Something on the path changed the sample rate: the captured spectrum ends near {} kHz, as if part of the path ran at {} kHz. Figures above that frequency are lost; those below it include the resampler's own. Open the card directly or set the server to this rate.",
             in_khz(1.0),
             in_khz(2.0)
         ),

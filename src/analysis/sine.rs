@@ -1,4 +1,4 @@
-//! What one take of a sine yields: level, harmonics 2 to 10, THD, THD+N and noise (method 1 and 4).
+//! What one take of a sine yields: level, harmonics 2 to 10, THD, THD+N and noise.
 //!
 //! The sine lies on an odd line of the period, so its harmonics are lines too and nothing leaks. **THD** is the F form:
 //! RMS sum of the harmonics over the fundamental, up to the 10th or 20 kHz, whichever is lower; `highest_harmonic` says

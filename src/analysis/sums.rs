@@ -2,7 +2,7 @@
 //! get their intervals.
 //!
 //! A mean line is `Ȳ = D + n̄` with `E|n̄|² = σ²/P`. The sum `T = Σ|Ȳ|²` over L lines, held against `B = Σσ²/P`, follows a
-//! noncentral F with 2L and ν degrees of freedom; inverting it gives the limits of `S = Σ|D|²` (method 4). Lines whose
+//! noncentral F with 2L and ν degrees of freedom; inverting it gives the limits of `S = Σ|D|²`. Lines whose
 //! noise differs count as fewer lines (Satterthwaite), and where S is seen its spread is corrected for where the power
 //! actually lies. Nothing is clamped per line.
 
@@ -331,7 +331,7 @@ impl ScaledSum {
         if self.value > 0.0 {
             let all = self.lines as f64;
             let lines = (self.value * self.value / self.squares.max(f64::MIN_POSITIVE)).clamp(1.0, all);
-            // True power of the three silent companions over that of the detection lines: F(6L, 2L), method 4.
+            // True power of the three silent companions over that of the detection lines: F(6L, 2L).
             let share = |p: f64| 0.25 + 0.75 * f_quantile(p, 6.0 * lines, 2.0 * lines);
             let strays = if self.bands > 1 { TOGETHER * self.value } else { self.value };
             below += (strays * (1.0 - share(0.025))).powi(2);

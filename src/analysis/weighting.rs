@@ -1,15 +1,19 @@
 //! Frequency weightings A, C and Z as exact gains at any frequency (IEC 61672-1:2013 Annex E; the same equations as
 //! 5.4.6 to 5.4.11 of the 2002 edition). Applied to lines, so there is no filter whose error grows towards Nyquist.
 
+use serde::{Deserialize, Serialize};
+
 /// Which weighting.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
 pub enum Weighting {
+    /// Z: flat.
+    #[default]
+    Z,
     /// A: field-related loudness of quiet sound, the one used for exposure.
     A,
     /// C: nearly flat.
     C,
-    /// Z: flat.
-    Z,
 }
 
 /// f1 to f4 of the standard, Hz.
@@ -65,7 +69,7 @@ impl Weighting {
     /// Raw power at 1 kHz, computed once.
     fn at_1_khz(self) -> f64 {
         static REFERENCES: std::sync::OnceLock<[f64; 3]> = std::sync::OnceLock::new();
-        REFERENCES.get_or_init(|| [Weighting::A, Weighting::C, Weighting::Z].map(|w| w.raw_power(1000.0)))
+        REFERENCES.get_or_init(|| [Weighting::Z, Weighting::A, Weighting::C].map(|w| w.raw_power(1000.0)))
             [self as usize]
     }
 

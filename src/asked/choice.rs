@@ -2,7 +2,7 @@
 
 use crate::calibration::curve::{Column, Decimal, FrequencyUnit};
 use crate::calibration::electrical::Meter;
-use crate::calibration::{Field as SoundField, Point};
+use crate::calibration::{Point, SoundField};
 use crate::card::InputRole;
 use crate::session::chain::{Driven, Fitted, Supply, Wiring};
 use crate::session::plan::Weighting;

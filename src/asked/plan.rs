@@ -1,6 +1,6 @@
 //! What was typed of a session → a plan that can run.
 
-use super::number::{shown, words};
+use super::text::{shown, words};
 use super::{Field, Read, Wrong};
 use crate::calibration;
 use crate::session::plan::{
@@ -101,7 +101,7 @@ pub fn levels_shown(levels: &[AskedLevel]) -> String {
 pub fn listening(
     level: Option<f64>,
     weighting: Weighting,
-    field: Option<calibration::Field>,
+    field: Option<calibration::SoundField>,
 ) -> Option<ListeningLevel> {
     level.map(|level| ListeningLevel { level: DbSpl(level), weighting, field })
 }

@@ -36,9 +36,9 @@ pub struct GuardedInput {
     pub noise_dbfs: Option<f64>,
 }
 
-/// Over the ceiling by more than this closes the gain, dB (method 5).
+/// Over the ceiling by more than this closes the gain, dB.
 const OVER_CEILING_DB: f64 = 1.0;
-/// Off the prediction by more than this closes the gain, dB (method 5).
+/// Off the prediction by more than this closes the gain, dB.
 const OFF_PREDICTION_DB: f64 = 3.0;
 /// Judged only where the level stands this far over the noise, dB (own choice).
 const OVER_NOISE_DB: f64 = 6.0;

@@ -195,7 +195,7 @@ fn a_stalled_side_voids_the_take_and_is_named() {
     }
 }
 
-/// Method 5: nothing sounds for long that nobody hears. What was played after the last captured frame is counted.
+/// Nothing sounds for long that nobody hears. What was played after the last captured frame is counted.
 #[test]
 fn a_capture_side_that_stops_ends_the_sound_within_four_tenths_of_a_second() {
     let mut engine = open(fault(MID_TAKE, FaultAction::Stall(Direction::Capture, 100.0)));

@@ -43,10 +43,10 @@ impl AgeLimits {
         };
         let hours = (now.as_second() - taken.as_second()) as f64 / 3600.0;
         if hours < -CLOCKS_DIFFER_H {
-            return Some(format!("was taken {:.0} hours in the future by this clock", -hours));
+            return Some(format!("is dated {:.0} hours ahead of this clock", -hours));
         }
         let age = if hours < 72.0 { format!("{hours:.1} hours") } else { format!("{:.0} days", hours / 24.0) };
-        (hours > self.offset_hours).then(|| format!("is {age} old, the limit is {} hours", self.offset_hours))
+        (hours > self.offset_hours).then(|| format!("is {age} old; the limit is {} hours", self.offset_hours))
     }
 
     /// The same of volts at full scale: they hang on a volume or an input gain as an offset does. `are 14.0 hours old, …`
@@ -72,7 +72,7 @@ impl AgeLimits {
         }
         let expires =
             issued.checked_add(Span::new().months(self.certificate_months.min(CERTIFICATE_MONTHS.1 as u32))).ok()?;
-        (today > expires).then(|| format!("is of {issued}, the limit is {} months", self.certificate_months))
+        (today > expires).then(|| format!("is dated {issued}; the limit is {} months", self.certificate_months))
     }
 }
 

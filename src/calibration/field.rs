@@ -18,7 +18,7 @@ const BUILT_IN: [&str; 2] = [
 /// The field that a level is related to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Field {
+pub enum SoundField {
     /// Sound from everywhere.
     Diffuse,
     /// Sound from the front.
@@ -32,7 +32,7 @@ pub struct FieldCurve {
     /// Name for people.
     pub name: String,
     /// Which field.
-    pub field: Field,
+    pub field: SoundField,
     /// Document that states the numbers.
     pub source: String,
     /// How the numbers came here and how far they were checked.
@@ -69,7 +69,7 @@ pub struct FieldPoint {
 
 impl FieldCurve {
     /// The built-in table of a field.
-    pub fn of(field: Field) -> Option<&'static FieldCurve> {
+    pub fn of(field: SoundField) -> Option<&'static FieldCurve> {
         static TABLES: LazyLock<Vec<FieldCurve>> =
             LazyLock::new(|| BUILT_IN.iter().filter_map(|text| FieldCurve::from_toml(text).ok()).collect());
         TABLES.iter().find(|table| table.field == field)

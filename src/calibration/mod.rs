@@ -15,5 +15,5 @@ pub use acoustic::{
 pub use age::{AgeLimits, CERTIFICATE_MONTHS, OFFSET_HOURS, is_date};
 pub use coupler::{Coupler, Point};
 pub use curve::Curve;
-pub use field::{Field, FieldCurve, FieldPoint, Fit};
+pub use field::{FieldCurve, FieldPoint, Fit, SoundField};
 pub use steady::{Heard, STEADY_DB, STEADY_S, SteadyTone};

@@ -5,10 +5,11 @@ use super::args::{Desk, Ingest, Keep, Listen, Listener, PlanFile};
 use super::{Environment, follow, request, run, show};
 use crate::account::write::terminal;
 use crate::asked::{self, Field};
+use crate::session::audio_file::AudioFile;
 use crate::session::chain::Chain;
 use crate::session::chain_file;
 use crate::session::elsewhere::{
-    Asked, CAUTIONS, ElsewhereRequest, Recording, SoundPlan, plan_path, read_plan, sound_plan, write as write_sound,
+    Asked, CAUTIONS, ElsewhereRequest, SoundPlan, plan_path, read_plan, sound_plan, write as write_sound,
 };
 use crate::session::plan::{Ceilings, HeadroomRule, Plan};
 use crate::session::protocol::Command;
@@ -106,7 +107,8 @@ pub(super) fn listen(plan: PathBuf, mut wanted: Listen, env: &mut Environment) -
 /// Takes it from a recording.
 pub(super) fn ingest(mut wanted: Ingest, env: &mut Environment) -> Result<()> {
     let sound = read_plan(&wanted.plan)?;
-    let rate = Recording::open(&wanted.recording)?.rate;
+    let recording = AudioFile::open(&wanted.recording).map_err(|e| anyhow!("{}: {e}", wanted.recording.display()))?;
+    let rate = recording.rate;
     let desk = &mut wanted.desk;
     if !is_kept(desk) {
         let recorder = desk.capture.get_or_insert_with(|| RECORDER.into()).clone();

@@ -266,7 +266,7 @@ fn not_kept(path: &str, why: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::calibration::Field;
+    use crate::calibration::SoundField;
     use crate::session::plan::Weighting;
     use crate::units::DbSpl;
 
@@ -285,7 +285,7 @@ mod tests {
         let home = tempfile::tempdir().unwrap();
         let path = home.path().join("window.toml");
         assert_eq!(Remembered::load(&path), Ok(Remembered::default()));
-        let level = ListeningLevel { level: DbSpl(71.5), weighting: Weighting::A, field: Some(Field::Diffuse) };
+        let level = ListeningLevel { level: DbSpl(71.5), weighting: Weighting::A, field: Some(SoundField::Diffuse) };
         let mut memory = Memory::new(Remembered::default(), Some(path.clone()));
         memory.now = Remembered {
             size: Some([900, 700]),

@@ -19,7 +19,7 @@ const INPUT_NEAR_DB: f64 = 0.2;
 /// lines of the reference, a limit that moves with the mains and the heat (common practice, no source).
 const REAL_LIMIT_DB: f64 = 0.02;
 
-/// Equivalent hard limits of a soft one, read at two drives, agree within this, dB, or within their intervals (method 4).
+/// Equivalent hard limits of a soft one, read at two drives, agree within this, dB, or within their intervals.
 const SOFT_AGREES_DB: f64 = 0.3;
 
 /// The clipping threshold of the output.

@@ -6,7 +6,7 @@
 
 use super::headroom::Headroom;
 use super::highest_clean::HighestClean;
-use crate::calibration::Field;
+use crate::calibration::SoundField;
 use crate::session::listening;
 use crate::session::plan::{ListeningLevel, Weighting};
 use crate::session::record::Record;
@@ -108,7 +108,7 @@ fn in_words(hours: f64) -> String {
 pub(super) fn exposure(record: &Record, highest: &HighestClean, headroom: &Headroom) -> Option<Exposure> {
     let chain = &record.head.chain;
     let input = record.deciding_input();
-    let stated = ListeningLevel { level: DbSpl(0.0), weighting: Weighting::A, field: Some(Field::Diffuse) };
+    let stated = ListeningLevel { level: DbSpl(0.0), weighting: Weighting::A, field: Some(SoundField::Diffuse) };
     let spectra = record.climbed().rev().filter_map(|step| Some(step.pink(input)?.0));
     let z_less_field = listening::z_less_stated_by(spectra, &stated, chain.coupler).ok()?;
     let at_listening = headroom.listening_z.map(|l| Exposed::to(Estimate::exact(l.db() - z_less_field)));

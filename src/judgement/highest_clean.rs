@@ -1,4 +1,4 @@
-//! How loud does it play clean? Clean: no clip evidence and the gain within 0.3 dB of the quiet reference (method 5).
+//! How loud does it play clean? Clean: no clip evidence and the gain within 0.3 dB of the quiet reference.
 
 use super::clipping_threshold::Threshold;
 use crate::analysis::PinkFinding;

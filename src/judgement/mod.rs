@@ -31,6 +31,7 @@ use crate::session::plan::{Extent, HeadroomRule, ListeningLevel};
 use crate::session::record::{Record, StepResult};
 use crate::session::seats::{Seats, left_less_right, seats};
 use crate::stats::{Estimate, Reading};
+use crate::units::power_from_db;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 
@@ -92,7 +93,7 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
         Extent::PathCheck => {
             let stated = path::path_report(record).sentence;
             let sentence = format!(
-                "This is a path check: it shows whether the path to the ear is straight, not how loud the output plays. {stated}"
+                "This is a path check: it shows whether the path to the ear is free of faults, not how loud the output plays. {stated}"
             );
             return without_climb(record, rule, "this is a path check; run a session for it", sentence);
         }
@@ -203,6 +204,7 @@ fn session_flaws(record: &Record, listening: Option<ListeningLevel>) -> Vec<Flaw
     flaws.extend(electrical::witness_disagrees(record));
     flaws.extend(lowered(record));
     flaws.extend(coarse(record));
+    flaws.extend(gross(record));
     flaws.extend(record.head.chain.ears().filter_map(|(input, role)| restless(record, input, role)));
     flaws.extend(related_to_a_field(record, listening));
     let steps = record.steps.iter().filter(|s| s.step.purpose.counts());
@@ -280,6 +282,22 @@ fn coarse(record: &Record) -> Option<Flaw> {
     );
     Some(Flaw::note("resolution", text))
 }
+
+/// Distortion at every level that nothing in order has: it is no limit, and no headroom is to be trusted beside it.
+fn gross(record: &Record) -> Option<Flaw> {
+    let (input, _) = record.weaker_ear()?;
+    let always_db = crate::session::clean::distorts_always_db(&record.steps, input).filter(|db| *db > GROSS_DB)?;
+    let percent = 100.0 * power_from_db(always_db).sqrt();
+    Some(Flaw::doubt(
+        "gross-distortion",
+        format!(
+            "At every level at least {percent:.0} % of what arrives between 450 Hz and 9 kHz is distortion. No output and no headphone in order distorts so much: look for a damaged part, a bad plug, or an effect that is switched on."
+        ),
+    ))
+}
+
+/// A tenth in the middle of the band at every level (common practice, no source: what is in order stays far under it), dB.
+const GROSS_DB: f64 = -20.0;
 
 /// What does not repeat rises with the sound: a gain that moves by itself, or a route that makes another sound of it. Noise of a room
 /// or a converter stays where it is.

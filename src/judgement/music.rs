@@ -18,7 +18,6 @@ use super::electrical::peak_volts;
 use super::highest_clean::{HighestClean, seat_shift, straight_line};
 use super::{Judgement, sentence};
 use crate::analysis::music::{Block, Loudness, Piece};
-use crate::analysis::weighting::Weighting as Curve;
 use crate::analysis::{ActsOn, Correction, Weight};
 use crate::session::listening::{table, z_less_stated_by};
 use crate::session::music::Music;
@@ -82,12 +81,7 @@ impl Way {
         if !(low..=high).contains(&f_hz) {
             return 0.0;
         }
-        let weight = match self.weighting {
-            Weighting::Z => 1.0,
-            Weighting::A => Curve::A.power_at(f_hz),
-            Weighting::C => Curve::C.power_at(f_hz),
-        };
-        power_from_db(self.response.db_at(f_hz) + self.field.db_at(f_hz)) * weight
+        power_from_db(self.response.db_at(f_hz) + self.field.db_at(f_hz)) * self.weighting.power_at(f_hz)
     }
 }
 
@@ -110,7 +104,7 @@ impl fmt::Display for Plays {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
             Plays::Clean => "plays it clean",
-            Plays::CleanOrNot => "plays it clean or just not",
+            Plays::CleanOrNot => "may or may not play it clean",
             Plays::NotClean => "does not play it clean",
             Plays::NotDetermined => "not determined",
         })

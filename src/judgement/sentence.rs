@@ -148,8 +148,8 @@ pub(super) fn of_music(record: &Record, pieces: &[PieceJudged], listening: Optio
     let volts = needed.peak_v.map_or(String::new(), |v| format!(", {:.3} V", v[0].value.max(v[1].value)));
     let at_least = if matches!(hardest.room_db, Reading::AtLeast(_)) { "at least " } else { "" };
     let room = match left.value {
-        room if room >= 0.0 => format!("{at_least}{} dB are left", db(room)),
-        room => format!("{} dB are missing", db(-room)),
+        room if room >= 0.0 => format!("that leaves {at_least}{} dB of headroom over its highest peak", db(room)),
+        room => format!("its highest peak is {} dB short", db(-room)),
     };
     let doubt = if hardest.firm { "" } else { ", in doubt" };
     let which = match pieces.len() {

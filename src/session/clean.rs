@@ -1,5 +1,5 @@
 //! Is a step clean? Clean: no clip evidence, the gain within 0.3 dB of the quiet reference, and no distortion that grows faster
-//! with the level than a smooth bend lets it (method 5).
+//! with the level than a smooth bend lets it.
 //!
 //! A product of order n grows by n dB a dB, relative to the stimulus by n − 1: smooth bends of a headphone or an amplifier stay
 //! far under 6 dB a dB; a limiter with look-ahead, a slew limit or a coil that hits its stop does not.
@@ -13,7 +13,7 @@ use crate::units::{db_from_power, power_from_db};
 
 /// Gain of a clean output stays within this of the reference, dB.
 pub const GAIN_TOLERANCE_DB: f64 = 0.3;
-/// Growth of the distortion, relative to the stimulus, that no smooth bend has, dB a dB (method 5).
+/// Growth of the distortion, relative to the stimulus, that no smooth bend has, dB a dB.
 const GROWTH: f64 = 6.0;
 /// Where it is large, the same from here on: up to the fifth order a product grows by 4 dB a dB, and a slew limit that rises out of
 /// the noise shows no more than this.
@@ -170,6 +170,14 @@ pub fn resolution_dbfs(steps: &[StepResult], input: usize) -> Option<f64> {
         read.iter().filter(|b| b.0 > a.0 + OVER_DB && b.2 < a.2).any(|b| (b.1 - a.1).abs() < STEADY_DB)
     };
     read.iter().filter(|a| a.2 > RESOLUTION_MATTERS_DB).find(steady).map(|(_, residue, _)| *residue)
+}
+
+/// What every step that counts shows of distortion in the middle of the band, where a driver's own is small: at least so much,
+/// dB re the stimulus. `None` where one shows none.
+pub fn distorts_always_db(steps: &[StepResult], input: usize) -> Option<f64> {
+    let counted = steps.iter().filter(|s| s.step.purpose.counts() && s.pink(input).is_some());
+    let each = counted.map(|step| middle(step, input).and_then(|m| at_least_db([&m.even, &m.odd])));
+    each.collect::<Option<Vec<f64>>>()?.into_iter().reduce(f64::min)
 }
 
 /// Lower limit of both together, dB; `None` where neither is determined.

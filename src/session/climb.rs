@@ -41,9 +41,9 @@ pub const REFERENCE_OVER_NOISE_DB: f64 = 60.0;
 pub const REFERENCE_BELOW_LIMIT_DB: f64 = 20.0;
 /// The least that does, where it would otherwise be louder than anybody listens, dB.
 pub const LEAST_REFERENCE_OVER_NOISE_DB: f64 = 40.0;
-/// Level of the reference where no listening level is stated (method 5).
+/// Level of the reference where no listening level is stated.
 pub(super) const QUIET: DbSpl = DbSpl(75.0);
-/// Highest level while hands are at the coupler (method 5).
+/// Highest level while hands are at the coupler.
 const AT_HANDS: DbSpl = DbSpl(85.0);
 /// A quick look that no listening level was stated for goes up to here.
 const QUICK_UNASKED: DbSpl = DbSpl(94.0);
@@ -53,7 +53,7 @@ const UNHEARD_DRIVE: Dbfs = Dbfs(-40.0);
 pub const START_BELOW_LISTENING_DB: f64 = 6.0;
 /// Start where no level is calibrated or no listening level is stated.
 pub const START_UNKNOWN: Dbfs = Dbfs(-48.0);
-/// The threshold step stands this far above the fitted clip level (method 5: 1 to 1.5 dB).
+/// The threshold step stands this far above the fitted clip level (1 to 1.5 dB).
 pub const THRESHOLD_OVERDRIVE_DB: f64 = 1.25;
 /// Odd-order distortion from which a probe is not believed, dB re the stimulus.
 const COARSE_DB: f64 = -6.0;

@@ -10,7 +10,7 @@ use crate::calibration::electrical::{
 use crate::card::{Hookup, InputRole, PluggedLoad};
 use crate::stats::Estimate;
 
-/// Said before anything electrical is plugged or played (method 8).
+/// Said before anything electrical is plugged or played.
 pub const CAUTIONS: [&str; 4] = [
     "Plug and unplug only while nothing sounds. Nobody wears the headphones.",
     "Do not ground a balanced, bridged or virtual-ground output: the computer and the capture card may share ground through USB.",

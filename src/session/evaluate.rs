@@ -93,7 +93,7 @@ pub fn chain_flaws(record: &Record) -> Vec<Flaw> {
     for (way, granted) in [("playback", &head.playback), ("capture", &head.capture)] {
         if let Some(why) = &granted.may_resample {
             let text = format!(
-                "The route through {} can resample ({why}); nothing showed that it did. A direct route of the card excludes it.",
+                "The route through {} can resample ({why}); nothing showed that it did. A direct route of the card rules this out.",
                 granted.id
             );
             let about = About::Card(format!("{way}, {}", granted.id));
@@ -265,7 +265,7 @@ fn reference_moved(record: &Record) -> Option<Flaw> {
     (moved.abs() - again.half_width().hypot(first.half_width()) > GAIN_TOLERANCE_DB).then(|| {
         Flaw::doubt(
             "chain-moved",
-            format!("The quiet reference came back {moved:+.2} dB at the end: seat, gain or chain moved during the climb. Check the fit and run again."),
+            format!("The quiet reference came back {moved:+.2} dB at the end: seat, gain or chain moved during the climb. Check the seat and run again."),
         )
     })
 }

@@ -6,9 +6,8 @@
 
 use super::chain::Coupler;
 use super::plan::{ListeningLevel, Weighting};
-use crate::analysis::weighting::Weighting as Curve;
 use crate::analysis::{PinkFinding, band};
-use crate::calibration::{Field, FieldCurve};
+use crate::calibration::{FieldCurve, SoundField};
 use crate::units::{db_from_power, power_from_db};
 
 /// dB to add to a level as stated for its Z at the point.
@@ -33,7 +32,7 @@ pub fn z_less_stated_of(bands: &[(i32, f64)], stated: &ListeningLevel, coupler: 
     let related = match stated.field {
         Some(field) => field_related(bands, table(field, coupler)?, stated.weighting),
         None => {
-            let of = |(x, db): &(i32, f64)| power_from_db(*db) * weight(stated.weighting, band::centre_hz(*x));
+            let of = |(x, db): &(i32, f64)| power_from_db(*db) * stated.weighting.power_at(band::centre_hz(*x));
             db_from_power(bands.iter().map(of).sum())
         }
     };
@@ -66,28 +65,20 @@ pub fn z_less_stated_by<'a>(
 ///
 /// # Errors
 /// In words, where it has none.
-pub fn table(field: Field, coupler: Coupler) -> Result<&'static FieldCurve, String> {
+pub fn table(field: SoundField, coupler: Coupler) -> Result<&'static FieldCurve, String> {
     FieldCurve::of(field).filter(|table| table.fit(coupler).is_some()).ok_or_else(|| {
         format!("a level at the {} of {coupler} cannot be related to a field: no table fits it", coupler.point())
     })
 }
 
-/// Field-related level of one-third octaves at the eardrum (number and dB), in their own unit.
+/// SoundField-related level of one-third octaves at the eardrum (number and dB), in their own unit.
 pub fn field_related(bands: &[(i32, f64)], table: &FieldCurve, weighting: Weighting) -> Option<f64> {
     let correction = table.correction();
     let of = |(x, db): &(i32, f64)| {
         // The table names bands; the weighting is that of their middles.
-        power_from_db(db + correction.db_at(band::nominal_hz(*x))) * weight(weighting, band::centre_hz(*x))
+        power_from_db(db + correction.db_at(band::nominal_hz(*x))) * weighting.power_at(band::centre_hz(*x))
     };
     db_from_power(bands.iter().map(of).sum())
-}
-
-fn weight(weighting: Weighting, f_hz: f64) -> f64 {
-    match weighting {
-        Weighting::Z => 1.0,
-        Weighting::A => Curve::A.power_at(f_hz),
-        Weighting::C => Curve::C.power_at(f_hz),
-    }
 }
 
 fn z_less_weighted(pink: &PinkFinding, weighting: Weighting) -> Result<f64, String> {
@@ -113,7 +104,7 @@ mod tests {
     #[test]
     fn equal_bands_give_the_field_related_levels_worked_by_hand() {
         let bands: Vec<(i32, f64)> = (-17..=13).map(|x| (x, 70.0)).collect();
-        for (field, expected) in [(Field::Diffuse, 75.9798), (Field::Free, 76.6503)] {
+        for (field, expected) in [(SoundField::Diffuse, 75.9798), (SoundField::Free, 76.6503)] {
             let table = FieldCurve::of(field).unwrap();
             let stated = field_related(&bands, table, Weighting::A).unwrap();
             assert!((stated - expected).abs() < 1e-4, "{field:?}: {stated}");
@@ -122,8 +113,8 @@ mod tests {
 
     #[test]
     fn a_plate_has_no_way_to_a_field() {
-        let why = table(Field::Diffuse, Coupler::FlatPlate).unwrap_err();
+        let why = table(SoundField::Diffuse, Coupler::FlatPlate).unwrap_err();
         assert!(why.contains("no table fits"), "{why}");
-        assert!(table(Field::Diffuse, Coupler::EarSimulator603184).is_ok());
+        assert!(table(SoundField::Diffuse, Coupler::EarSimulator603184).is_ok());
     }
 }

@@ -1,6 +1,7 @@
 //! A session: what is asked (plan), what comes next (climb), what a take means on this chain (evaluate), what is kept
 //! (record). Pure, except `runner` and `storage`.
 
+pub mod audio_file;
 pub mod chain;
 pub mod chain_file;
 pub mod clean;

@@ -1,15 +1,17 @@
 //! The listener's own music: a WAV or FLAC file, measured as it is read. Nothing of it is kept but the figures, the
 //! file's name and a hash.
 
+use super::audio_file::{AudioFile, AudioFileError};
 use super::plain_file;
-use crate::analysis::music::{Piece, PowerGain};
+use crate::analysis::music::{Meter, Piece, PowerGain};
 use crate::fingerprint;
+use crossbeam_channel::bounded;
 use serde::{Deserialize, Serialize};
-use std::io::{ErrorKind, Read};
+use std::io::ErrorKind;
 use std::path::Path;
 
-#[cfg(feature = "music")]
-mod decode;
+/// Pieces that may wait for the meter.
+const PIECES_AHEAD: usize = 4;
 
 /// A piece and where it came from.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -37,26 +39,15 @@ pub struct MusicError {
 /// What is wrong with a file.
 #[derive(Debug, thiserror::Error)]
 pub enum NoMusic {
-    /// The disk.
-    #[error("it cannot be read ({0})")]
-    Disk(#[from] std::io::Error),
-    /// No byte in it.
-    #[error("the file is empty")]
-    Empty,
-    /// Another kind of file.
-    #[error("it is neither WAV nor FLAC, {0}; convert it to one of them")]
-    Kind(String),
-    /// This build has no decoder.
-    #[error("this program was built without music; build it with the feature `music`")]
-    NotBuiltIn,
-    /// The decoder gave up.
-    #[error("it is broken: {what} after {at_s:.1} s of {kind}; make it again or take another copy")]
+    /// It is no file of sound.
+    #[error("{0}")]
+    File(#[from] AudioFileError),
+    /// Its samples cannot be read to the end.
+    #[error("after {at_s:.1} s {why}")]
     Broken {
-        /// WAV or FLAC.
-        kind: &'static str,
-        /// What the decoder says.
-        what: String,
-        /// How far it came.
+        /// What is wrong.
+        why: AudioFileError,
+        /// How far it was read.
         at_s: f64,
     },
     /// Fewer samples than its header says.
@@ -64,7 +55,7 @@ pub enum NoMusic {
     CutOff {
         /// Seconds read.
         got_s: f64,
-        /// Seconds announced.
+        /// Seconds stated.
         stated_s: f64,
     },
     /// A FLAC whose samples are not those that were encoded.
@@ -73,9 +64,6 @@ pub enum NoMusic {
     /// Channels that a headphone has no place for.
     #[error("it has {0} channels; music for a headphone has one or two: mix it down first")]
     Channels(usize),
-    /// A rate no card has.
-    #[error("{0}")]
-    Rate(#[from] crate::units::BadSampleRate),
     /// No sample.
     #[error("it has a header and no sound")]
     NoSamples,
@@ -93,77 +81,64 @@ pub enum NoMusic {
 /// [`MusicError`] names the file and what is wrong with it.
 pub fn measure(path: &Path, gains: &[PowerGain<'_>]) -> Result<Music, MusicError> {
     let named = |why: NoMusic| MusicError { file: path.display().to_string(), why };
-    let found = Kind::of(path).map_err(named)?;
+    let file = AudioFile::open(path).map_err(|why| named(why.into()))?;
+    let (name, mislabelled) = (file.name.clone(), mislabelled(&file, path));
     let (hash, piece) = std::thread::scope(|scope| {
         let hash = scope.spawn(|| plain_file::open(path).and_then(fingerprint::of_reader));
-        let piece = decoded(path, found, gains);
+        let piece = piece(file, gains);
         (hash.join().unwrap_or_else(|_| Err(ErrorKind::Other.into())), piece)
     });
     let piece = piece.map_err(named)?;
-    let hash = hash.map_err(|e| named(e.into()))?;
-    let file = path.file_name().map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned());
-    Ok(Music { file, hash, mislabelled: found.mislabelled(path), piece })
+    let hash = hash.map_err(|e| named(AudioFileError::from(e).into()))?;
+    Ok(Music { file: name, hash, mislabelled, piece })
 }
 
-#[cfg(feature = "music")]
-fn decoded(path: &Path, kind: Kind, gains: &[PowerGain<'_>]) -> Result<Piece, NoMusic> {
-    decode::read(path, kind, gains)
+fn mislabelled(file: &AudioFile, path: &Path) -> Option<String> {
+    let ending = path.extension()?.to_string_lossy().to_lowercase();
+    let fits = file.kind.endings().contains(&ending.as_str());
+    (!fits).then(|| format!("the file is named .{ending} and holds {}", file.kind.word()))
 }
 
-#[cfg(not(feature = "music"))]
-fn decoded(_: &Path, _: Kind, _: &[PowerGain<'_>]) -> Result<Piece, NoMusic> {
-    Err(NoMusic::NotBuiltIn)
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Kind {
-    Wav,
-    Flac,
-}
-
-/// Beginnings of other files that are taken for music.
-const OTHERS: [(usize, &[u8], &str); 8] = [
-    (0, b"ID3", "it begins like an MP3 (or with an ID3 tag)"),
-    (0, b"\xff\xfb", "it begins like an MP3"),
-    (0, b"\xff\xf1", "it begins like AAC"),
-    (0, b"OggS", "it begins like Ogg"),
-    (4, b"ftyp", "it begins like MP4"),
-    (0, b"FORM", "it begins like AIFF"),
-    (0, b"RF64", "it begins like RF64 (a WAV over 4 GiB)"),
-    (0, b"BW64", "it begins like BW64 (a WAV over 4 GiB)"),
-];
-
-impl Kind {
-    /// By its first bytes, not by its name.
-    fn of(path: &Path) -> Result<Kind, NoMusic> {
-        let mut first = Vec::new();
-        plain_file::open(path)?.take(12).read_to_end(&mut first)?;
-        if first.is_empty() {
-            return Err(NoMusic::Empty);
-        }
-        if first.starts_with(b"fLaC") {
-            return Ok(Kind::Flac);
-        }
-        if first.starts_with(b"RIFF") && first.get(8..12) == Some(b"WAVE") {
-            return Ok(Kind::Wav);
-        }
-        let other = OTHERS.iter().find(|(at, mark, _)| first.get(*at..at + mark.len()) == Some(*mark));
-        Err(NoMusic::Kind(other.map_or("whatever its name says", |(_, _, words)| words).into()))
+/// Measures the samples as they are read; the reader runs ahead on a thread of its own, by a few pieces at most.
+fn piece(mut file: AudioFile, gains: &[PowerGain<'_>]) -> Result<Piece, NoMusic> {
+    if !(1..=2).contains(&file.channels) {
+        return Err(NoMusic::Channels(file.channels));
     }
-
-    fn word(self) -> &'static str {
-        match self {
-            Kind::Wav => "WAV",
-            Kind::Flac => "FLAC",
+    let (rate, stated) = (file.rate, file.stated_frames);
+    let seconds = |frames: u64| frames as f64 / rate.hz();
+    let mut meter = Meter::new(rate, file.channels, gains);
+    let mut frames = 0;
+    let (read, pieces) = bounded(PIECES_AHEAD);
+    let altered = std::thread::scope(|scope| {
+        let reading = scope.spawn(move || {
+            while let Some(piece) = file.next_piece()? {
+                // Nobody listens any more: what is wrong is known already.
+                if read.send(piece).is_err() {
+                    break;
+                }
+            }
+            Ok(file.is_altered())
+        });
+        for piece in pieces {
+            if piece.iter().flatten().any(|x: &f64| !x.is_finite()) {
+                return Err(NoMusic::NotFinite);
+            }
+            frames += piece.first().map_or(0, Vec::len) as u64;
+            meter.push(&piece);
         }
+        let stopped = |_| Err(AudioFileError::Broken("its decoder stopped".into()));
+        let ended = reading.join().unwrap_or_else(stopped);
+        ended.map_err(|why| NoMusic::Broken { why, at_s: seconds(frames) })
+    })?;
+    if let Some(stated) = stated.filter(|stated| *stated > frames) {
+        return Err(NoMusic::CutOff { got_s: seconds(frames), stated_s: seconds(stated) });
     }
-
-    fn mislabelled(self, path: &Path) -> Option<String> {
-        let ending = path.extension()?.to_string_lossy().to_lowercase();
-        let fits: &[&str] = match self {
-            Kind::Wav => &["wav", "wave", "bwf"],
-            Kind::Flac => &["flac", "fla"],
-        };
-        (!fits.contains(&ending.as_str())).then(|| format!("the file is named .{ending} and holds {}", self.word()))
+    if altered {
+        return Err(NoMusic::Altered);
     }
+    if frames == 0 {
+        return Err(NoMusic::NoSamples);
+    }
+    let piece = meter.finish();
+    if piece.level_dbfs().is_none() { Err(NoMusic::Silent) } else { Ok(piece) }
 }

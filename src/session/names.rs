@@ -19,7 +19,7 @@ const LISTED: usize = 8;
 pub enum NotNamed {
     /// Nothing of this name.
     #[error(
-        "no session in {} is called `{typed}`, begins so or has it in its name; `loudenough notebook` lists them", sessions.display()
+        "no session name in {} is, begins with or contains `{typed}`; `loudenough notebook` lists them", sessions.display()
     )]
     None {
         /// As typed.

@@ -11,9 +11,8 @@ use super::chain::Chain;
 use super::listening::table;
 use super::plan::{ListeningLevel, Weighting};
 use crate::analysis::music::Meter;
-use crate::analysis::weighting::Weighting as Curve;
 use crate::analysis::{About, Flaw};
-use crate::calibration::Field;
+use crate::calibration::SoundField;
 use crate::card::InputRole;
 use crate::stats::{Estimate, mean_of, standard_deviation, student_t_95};
 use crate::units::{DbSpl, Dbfs, SampleRate, db_from_power, power_from_db};
@@ -102,7 +101,7 @@ impl OwnLevel {
             (ListeningLevel { level: DbSpl(e.value), weighting, field }, e.half_width())
         };
         match (self.how, &self.diffuse_a, &self.a) {
-            (How::Music { .. }, Some(e), _) => of(e, Weighting::A, Some(Field::Diffuse)),
+            (How::Music { .. }, Some(e), _) => of(e, Weighting::A, Some(SoundField::Diffuse)),
             (How::Music { .. }, None, Some(e)) => of(e, Weighting::A, None),
             _ => of(&self.z, Weighting::Z, None),
         }
@@ -116,10 +115,10 @@ impl OwnLevel {
 pub fn of_music(samples: &[f32], rate: SampleRate, chain: &Chain, role: InputRole) -> Result<OwnLevel, String> {
     let acoustic = chain.acoustic(role).ok_or_else(|| not_calibrated(role))?;
     let correction = chain.correction(role);
-    let diffuse = table(Field::Diffuse, chain.coupler).ok().map(|table| table.correction());
+    let diffuse = table(SoundField::Diffuse, chain.coupler).ok().map(|table| table.correction());
     // What is not sound lies outside this: a converter's offset, its own noise.
     let heard = |f_hz: f64| if (20.0..=20_000.0).contains(&f_hz) { power_from_db(correction.db_at(f_hz)) } else { 0.0 };
-    let a = |f_hz: f64| heard(f_hz) * Curve::A.power_at(f_hz);
+    let a = |f_hz: f64| heard(f_hz) * Weighting::A.power_at(f_hz);
     let related = |f_hz: f64| a(f_hz) * diffuse.as_ref().map_or(0.0, |d| power_from_db(d.db_at(f_hz)));
     let mut meter = Meter::new(rate, 1, &[&heard, &a, &related]);
     let all: Vec<f64> = samples.iter().map(|s| f64::from(*s)).collect();

@@ -1,7 +1,9 @@
 //! What is asked of a session. A plan is checked once; a plan that exists is bounded in level and time.
 
+pub use crate::analysis::weighting::Weighting;
+
 use super::matching::MatchedOn;
-use crate::calibration::Field;
+use crate::calibration::SoundField;
 use crate::signal::Stimulus;
 use crate::units::{DbSpl, Dbfs, SampleRate, tidy};
 use serde::{Deserialize, Serialize};
@@ -13,11 +15,11 @@ pub const LONGEST_TAKE_S: f64 = 120.0;
 pub const DEFAULT_CEILING: DbSpl = DbSpl(115.0);
 /// Ceiling on the drive while no level is calibrated.
 pub const UNCALIBRATED_CEILING: Dbfs = Dbfs(-20.0);
-/// Settling before the first analysed period, seconds (method 3).
+/// Settling before the first analysed period, seconds.
 pub const SETTLE_S: f64 = 0.25;
 /// Route delay allowed for before it is measured, seconds.
 pub const DELAY_UNKNOWN_S: f64 = 1.0;
-/// Seats of the headphone where nothing else is asked (method 7; five where a standard asks for it).
+/// Seats of the headphone where nothing else is asked (five where a standard asks for it).
 pub const DEFAULT_SEATS: u32 = 3;
 /// Attempts at a take before a named reason is given.
 pub const ATTEMPTS: usize = 3;
@@ -82,19 +84,6 @@ pub struct Swap {
     pub on: MatchedOn,
 }
 
-/// Weighting that a stated level has.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Weighting {
-    /// None.
-    #[default]
-    Z,
-    /// A (IEC 61672-1).
-    A,
-    /// C (IEC 61672-1).
-    C,
-}
-
 /// How loud this person listens: pink-noise level at the calibrated point.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ListeningLevel {
@@ -105,7 +94,7 @@ pub struct ListeningLevel {
     pub weighting: Weighting,
     /// The field it is related to; `None`: as it is at the calibrated point.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub field: Option<Field>,
+    pub field: Option<SoundField>,
 }
 
 /// `70.0 dB`, `66.0 dB A, diffuse-field related`.
@@ -118,8 +107,8 @@ impl fmt::Display for ListeningLevel {
         };
         let field = match self.field {
             None => "",
-            Some(Field::Diffuse) => ", diffuse-field related",
-            Some(Field::Free) => ", free-field related",
+            Some(SoundField::Diffuse) => ", diffuse-field related",
+            Some(SoundField::Free) => ", free-field related",
         };
         write!(f, "{} dB{weighting}{field}", tidy(self.level.db(), 1))
     }

@@ -269,7 +269,7 @@ fn likeness(checked: &mut SwapChecked, ears: &[&Ear], own: Option<&Stored>, stor
             checked.flaws.push(Flaw::doubt(
                 "swap-other-headphone",
                 format!(
-                    "This looks like {}, not {name}: {nearer:.1} dB from the stored response of the one, {off:.1} dB from that of the other.",
+                    "This looks like {}, not {name}: {nearer:.1} dB from the stored response of the first, {off:.1} dB from that of the second.",
                     other.headphone
                 ),
             ));
@@ -277,7 +277,7 @@ fn likeness(checked: &mut SwapChecked, ears: &[&Ear], own: Option<&Stored>, stor
         (Some((own, off)), _) if off > within(own) => checked.flaws.push(Flaw::doubt(
             "swap-unlike",
             format!(
-                "This does not look like {name} as stored: {off:.1} dB from its response between 125 Hz and 6.3 kHz. Another headphone, other pads, or a bad fit."
+                "This does not look like {name} as stored: {off:.1} dB from its response between 125 Hz and 6.3 kHz. Another headphone, other pads, or a bad seat."
             ),
         )),
         (Some(_), _) => {}
@@ -303,15 +303,14 @@ fn alike(checked: &mut SwapChecked, ears: &[&Ear], own: Option<&Stored>) {
     let stored =
         own.and_then(|own| Some(mid(own.ears.get(&InputRole::LeftEar)?)? - mid(own.ears.get(&InputRole::RightEar)?)?));
     let (off, most, as_stored) = match stored {
-        Some(stored) => (now - stored, EARS_DB, " than stored"),
-        None => (now, EARS_UNKNOWN_DB, " than the right one"),
+        Some(stored) => (now - stored, EARS_DB, " off the stored balance"),
+        None => (now, EARS_UNKNOWN_DB, ""),
     };
     if off.abs() > most {
         let text = format!(
-            "The ears are not alike: the left one is {} dB louder against the right one{as_stored}. Look at plug, cable and fit.",
+            "The ears differ: left re right is {} dB{as_stored}. Check plug, cable and seat.",
             tidy_signed(off, 1)
         );
-        let text = if stored.is_none() { text.replacen(" against the right one than", " than", 1) } else { text };
         checked.flaws.push(Flaw::doubt("swap-ears-differ", text));
     }
 }
@@ -328,7 +327,7 @@ fn seal(checked: &mut SwapChecked, ears: &[&Ear], own: Option<&Stored>) {
         match leak_db(ear, own) {
             Some(db) if db > LEAK_DB => {
                 let text = format!(
-                    "It leaks at the {}: its 20–100 Hz stand {db:.1} dB under the stored response. Press it on or refit it.",
+                    "It leaks at the {}: its 20–100 Hz level is {db:.1} dB below the stored response. Press it on or refit it.",
                     ear.role.in_words()
                 );
                 checked.flaws.push(Flaw::doubt("swap-leak", text).about(About::Input(ear.role)));

@@ -160,7 +160,7 @@ impl Purpose {
         }
     }
 
-    /// How loud it will be nobody knows before it is heard: another seat, another volume position, one channel alone.
+    /// Its level is unknown until it is heard: another seat, another volume position, one channel alone.
     pub fn is_of_unknown_level(self) -> bool {
         match self {
             Seat | Position | LeftAlone | RightAlone => true,
@@ -186,8 +186,8 @@ impl fmt::Display for Purpose {
             OpenEar => "open ear",
             CoveredEar => "covered ear",
             Position => "position",
-            LeftAlone => "left alone",
-            RightAlone => "right alone",
+            LeftAlone => "left channel only",
+            RightAlone => "right channel only",
         })
     }
 }
@@ -295,7 +295,7 @@ impl fmt::Display for StopReason {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             StopReason::ClipEvidence => write!(f, "it clips"),
-            StopReason::Bend => write!(f, "a bend was seen that no limit explains"),
+            StopReason::Bend => write!(f, "nonlinearity was seen that no clipping limit explains"),
             StopReason::Ceiling { which } => write!(f, "the ceiling of {which} was reached"),
             StopReason::FullScale => write!(f, "the stimulus reached full scale"),
             StopReason::WantedHeadroom => write!(f, "the quick look reached the wanted headroom"),

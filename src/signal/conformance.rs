@@ -7,7 +7,7 @@ use crate::units::Dbfs;
 const RATES: [u32; 6] = [44_100, 48_000, 88_200, 96_000, 176_400, 192_000];
 /// The oversampled peak stands at full scale within this, dB: the interpolation of this test reads 16 points a sample.
 const PEAK_DB: f64 = 0.02;
-/// Levels are stated this well (issue: 0.001 dB).
+/// Levels are stated this well (agreed: 0.001 dB).
 const LEVEL_DB: f64 = 0.001;
 
 fn all(rate: SampleRate) -> Vec<Stimulus> {

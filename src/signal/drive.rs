@@ -44,7 +44,7 @@ pub enum DriveRefused {
         full: Dbfs,
     },
     /// Not a number, or a level for a stimulus that has none.
-    #[error("a drive of {0} dBFS is no level; give a number such as -40")]
+    #[error("a drive of {0} dBFS is not a level; give a number such as -40")]
     NoLevel(f64),
 }
 

@@ -1,6 +1,6 @@
 //! Fades: every sound opens and closes with a raised cosine.
 
-/// Shortest fade, seconds (method 3: at least 20 ms).
+/// Shortest fade, seconds (at least 20 ms).
 pub const FADE_S: f64 = 0.03;
 
 /// Raised cosine from 0 to 1 as `x` goes from 0 to 1, held outside.

@@ -3,7 +3,7 @@
 use super::fit::fit;
 use super::limits::LimitTest;
 use super::ohms::{Ohms, band_db, divided_db, lost_db, peaks_db, share_db};
-use crate::calibration::Field;
+use crate::calibration::SoundField;
 use crate::judgement::{Judgement, Threshold, Whose, highest_clean, judge, listening_as_z, loudest_clean};
 use crate::session::chain::{Chain, Coupler};
 use crate::session::plan::{Extent, ListeningLevel, Weighting};
@@ -80,7 +80,7 @@ pub struct Learnt {
     /// The listening level that its plan stated.
     pub listening: Option<ListeningLevel>,
     /// What a level as stated lacks to its Z at the point, for each weighting and field, dB; or why it is not determined.
-    pub z_less_stated: Vec<(Weighting, Option<Field>, Result<f64, String>)>,
+    pub z_less_stated: Vec<(Weighting, Option<SoundField>, Result<f64, String>)>,
     /// Seats that stand behind its levels.
     pub seats: usize,
     /// It was not cut short.
@@ -174,8 +174,8 @@ pub(super) fn ohms_of(chain: &Chain) -> (Option<Ohms>, Option<Ohms>) {
 }
 
 /// Each weighting in each field, as the session's own headroom converts them.
-fn conversions(record: &Record) -> Vec<(Weighting, Option<Field>, Result<f64, String>)> {
-    let fields = [None, Some(Field::Diffuse), Some(Field::Free)];
+fn conversions(record: &Record) -> Vec<(Weighting, Option<SoundField>, Result<f64, String>)> {
+    let fields = [None, Some(SoundField::Diffuse), Some(SoundField::Free)];
     let all = [Weighting::Z, Weighting::A, Weighting::C].into_iter().flat_map(|w| fields.map(|f| (w, f)));
     all.map(|(weighting, field)| {
         let stated = ListeningLevel { level: DbSpl(0.0), weighting, field };

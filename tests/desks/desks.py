@@ -82,7 +82,7 @@ DESKS = [
     Desk("overdrive", ["-d", "foverdrive_1196 foverdrive 1.2"], "smooth saturation", [], CLEAN),
     Desk("chebstortion", ["-d", "chebstortion_1430 chebstortion 0.1"], "polynomial with an envelope, never silent", [], CLEAN, ends=False),
     Desk("crossover", ["-d", "crossover_dist_1404 crossoverDist 0.001,0.5"], "dead zone of 0.001", [], []),
-    Desk("diode", ["-d", "diode_1185 diode 1"], "half-wave rectifier", [], CLEAN, ends=False),
+    Desk("diode", ["-d", "diode_1185 diode 1"], "half-wave rectifier: even order of −4 dB at every level", ["look for a damaged"], CLEAN[:1], ends=False),
     Desk("shaper", ["-d", "shaper_1187 shaper 1.1"], "x to the power of 1.1", [], CLEAN, ends=False),
     Desk("wavewrap", ["-d", "sinus_wavewrapper_1198 sinusWavewrapper 1.0"], "sine of x: folds", [], CLEAN),
     # What moves.

@@ -2,7 +2,7 @@
 
 use loudenough::analysis::Weight;
 use loudenough::analysis::weighting::Weighting;
-use loudenough::calibration::{Coupler, Field, FieldCurve, Point};
+use loudenough::calibration::{Coupler, FieldCurve, Point, SoundField};
 use std::path::Path;
 
 fn field_files() -> Vec<(String, FieldCurve)> {
@@ -30,7 +30,7 @@ fn every_field_table_loads_and_says_where_it_comes_from() {
 
 #[test]
 fn a_table_fits_couplers_with_an_eardrum_only() {
-    for field in [Field::Diffuse, Field::Free] {
+    for field in [SoundField::Diffuse, SoundField::Free] {
         let table = FieldCurve::of(field).unwrap();
         for (coupler, word) in Coupler::ALL {
             assert_eq!(table.fit(coupler).is_some(), coupler.point() == Point::Eardrum, "{word}");
@@ -59,7 +59,7 @@ fn seventy_decibels_in_every_band_have_their_field_related_levels() {
         let correction = FieldCurve::of(field).unwrap().correction();
         level(&|x, hz| a_db(x) + correction.db_at(hz))
     };
-    let found = [level(&|_, _| 0.0), level(&|x, _| a_db(x)), related(Field::Diffuse), related(Field::Free)];
+    let found = [level(&|_, _| 0.0), level(&|x, _| a_db(x)), related(SoundField::Diffuse), related(SoundField::Free)];
     for (found, stated) in found.into_iter().zip([84.9136, 81.9268, 75.9798, 76.6503]) {
         assert!((found - stated).abs() < COMPUTED_DB, "{found} for {stated}");
     }
@@ -80,6 +80,6 @@ fn a_table_that_is_broken_is_named() {
         assert!(why.contains(says), "{why}");
     }
     // Outside the table the ends hold, and the share is reported.
-    let flaw = FieldCurve::of(Field::Free).unwrap().correction().outside([(50.0, 1.0), (1000.0, 9.0)]).unwrap();
+    let flaw = FieldCurve::of(SoundField::Free).unwrap().correction().outside([(50.0, 1.0), (1000.0, 9.0)]).unwrap();
     assert_eq!(flaw.weight, Weight::Note);
 }

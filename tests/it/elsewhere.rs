@@ -6,9 +6,10 @@ use crate::common::sessions::{self, finish};
 use loudenough::audio::simulated::{BenchSpec, CAPTURE_CHANNELS, Device, SimulatedCardSpec};
 use loudenough::card::InputRole;
 use loudenough::judgement::{Threshold, judge};
+use loudenough::session::audio_file::AudioFile;
 use loudenough::session::chain::Chain;
 use loudenough::session::elsewhere::{
-    Asked, ElsewhereRequest, HeardElsewhere, Recording, SampleFormat, SlotKind, SoundPlan, read_plan, sound_plan, write,
+    Asked, ElsewhereRequest, HeardElsewhere, SampleFormat, SlotKind, SoundPlan, read_plan, sound_plan, write,
 };
 use loudenough::session::plan::{Ceilings, HeadroomRule, Plan};
 use loudenough::session::protocol::Command;
@@ -21,7 +22,7 @@ use loudenough::take::VoidReason;
 use loudenough::units::{Dbfs, SampleRate};
 use std::path::{Path, PathBuf};
 
-/// Issue 23: same clip level and same level as a climb on the same path, dB.
+/// Agreed: the same clip level and same level as a climb on the same path, dB.
 const SAME_CLIP_DB: f64 = 0.1;
 const SAME_LEVEL_DB: f64 = 0.05;
 const TOP: Dbfs = Dbfs(-13.0);
@@ -303,15 +304,15 @@ fn recordings_of_any_header_hold_the_same_samples() {
         ("long.wav", file(b"RF64", &long)),
     ] {
         std::fs::write(path(name), bytes).unwrap();
-        let mut recording = Recording::open(&path(name)).unwrap();
+        let mut recording = AudioFile::open(&path(name)).unwrap();
         let piece = recording.next_piece().unwrap().unwrap();
         assert_eq!((recording.rate.get(), piece.len(), piece[0].len()), (48_000, 1, 5_000), "{name}");
-        assert!(piece[0].iter().zip(&samples).all(|(a, b)| (a - f32::from(*b) / 32_768.0).abs() < 1e-9), "{name}");
+        assert!(piece[0].iter().zip(&samples).all(|(a, b)| (a - f64::from(*b) / 32_768.0).abs() < 1e-12), "{name}");
     }
     std::fs::write(path("mp3.wav"), file(b"RIFF", &[plain(0x55), chunk(b"data", 4, &data[..4])])).unwrap();
-    assert!(Recording::open(&path("mp3.wav")).err().unwrap().to_string().contains("compressed"));
+    assert!(AudioFile::open(&path("mp3.wav")).err().unwrap().to_string().contains("compressed"));
     let flac = Path::new("tests/data/music/tone.flac");
-    let mut recording = Recording::open(flac).unwrap();
+    let mut recording = AudioFile::open(flac).unwrap();
     let piece = recording.next_piece().unwrap().unwrap();
     assert_eq!(piece.len(), recording.channels);
     assert!(piece[0].iter().any(|x| x.abs() > 0.01));
@@ -323,8 +324,8 @@ fn recordings_of_any_header_hold_the_same_samples() {
 fn the_file_holds_the_levels_that_it_states() {
     let folder = tempfile::tempdir().unwrap();
     let sound = written(folder.path(), &asked(48_000, 1, SampleFormat::Bits16));
-    let mut recording = Recording::open(&folder.path().join("sound.wav")).unwrap();
-    let mut samples: Vec<f32> = Vec::new();
+    let mut recording = AudioFile::open(&folder.path().join("sound.wav")).unwrap();
+    let mut samples: Vec<f64> = Vec::new();
     while let Some(piece) = recording.next_piece().unwrap() {
         samples.extend(&piece[0]);
     }
@@ -334,7 +335,7 @@ fn the_file_holds_the_levels_that_it_states() {
         let SlotKind::Take(take) = &slot.kind else { continue };
         let from = take.opens_at + take.settle;
         let part = &samples[from..from + take.periods * take.stimulus.period_frames(sound.rate)];
-        let rms = (part.iter().map(|x| f64::from(*x).powi(2)).sum::<f64>() / part.len() as f64).sqrt();
+        let rms = (part.iter().map(|x| x * x).sum::<f64>() / part.len() as f64).sqrt();
         match sound.step(take.step).unwrap().drive {
             None => assert!(samples[take.opens_at..take.opens_at + take.played].iter().all(|x| x.abs() <= 0.0)),
             Some(drive) => {
@@ -344,9 +345,39 @@ fn the_file_holds_the_levels_that_it_states() {
             }
         }
     }
-    let peak = samples.iter().fold(0.0f32, |most, x| most.max(x.abs()));
-    assert!(f64::from(peak) <= top + 2.0 / 32_768.0);
+    let peak = samples.iter().fold(0.0f64, |most, x| most.max(x.abs()));
+    assert!(peak <= top + 2.0 / 32_768.0);
     assert_eq!(sound.plan.ceilings.drive, Some(TOP));
+}
+
+/// The same samples in either kind of file, by our reader and by the decoder of FLAC's own authors where it is installed.
+#[test]
+#[cfg(feature = "music")]
+fn a_flac_holds_the_samples_of_the_wav() {
+    let folder = tempfile::tempdir().unwrap();
+    for (format, channels) in [(SampleFormat::Bits16, 1), (SampleFormat::Bits24, 2)] {
+        let plan = sound_plan(&asked(44_100, channels, format)).unwrap();
+        let samples = |ending: &str| {
+            let path = folder.path().join(format!("{channels}.{ending}"));
+            let hash = write(&plan, &path).unwrap().sound_hash;
+            assert_eq!(hash, loudenough::fingerprint::of(&std::fs::read(&path).unwrap()));
+            let mut recording = AudioFile::open(&path).unwrap();
+            assert_eq!((recording.channels, recording.rate.get()), (usize::from(channels), 44_100));
+            let mut all = vec![Vec::new(); recording.channels];
+            while let Some(piece) = recording.next_piece().unwrap() {
+                all.iter_mut().zip(piece).for_each(|(all, piece)| all.extend(piece));
+            }
+            (all, path)
+        };
+        let ((flac, path), (wav, _)) = (samples("flac"), samples("wav2.wav"));
+        assert!(flac == wav && flac[0].len() == plan.frames);
+        if let Ok(test) = std::process::Command::new("flac").args(["--test", "--silent"]).arg(&path).status() {
+            assert!(test.success(), "the encoder's checksums do not hold");
+        }
+    }
+    let plan = sound_plan(&asked(48_000, 2, SampleFormat::Float)).unwrap();
+    let refused = write(&plan, &folder.path().join("float.flac")).unwrap_err().to_string();
+    assert!(refused.contains("float.flac") && refused.contains("16 or 24 bits"), "{refused}");
 }
 
 /// Two plans of one number of steps whose drives differ: the sound of one is never read by the other.

@@ -1,7 +1,7 @@
 //! What nobody here had thought of, on the simulated bench: limiters that see peaks coming, slew limits, automatic gain and formats of
 //! few bits on the way, and smooth distortion over the whole band in output, headphone, microphone and converter.
 //!
-//! Must hold (method 4 and 5): smooth distortion under a limit is never called a limit's; what moves the gain or the slope is never
+//! Must hold: smooth distortion under a limit is never called a limit's; what moves the gain or the slope is never
 //! clean up to full scale; few bits are resolution, not distortion of the output.
 //!
 //! `LOUDENOUGH_PATHS` is the number of benches of each kind, `LOUDENOUGH_SEED` the first seed.

@@ -2,7 +2,7 @@
 
 use crate::common::sessions::{chain, plan, run};
 use loudenough::audio::simulated::{BenchSpec, SimulatedCardSpec};
-use loudenough::calibration::Field;
+use loudenough::calibration::SoundField;
 use loudenough::judgement::{EXPOSURE_CAUTION, judge_for};
 use loudenough::session::chain::Coupler;
 use loudenough::session::plan::{HeadroomRule, ListeningLevel, Plan, Weighting};
@@ -17,17 +17,17 @@ fn quick_look() -> Record {
     run(&spec, SimulatedCardSpec::default(), plan, chain(&spec), folder.path()).unwrap().0
 }
 
-fn stated(weighting: Weighting, field: Option<Field>) -> Option<ListeningLevel> {
+fn stated(weighting: Weighting, field: Option<SoundField>) -> Option<ListeningLevel> {
     Some(ListeningLevel { level: DbSpl(65.0), weighting, field })
 }
 
-/// For responses like an ear's, Z at the eardrum stands 9 to 11 dB over the field-related A level (method 6).
+/// For responses like an ear's, Z at the eardrum stands 9 to 11 dB over the field-related A level.
 #[test]
 fn a_field_related_level_is_converted_with_the_measured_spectrum() {
     let record = quick_look();
     let at = |listening| judge_for(&record, listening, HeadroomRule::default());
     let (z, a) = (at(stated(Weighting::Z, None)), at(stated(Weighting::A, None)));
-    for field in [Field::Diffuse, Field::Free] {
+    for field in [SoundField::Diffuse, SoundField::Free] {
         let related = at(stated(Weighting::A, Some(field)));
         let listening_z = related.headroom.listening_z.unwrap().db();
         assert!((9.0..11.0).contains(&(listening_z - 65.0)), "{field:?}: {listening_z}");
@@ -43,7 +43,7 @@ fn a_field_related_level_is_converted_with_the_measured_spectrum() {
 fn a_coupler_without_a_table_does_not_pretend() {
     let mut record = quick_look();
     record.head.chain.coupler = Coupler::FlatPlate;
-    let judged = judge_for(&record, stated(Weighting::A, Some(Field::Diffuse)), HeadroomRule::default());
+    let judged = judge_for(&record, stated(Weighting::A, Some(SoundField::Diffuse)), HeadroomRule::default());
     let Reading::NotDetermined(why) = &judged.headroom.headroom_db else { panic!("{:?}", judged.headroom) };
     assert!(why.contains("no table fits"), "{why}");
     assert_eq!(judged.exposure, None);
@@ -53,7 +53,7 @@ fn a_coupler_without_a_table_does_not_pretend() {
 #[test]
 fn exposure_is_that_of_the_field_related_level() {
     let record = quick_look();
-    let judged = judge_for(&record, stated(Weighting::A, Some(Field::Diffuse)), HeadroomRule::default());
+    let judged = judge_for(&record, stated(Weighting::A, Some(SoundField::Diffuse)), HeadroomRule::default());
     let exposure = judged.exposure.unwrap();
     let listening = exposure.listening.unwrap();
     assert!((listening.level.value - 65.0).abs() < 1e-9, "{listening:?}");

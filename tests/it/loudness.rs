@@ -6,7 +6,7 @@
 //! played ─► knob ─► resonance ─► ear (dB SPL = dBFS + offset) ─► delay ─► + noise ─► captured
 //! ```
 //!
-//! What must hold (method 5):
+//! What must hold:
 //! - nothing is played over the true peak of the loudest drive that a step asks for;
 //! - a level over the ceiling by more than 1 dB lasts no longer than one period of the noise, and one that stands out from
 //!   what pink noise itself does in a tenth of a second no longer than two tenths;
@@ -38,7 +38,7 @@ use std::sync::{Arc, Mutex};
 const RATE: SampleRate = SampleRate::DEFAULT;
 /// Cases without being asked for more.
 const CASES: u64 = 40;
-/// Over the ceiling by no more than this, dB (method 5).
+/// Over the ceiling by no more than this, dB.
 const OVER_DB: f64 = 1.0;
 /// What the quick window allows beyond what pink noise does in a tenth of a second, dB: the limit on a change of volume and
 /// the headphone's response.

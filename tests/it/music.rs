@@ -6,7 +6,7 @@ use crate::common::truth::{pascal_per_volt, steady_period, true_clip_peak};
 use loudenough::account::document::{Cell, Part, Table};
 use loudenough::account::{self, Added, write};
 use loudenough::audio::simulated::{BenchSpec, SimulatedCardSpec};
-use loudenough::calibration::Field;
+use loudenough::calibration::SoundField;
 use loudenough::judgement::music::{Needed, Needs, PieceJudged, Plays, Way, add_music};
 use loudenough::judgement::{Judgement, Threshold, judge_for};
 use loudenough::session::music::{Music, measure};
@@ -275,7 +275,7 @@ fn the_gain_to_the_listening_level_is_that_of_the_bench() {
         // Diffuse field: 5.0 dB at the eardrum at 1 kHz, none at 60 Hz (ITU-T P.58, 06/2021).
         (
             Weighting::A,
-            Some(Field::Diffuse),
+            Some(SoundField::Diffuse),
             10.0 * (power(peak(1_000.0, 0.05) - 5.0) + power(peak(60.0, 0.2) - 27.0457)).log10() + shortened,
         ),
     ] {

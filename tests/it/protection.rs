@@ -12,7 +12,7 @@ use loudenough::signal::{Burst, Stimulus, Sweep, TwoTones};
 use loudenough::take::VoidReason;
 use loudenough::units::{DbSpl, Dbfs};
 
-/// Over the ceiling by no more than this, dB (method 5).
+/// Over the ceiling by no more than this, dB.
 const OVER_DB: f64 = 1.0;
 
 fn desk() -> BenchSpec {

@@ -16,7 +16,7 @@ use loudenough::units::{Dbfs, SampleRate};
 const LEVEL_DB: f64 = 0.05;
 /// Clip level, dB.
 const CLIP_DB: f64 = 0.1;
-/// Single takes 30 dB over noise, ppm (issue of a session's accuracy, as at one rate).
+/// Single takes 30 dB over noise, ppm (as at one rate).
 const CLOCK_PPM: f64 = 0.01;
 
 fn session(played_hz: u32, captured_hz: u32, quick: bool) {

@@ -188,7 +188,7 @@ fn comes_through_db(x: i32, (f0, q, gain_db): (f64, f64, f64)) -> f64 {
     10.0 * ((0..points).map(|i| power(at(i))).sum::<f64>() / f64::from(points)).log10()
 }
 
-/// Two takes of 11 s of stationary noise scatter by 4.343·√(2/(B·T)) dB (method 3): allowed is three times that.
+/// Two takes of 11 s of stationary noise scatter by 4.343·√(2/(B·T)) dB: allowed is three times that.
 #[test]
 fn what_the_headphone_keeps_out_is_stated_per_third_octave() {
     let folder = tempfile::tempdir().unwrap();

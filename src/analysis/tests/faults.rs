@@ -178,7 +178,7 @@ fn a_stimulus_buried_in_noise_is_not_determined() {
     assert!(!serde_json::to_string(&f).unwrap().contains("null,null,null,null,null,null"));
 }
 
-/// Method 4: hum at −50 dB on no line otherwise reads as −53 dB of even-order distortion.
+/// Hum at −50 dB on no line otherwise reads as −53 dB of even-order distortion.
 #[test]
 fn hum_on_no_line_changes_nothing_above_minus_eighty_decibels() {
     for mains in [50.0, 50.07, 60.0, 59.93] {

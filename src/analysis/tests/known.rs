@@ -9,7 +9,7 @@ use crate::units::{Dbfs, SampleRate, db_from_power};
 
 /// Levels agree with the desk within this where noise stands 30 dB under them.
 const LEVEL_DB: f64 = 0.01;
-/// Issue and method 2: single takes within this where the signal stands 30 dB over noise, ppm.
+/// Agreed: single takes within this where the signal stands 30 dB over noise, ppm.
 const CLOCK_PPM: f64 = 0.01;
 /// Without noise single-precision samples and the resampler are all that is left.
 const NOISELESS_DB: f64 = 0.001;
@@ -93,7 +93,7 @@ fn a_polynomial_puts_its_closed_form_on_even_and_detection_lines() {
     assert!((stated(&f.odd).value - odd_truth_db(&desk)).abs() < 0.02);
 }
 
-/// Method 2: uncorrected, 40 ppm read as −16 dB of even-order distortion.
+/// Uncorrected, 40 ppm read as −16 dB of even-order distortion.
 #[test]
 fn forty_parts_per_million_leave_no_false_distortion() {
     const LEFT_DB: f64 = -105.0;
@@ -277,7 +277,7 @@ fn a_sine_arrives_on_the_same_lines_with_its_harmonics_in_phase() {
 
 #[test]
 fn a_clock_that_drifts_within_a_take_is_followed() {
-    // 0.05 ppm/s over 5.5 s, method 2 follows the second order.
+    // 0.05 ppm/s over 5.5 s, the fit follows the second order.
     let (f, _) = pink(&Desk { ppm: 30.0, drift_ppm_per_s: 0.05, ..Desk::pink() });
     let drift = f.common.clock.drift_ppm_per_s.unwrap_or_else(|| panic!("{:?}", f.common.clock));
     assert!((drift - 0.05).abs() < 0.005, "{drift}");

@@ -93,7 +93,7 @@ fn worst_db(desk: &Desk, response: &[ResponsePoint], from_hz: f64, to_hz: f64) -
     response.iter().filter(|p| (from_hz..to_hz).contains(&p.frequency_hz)).map(|p| off(p).abs()).fold(0.0, f64::max)
 }
 
-/// Issue: the same response from pink noise, sweep and stationary noise within 0.05 dB at a quiet level.
+/// Agreed: the same response from pink noise, sweep and stationary noise within 0.05 dB at a quiet level.
 #[test]
 fn pink_noise_sweep_and_stationary_noise_tell_the_same_response() {
     const SAME_DB: f64 = 0.05;

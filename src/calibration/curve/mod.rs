@@ -148,7 +148,7 @@ impl Curve {
         let at_1_khz = self.correction.db_at(1000.0);
         if at_1_khz.abs() > FAR_AT_1_KHZ_DB {
             remarks.push(format!(
-                "it is {at_1_khz:+.1} dB at 1 kHz and shifts every level by that; a curve is relative to its reference, a sensitivity is typed"
+                "it is {at_1_khz:+.1} dB at 1 kHz and shifts every level by that much; a curve must be relative to its reference, so type the sensitivity separately"
             ));
         }
         remarks

@@ -38,10 +38,10 @@ pub enum Trouble {
     #[error("instead of a level in dB there is {0}; every row needs one after its frequency")]
     NoLevel(String),
     /// A level no curve has.
-    #[error("`{0}` is no level of a curve: it lies outside ±200 dB")]
+    #[error("`{0}` is not a curve level: it lies outside ±200 dB")]
     Level(String),
     /// A frequency no curve has.
-    #[error("`{0}` is no frequency of a curve: it lies outside 0 Hz to 1 MHz")]
+    #[error("`{0}` is not a curve frequency: it lies outside 0 Hz to 1 MHz")]
     Frequency(String),
     /// One or a thousand.
     #[error(
@@ -72,7 +72,7 @@ pub enum Trouble {
         there: Decimal,
     },
     /// A number, but not with the mark that was stated.
-    #[error("`{text}` is no number with a decimal {stated}; state the other mark or mend the row")]
+    #[error("`{text}` is not a number with a decimal {stated}; state the other mark or mend the row")]
     OtherMark {
         /// As it stands there.
         text: String,

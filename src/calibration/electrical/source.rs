@@ -53,7 +53,7 @@ impl Loading {
 }
 
 /// Source impedance as a resistance from two readings of one meter, volts, each with its loading; `limit_percent` is how far
-/// the meter's scale may be from straight between them, and `last_digit_v` the worth of its last digit.
+/// the meter's scale may deviate from linear between them, and `last_digit_v` the worth of its last digit.
 ///
 /// # Errors
 /// [`SourceRefused`].

@@ -45,7 +45,7 @@ impl Meter {
 pub enum VoltsRefused {
     /// A mains meter at another frequency.
     #[error(
-        "a voltmeter made for 50 and 60 Hz reads {0:.0} Hz wrong, often by half; play 50 or 60 Hz, or state that it reads audio frequencies"
+        "a voltmeter made for 50 and 60 Hz is wrong at {0:.0} Hz, often by half; play 50 or 60 Hz, or state that it reads audio frequencies"
     )]
     MeterTooSlow(f64),
     /// Not a voltage.

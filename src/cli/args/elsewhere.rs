@@ -35,7 +35,7 @@ impl From<Bits> for SampleFormat {
 /// Options of `plan`.
 #[derive(Debug, Args)]
 pub struct PlanFile {
-    /// WAV to write; its plan is kept beside it as .json. Neither may exist yet.
+    /// Sound to write, a FLAC where the name ends so and else a WAV; its plan is kept beside it as .json. Neither may exist yet.
     #[arg(long, short, value_name = "FILE")]
     pub out: PathBuf,
     /// Rate of the file, Hz: the one that the player plays without resampling.

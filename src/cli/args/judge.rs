@@ -2,7 +2,7 @@
 
 use super::typed::{chosen, number};
 use crate::asked::{Field, choice};
-use crate::calibration::Field as SoundField;
+use crate::calibration::SoundField;
 use crate::judgement::comparison::{DISTORTION_WITHIN_DB, Hears, SAME_WITHIN_DB};
 use crate::session::plan::Weighting;
 use clap::Args;

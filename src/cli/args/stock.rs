@@ -4,7 +4,7 @@ use super::typed::{chosen, number, sheet_figure};
 use super::{Listener, TypedHears};
 use crate::asked::sheet::{self, SheetFigure, SheetSensitivity};
 use crate::asked::{Field, choice};
-use crate::calibration::Field as SoundField;
+use crate::calibration::SoundField;
 use crate::session::own_level::{LISTENED_S, listened};
 use crate::session::plan::Weighting;
 use clap::{Args, Subcommand, ValueEnum};

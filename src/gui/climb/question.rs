@@ -147,8 +147,8 @@ fn weighting(desk: &mut Desk, ui: &mut Ui, size: f32) -> bool {
         ((Weighting::Z, None), "Z"),
         ((Weighting::A, None), "A"),
         ((Weighting::C, None), "C"),
-        ((Weighting::A, Some(calibration::Field::Diffuse)), "A, diffuse field"),
-        ((Weighting::A, Some(calibration::Field::Free)), "A, free field"),
+        ((Weighting::A, Some(calibration::SoundField::Diffuse)), "A, diffuse field"),
+        ((Weighting::A, Some(calibration::SoundField::Free)), "A, free field"),
     ];
     let now = desk.form.weighting;
     let shown = all.iter().find(|(value, _)| *value == now).map_or("not listed", |(_, name)| name);

@@ -12,7 +12,7 @@ pub use particulars::{Particulars, curve_words};
 
 use super::StartState;
 use crate::asked::{Read, Typed, plan};
-use crate::calibration::{Acoustic, CLASS_1_HALF_WIDTH_DB, Field as SoundField};
+use crate::calibration::{Acoustic, CLASS_1_HALF_WIDTH_DB, SoundField};
 use crate::card::{CaptureChannel, CardDescription, Direction, InputRole, SimulatedDevices};
 use crate::session::chain::Chain;
 use crate::session::plan::{Extent, Plan, UNCALIBRATED_CEILING, Weighting};

@@ -226,11 +226,11 @@ fn range_words(bands: &[Difference], limit_db: f64, sign: f64, word: Audible) ->
         true => format!("at {}", band::label(first.x)),
         false => format!("from {} to {}", band::label(first.x), band::label(last.x)),
     };
-    let side = if sign > 0.0 { "more" } else { "less" };
+    let side = if sign > 0.0 { "above" } else { "below" };
     let limit = tidy(limit_db, 1);
     match word {
-        Audible::NotDetermined => format!("{at} the interval reaches above {limit} dB {side}"),
-        _ => format!("{at} the second output exceeds {limit} dB {side}"),
+        Audible::NotDetermined => format!("{at} the interval reaches beyond {limit} dB {side} the first"),
+        _ => format!("{at} the second output is more than {limit} dB {side} the first"),
     }
 }
 

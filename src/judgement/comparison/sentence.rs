@@ -114,8 +114,8 @@ fn both(q: &Distorted) -> String {
 fn size(difference: &Reading) -> String {
     match difference {
         Reading::Determined(e) => format!("by {} dB", Figure::new(e, 1).signed()),
-        Reading::AtLeast(e) => format!("by at least {} dB", tidy_signed(e.value, 1)),
-        Reading::Below(most) => format!("by at least {} dB", tidy_signed(*most, 1)),
+        Reading::AtLeast(e) => format!("by {} dB or higher", tidy_signed(e.value, 1)),
+        Reading::Below(most) => format!("by {} dB or lower", tidy_signed(*most, 1)),
         Reading::NotDetermined(_) => String::new(),
     }
 }
@@ -126,8 +126,8 @@ impl Outcome {
         match (self, difference) {
             (Outcome::Same, _) => format!("same within {within_db} dB"),
             (Outcome::Differs, Reading::Determined(d)) => format!("differs by {} dB", tidy_signed(d.value, 2)),
-            (Outcome::Differs, Reading::AtLeast(d)) => format!("differs by at least {} dB", tidy_signed(d.value, 2)),
-            (Outcome::Differs, Reading::Below(most)) => format!("differs by at least {} dB", tidy_signed(*most, 2)),
+            (Outcome::Differs, Reading::AtLeast(d)) => format!("differs by {} dB or higher", tidy_signed(d.value, 2)),
+            (Outcome::Differs, Reading::Below(most)) => format!("differs by {} dB or lower", tidy_signed(*most, 2)),
             _ => "not determined".into(),
         }
     }

@@ -12,7 +12,7 @@ use crate::session::step::Purpose;
 use crate::session::swap::Round;
 use crate::stats::Reading;
 
-/// Cells of the fine grid per octave (method 1).
+/// Cells of the fine grid per octave.
 const CELLS_PER_OCTAVE: f64 = 48.0;
 
 /// Number of the 1/48-octave cell that holds this frequency, 0 is 1 kHz.

@@ -1,4 +1,4 @@
-//! The path check: is the way to the ear and back straight, before anything is measured? From a finished record of
+//! The path check: is the path to the ear and back free of faults, before anything is measured? From a finished record of
 //! [`Extent::PathCheck`](crate::session::plan::Extent::PathCheck), recomputable at any time.
 //!
 //! ```text

@@ -44,7 +44,7 @@ pub(super) fn rate(record: &Record) -> PathFinding {
     }
     let can: Vec<String> = [&record.head.playback, &record.head.capture]
         .into_iter()
-        .filter_map(|granted| granted.may_resample.as_ref().map(|why| format!("{} can ({why})", granted.id)))
+        .filter_map(|granted| granted.may_resample.as_ref().map(|why| format!("{} can resample ({why})", granted.id)))
         .collect();
     let stated = all.iter().find(|end| matches!(end.fall_db, Reading::Determined(_)));
     let reading = stated.map_or_else(
@@ -53,7 +53,7 @@ pub(super) fn rate(record: &Record) -> PathFinding {
     );
     if !can.is_empty() {
         let text = format!(
-            "Nothing shows that the rate was changed on the path, but {}. A direct route of the card excludes it.",
+            "Nothing shows that the rate was changed on the path, but {}. A direct route of the card rules this out.",
             can.join(" and ")
         );
         return PathFinding::new(what, None, PathAnswer::Note, reading, text);

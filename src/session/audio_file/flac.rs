@@ -1,77 +1,116 @@
-//! FLAC, decoded piece by piece; read where the program was built with the feature `music`.
+//! FLAC, decoded piece by piece or written as a whole, where the program was built with the feature `music`.
 
 #[cfg(feature = "music")]
 pub(super) use decoded::{Samples, open};
+#[cfg(feature = "music")]
+pub(in crate::session) use encoded::bytes;
 
 /// FLAC cannot be read here.
 #[cfg(not(feature = "music"))]
-pub(super) fn open(_: &std::path::Path) -> Result<super::recording::Recording, String> {
-    Err("it is a FLAC, which this build cannot read (it was built without the feature `music`); make a WAV of it"
-        .into())
+pub(super) fn open(_: std::fs::File) -> Result<super::AudioFile, super::AudioFileError> {
+    Err(super::AudioFileError::Samples(
+        "it is a FLAC, which this build cannot read (it was built without the feature `music`); make a WAV of it"
+            .into(),
+    ))
+}
+
+/// FLAC cannot be written here.
+#[cfg(not(feature = "music"))]
+pub(in crate::session) fn bytes(_: &[i32], _: u16, _: u16, _: u32) -> Result<Vec<u8>, String> {
+    Err("this build cannot write FLAC (it was built without the feature `music`); name it .wav".into())
 }
 
 #[cfg(feature = "music")]
 mod decoded {
-    use super::super::recording::{PIECE_FRAMES, Pieces, Recording, opened};
-    use crate::session::plain_file;
+    use super::super::{AudioFile, AudioFileError, FileKind, PIECE_FRAMES, Pieces};
+    use std::fs::File;
     use std::io::ErrorKind;
-    use std::path::Path;
     use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
     use symphonia::core::errors::Error as Decoding;
     use symphonia::core::formats::{FormatOptions, FormatReader, TrackType};
     use symphonia::core::io::MediaSourceStream;
     use symphonia::default::formats::FlacReader;
 
-    /// Samples of a FLAC as they are decoded.
-    pub struct Samples {
+    /// Samples as they are decoded.
+    pub(in super::super) struct Samples {
         format: Box<dyn FormatReader>,
         decoder: Box<dyn AudioDecoder>,
     }
 
     impl Samples {
-        /// The next piece, one vector per channel; `None` after the last.
-        pub(in crate::session::elsewhere) fn next(&mut self, channels: usize) -> Result<Option<Vec<Vec<f32>>>, String> {
-            let mut piece: Vec<Vec<f32>> = vec![Vec::new(); channels];
+        pub(in super::super) fn next(&mut self, channels: usize) -> Result<Option<Vec<Vec<f64>>>, AudioFileError> {
+            let mut piece: Vec<Vec<f64>> = vec![Vec::new(); channels];
             while piece[0].len() < PIECE_FRAMES {
                 let packet = match self.format.next_packet() {
                     Ok(Some(packet)) => packet,
                     Ok(None) => break,
+                    // The count of frames tells how much is missing.
                     Err(Decoding::IoError(e)) if e.kind() == ErrorKind::UnexpectedEof => break,
-                    Err(e) => return Err(format!("it is broken: {e}")),
+                    Err(e) => return Err(broken(&e)),
                 };
-                let decoded = self.decoder.decode(&packet).map_err(|e| format!("it is broken: {e}"))?;
-                let mut new: Vec<Vec<f32>> = vec![Vec::new(); decoded.spec().channels().count()];
+                let decoded = self.decoder.decode(&packet).map_err(|e| broken(&e))?;
+                let mut new: Vec<Vec<f64>> = vec![Vec::new(); decoded.spec().channels().count()];
                 decoded.copy_to_vecs_planar(&mut new);
                 if new.len() != channels {
-                    return Err("its number of channels changes on the way".into());
+                    return Err(AudioFileError::Broken("its number of channels changes on the way".into()));
                 }
                 piece.iter_mut().zip(new).for_each(|(to, new)| to.extend(new));
             }
             Ok((!piece[0].is_empty()).then_some(piece))
         }
+
+        pub(in super::super) fn is_altered(&mut self) -> bool {
+            self.decoder.finalize().verify_ok == Some(false)
+        }
     }
 
-    /// Opens a FLAC.
-    pub(in crate::session::elsewhere) fn open(path: &Path) -> Result<Recording, String> {
-        let source = plain_file::open(path).map_err(|e| e.to_string())?;
-        let broken = |e: Decoding| format!("it is broken: {e}");
-        let stream = MediaSourceStream::new(Box::new(source), Default::default());
-        let reader = FlacReader::try_new(stream, FormatOptions::default()).map_err(broken)?;
-        let none = || "it is a FLAC without samples".to_string();
+    fn broken(error: &Decoding) -> AudioFileError {
+        AudioFileError::Broken(error.to_string())
+    }
+
+    pub(in super::super) fn open(file: File) -> Result<AudioFile, AudioFileError> {
+        let stream = MediaSourceStream::new(Box::new(file), Default::default());
+        let reader = FlacReader::try_new(stream, FormatOptions::default()).map_err(|e| broken(&e))?;
+        let none = || AudioFileError::Broken("it is a FLAC without samples".into());
         let track = reader.default_track(TrackType::Audio).ok_or_else(none)?;
         let parameters = track.codec_params.as_ref().and_then(|p| p.audio()).ok_or_else(none)?;
         let rate = parameters.sample_rate.ok_or_else(none)?;
         let channels = parameters.channels.as_ref().map_or(0, |channels| channels.count());
         let bits = parameters.bits_per_sample.map_or(String::new(), |bits| format!(", {bits} bits"));
         let frames = track.num_frames;
-        let options = AudioDecoderOptions::default();
-        let decoder = symphonia::default::get_codecs().make_audio_decoder(parameters, &options).map_err(broken)?;
-        opened(
-            rate,
-            channels,
-            format!("FLAC{bits}"),
-            frames,
-            Pieces::Flac(Samples { format: Box::new(reader), decoder }),
-        )
+        let options = AudioDecoderOptions::default().verify(true);
+        let decoder =
+            symphonia::default::get_codecs().make_audio_decoder(parameters, &options).map_err(|e| broken(&e))?;
+        let pieces = Pieces::Flac(Box::new(Samples { format: Box::new(reader), decoder }));
+        AudioFile::new(FileKind::Flac, (rate, channels), format!("FLAC{bits}"), frames, pieces)
+    }
+}
+
+#[cfg(feature = "music")]
+mod encoded {
+    use flacenc::bitsink::ByteSink;
+    use flacenc::component::BitRepr;
+    use flacenc::config::Encoder;
+    use flacenc::error::Verify;
+    use flacenc::source::MemSource;
+
+    /// Highest rate that the encoder writes, Hz.
+    const HIGHEST_RATE: u32 = 96_000;
+
+    /// The bytes of a FLAC of these integers of so many bits, all channels in turn.
+    pub(in crate::session) fn bytes(samples: &[i32], channels: u16, bits: u16, rate: u32) -> Result<Vec<u8>, String> {
+        if rate > HIGHEST_RATE {
+            return Err(format!("FLAC is written up to {HIGHEST_RATE} Hz; name it .wav"));
+        }
+        let source = MemSource::from_samples(samples, channels.into(), bits.into(), rate as usize);
+        let config = Encoder::default().into_verified().map_err(|(_, e)| e.to_string())?;
+        let stream = flacenc::encode_with_fixed_block_size(&config, source, config.block_size);
+        let mut stream = stream.map_err(|e| format!("it cannot be encoded ({e})"))?;
+        // The last block, which is shorter, does not count (RFC 9639, 8.2); decoders hold the others against it.
+        let blocks = stream.stream_info_mut().set_block_sizes(config.block_size, config.block_size);
+        blocks.map_err(|e| format!("it cannot be encoded ({e})"))?;
+        let mut sink = ByteSink::new();
+        stream.write(&mut sink).map_err(|e| format!("it cannot be encoded ({e})"))?;
+        Ok(sink.as_slice().to_vec())
     }
 }

@@ -310,7 +310,7 @@ fn a_quick_look_ends_a_little_above_listening_level_plus_wanted_headroom() {
     assert!((drives(&results, Purpose::Climb)[1] + 25.0 - more).abs() < 1e-9);
 }
 
-/// By plan: sound of a quick look under 20 s, of a default session under 120 s (method 5), a listener at 70 dB and a
+/// By plan: sound of a quick look under 20 s, of a default session under 120 s, a listener at 70 dB and a
 /// desk that passes 115 dB SPL.
 #[test]
 fn sound_time_by_plan_stays_under_its_limits() {

@@ -53,7 +53,7 @@ pub struct MarkHeard {
     pub purpose: Option<Purpose>,
     /// Drive of the step after it.
     pub drive: Option<Dbfs>,
-    /// When it began, seconds from the begin of what was captured.
+    /// When it began, seconds from the start of the capture.
     pub at_s: f64,
     /// How much later it came than the marks before it predicted, seconds (negative: earlier); `None` where it was in time.
     pub late_s: Option<f64>,
@@ -173,11 +173,11 @@ pub fn flaws(record: &Record) -> Vec<Flaw> {
     flaws
 }
 
-/// Why neither distortion nor clipping is determined: what is on the way makes another sound of it.
+/// Why neither distortion nor clipping is determined: what is in the path alters the sound.
 pub fn not_determined(record: &Record) -> Option<String> {
     let heard = HeardElsewhere::of(record)?;
     lossy(record, heard)?;
-    Some("a lossy encoder, or another effect that makes another sound of it, is on the way and hides it".into())
+    Some("a lossy encoder, or another effect that alters the sound, is in the path and hides it".into())
 }
 
 /// What does not repeat rises with the sound although the marks keep their gain: an encoder's own noise.
@@ -202,7 +202,7 @@ fn lossy(record: &Record, heard: &HeardElsewhere) -> Option<Flaw> {
     }
     let middle = steps[steps.len() / 2];
     let text = format!(
-        "At the {}, what does not repeat rises with the sound and stands {:.0} dB under it, while the marks keep their gain: a lossy encoder (MP3, AAC, Opus, a wireless link) or an effect makes another sound of it. Distortion and clipping are not determined. Levels are those of what repeats; all that sounds is {} dB louder. Play the plan as WAV or FLAC, over a wire.",
+        "At the {}, the part that does not repeat rises with the sound and is {:.0} dB below it, while the marks keep their gain: a lossy encoder (MP3, AAC, Opus, a wireless link) or an effect alters the sound. Distortion and clipping are not determined. Levels are those of what repeats; all that sounds is {} dB louder. Play the plan as WAV or FLAC, over a wire.",
         role.in_words(),
         -middle.1,
         tidy(middle.2, 2)
@@ -238,7 +238,7 @@ fn moved_in_time(heard: &HeardElsewhere) -> Vec<Flaw> {
     let moved = heard.marks.iter().enumerate().filter_map(|(place, mark)| Some((place, mark, mark.late_s?)));
     let flaw = |(place, mark, late_s): (usize, &MarkHeard, f64)| {
         let before = place.checked_sub(1).and_then(|at| heard.marks.get(at));
-        let before = before.map_or("the begin".into(), MarkHeard::step_in_words);
+        let before = before.map_or("the beginning".into(), MarkHeard::step_in_words);
         let (now, seconds) = (mark.step_in_words(), tidy(late_s.abs(), 2));
         let what = if late_s > 0.0 {
             format!("the sound came {seconds} s late (a pause, a notification or a call)")

@@ -25,7 +25,7 @@ const MARGIN_S: f64 = 0.15;
 /// sound of another one is never read by it.
 const GAP_S: f64 = 0.7;
 pub(super) const GAP_STEP_S: f64 = 0.04;
-/// The reference stays this far under the loudest step, dB (method 5).
+/// The reference stays this far under the loudest step, dB.
 const REFERENCE_BELOW_TOP_DB: f64 = 20.0;
 /// Steps closer than this are one, dB.
 const SAME_DB: f64 = 0.05;

@@ -9,11 +9,9 @@
 //!
 //! Nothing is played by the bench here, so no ceiling can be kept: it can only be stated, watched, and said out loud.
 
-mod flac;
 mod follow;
 mod heard;
 mod layout;
-mod recording;
 mod sound_file;
 mod sound_plan;
 mod words;
@@ -21,7 +19,6 @@ mod words;
 pub use follow::{Follower, News, SlotTake, SpeedFinder};
 pub use heard::{ChannelHeard, HeardElsewhere, HeardFrom, MarkHeard, flaws, not_determined};
 pub use layout::{Asked, BadLayout, MARK_NUMBERS, sound_plan};
-pub use recording::{Pieces, Recording, RecordingError};
 pub use sound_file::{SoundFileError, plan_path, read_plan, write};
 pub use sound_plan::{CAUTIONS, SampleFormat, Slot, SlotKind, SlotOfTake, SoundPlan};
 pub use words::{in_words, is_alarm};

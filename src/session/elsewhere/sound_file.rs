@@ -1,7 +1,8 @@
-//! Writes the sound file and the plan file beside it, and reads a plan file.
+//! Writes the sound file (WAV or FLAC) and the plan file beside it, and reads a plan file.
 
-use super::sound_plan::{SampleFormat, SoundPlan};
+use super::sound_plan::SoundPlan;
 use crate::fingerprint;
+use crate::session::audio_file::flac_bytes;
 use crate::session::plain_file;
 use hound::{WavSpec, WavWriter};
 use rand_pcg::Pcg64;
@@ -32,7 +33,7 @@ pub fn plan_path(sound: &Path) -> PathBuf {
     sound.with_extension("json")
 }
 
-/// Writes the sound as WAV and its plan beside it; gives the plan with both fingerprints.
+/// Writes the sound, as FLAC where its name ends so and else as WAV, and its plan beside it; gives the plan with both fingerprints.
 ///
 /// # Errors
 /// [`SoundFileError`]: neither file may exist yet; the disk.
@@ -46,7 +47,9 @@ pub fn write(plan: &SoundPlan, sound: &Path) -> Result<SoundPlan, SoundFileError
             return Err(of(path, "it exists already and is not written over; choose another name"));
         }
     }
-    let bytes = wav(plan).map_err(|e| of(sound, e))?;
+    let is_flac = sound.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("flac"));
+    let bytes = if is_flac { flac(plan) } else { wav(plan).map_err(|e| e.to_string()) };
+    let bytes = bytes.map_err(|e| of(sound, e))?;
     let mut plan = SoundPlan { sound_hash: fingerprint::of(&bytes), ..plan.clone() };
     plan.hash = plan.own_hash();
     let mut text = serde_json::to_vec_pretty(&plan).map_err(|e| of(&beside, e))?;
@@ -68,40 +71,55 @@ fn put(path: &Path, bytes: &[u8]) -> Result<(), SoundFileError> {
 pub fn read_plan(path: &Path) -> Result<SoundPlan, SoundFileError> {
     let text = plain_file::read_text(path).map_err(|e| match e.kind() {
         std::io::ErrorKind::InvalidData => {
-            of(path, "it is no plan file: name the .json that was written beside the sound")
+            of(path, "it is not a plan file: name the .json that was written beside the sound")
         }
         _ => of(path, format!("it cannot be read ({e})")),
     })?;
-    let plan: SoundPlan = serde_json::from_str(&text)
-        .map_err(|e| of(path, format!("it is no plan file ({e}): name the .json that was written beside the sound")))?;
+    let plan: SoundPlan = serde_json::from_str(&text).map_err(|e| {
+        of(path, format!("it is not a plan file ({e}): name the .json that was written beside the sound"))
+    })?;
     plan.check().map_err(|why| of(path, format!("{why}; write the sound again")))?;
     Ok(plan)
 }
 
-/// The file's bytes.
+/// The bytes of a FLAC.
+fn flac(plan: &SoundPlan) -> Result<Vec<u8>, String> {
+    let bits = plan.format.bits().ok_or("FLAC holds no float samples; choose 16 or 24 bits, or name it .wav")?;
+    flac_bytes(&integers(plan, bits), plan.channels, bits, plan.rate.get())
+}
+
+/// The bytes of a WAV.
 fn wav(plan: &SoundPlan) -> Result<Vec<u8>, hound::Error> {
-    let (bits_per_sample, sample_format) = match plan.format {
-        SampleFormat::Bits16 => (16, hound::SampleFormat::Int),
-        SampleFormat::Bits24 => (24, hound::SampleFormat::Int),
-        SampleFormat::Float => (32, hound::SampleFormat::Float),
+    let (bits_per_sample, sample_format) = match plan.format.bits() {
+        Some(bits) => (bits, hound::SampleFormat::Int),
+        None => (32, hound::SampleFormat::Float),
     };
     let spec = WavSpec { channels: plan.channels, sample_rate: plan.rate.get(), bits_per_sample, sample_format };
     let bytes = plan.frames * usize::from(plan.channels) * usize::from(bits_per_sample / 8);
     let mut file = Cursor::new(Vec::with_capacity(bytes + 128));
     let mut writer = WavWriter::new(&mut file, spec)?;
-    let channels: Vec<Vec<f64>> = (0..plan.channels).map(|channel| plan.samples(channel)).collect();
-    let mut dither: Vec<Pcg64> =
-        (0..plan.channels).map(|channel| Pcg64::seed_from_u64(DITHER_SEED + u64::from(channel))).collect();
-    for frame in 0..plan.frames {
-        for (channel, random) in channels.iter().zip(&mut dither) {
-            match sample_format {
-                hound::SampleFormat::Float => writer.write_sample(channel[frame] as f32)?,
-                hound::SampleFormat::Int => writer.write_sample(dithered(channel[frame], bits_per_sample, random))?,
-            }
-        }
+    match plan.format.bits() {
+        Some(bits) => integers(plan, bits).into_iter().try_for_each(|x| writer.write_sample(x))?,
+        None => interleaved(plan).try_for_each(|(_, x)| writer.write_sample(x as f32))?,
     }
     writer.finalize()?;
     Ok(file.into_inner())
+}
+
+/// The samples of all channels in turn, each with its channel.
+fn interleaved(plan: &SoundPlan) -> impl Iterator<Item = (usize, f64)> {
+    let channels: Vec<Vec<f64>> = (0..plan.channels).map(|channel| plan.samples(channel)).collect();
+    (0..plan.frames * channels.len()).map(move |at| {
+        let (frame, channel) = (at / channels.len(), at % channels.len());
+        (channel, channels[channel][frame])
+    })
+}
+
+/// The same as integers of so many bits, dithered.
+fn integers(plan: &SoundPlan, bits: u16) -> Vec<i32> {
+    let seeded = |channel| Pcg64::seed_from_u64(DITHER_SEED + u64::from(channel));
+    let mut dither: Vec<Pcg64> = (0..plan.channels).map(seeded).collect();
+    interleaved(plan).map(|(channel, x)| dithered(x, bits, &mut dither[channel])).collect()
 }
 
 /// The nearest step of an integer format under triangular dither (TPDF) of two steps' width; silence stays zero.

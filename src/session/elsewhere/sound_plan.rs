@@ -34,6 +34,15 @@ pub enum SampleFormat {
 }
 
 impl SampleFormat {
+    /// Bits of an integer; `None` of a float.
+    pub fn bits(self) -> Option<u16> {
+        match self {
+            SampleFormat::Bits16 => Some(16),
+            SampleFormat::Bits24 => Some(24),
+            SampleFormat::Float => None,
+        }
+    }
+
     /// In words.
     pub fn in_words(self) -> &'static str {
         match self {

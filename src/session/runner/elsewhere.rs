@@ -6,8 +6,10 @@
 mod keeper;
 mod level_watch;
 
+use super::super::audio_file::AudioFile;
 use super::super::chain::Chain;
-use super::super::elsewhere::{ElsewhereRequest, HeardElsewhere, HeardFrom, Recording, SoundPlan};
+use super::super::elsewhere::{ElsewhereRequest, HeardElsewhere, HeardFrom, SoundPlan};
+use super::super::plain_file;
 use super::super::plan::Plan;
 use super::super::protocol::Event;
 use super::super::record::{Record, SCHEMA, SessionHead};
@@ -17,6 +19,7 @@ use super::{RunError, Worker};
 use crate::analysis::live::LiveAnalyser;
 use crate::audio::{Engine, Heard};
 use crate::card::{CardId, Granted, Routing};
+use crate::fingerprint;
 use crossbeam_channel::{Receiver, bounded};
 use keeper::Keeper;
 use std::path::{Path, PathBuf};
@@ -31,7 +34,7 @@ const PLAYER_AFTER_S: f64 = 3.0;
 /// What comes in, piece by piece.
 enum Source {
     Live(Box<Listening>),
-    Recording(Box<Recording>, Routing),
+    Recording(Box<AudioFile>, Routing),
 }
 
 /// The capture side at work.
@@ -134,7 +137,7 @@ impl Worker {
             )));
         }
         let capture = Granted {
-            id: CardId(format!("recording:{}", recording.file)),
+            id: CardId(format!("recording:{}", recording.name)),
             rate: recording.rate,
             channels: recording.channels as u16,
             block_frames: None,
@@ -143,8 +146,8 @@ impl Worker {
             simulates: None,
         };
         let from = HeardFrom::Recording {
-            file: recording.file.clone(),
-            hash: recording.hash.clone(),
+            file: recording.name.clone(),
+            hash: hash_of(path)?,
             format: recording.format.clone(),
         };
         let routing = chain.routing.clone();
@@ -182,8 +185,13 @@ impl Worker {
     }
 }
 
-fn open(path: &Path) -> Result<Recording, RunError> {
-    Recording::open(path).map_err(|e| RunError::Elsewhere(e.to_string()))
+fn open(path: &Path) -> Result<AudioFile, RunError> {
+    AudioFile::open(path).map_err(|e| RunError::Elsewhere(format!("{}: {e}", path.display())))
+}
+
+fn hash_of(path: &Path) -> Result<String, RunError> {
+    let hash = plain_file::open(path).and_then(fingerprint::of_reader);
+    hash.map_err(|e| RunError::Elsewhere(format!("{}: it cannot be read ({e})", path.display())))
 }
 
 /// The frames that a simulated player plays.

@@ -103,7 +103,7 @@ pub enum RunError {
     #[error("{0} is one output of a swap; go on with it by `loudenough swap --continue \"{0}\"`")]
     OneOfASwap(String),
     /// A round of something else.
-    #[error("{0} is no output of a swap; begin one with `loudenough swap`")]
+    #[error("{0} is not an output of a swap; begin one with `loudenough swap`")]
     NoSwap(String),
     /// The wrong output.
     #[error("this sounds like the other output, {by} dB off how {wanted} sounded before: plug {wanted} in and go on")]

@@ -14,7 +14,7 @@ use crate::signal::{DriveCeiling, Period, Stimulus};
 use crate::units::{Dbfs, db_from_power};
 use std::collections::BTreeMap;
 
-/// A sound is as loud as its loudest stretch of this length, seconds: what the guard listens to, half of what method 5 allows.
+/// A sound is as loud as its loudest stretch of this length, seconds: what the guard listens to, half of the 0.2 s that are allowed.
 const STRETCH_S: f64 = 0.1;
 /// Standard deviations of the response that are added to it.
 const SIGMAS: f64 = 2.0;

@@ -48,7 +48,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use step::{Opened, StepError, StepRunner};
 
-/// What plays next may wait so often for a capture thread that hears nothing.
+/// Expectations that may queue for a capture thread that hears nothing.
 const EXPECTATIONS_WAITING: usize = 16;
 /// Sessions that may share the name of one second.
 const MOST_OF_ONE_SECOND: u32 = 1000;

@@ -23,7 +23,7 @@ use std::time::{Duration, Instant};
 
 /// The delay allowed for once a take ended as if the sound had come too late, seconds.
 pub(super) const LONG_DELAY_UNKNOWN_S: f64 = 2.5;
-/// A probe that finds exact zeros is played so often: a gate or few bits may leave nothing of it, and the next one is louder.
+/// Times a probe that finds exact zeros is played: a gate or few bits may leave nothing of it, and the next one is louder.
 const ATTEMPTS_AT_ZERO: usize = 2;
 /// Margin either side of the measured delay, seconds.
 pub(super) const DELAY_MARGIN_S: f64 = 0.1;
@@ -33,7 +33,7 @@ const HEALING: Duration = Duration::from_secs(8);
 const BETWEEN_OPENINGS: Duration = Duration::from_secs(2);
 /// Blocks become so many times as long at most.
 const MOST_BLOCKS: u32 = 8;
-/// After a protective trip the noise is heard this much lower first, dB (method 5).
+/// After a protective trip the noise is heard this much lower first, dB.
 const AFTER_TRIP_DB: f64 = 10.0;
 /// … and is as predicted within this, dB.
 const AS_PREDICTED_DB: f64 = 1.0;

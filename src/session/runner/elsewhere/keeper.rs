@@ -1,11 +1,11 @@
 //! Keeps what is heard of a sound plan as a session: each take is analysed, stored and committed as one that this computer
 //! played, and void where the marks beside it say that it is not whole or not at the gain of the quiet reference.
 
+use super::super::super::audio_file::AudioFile;
 use super::super::super::clean;
 use super::super::super::climb::{Climb, drive_at_clip};
 use super::super::super::elsewhere::{
-    ElsewhereRequest, Follower, HeardElsewhere, HeardFrom, MarkHeard, News, Recording, SlotKind, SlotTake, SoundPlan,
-    SpeedFinder,
+    ElsewhereRequest, Follower, HeardElsewhere, HeardFrom, MarkHeard, News, SlotKind, SlotTake, SoundPlan, SpeedFinder,
 };
 use super::super::super::program::ARITHMETIC;
 use super::super::super::protocol::{Event, Following};
@@ -28,7 +28,7 @@ use std::time::Duration;
 
 /// Longest wait for news from the cards.
 const POLL: Duration = Duration::from_millis(50);
-/// A step this far above the clip level shows it best; a lower one sees too little of it, dB (method 4).
+/// A step this far above the clip level shows it best; a lower one sees too little of it, dB.
 const OVER_CLIP_DB: f64 = 0.5;
 /// Without any mark for so long, a bench whose time is not the wall's stops listening, seconds.
 const NOTHING_HEARD_S: f64 = 120.0;
@@ -104,12 +104,12 @@ impl Keeper<'_> {
 
     fn through(
         &mut self,
-        recording: &mut Recording,
+        recording: &mut AudioFile,
         routing: &Routing,
         follower: &mut Follower,
     ) -> Result<(), RunError> {
         let rate = recording.rate.hz();
-        let (mut done, total) = (0usize, recording.frames.map_or(0.0, |frames| frames as f64 / rate));
+        let (mut done, total) = (0usize, recording.stated_frames.map_or(0.0, |frames| frames as f64 / rate));
         while !follower.is_over() && !self.worker.stop.is_asked() {
             let Some(inputs) = next_of(recording, routing)? else { break };
             done += inputs.first().map_or(0, Vec::len);
@@ -240,7 +240,7 @@ impl Keeper<'_> {
     /// The marks on both sides of a take show whether it is whole and at the gain of the quiet reference.
     fn moved(&self, taken: &SlotTake, purpose: Purpose) -> Option<VoidReason> {
         if let Some(late_s) = taken.after.as_ref().and_then(|mark| mark.late_s) {
-            let what = if late_s > 0.0 { "came in between" } else { "are missing" };
+            let what = if late_s > 0.0 { "were inserted" } else { "are missing" };
             let what = format!("{:.2} s {what} between the marks on either side of it", late_s.abs());
             return Some(VoidReason::LostSamples { what });
         }
@@ -346,9 +346,11 @@ impl Keeper<'_> {
 }
 
 /// The next piece of a recording, one vector per input of the chain.
-fn next_of(recording: &mut Recording, routing: &Routing) -> Result<Option<Vec<Vec<f32>>>, RunError> {
-    let piece = recording.next_piece().map_err(|e| RunError::Elsewhere(e.to_string()))?;
-    let chosen = |piece: &Vec<Vec<f32>>, channel: u16| piece.get(usize::from(channel)).cloned().unwrap_or_default();
+fn next_of(recording: &mut AudioFile, routing: &Routing) -> Result<Option<Vec<Vec<f32>>>, RunError> {
+    let piece = recording.next_piece().map_err(|e| RunError::Elsewhere(format!("{}: {e}", recording.name)))?;
+    let chosen = |piece: &Vec<Vec<f64>>, channel: u16| -> Vec<f32> {
+        piece.get(usize::from(channel)).map_or_else(Vec::new, |samples| samples.iter().map(|x| *x as f32).collect())
+    };
     let inputs = |piece| routing.capture_channels.iter().map(|c| chosen(&piece, c.channel)).collect();
     Ok(piece.map(inputs))
 }
