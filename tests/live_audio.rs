@@ -12,7 +12,7 @@ mod program;
 mod servers;
 
 use loudenough::analysis::live::LiveAnalyser;
-use loudenough::analysis::{Context, Correction, Finding, measure};
+use loudenough::analysis::{Context, Correction, Finding, Weight, measure};
 use loudenough::audio::backend::cpal::CpalBackend;
 use loudenough::audio::{AudioError, Backend, Engine, Guard, Progress, TakeRequest};
 use loudenough::card::{CaptureChannel, CardId, DEFAULT_BLOCK_FRAMES, InputRole, Routing};
@@ -286,6 +286,18 @@ fn held() -> (f64, usize, usize) {
     (number("VmRSS:") / 1024.0, number("Threads:") as usize, std::fs::read_dir("/proc/self/fd").unwrap().count())
 }
 
+/// What the analysis says of a take that is not whole: that it is void, or how many periods it left out.
+fn noticed(take: &Take) -> Option<String> {
+    let finding = match measure(take, 0, &Context::alone(&Correction::none())) {
+        Ok(measured) => measured.finding,
+        Err(error) => return Some(error.to_string()),
+    };
+    let common = finding.common();
+    let void = common.flaws.iter().find(|flaw| flaw.weight == Weight::Void).map(|flaw| flaw.text.clone());
+    let left_out = LONG_TAKE_PERIODS.saturating_sub(common.window.periods);
+    void.or((left_out > 0).then(|| format!("{left_out} periods left out")))
+}
+
 /// Whatever is lost on the way is said: a take that is not void holds every sample as it was played. Nothing grows.
 #[test]
 #[ignore = "runs inside a private server"]
@@ -316,7 +328,7 @@ fn inside_long_run() {
     };
     let mut engine = open();
     let (began, request) = (Instant::now(), request(-20.0, LONG_TAKE_PERIODS));
-    let (mut whole, mut void, mut reopened, mut frames, mut first) = (0, 0, 0, 0, None);
+    let (mut whole, mut void, mut silently, mut reopened, mut frames, mut first) = (0, 0, 0, 0, 0, None);
     while began.elapsed().as_secs_f64() < seconds {
         engine.start(request.clone()).unwrap();
         let take = loop {
@@ -333,12 +345,15 @@ fn inside_long_run() {
         match take {
             Some(take) if take.head.void.is_none() && take.head.gaps.is_empty() => {
                 let played = take.head.played_frames - RATE.frames_in(FADE_S);
-                assert_eq!(
-                    identical_frames(&take, &request),
-                    played,
-                    "samples were changed on the way and nothing said so"
-                );
-                (whole, frames) = (whole + 1, frames + take.inputs[0].samples.len());
+                if identical_frames(&take, &request) == played {
+                    (whole, frames) = (whole + 1, frames + take.inputs[0].samples.len());
+                } else {
+                    // What a server drops without a word the card cannot know; the analysis must.
+                    let noticed = noticed(&take);
+                    println!("after {:.0} s the analysis: {noticed:?}", began.elapsed().as_secs_f64());
+                    assert!(noticed.is_some(), "samples were changed on the way and nothing said so");
+                    silently += 1;
+                }
             }
             Some(take) => {
                 println!("after {:.0} s a take is void: {:?}", began.elapsed().as_secs_f64(), take.head.void);
@@ -359,7 +374,7 @@ fn inside_long_run() {
     let [analysis, longest, pictures] = [0, 1, 2].map(|i| spent[i].load(Ordering::Relaxed) as f64);
     let elapsed = began.elapsed().as_secs_f64();
     println!(
-        "{whole} takes whole, every sample as played ({frames} frames in {elapsed:.0} s); {void} void, streams reopened {reopened} times"
+        "{whole} takes whole, every sample as played ({frames} frames in {elapsed:.0} s); {void} void, {silently} void by the analysis, streams reopened {reopened} times"
     );
     println!("memory, threads, handles after the first take {:?}, at the end {:?}", first.unwrap_or_default(), held());
     println!(

@@ -162,9 +162,9 @@ fn what_is_older_than_the_users_limit_is_a_doubt_of_the_session() {
         flaws.into_iter().find(|f| f.code == code).inspect(|f| assert_eq!(f.weight, Weight::Doubt)).map(|f| f.text)
     };
     let offset = text(&record, "offset-old").unwrap();
-    assert!(offset.contains("left ear is 13.2 hours old, the limit is 12 hours"), "{offset}");
+    assert!(offset.contains("left ear is 13.2 hours old; the limit is 12 hours"), "{offset}");
     let certificate = text(&record, "certificate-old").unwrap();
-    assert!(certificate.contains("microphone 17 of the left ear is of 2025-02-28"), "{certificate}");
+    assert!(certificate.contains("microphone 17 of the left ear is dated 2025-02-28"), "{certificate}");
     record.head.chain.ages = AgeLimits { certificate_months: 24, offset_hours: 24.0 };
     assert_eq!((text(&record, "offset-old"), text(&record, "certificate-old")), (None, None));
 

@@ -242,7 +242,7 @@ fn the_electrical_side_is_calibrated_in_a_terminal_and_kept_in_the_chain() {
     let volts = volts["volts_per_full_scale"]["value"].as_f64().unwrap();
     assert!((volts - 1.414).abs() < 1e-9, "{volts}");
     let slow = [&["calibrate", "volts", "--frequency", "1000", "--reading", "0.1414"][..], &on].concat();
-    refused(home, &slow, "reads 1000 Hz wrong");
+    refused(home, &slow, "is wrong at 1000 Hz");
     let witness = [&["calibrate", "input-volts", "--drive", "-20", "--reading", "0.1414", "--json"][..], &on].concat();
     let witness = json(home, &witness)["volts_per_full_scale"]["value"].as_f64().unwrap();
     // The witness' full scale is a peak of 20 V.

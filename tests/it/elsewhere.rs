@@ -370,7 +370,12 @@ fn a_flac_holds_the_samples_of_the_wav() {
             (all, path)
         };
         let ((flac, path), (wav, _)) = (samples("flac"), samples("wav2.wav"));
-        assert!(flac == wav && flac[0].len() == plan.frames);
+        assert_eq!((flac.len(), flac[0].len()), (wav.len(), plan.frames));
+        assert!(
+            flac == wav,
+            "the samples differ from frame {:?} on",
+            flac[0].iter().zip(&wav[0]).position(|(a, b)| a.to_bits() != b.to_bits())
+        );
         if let Ok(test) = std::process::Command::new("flac").args(["--test", "--silent"]).arg(&path).status() {
             assert!(test.success(), "the encoder's checksums do not hold");
         }

@@ -306,7 +306,10 @@ fn every_command_takes_sessions_by_name() {
         &["notebook", "note", "may", "text"],
     ] {
         let refused = said(home, command, false);
-        assert!(refused.contains("is called `may`") && refused.contains("loudenough notebook"), "{refused}");
+        assert!(
+            refused.contains("begins with or contains `may`") && refused.contains("loudenough notebook"),
+            "{refused}"
+        );
     }
     said(home, &["reanalyse", "10-00"], true);
     said(home, &["compare", "10-00", "12-33-2", "--same-seat"], true);

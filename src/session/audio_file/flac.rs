@@ -28,7 +28,7 @@ mod decoded {
     use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
     use symphonia::core::errors::Error as Decoding;
     use symphonia::core::formats::{FormatOptions, FormatReader, TrackType};
-    use symphonia::core::io::MediaSourceStream;
+    use symphonia::core::io::{MediaSource, MediaSourceStream};
     use symphonia::default::formats::FlacReader;
 
     /// Samples as they are decoded.
@@ -69,7 +69,11 @@ mod decoded {
     }
 
     pub(in super::super) fn open(file: File) -> Result<AudioFile, AudioFileError> {
-        let stream = MediaSourceStream::new(Box::new(file), Default::default());
+        read(Box::new(file))
+    }
+
+    pub(super) fn read(source: Box<dyn MediaSource>) -> Result<AudioFile, AudioFileError> {
+        let stream = MediaSourceStream::new(source, Default::default());
         let reader = FlacReader::try_new(stream, FormatOptions::default()).map_err(|e| broken(&e))?;
         let none = || AudioFileError::Broken("it is a FLAC without samples".into());
         let track = reader.default_track(TrackType::Audio).ok_or_else(none)?;
@@ -88,29 +92,59 @@ mod decoded {
 
 #[cfg(feature = "music")]
 mod encoded {
+    use super::super::AudioFileError;
+    use super::decoded::read;
     use flacenc::bitsink::ByteSink;
     use flacenc::component::BitRepr;
     use flacenc::config::Encoder;
     use flacenc::error::Verify;
     use flacenc::source::MemSource;
+    use std::io::Cursor;
 
     /// Highest rate that the encoder writes, Hz.
     const HIGHEST_RATE: u32 = 96_000;
+    /// Lengths of block that are tried, frames: of one in some ten files of one length a widespread decoder loses a block or two
+    /// (the reference decoder none).
+    const BLOCKS: [usize; 4] = [4096, 4608, 3072, 2048];
 
-    /// The bytes of a FLAC of these integers of so many bits, all channels in turn.
+    /// The bytes of a FLAC of these integers of so many bits, all channels in turn; read back before they are given.
     pub(in crate::session) fn bytes(samples: &[i32], channels: u16, bits: u16, rate: u32) -> Result<Vec<u8>, String> {
         if rate > HIGHEST_RATE {
             return Err(format!("FLAC is written up to {HIGHEST_RATE} Hz; name it .wav"));
         }
+        for block in BLOCKS {
+            let bytes =
+                encoded(samples, (channels, bits, rate), block).map_err(|e| format!("it cannot be encoded ({e})"))?;
+            if reads_back(&bytes, samples, bits).map_err(|e| e.to_string())? {
+                return Ok(bytes);
+            }
+        }
+        Err("it could not be encoded so that every sample is read back; name it .wav".into())
+    }
+
+    fn encoded(samples: &[i32], (channels, bits, rate): (u16, u16, u32), block: usize) -> Result<Vec<u8>, String> {
         let source = MemSource::from_samples(samples, channels.into(), bits.into(), rate as usize);
         let config = Encoder::default().into_verified().map_err(|(_, e)| e.to_string())?;
-        let stream = flacenc::encode_with_fixed_block_size(&config, source, config.block_size);
-        let mut stream = stream.map_err(|e| format!("it cannot be encoded ({e})"))?;
+        let mut stream = flacenc::encode_with_fixed_block_size(&config, source, block).map_err(|e| e.to_string())?;
         // The last block, which is shorter, does not count (RFC 9639, 8.2); decoders hold the others against it.
-        let blocks = stream.stream_info_mut().set_block_sizes(config.block_size, config.block_size);
-        blocks.map_err(|e| format!("it cannot be encoded ({e})"))?;
+        stream.stream_info_mut().set_block_sizes(block, block).map_err(|e| e.to_string())?;
         let mut sink = ByteSink::new();
-        stream.write(&mut sink).map_err(|e| format!("it cannot be encoded ({e})"))?;
+        stream.write(&mut sink).map_err(|e| e.to_string())?;
         Ok(sink.as_slice().to_vec())
+    }
+
+    fn reads_back(bytes: &[u8], samples: &[i32], bits: u16) -> Result<bool, AudioFileError> {
+        let mut file = read(Box::new(Cursor::new(bytes.to_vec())))?;
+        let (channels, scale) = (file.channels, f64::from(1u32 << (bits - 1)));
+        let mut sent = samples.chunks_exact(channels);
+        while let Some(piece) = file.next_piece()? {
+            for frame in 0..piece[0].len() {
+                let Some(sent) = sent.next() else { return Ok(false) };
+                if piece.iter().zip(sent).any(|(heard, sent)| (heard[frame] * scale).round() as i32 != *sent) {
+                    return Ok(false);
+                }
+            }
+        }
+        Ok(sent.next().is_none())
     }
 }
