@@ -40,6 +40,18 @@ pub fn wrong(ui: &mut Ui, message: &str) {
     });
 }
 
+/// What has to be done at once, readable from a step away: a bar in front, and large.
+pub fn alarm(ui: &mut Ui, message: &str) {
+    ui.horizontal_top(|ui| {
+        let t = theme::tokens(ui);
+        bar(ui, t.threshold);
+        let larger = if ui.available_width() < 75.0 * STEP { 5.0 } else { 9.0 };
+        let text = RichText::new(message).color(t.threshold).size(theme::TEXT + larger).strong();
+        let label = ui.add(Label::new(text).wrap());
+        ui.ctx().accesskit_node_builder(label.id, |node| node.set_live(Live::Assertive));
+    });
+}
+
 /// Secondary text, wrapped.
 pub fn quiet(ui: &mut Ui, text: impl Into<String>) -> Response {
     let colour = theme::tokens(ui).quiet;
@@ -79,6 +91,18 @@ fn name_of_field(ui: &mut Ui, width: f32, label: &str) -> Response {
 
 /// Under this width words go over their field, points.
 const TIGHT: f32 = 32.0 * STEP;
+
+/// A name in this size of type and its field in a line of several, which go to the next line together; `wide`: of the field, points.
+pub fn together(ui: &mut Ui, label: &str, size: f32, wide: f32, add: impl FnOnce(&mut Ui, Id)) {
+    let t = theme::tokens(ui);
+    let ink = if size > SMALL { t.text } else { t.quiet };
+    let words = ui.painter().layout_no_wrap(label.into(), FontId::proportional(size), ink).size().x;
+    let room = vec2(words + wide + 2.0 * STEP, ui.spacing().interact_size.y);
+    ui.allocate_ui_with_layout(room, Layout::left_to_right(Align::Center), |ui| {
+        let name = ui.add(Label::new(RichText::new(label).size(size).color(ink)).extend());
+        add(ui, name.id);
+    });
+}
 
 /// Name and field side by side, or over each other where words of the field would be cut off.
 pub fn named<R>(ui: &mut Ui, label: &str, wordy: bool, add: impl FnOnce(&mut Ui, Id) -> R) -> R {

@@ -11,6 +11,7 @@
 
 use super::climb::heard;
 use super::desk::{Desk, Page};
+use super::followed::{Followed, NOT_KEPT};
 use super::keys::Action;
 use super::parts;
 use super::text;
@@ -193,7 +194,11 @@ fn what(desk: &Desk, ui: &mut Ui, place: Rect) {
     let t = theme::tokens(ui);
     let busy = desk.view.phase.is_busy();
     let head = doing(desk);
-    let under = if busy { parts::CAUTION.to_string() } else { chain_in_words(desk) };
+    let under = match (busy, desk.view.phase) {
+        (_, Phase::Following) => NOT_KEPT.to_string(),
+        (true, _) => parts::CAUTION.to_string(),
+        (false, _) => chain_in_words(desk),
+    };
     let ink = if busy { t.text } else { t.quiet };
     let first = one_line(ui, place.min, &head, FontId::proportional(TEXT + 1.5), ink, place.width());
     one_line(ui, place.min + vec2(0.0, first + 2.0), &under, FontId::proportional(SMALL), t.quiet, place.width());
@@ -234,6 +239,7 @@ pub(super) fn doing(desk: &Desk) -> String {
         Phase::Seating => format!("quiet noise is held: take the headphone off, put it on again, {seat} when it sits"),
         Phase::Matching => format!("quiet noise is held: turn the knob until 0.0, then {}", Action::Match.key()),
         Phase::Turning => format!("quiet noise is held: turn the volume control step by step, {seat} when done"),
+        Phase::Following => desk.view.followed.as_ref().map_or_else(String::new, Followed::first),
         Phase::OwnLevel if desk.own.by_music => "listening to your music; the bench plays nothing".into(),
         Phase::OwnLevel => "quiet noise at your own volume position".into(),
         Phase::SwapNow => "a series: silent, swap now".into(),
@@ -279,6 +285,10 @@ fn messages(desk: &mut Desk, ui: &mut Ui) {
 
 /// What could not be done. True where there is something.
 fn troubles(desk: &Desk, ui: &mut Ui) -> bool {
+    let alarm = desk.view.followed.as_ref().and_then(|followed| followed.alarm.as_ref());
+    if let Some(alarm) = alarm {
+        parts::wrong(ui, alarm);
+    }
     if let Some(refused) = &desk.refused {
         parts::wrong(ui, refused);
     }
@@ -288,7 +298,7 @@ fn troubles(desk: &Desk, ui: &mut Ui) -> bool {
             parts::quiet(ui, format!("Finished steps are kept in {}.", kept.display()));
         }
     }
-    desk.refused.is_some() || desk.view.failure.is_some()
+    alarm.is_some() || desk.refused.is_some() || desk.view.failure.is_some()
 }
 
 /// What the last action did, with what can be done with it.

@@ -4,6 +4,7 @@
 use super::asked;
 use super::evidence::{flaw_counts, large_words};
 use super::heard;
+use super::{asked, elsewhere};
 use crate::figure::Figure;
 use crate::gui::desk::Desk;
 use crate::gui::digest::Digest;
@@ -150,6 +151,9 @@ fn head(desk: &mut Desk, ui: &mut Ui) {
 
 /// The sentence; while it sounds, how the headphone sits or what is known so far.
 fn words(desk: &Desk, ui: &mut Ui) {
+    if let Some(followed) = &desk.view.followed {
+        return elsewhere::heard_of_it(desk, followed, ui);
+    }
     if let Some(sits) = &desk.view.sits {
         let label = ui.add(Label::new(RichText::new(sits).size(VERDICT).strong()).wrap());
         ui.ctx().accesskit_node_builder(label.id, |node| node.set_live(Live::Polite));

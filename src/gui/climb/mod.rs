@@ -9,6 +9,7 @@
 
 mod answer;
 mod asked;
+mod elsewhere;
 mod evidence;
 pub(in crate::gui) mod heard;
 mod own_level;
@@ -41,6 +42,9 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
     if asks && desk.own.open {
         return own_level::show(desk, ui);
     }
+    if asks && desk.elsewhere.open {
+        return elsewhere::show(desk, ui);
+    }
     if asks { question::show(desk, ui) } else { answered(desk, ui) }
 }
 
@@ -51,6 +55,7 @@ fn shows_work(desk: &Desk) -> bool {
         Phase::Opening | Phase::Running | Phase::Seating | Phase::Turning | Phase::Matching => true,
         Phase::Idle | Phase::Stopping | Phase::SwapNow | Phase::SwapCheck => false,
         Phase::Calibrating | Phase::Checking | Phase::Electrical | Phase::OwnLevel | Phase::Gone => false,
+        Phase::Following => desk.view.session_sounds,
     }
 }
 

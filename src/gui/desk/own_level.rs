@@ -19,7 +19,7 @@ impl Desk {
         }
         let was = self.own.open && self.page == Page::Climb && self.asking;
         (self.page, self.asking) = (Page::Climb, true);
-        (self.next_headphone, self.to_go_on) = (None, None);
+        (self.next_headphone, self.to_go_on, self.elsewhere.open) = (None, None, false);
         self.own = Own { open: !was, by_music: self.own.by_music, ..Own::default() };
     }
 
