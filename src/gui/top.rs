@@ -326,7 +326,7 @@ fn notes(desk: &Desk, ui: &mut Ui) -> bool {
     let lines = [
         repeated.map(|because| format!("Takes played again: {}; the last one because {because}", view.repeated)),
         view.waits_for.clone(),
-        desk.removed().map(|what| format!("{what} {} brings it back.", Action::Undo.key())),
+        desk.removed().map(|what| format!("{what} {} undoes it.", Action::Undo.key())),
         desk.writing.is_under_way().then(|| "A report is being written.".into()),
         kept.map(|(folder, digest)| match digest.record.can_go_on() {
             true => {

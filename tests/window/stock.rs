@@ -175,7 +175,7 @@ fn the_listener_is_kept_by_a_button_and_no_command_is_named() {
     window.run_steps(1);
     read(&mut window);
     assert!(!file.exists() && says(&window, "No listening level"));
-    assert!(says(&window, "Your own level, 70.0 dB, was forgotten. Ctrl Z brings it back."));
+    assert!(says(&window, "Your own level, 70.0 dB, was forgotten. Ctrl Z undoes it."));
     window.key_press_modifiers(Modifiers::COMMAND, Key::Z);
     window.run_steps(1);
     read(&mut window);
