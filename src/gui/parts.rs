@@ -8,7 +8,7 @@ use crate::judgement::Answer;
 use eframe::egui::accesskit::Live;
 use eframe::egui::{
     Align, Align2, Button, Color32, ComboBox, FontId, Id, Label, Layout, Pos2, Rect, Response, RichText, Role, Sense,
-    Shape, Stroke, StrokeKind, TextEdit, Ui, Vec2, WidgetInfo, pos2, vec2,
+    Shape, Stroke, StrokeKind, TextEdit, TextStyle, Ui, Vec2, WidgetInfo, pos2, vec2,
 };
 
 /// The short one, always in the status line.
@@ -106,8 +106,13 @@ pub fn together(ui: &mut Ui, label: &str, size: f32, wide: f32, add: impl FnOnce
 
 /// Name and field side by side, or over each other where words of the field would be cut off.
 pub fn named<R>(ui: &mut Ui, label: &str, wordy: bool, add: impl FnOnce(&mut Ui, Id) -> R) -> R {
+    let tight = wordy && ui.available_width() < TIGHT;
+    named_at(ui, label, tight, add)
+}
+
+fn named_at<R>(ui: &mut Ui, label: &str, over: bool, add: impl FnOnce(&mut Ui, Id) -> R) -> R {
     let width = ui.available_width();
-    if wordy && width < TIGHT {
+    if over {
         let words = ui.add(Label::new(RichText::new(label).color(theme::tokens(ui).quiet)).extend());
         return add(ui, words.id);
     }
@@ -162,7 +167,9 @@ fn messages(ui: &mut Ui, desk: &mut Desk, which: Option<Field>, changed: bool) -
 pub fn list<T: PartialEq + Clone>(ui: &mut Ui, label: &str, now: &T, all: &[(T, String)]) -> Option<T> {
     let (mut chosen, mut picked) = (None, false);
     let shown = all.iter().find(|(v, _)| v == now).map_or_else(|| "not listed".to_string(), |(_, n)| n.clone());
-    named(ui, label, shown.chars().count() > 9, |ui, name| {
+    let over = ui.available_width() < longest(ui, all.iter().map(|(_, name)| name)) + 22.0 * STEP
+        || shown.chars().count() > 9 && ui.available_width() < TIGHT;
+    named_at(ui, label, over, |ui, name| {
         let list = ComboBox::from_id_salt(label).selected_text(shown).truncate();
         let response = list.width(ui.available_width() - 0.5 * STEP).show_ui(ui, |ui| {
             for (value, name) in all {
@@ -181,6 +188,13 @@ pub fn list<T: PartialEq + Clone>(ui: &mut Ui, label: &str, now: &T, all: &[(T, 
         }
     });
     chosen
+}
+
+/// Width of the longest of these as a list shows it, points: its name stands over it, or beside it, whichever is chosen.
+fn longest<'a>(ui: &Ui, names: impl Iterator<Item = &'a String>) -> f32 {
+    let font = TextStyle::Button.resolve(ui.style());
+    let width = |name: &String| ui.painter().layout_no_wrap(name.clone(), font.clone(), Color32::WHITE).size().x;
+    names.map(width).fold(0.0, f32::max)
 }
 
 /// The same of a table of choices.
