@@ -199,10 +199,11 @@ fn what(desk: &Desk, ui: &mut Ui, place: Rect) {
     let t = theme::tokens(ui);
     let busy = desk.view.phase.is_busy();
     let head = doing(desk);
-    let under = match (busy, desk.view.phase) {
-        (_, Phase::Following) => NOT_KEPT.to_string(),
-        (true, _) => parts::CAUTION.to_string(),
-        (false, _) => chain_in_words(desk),
+    let under = match (&desk.view.followed, busy) {
+        (Some(followed), _) if followed.recording => "a recording is gone through; nothing sounds".into(),
+        (Some(_), _) => NOT_KEPT.to_string(),
+        (None, true) => parts::CAUTION.to_string(),
+        (None, false) => chain_in_words(desk),
     };
     let ink = if busy { t.text } else { t.quiet };
     let first = lines(ui, place.min, &head, (TEXT + 1.5, 1), ink, place.width());
@@ -242,6 +243,9 @@ pub(super) fn doing(desk: &Desk) -> String {
             let begins = if view.phase == Phase::Checking { "path check: " } else { "" };
             let does = view.progress.as_ref().map_or("opening the cards", |p| finding(p.step.purpose));
             format!("{begins}{does}")
+        }
+        Phase::Stopping if view.followed.is_some() => {
+            "the bench stops listening; what plays elsewhere goes on until you stop it there".into()
         }
         Phase::Stopping => "stopping: the sound fades".into(),
         Phase::Seating => format!("quiet noise is held: take the headphone off, put it on again, {seat} when it sits"),

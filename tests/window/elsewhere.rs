@@ -285,6 +285,10 @@ fn the_screen_says_stop_where_the_level_passes_the_ceiling_and_when_it_clips() {
     assert!(says(&window, "It clips at") && says(&window, "the player may be stopped now") && says(&window, NOT_KEPT));
     press(&mut window, Key::Escape);
     assert_eq!(bench.stops.load(Ordering::SeqCst), 1);
+    // Stop ends the listening alone.
+    assert!(
+        says(&window, "what plays elsewhere goes on until you stop it there") && says(&window, "stop it at the player")
+    );
     // A full disk ends it: said in the strip, with what is kept.
     let failure = Failure { message: "no space left".into(), kept: Some("/s".into()) };
     bench.events.send(Event::Failed(failure)).unwrap();

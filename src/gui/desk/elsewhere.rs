@@ -119,8 +119,8 @@ impl Desk {
         if let Some(done) = self.elsewhere.reading.look() {
             match done.unwrap_or_else(|Lost| Err((Place::Plan, "Its reader ended; try again.".to_string()))) {
                 Err((place, why)) => self.elsewhere_wrong(place, &why),
-                // Something else was begun meanwhile.
-                Ok(_) if self.view.phase != Phase::Idle => {}
+                // Something else was begun meanwhile, or the page was left.
+                Ok(_) if self.view.phase != Phase::Idle || !self.elsewhere.open => {}
                 Ok(found) => self.follow(found),
             }
         }
