@@ -71,9 +71,12 @@ fn the_own_level_is_measured_by_keyboard_kept_and_asked_for() {
         until_said(window, said);
         window.key_press_modifiers(Modifiers::COMMAND, Key::Z);
         until(window, |_| file.exists() == kept);
-        window.state().desk.form.ready().unwrap().0.listening.unwrap().level.db()
+        window.state().desk.form.ready().unwrap().0.listening.unwrap().level.to_string()
     };
-    assert_eq!(undone(&mut window, "An own level is kept; there was none before. Ctrl Z undoes it.", false), 70.0);
+    assert_eq!(
+        undone(&mut window, "An own level is kept; there was none before. Ctrl Z undoes it.", false),
+        "70.0 dB SPL"
+    );
     // One that was kept before comes back as it was, byte for byte.
     let (stated_at, level) = ("2026-02-01T10:00:00+01:00".to_string(), DbSpl(81.5));
     let before = loudenough::session::plan::ListeningLevel { level, ..records::plan().listening.unwrap() };
@@ -85,7 +88,7 @@ fn the_own_level_is_measured_by_keyboard_kept_and_asked_for() {
     settle(&mut window);
     window.get_by_label("Keep it as my level  Enter").click();
     window.run_steps(2);
-    assert_eq!(undone(&mut window, "A new own level is kept; it was 81.5 dB", true), 70.0);
+    assert_eq!(undone(&mut window, "A new own level is kept; it was 81.5 dB", true), "70.0 dB SPL");
     until(&mut window, |_| std::fs::read(&file).is_ok_and(|now| now == bytes));
 
     // What sounds there outside is no music: said, and not kept.
