@@ -20,6 +20,8 @@ mod closing;
 mod copy;
 #[path = "window/electrical.rs"]
 mod electrical;
+#[path = "window/elsewhere.rs"]
+mod elsewhere;
 #[path = "window/first_run.rs"]
 mod first_run;
 #[path = "window/frame.rs"]

@@ -88,7 +88,7 @@ impl App {
             self.desk.paste(&pasted);
         }
         let dropped: Vec<PathBuf> = ctx.input(|i| i.raw.dropped_files.iter().map(|f| f.path().to_path_buf()).collect());
-        self.desk.judge_music(dropped);
+        self.desk.take_files(dropped);
         let commands = self.desk.look();
         self.perform(commands, ctx);
         self.look_at_waiting(ctx);

@@ -7,6 +7,7 @@ mod calibrate;
 mod closing;
 mod copy;
 mod electrical;
+mod elsewhere;
 mod kept;
 mod music;
 mod next;
@@ -117,6 +118,8 @@ pub struct Desk {
     pub(super) picked_name: Option<String>,
     /// The listener's own level.
     pub own: super::own_level::Own,
+    /// An output that this computer cannot drive.
+    pub elsewhere: super::elsewhere::Elsewhere,
     /// Why the last action did nothing.
     pub refused: Option<String>,
     /// What the last action did, where that is seen nowhere else.
@@ -202,6 +205,7 @@ impl Desk {
             series: None,
             picked_name: None,
             own: Default::default(),
+            elsewhere: Default::default(),
             goes_on: false,
             another_fit: false,
             refused: None,
@@ -249,6 +253,7 @@ impl Desk {
             Action::TakeNextHeadphone => self.take_next_headphone(),
             Action::Series => self.series_key(),
             Action::OwnLevel => self.own_level(),
+            Action::Elsewhere => self.elsewhere(),
             Action::SeriesName => {
                 let name = self.picked_name.take().unwrap_or_default();
                 self.pick_in_series(&name);
@@ -349,6 +354,7 @@ impl Desk {
     pub(super) fn hear(&mut self, event: &Event) {
         self.series_hears(event);
         self.own_level_hears(event);
+        self.elsewhere_hears(event);
         match event {
             Event::Began { record, .. } => {
                 self.track.opened();
@@ -405,6 +411,7 @@ impl Desk {
         self.look_at_stock();
         self.look_at_curve();
         self.look_at_series();
+        self.look_at_elsewhere();
         if let (Some(Ok(found)), Some(asked)) = (self.looking.look(), &mut self.to_go_on) {
             if asked.name.is_empty() {
                 asked.name = found.first().map_or_else(String::new, |latest| latest.name.clone());
@@ -473,7 +480,7 @@ impl Desk {
         self.pinned = None;
         self.removed = None;
         self.page = Page::Climb;
-        (self.asking, self.own.open) = (false, false);
+        (self.asking, self.own.open, self.elsewhere.open) = (false, false, false);
         self.send(Command::Run(Box::new(request)));
     }
 

@@ -25,6 +25,7 @@ pub(super) fn show(desk: &mut Desk, ui: &mut Ui, page: Rect) {
                 "Calibrate: fit a sound calibrator over the measurement microphone, switch it on, listen. Without it levels are in dBFS and there is no headroom.",
                 "Path: does anything between the card and the ear change what is measured, such as a resampler, a gain control or swapped sides? The check is quiet.",
                 "Climb: from a quiet reference up to the level where the output stops being clean, or to a ceiling, step by step. Stop fades out at once.",
+                "An output that this computer cannot drive, in a telephone or another computer, has a page of its own (output elsewhere): the bench writes the session as a sound file and follows it while you play it there. It cannot stop that sound.",
                 "The answer is a headroom: how far the highest clean level lies over the level you listen at, with its 95 % interval.",
             ] {
                 parts::quiet(ui, line);

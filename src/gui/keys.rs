@@ -26,6 +26,8 @@ pub enum Action {
     Series,
     /// The listener's own level, in place of the question, or the question again.
     OwnLevel,
+    /// An output that this computer cannot drive, in place of the question, or the question again.
+    Elsewhere,
     /// A headphone of its list is on the coupler.
     SeriesName,
     /// Take up a session that was cut short.
@@ -148,7 +150,7 @@ pub enum Action {
 
 impl Action {
     /// All that have a key, with it and their name.
-    pub const ALL: [(Action, Key, &'static str); 28] = [
+    pub const ALL: [(Action, Key, &'static str); 29] = [
         (Action::Stop, Key::Escape, "Stop"),
         (Action::Cautions, Key::F1, "Help"),
         (Action::Chain, Key::F2, "Chain"),
@@ -158,6 +160,7 @@ impl Action {
         (Action::NextHeadphone, Key::F6, "Next headphone"),
         (Action::Series, Key::B, "Series of headphones"),
         (Action::OwnLevel, Key::O, "My own level"),
+        (Action::Elsewhere, Key::D, "Output elsewhere"),
         (Action::Extent, Key::F7, "Quick look or session"),
         (Action::Details, Key::F8, "Next evidence"),
         (Action::Flaws, Key::F9, "Notes and doubts"),

@@ -4,7 +4,7 @@
 //! ```text
 //!   app ── keys, news ──► desk ── reduce(Action) ──► Commands ──► app ── link ──► bench
 //!    └── draws: top, then one page (climb, chain_page, side_by_side, stock_page), which ask for Actions
-//!   desk holds: view (what the bench said) · form (what was typed) · side, stock, electrical, music, series, own_level, report
+//!   desk holds: view (what the bench said) · form (what was typed) · side, stock, electrical, music, series, own_level, elsewhere, report
 //! ```
 //!
 //! [`remembered`] is what comes back at the next start. [`desk`] imports no page: state knows nothing of how it is drawn. Threads of `work` read and write files.
@@ -19,6 +19,8 @@ pub mod desk;
 pub mod digest;
 pub mod electrical;
 mod electrical_page;
+pub mod elsewhere;
+pub mod followed;
 pub mod form;
 mod help;
 pub mod keys;

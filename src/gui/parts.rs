@@ -8,7 +8,7 @@ use crate::judgement::Answer;
 use eframe::egui::accesskit::Live;
 use eframe::egui::{
     Align, Align2, Button, Color32, ComboBox, FontId, Id, Label, Layout, Pos2, Rect, Response, RichText, Role, Sense,
-    Shape, Stroke, StrokeKind, TextEdit, Ui, Vec2, WidgetInfo, pos2, vec2,
+    Shape, Stroke, StrokeKind, TextEdit, TextStyle, Ui, Vec2, WidgetInfo, pos2, vec2,
 };
 
 /// The short one, always in the status line.
@@ -37,6 +37,18 @@ pub fn wrong(ui: &mut Ui, message: &str) {
         let text = RichText::new(message).color(theme::tokens(ui).threshold);
         let label = ui.add(Label::new(text).wrap());
         ui.ctx().accesskit_node_builder(label.id, |node| node.set_live(Live::Polite));
+    });
+}
+
+/// What has to be done at once, readable from a step away: a bar in front, and large.
+pub fn alarm(ui: &mut Ui, message: &str) {
+    ui.horizontal_top(|ui| {
+        let t = theme::tokens(ui);
+        bar(ui, t.threshold);
+        let larger = if ui.available_width() < 75.0 * STEP { 5.0 } else { 9.0 };
+        let text = RichText::new(message).color(t.threshold).size(theme::TEXT + larger).strong();
+        let label = ui.add(Label::new(text).wrap());
+        ui.ctx().accesskit_node_builder(label.id, |node| node.set_live(Live::Assertive));
     });
 }
 
@@ -80,10 +92,27 @@ fn name_of_field(ui: &mut Ui, width: f32, label: &str) -> Response {
 /// Under this width words go over their field, points.
 const TIGHT: f32 = 32.0 * STEP;
 
+/// A name in this size of type and its field in a line of several, which go to the next line together; `wide`: of the field, points.
+pub fn together(ui: &mut Ui, label: &str, size: f32, wide: f32, add: impl FnOnce(&mut Ui, Id)) {
+    let t = theme::tokens(ui);
+    let ink = if size > SMALL { t.text } else { t.quiet };
+    let words = ui.painter().layout_no_wrap(label.into(), FontId::proportional(size), ink).size().x;
+    let room = vec2(words + wide + 2.0 * STEP, ui.spacing().interact_size.y);
+    ui.allocate_ui_with_layout(room, Layout::left_to_right(Align::Center), |ui| {
+        let name = ui.add(Label::new(RichText::new(label).size(size).color(ink)).extend());
+        add(ui, name.id);
+    });
+}
+
 /// Name and field side by side, or over each other where words of the field would be cut off.
 pub fn named<R>(ui: &mut Ui, label: &str, wordy: bool, add: impl FnOnce(&mut Ui, Id) -> R) -> R {
+    let tight = wordy && ui.available_width() < TIGHT;
+    named_at(ui, label, tight, add)
+}
+
+fn named_at<R>(ui: &mut Ui, label: &str, over: bool, add: impl FnOnce(&mut Ui, Id) -> R) -> R {
     let width = ui.available_width();
-    if wordy && width < TIGHT {
+    if over {
         let words = ui.add(Label::new(RichText::new(label).color(theme::tokens(ui).quiet)).extend());
         return add(ui, words.id);
     }
@@ -138,7 +167,9 @@ fn messages(ui: &mut Ui, desk: &mut Desk, which: Option<Field>, changed: bool) -
 pub fn list<T: PartialEq + Clone>(ui: &mut Ui, label: &str, now: &T, all: &[(T, String)]) -> Option<T> {
     let (mut chosen, mut picked) = (None, false);
     let shown = all.iter().find(|(v, _)| v == now).map_or_else(|| "not listed".to_string(), |(_, n)| n.clone());
-    named(ui, label, shown.chars().count() > 9, |ui, name| {
+    let over = ui.available_width() < longest(ui, all.iter().map(|(_, name)| name)) + 22.0 * STEP
+        || shown.chars().count() > 9 && ui.available_width() < TIGHT;
+    named_at(ui, label, over, |ui, name| {
         let list = ComboBox::from_id_salt(label).selected_text(shown).truncate();
         let response = list.width(ui.available_width() - 0.5 * STEP).show_ui(ui, |ui| {
             for (value, name) in all {
@@ -157,6 +188,13 @@ pub fn list<T: PartialEq + Clone>(ui: &mut Ui, label: &str, now: &T, all: &[(T, 
         }
     });
     chosen
+}
+
+/// Width of the longest of these as a list shows it, points: its name stands over it, or beside it, whichever is chosen.
+fn longest<'a>(ui: &Ui, names: impl Iterator<Item = &'a String>) -> f32 {
+    let font = TextStyle::Button.resolve(ui.style());
+    let width = |name: &String| ui.painter().layout_no_wrap(name.clone(), font.clone(), Color32::WHITE).size().x;
+    names.map(width).fold(0.0, f32::max)
 }
 
 /// The same of a table of choices.

@@ -22,6 +22,8 @@ const TINT: f32 = 0.16;
 const LEFT: f32 = 60.0;
 /// The same under it, with the axis' title.
 const FOOT: f32 = 38.0;
+/// Lower than this a picture does without its title, points: the page says what it is of.
+const LOW: f32 = 28.0 * STEP;
 /// Least distance between the figures of an axis, points.
 const APART: [f32; 2] = [58.0, 28.0];
 
@@ -222,8 +224,8 @@ impl Sheet<'_> {
         self.taken.push(rect);
     }
 
-    fn rule_words(&mut self, rule: &Rule) {
-        let (p, ink) = (self.plot, colour(rule.role, self.t));
+    fn rule_words(&mut self, rule: &Rule, lines: usize) {
+        let (p, ink, text) = (self.plot, colour(rule.role, self.t), &rule.text[..lines]);
         match rule.along {
             Along::Y => {
                 let y = self.y(rule.at);
@@ -232,7 +234,7 @@ impl Sheet<'_> {
                     true => (pos2(p.left() + STEP, y - 2.0), Align2::LEFT_BOTTOM),
                     false => (pos2(p.left() + STEP, y + 2.0), Align2::LEFT_TOP),
                 };
-                self.words(at, anchor, &rule.text, ink, if room_above { -1.0 } else { 1.0 });
+                self.words(at, anchor, text, ink, if room_above { -1.0 } else { 1.0 });
             }
             Along::X => {
                 let x = self.x(rule.at);
@@ -240,7 +242,7 @@ impl Sheet<'_> {
                     return;
                 }
                 // "From here" means to the right; where there is no room it stands on the left.
-                let wide = rule.text.iter().map(|line| width_of(self.ui, line)).fold(0.0, f32::max);
+                let wide = text.iter().map(|line| width_of(self.ui, line)).fold(0.0, f32::max);
                 let right = p.right() - x > wide + 1.5 * STEP;
                 let x = if right { x + 4.0 } else { x - 4.0 };
                 let anchor = match (rule.text_low, right) {
@@ -250,7 +252,7 @@ impl Sheet<'_> {
                     (true, false) => Align2::RIGHT_BOTTOM,
                 };
                 let y = if rule.text_low { p.bottom() - 3.0 } else { p.top() + 3.0 };
-                self.words(pos2(x, y), anchor, &rule.text, ink, if rule.text_low { -1.0 } else { 1.0 });
+                self.words(pos2(x, y), anchor, text, ink, if rule.text_low { -1.0 } else { 1.0 });
             }
         }
     }
@@ -345,10 +347,13 @@ pub fn large(ui: &mut Ui, picture: &Picture, size: Vec2, notes: &[Note], pinned:
     ui.painter().text(foot, Align2::CENTER_BOTTOM, &picture.x.title, title, t.quiet);
     picture.rules.iter().for_each(|rule| sheet.rule(rule, if rule.role == Role::Threshold { 2.0 } else { 1.2 }));
     picture.series.iter().for_each(|series| sheet.series(series));
+    // Where it is low, words would cover what they are about: one line of each rule, and no zone.
+    let low = rect.height() < LOW;
     for rule in &picture.rules {
-        sheet.rule_words(rule);
+        let lines = if low { rule.text.len().min(1) } else { rule.text.len() };
+        sheet.rule_words(rule, lines);
     }
-    for zone in picture.zones.iter().filter(|zone| !zone.text.is_empty()) {
+    for zone in picture.zones.iter().filter(|zone| !zone.text.is_empty() && !low) {
         let (at, anchor) = match zone.along {
             Along::Y => (pos2(plot.left() + STEP, sheet.y(zone.from.max(zone.to)) + 2.0), Align2::LEFT_TOP),
             Along::X => (pos2(sheet.x(zone.from.min(zone.to)) + 3.0, plot.bottom() - 2.0), Align2::LEFT_BOTTOM),
@@ -376,7 +381,12 @@ fn head(ui: &Ui, picture: &Picture, rect: Rect, handles: f32) -> f32 {
     let width = rect.width() - 2.0 * STEP;
     let mut y = rect.top() + 0.75 * STEP;
     // The picture's buttons stand right of its title.
-    let lines = [(&picture.title, t.text, theme::TEXT, width - handles), (&picture.y.title, t.quiet, SMALL, width)];
+    let title = (&picture.title, t.text, theme::TEXT, width - handles);
+    let upright = |width: f32| (&picture.y.title, t.quiet, SMALL, width);
+    let lines = match rect.height() < LOW {
+        true => vec![upright(width - handles)],
+        false => vec![title, upright(width)],
+    };
     for (words, ink, size, width) in lines.into_iter().filter(|(words, ..)| !words.is_empty()) {
         let galley = painter.layout(words.clone(), FontId::proportional(size), ink, width);
         let height = galley.size().y;

@@ -64,6 +64,8 @@ pub struct Remembered {
     pub headphones: Vec<String>,
     /// Listening level as it was asked for last on real cards.
     pub listening: Option<ListeningLevel>,
+    /// Plan file of a sound for an output elsewhere, as it was used last.
+    pub plan_file: String,
     /// What stood on the simulated bench.
     pub simulated: Option<Pairing>,
 }
@@ -79,6 +81,7 @@ impl Default for Remembered {
             outputs: Vec::new(),
             headphones: Vec::new(),
             listening: None,
+            plan_file: String::new(),
             simulated: None,
         }
     }
@@ -296,6 +299,7 @@ mod tests {
             outputs: vec!["a \"b\"".into()],
             headphones: vec!["c".into()],
             listening: Some(level),
+            plan_file: "/a/plan.json".into(),
             simulated: Some(Pairing {
                 output: "o".into(),
                 volume: "v".into(),

@@ -11,6 +11,7 @@
 
 use super::climb::heard;
 use super::desk::{Desk, Page};
+use super::followed::{Followed, NOT_KEPT};
 use super::keys::Action;
 use super::parts;
 use super::text;
@@ -21,8 +22,8 @@ use crate::card::pair_in_words;
 use eframe::egui::accesskit::Live;
 use eframe::egui::text::{LayoutJob, TextWrapping};
 use eframe::egui::{
-    Align, Align2, Button, Color32, FontId, Frame, Id, Layout, Panel, Pos2, Rect, RichText, ScrollArea, Stroke, Ui,
-    UiBuilder, pos2, vec2,
+    Align, Align2, Button, Color32, FontId, Frame, Id, Layout, Panel, Pos2, Rect, RichText, ScrollArea, Stroke,
+    StrokeKind, Ui, UiBuilder, pos2, vec2,
 };
 
 /// Height of the line of pages, points.
@@ -153,7 +154,12 @@ fn bench(desk: &mut Desk, ui: &mut Ui) {
         if busy { (t.text, Stroke::new(2.5, t.threshold)) } else { (t.quiet, Stroke::new(1.0, t.rule)) };
     let words = RichText::new(Action::Stop.button()).strong().color(ink);
     let mut child = ui.new_child(UiBuilder::new().max_rect(button));
-    if child.put(button, Button::new(words).stroke(stroke).fill(t.panel)).clicked() {
+    let stop = child.put(button, Button::new(words).stroke(stroke).fill(t.panel));
+    if stop.has_focus() {
+        // Its own edge says whether something sounds.
+        ui.painter().rect_stroke(button.expand(3.0), 3.0, Stroke::new(2.0, t.text), StrokeKind::Outside);
+    }
+    if stop.clicked() {
         desk.ask(Action::Stop);
     }
 }
@@ -193,10 +199,18 @@ fn what(desk: &Desk, ui: &mut Ui, place: Rect) {
     let t = theme::tokens(ui);
     let busy = desk.view.phase.is_busy();
     let head = doing(desk);
-    let under = if busy { parts::CAUTION.to_string() } else { chain_in_words(desk) };
+    let under = match (&desk.view.followed, busy) {
+        (Some(followed), _) if followed.recording => "a recording is gone through; nothing sounds".into(),
+        (Some(_), _) => NOT_KEPT.to_string(),
+        (None, true) => parts::CAUTION.to_string(),
+        (None, false) => chain_in_words(desk),
+    };
     let ink = if busy { t.text } else { t.quiet };
-    let first = one_line(ui, place.min, &head, FontId::proportional(TEXT + 1.5), ink, place.width());
-    one_line(ui, place.min + vec2(0.0, first + 2.0), &under, FontId::proportional(SMALL), t.quiet, place.width());
+    let first = lines(ui, place.min, &head, (TEXT + 1.5, 1), ink, place.width());
+    // Two where there is room for them.
+    let left = place.height() - first;
+    let rows = if left >= 3.25 * STEP { 2 } else { 1 };
+    lines(ui, place.min + vec2(0.0, first), &under, (SMALL, rows), t.quiet, place.width());
     if busy {
         let bar = Rect::from_min_max(pos2(place.left() - STEP, place.top()), pos2(place.left() - 4.0, place.bottom()));
         ui.painter().rect_filled(bar, 0.0, t.level);
@@ -208,10 +222,10 @@ fn what(desk: &Desk, ui: &mut Ui, place: Rect) {
     ui.ctx().accesskit_node_builder(response.id, |node| node.set_live(Live::Polite));
 }
 
-/// Words that end in dots where they do not fit; returns their height.
-fn one_line(ui: &Ui, at: Pos2, words: &str, font: FontId, ink: Color32, width: f32) -> f32 {
-    let mut job = LayoutJob::simple_singleline(words.into(), font, ink);
-    job.wrap = TextWrapping::truncate_at_width(width);
+/// Words of this size that end in dots where they do not fit these lines; returns their height.
+fn lines(ui: &Ui, at: Pos2, words: &str, (size, rows): (f32, usize), ink: Color32, width: f32) -> f32 {
+    let mut job = LayoutJob::simple(words.into(), FontId::proportional(size), ink, width);
+    job.wrap = TextWrapping { max_rows: rows, break_anywhere: rows == 1, ..TextWrapping::truncate_at_width(width) };
     let galley = ui.painter().layout_job(job);
     let height = galley.size().y;
     ui.painter().galley(at, galley, ink);
@@ -230,10 +244,14 @@ pub(super) fn doing(desk: &Desk) -> String {
             let does = view.progress.as_ref().map_or("opening the cards", |p| finding(p.step.purpose));
             format!("{begins}{does}")
         }
+        Phase::Stopping if view.followed.is_some() => {
+            "the bench stops listening; what plays elsewhere goes on until you stop it there".into()
+        }
         Phase::Stopping => "stopping: the sound fades".into(),
         Phase::Seating => format!("quiet noise is held: take the headphone off, put it on again, {seat} when it sits"),
         Phase::Matching => format!("quiet noise is held: turn the knob until 0.0, then {}", Action::Match.key()),
         Phase::Turning => format!("quiet noise is held: turn the volume control step by step, {seat} when done"),
+        Phase::Following => desk.view.followed.as_ref().map_or_else(String::new, Followed::first),
         Phase::OwnLevel if desk.own.by_music => "listening to your music; the bench plays nothing".into(),
         Phase::OwnLevel => "quiet noise at your own volume position".into(),
         Phase::SwapNow => "a series: silent, swap now".into(),
@@ -277,18 +295,22 @@ fn messages(desk: &mut Desk, ui: &mut Ui) {
     }
 }
 
-/// What could not be done. True where there is something.
+/// What could not be done, and what has to be done at once. True where there is something.
 fn troubles(desk: &Desk, ui: &mut Ui) -> bool {
+    let alarm = desk.view.followed.as_ref().and_then(|followed| followed.alarm.as_ref());
+    if let Some(alarm) = alarm {
+        parts::wrong(ui, alarm);
+    }
     if let Some(refused) = &desk.refused {
         parts::wrong(ui, refused);
     }
     if let Some(failure) = &desk.view.failure {
-        parts::wrong(ui, &failure.message);
+        parts::wrong(ui, &super::form::sentence(&failure.message));
         if let Some(kept) = &failure.kept {
             parts::quiet(ui, format!("Finished steps are kept in {}.", kept.display()));
         }
     }
-    desk.refused.is_some() || desk.view.failure.is_some()
+    alarm.is_some() || desk.refused.is_some() || desk.view.failure.is_some()
 }
 
 /// What the last action did, with what can be done with it.
@@ -316,7 +338,7 @@ fn notes(desk: &Desk, ui: &mut Ui) -> bool {
     let lines = [
         repeated.map(|because| format!("Takes played again: {}; the last one because {because}", view.repeated)),
         view.waits_for.clone(),
-        desk.removed().map(|what| format!("{what} {} brings it back.", Action::Undo.key())),
+        desk.removed().map(|what| format!("{what} {} undoes it.", Action::Undo.key())),
         desk.writing.is_under_way().then(|| "A report is being written.".into()),
         kept.map(|(folder, digest)| match digest.record.can_go_on() {
             true => {

@@ -2,6 +2,7 @@
 //! window.
 
 use super::digest::Digest;
+use super::followed::Followed;
 use super::link::{Live, News};
 use crate::account::picture::Picture;
 use crate::account::session;
@@ -10,11 +11,11 @@ use crate::calibration::Acoustic;
 use crate::card::{CardDescription, Granted, InputRole};
 use crate::judgement::path::PathReport;
 use crate::session::plan::Extent;
+use crate::session::positions;
 use crate::session::protocol::{Command, ElectricalHeard, Event, Failure, SeriesCommand, SeriesEvent};
 use crate::session::record::Record;
 use crate::session::seats::how_it_sits;
 use crate::session::step::Step;
-use crate::session::{elsewhere, positions};
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -44,6 +45,8 @@ pub enum Phase {
     Electrical,
     /// The listener's own level is heard.
     OwnLevel,
+    /// A sound that is played elsewhere is listened to.
+    Following,
     /// A series is open: silent, headphones are swapped.
     SwapNow,
     /// Quiet noise for some seconds after a swap.
@@ -141,6 +144,8 @@ pub struct View {
     pub seating: Option<Picture>,
     /// How far the level of a knob that is turned stands over the one wanted, dB; `None` while nothing is heard.
     pub turned_off_db: Option<f64>,
+    /// What is heard of a sound that is played elsewhere, while it is listened to.
+    pub followed: Option<Followed>,
     /// What was heard of the calibrator last.
     pub listening: Option<Listening>,
     /// What the calibration was found to have drifted by after the session shown.
@@ -217,7 +222,10 @@ impl View {
                 Phase::Checking
             }
             Command::Run(_) | Command::Continue { .. } | Command::Listen { .. } | Command::Round(_) => Phase::Opening,
-            Command::Elsewhere(_) => Phase::Opening,
+            Command::Elsewhere(request) => {
+                self.followed = Some(Followed { recording: request.recording.is_some(), ..Followed::default() });
+                Phase::Following
+            }
             Command::Calibrate { .. } | Command::CheckCalibration { .. } => Phase::Calibrating,
             Command::Seat { .. } => Phase::Seating,
             Command::Match { target, .. } if target.turned_at_dbfs.is_some() => Phase::Matching,
@@ -293,7 +301,10 @@ impl View {
             Event::Cards { cards, failed } => self.cards = Some(Cards { found: cards, failed }),
             Event::Began { folder, granted, .. } => {
                 // Stop may have been pressed while the cards were opened: it stays pressed.
-                if !matches!(self.phase, Phase::Stopping | Phase::Seating | Phase::Turning | Phase::Matching) {
+                if !matches!(
+                    self.phase,
+                    Phase::Stopping | Phase::Seating | Phase::Turning | Phase::Matching | Phase::Following
+                ) {
                     self.phase = Phase::Running;
                 }
                 self.session_sounds = true;
@@ -304,7 +315,11 @@ impl View {
                 self.failure = None;
             }
             Event::Turning { positions } => self.sits = Some(positions::heard(&positions)),
-            Event::Elsewhere(now) => self.sits = elsewhere::in_words(&now).or(self.sits.take()),
+            Event::Elsewhere(now) => {
+                if let Some(followed) = &mut self.followed {
+                    followed.hear(&now);
+                }
+            }
             Event::Matching { off_db } => {
                 // A round of a swap becomes one only when the knob is to be turned.
                 if self.phase == Phase::Running {
@@ -380,7 +395,7 @@ impl View {
             }
             Event::OwnLevel(_) => self.rest(),
             Event::Failed(failure) => {
-                if self.phase == Phase::OwnLevel {
+                if self.phase == Phase::OwnLevel || self.followed.is_some() && !self.session_sounds {
                     // Said where it was asked for.
                 } else if self.phase == Phase::Calibrating {
                     self.calibration_failure = Some(failure.message);
@@ -404,6 +419,7 @@ impl View {
         self.stopping_electrical = false;
         self.live = None;
         self.listening = None;
+        self.followed = None;
         (self.sits, self.seating) = (None, None);
         self.turned_off_db = None;
     }

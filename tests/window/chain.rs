@@ -165,13 +165,13 @@ fn what_was_removed_comes_back_by_its_key() {
     window.get_by_label("Forget the offset").click();
     window.run_steps(2);
     assert!(!window.state().desk.form.is_calibrated());
-    assert!(says(&window, "The offset of the left ear was forgotten. Ctrl Z brings it back."));
+    assert!(says(&window, "The offset of the left ear was forgotten. Ctrl Z undoes it."));
     let undo = |window: &mut Window| {
         window.key_press_modifiers(Modifiers::COMMAND, Key::Z);
         window.run_steps(2);
     };
     undo(&mut window);
-    assert!(window.state().desk.form.is_calibrated() && !says(&window, "brings it back"));
+    assert!(window.state().desk.form.is_calibrated() && !says(&window, "undoes it"));
     undo(&mut window);
     assert!(says(&window, "Nothing was removed that could come back."));
 }

@@ -95,6 +95,21 @@ fn enter_alone_leads_from_a_fresh_start_to_a_verdict_in_four_presses() {
     window.get_by_label("Start  F5");
 }
 
+/// The path check ends with a doubt.
+pub fn crooked(window: &mut super::Window) {
+    let doubt = PathFinding {
+        what: PathQuestion::Suppression,
+        at: None,
+        answer: PathAnswer::Doubt,
+        reading: Reading::NotDetermined("invented".into()),
+        text: "The noise is suppressed. Switch the suppression off.".into(),
+    };
+    let report = PathReport { findings: vec![doubt], sound_s: 18.0, sentence: "One doubt.".into() };
+    let view = &mut window.state_mut().desk.view;
+    (view.path, view.phase) = (Some(Arc::new(report)), Phase::Idle);
+    window.run_steps(2);
+}
+
 /// What keeps a station from being done is said at it, and the large button is its remedy.
 #[test]
 fn each_station_that_fails_says_why_and_its_remedy_is_one_button() {
@@ -123,17 +138,7 @@ fn each_station_that_fails_says_why_and_its_remedy_is_one_button() {
     // A crooked path: what it is, once more, or all the same.
     super::press(&mut window, Key::Enter);
     assert!(matches!(bench.commands.try_recv(), Ok(Command::Run(request)) if request.plan.extent == Extent::PathCheck));
-    let doubt = PathFinding {
-        what: PathQuestion::Suppression,
-        at: None,
-        answer: PathAnswer::Doubt,
-        reading: Reading::NotDetermined("invented".into()),
-        text: "The noise is suppressed. Switch the suppression off.".into(),
-    };
-    let report = PathReport { findings: vec![doubt], sound_s: 18.0, sentence: "One doubt.".into() };
-    let view = &mut window.state_mut().desk.view;
-    (view.path, view.phase) = (Some(Arc::new(report)), Phase::Idle);
-    window.run_steps(2);
+    crooked(&mut window);
     assert!(super::says(&window, "path: checked: one doubt") && super::says(&window, "The noise is suppressed."));
     window.get_by_label("Check the path once more  Enter");
     window.get_by_label("Go on all the same").click();

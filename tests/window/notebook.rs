@@ -6,7 +6,7 @@ use loudenough::gui::notebook::Notebook;
 use loudenough::stock::notebook::{self, SortBy};
 
 /// Reads, sorts and writes to their end.
-fn settle(window: &mut Window) {
+pub fn settle(window: &mut Window) {
     for _ in 0..600 {
         window.run_steps(1);
         let desk = &window.state().desk;

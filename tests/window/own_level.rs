@@ -8,6 +8,22 @@ fn own_level(window: &mut Window) {
     window.run_steps(2);
 }
 
+/// Draws until it is so.
+fn until(window: &mut Window, so: impl Fn(&Window) -> bool) {
+    for _ in 0..500 {
+        window.run_steps(1);
+        if so(window) {
+            return;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(10));
+    }
+    panic!("it did not come: {:?}", window.state().desk.removed());
+}
+
+fn until_said(window: &mut Window, words: &str) {
+    until(window, |window| says(window, words));
+}
+
 #[test]
 fn the_own_level_is_measured_by_keyboard_kept_and_asked_for() {
     let home = tempfile::tempdir().unwrap();
@@ -50,6 +66,30 @@ fn the_own_level_is_measured_by_keyboard_kept_and_asked_for() {
     let asked = window.state().desk.form.ready().unwrap().0.listening.unwrap();
     assert!((asked.level.db() - level).abs() <= 0.05 + 1e-9, "{asked} is asked for, {level} was measured");
     assert!(!window.state().desk.own.open, "the question is back");
+    // All of it can be undone: nobody is kept again, and the question asks for what it asked before.
+    let undone = |window: &mut Window, said: &str, kept: bool| {
+        until_said(window, said);
+        window.key_press_modifiers(Modifiers::COMMAND, Key::Z);
+        until(window, |_| file.exists() == kept);
+        window.state().desk.form.ready().unwrap().0.listening.unwrap().level.to_string()
+    };
+    assert_eq!(
+        undone(&mut window, "An own level is kept; there was none before. Ctrl Z undoes it.", false),
+        "70.0 dB SPL"
+    );
+    // One that was kept before comes back as it was, byte for byte.
+    let (stated_at, level) = ("2026-02-01T10:00:00+01:00".to_string(), DbSpl(81.5));
+    let before = loudenough::session::plan::ListeningLevel { level, ..records::plan().listening.unwrap() };
+    loudenough::stock::folder::keep_level(file.parent().unwrap(), stated_at, before, None).unwrap();
+    let bytes = std::fs::read(&file).unwrap();
+    own_level(&mut window);
+    window.get_by_label("It is on the coupler: measure  Enter").click();
+    window.run_steps(2);
+    settle(&mut window);
+    window.get_by_label("Keep it as my level  Enter").click();
+    window.run_steps(2);
+    assert_eq!(undone(&mut window, "A new own level is kept; it was 81.5 dB", true), "70.0 dB SPL");
+    until(&mut window, |_| std::fs::read(&file).is_ok_and(|now| now == bytes));
 
     // What sounds there outside is no music: said, and not kept.
     own_level(&mut window);

@@ -2,8 +2,11 @@
 //! `LOUDENOUGH_PICTURES=write` draws them anew; what differs is left beside the build, whole, to be looked at.
 
 use super::painted::painted;
+use super::side_by_side::leave_whole;
 use super::*;
-use loudenough::session::protocol::SeriesEvent;
+use loudenough::gui::followed::Followed;
+use loudenough::session::protocol::{Following, SeriesEvent};
+use loudenough::stock::folder;
 use resvg::tiny_skia::Pixmap;
 
 /// Channels that differ by less are the same: rounding of another processor, not another colour. Of 255.
@@ -107,6 +110,77 @@ fn a_series_looks_as_it_did() {
     window.state_mut().desk.page = Page::Climb;
     window.ctx.memory_mut(|memory| memory.stop_text_input());
     compare(&mut window, "series-dark");
+}
+
+/// A page that reads stored sessions.
+fn page_of(home: &Path, (width, height): (f32, f32), theme: Theme, key: Key) -> (Window, Bench) {
+    let (mut app, bench) = start_in(home.join("sessions"), records::chain(true), records::plan());
+    (app.desk.more_asked, app.desk.all_parts) = (false, false);
+    let window = window(app, width, height, 1.0, theme);
+    window.key_press_modifiers(Modifiers::COMMAND, key);
+    (window, bench)
+}
+
+#[test]
+fn the_stock_looks_as_it_did() {
+    let home = tempfile::tempdir().unwrap();
+    let stock = home.path().join("stock");
+    for (name, volts) in [("weak output", 0.2), ("strong output", 4.0)] {
+        folder::keep_output(&stock, &super::stock::output(name, volts), false).unwrap();
+    }
+    for (name, sensitivity, ohm) in [("small 32 Ω", 98.0, 32.0), ("large 300 Ω", 94.0, 300.0)] {
+        folder::keep_headphone(&stock, &super::stock::headphone(name, sensitivity, ohm), false).unwrap();
+    }
+    let (mut window, _bench) = page_of(home.path(), (1280.0, 800.0), Theme::Light, Key::T);
+    super::stock::read(&mut window);
+    compare(&mut window, "stock-light");
+}
+
+#[test]
+fn the_notebook_looks_as_it_did() {
+    let home = tempfile::tempdir().unwrap();
+    let sessions = home.path().join("sessions");
+    leave_whole(&sessions, 9, "first output");
+    leave_whole(&sessions, 10, "second output");
+    let (mut window, _bench) = page_of(home.path(), (800.0, 600.0), Theme::Dark, Key::N);
+    super::notebook::settle(&mut window);
+    press(&mut window, Key::ArrowDown);
+    super::notebook::settle(&mut window);
+    compare(&mut window, "notebook-dark");
+}
+
+/// A crooked path, where there is little room: what it is, and three ways on.
+#[test]
+fn a_trouble_looks_as_it_did() {
+    let (mut window, _bench) = page(800.0, 600.0, 1.0, Theme::Light, true);
+    press(&mut window, Key::Enter);
+    press(&mut window, Key::Enter);
+    super::first_run::crooked(&mut window);
+    compare(&mut window, "crooked-path-light");
+}
+
+#[test]
+fn an_output_elsewhere_looks_as_it_did() {
+    let (mut window, _bench) = page(1280.0, 800.0, 1.0, Theme::Light, true);
+    window.key_press_modifiers(Modifiers::COMMAND, Key::D);
+    window.run_steps(2);
+    compare(&mut window, "elsewhere-light");
+    // Too loud: the one thing on the page.
+    let (mut window, bench) = page(800.0, 600.0, 1.0, Theme::Dark, true);
+    window.key_press_modifiers(Modifiers::COMMAND, Key::D);
+    window.run_steps(2);
+    let view = &mut window.state_mut().desk.view;
+    (view.phase, view.followed) = (Phase::Following, Some(Followed::default()));
+    let record = whole_session();
+    let mut so_far = Record::new(record.head.clone());
+    let head = Arc::new(so_far.clone());
+    bench.events.send(Event::Began { record: head, folder: "/s".into(), granted: granted() }).unwrap();
+    so_far.steps = record.steps[..6].to_vec();
+    bench.events.send(Event::StepDone(Arc::new(so_far))).unwrap();
+    let (level, ceiling) = (DbSpl(112.3), DbSpl(110.0));
+    let loud = Following::Level { role: InputRole::LeftEar, level, ceiling };
+    bench.events.send(Event::Elsewhere(loud)).unwrap();
+    compare(&mut window, "too-loud-elsewhere-dark");
 }
 
 /// The comparison is no formality: a colour a shade off and a page a pixel off are noticed.

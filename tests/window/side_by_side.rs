@@ -260,7 +260,7 @@ fn a_first_round_that_failed_is_played_anew_in_the_folder_that_it_left() {
     let failure = Failure { message: "the card went away".into(), kept: Some(folder.clone()) };
     bench.events.send(Event::Failed(failure)).unwrap();
     window.run_steps(3);
-    assert!(says(&window, "the card went away"));
+    assert!(says(&window, "The card went away"));
     press(&mut window, Key::Enter);
     match bench.commands.try_recv() {
         Ok(Command::Round(round)) => assert!(

@@ -8,7 +8,7 @@ fn figure(value: f64) -> Option<Figure> {
     Some(Figure { value, half_width: None, source: "invented".into(), date: None })
 }
 
-fn output(name: &str, volts: f64) -> OutputEntry {
+pub fn output(name: &str, volts: f64) -> OutputEntry {
     OutputEntry {
         name: name.into(),
         volts_per_full_scale: figure(volts),
@@ -19,8 +19,18 @@ fn output(name: &str, volts: f64) -> OutputEntry {
     }
 }
 
+pub fn headphone(name: &str, per_milliwatt: f64, ohm: f64) -> HeadphoneEntry {
+    let sensitivity = Sensitivity { level: figure(per_milliwatt).unwrap(), per: Per::Milliwatt, at_hz: 1000.0 };
+    HeadphoneEntry {
+        name: name.into(),
+        sensitivity: Some(sensitivity),
+        impedance_ohm: figure(ohm),
+        ..HeadphoneEntry::default()
+    }
+}
+
 /// Reads the stock to its end.
-fn read(window: &mut Window) {
+pub fn read(window: &mut Window) {
     for _ in 0..200 {
         window.run_steps(1);
         if !window.state().desk.stock.is_reading() {
@@ -175,7 +185,7 @@ fn the_listener_is_kept_by_a_button_and_no_command_is_named() {
     window.run_steps(1);
     read(&mut window);
     assert!(!file.exists() && says(&window, "No listening level"));
-    assert!(says(&window, "Your own level, 70.0 dB, was forgotten. Ctrl Z brings it back."));
+    assert!(says(&window, "Your own level, 70.0 dB, was forgotten. Ctrl Z undoes it."));
     window.key_press_modifiers(Modifiers::COMMAND, Key::Z);
     window.run_steps(1);
     read(&mut window);

@@ -1,9 +1,9 @@
 //! The answer, drawn large: the level while it sounds, the headroom with its interval and verdict when it is finished. The
 //! block keeps its height, so that nothing under it moves.
 
-use super::asked;
 use super::evidence::{flaw_counts, large_words};
 use super::heard;
+use super::{asked, elsewhere};
 use crate::figure::Figure;
 use crate::gui::desk::Desk;
 use crate::gui::digest::Digest;
@@ -25,12 +25,16 @@ const VERDICT: f32 = 21.0;
 /// Narrower than this the buttons take more lines, points.
 const NARROW: f32 = 80.0 * STEP;
 
-/// Draws it in a block of its own height.
-pub fn show(desk: &mut Desk, ui: &mut Ui) {
+/// Draws it in a block of its own height; `close`: as low as it can be, for there is little room.
+pub fn show(desk: &mut Desk, ui: &mut Ui, close: bool) {
     let narrow = ui.available_width() < NARROW;
-    let (text, buttons_high) = if narrow { (13.0 * STEP, 9.0 * STEP) } else { (11.0 * STEP, 5.0 * STEP) };
+    let (text, buttons_high) = match (close, narrow) {
+        (true, _) => (9.0 * STEP, 4.5 * STEP),
+        (false, true) => (13.0 * STEP, 9.0 * STEP),
+        (false, false) => (11.0 * STEP, 5.0 * STEP),
+    };
     let width = ui.available_width();
-    let head_high = theme::large(ui.ctx().content_rect().height()) + 2.5 * STEP;
+    let head_high = theme::large(ui.ctx().content_rect().height()) + if close { 1.5 } else { 2.5 } * STEP;
     let part = |ui: &mut Ui, height: f32, add: &mut dyn FnMut(&mut Ui)| {
         ui.allocate_ui(vec2(width, height), |ui| {
             ui.set_min_size(vec2(width, height));
@@ -39,13 +43,14 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
     };
     part(ui, head_high, &mut |ui| head(desk, ui));
     part(ui, text, &mut |ui| {
-        ScrollArea::vertical()
-            .id_salt("answer-text")
-            .auto_shrink(false)
-            .max_height(text)
-            .show(ui, |ui| words(desk, ui));
+        ScrollArea::vertical().id_salt("answer-text").auto_shrink(false).max_height(text).show(ui, |ui| {
+            words(desk, ui);
+            if close {
+                ui.horizontal_wrapped(|ui| asked::added(desk, ui));
+            }
+        });
     });
-    part(ui, buttons_high, &mut |ui| buttons(desk, ui));
+    part(ui, buttons_high, &mut |ui| buttons(desk, ui, close));
 }
 
 /// What the large number is.
@@ -150,6 +155,9 @@ fn head(desk: &mut Desk, ui: &mut Ui) {
 
 /// The sentence; while it sounds, how the headphone sits or what is known so far.
 fn words(desk: &Desk, ui: &mut Ui) {
+    if let Some(followed) = &desk.view.followed {
+        return elsewhere::heard_of_it(desk, followed, ui);
+    }
     if let Some(sits) = &desk.view.sits {
         let label = ui.add(Label::new(RichText::new(sits).size(VERDICT).strong()).wrap());
         ui.ctx().accesskit_node_builder(label.id, |node| node.set_live(Live::Polite));
@@ -219,18 +227,19 @@ fn remedy(digest: &Digest) -> String {
     format!("No headroom: {because}. {what}")
 }
 
-fn buttons(desk: &mut Desk, ui: &mut Ui) {
+fn buttons(desk: &mut Desk, ui: &mut Ui, close: bool) {
     ui.add_space(STEP / 2.0);
     let [notes, doubts] = flaw_counts(desk);
     ui.horizontal_wrapped(|ui| {
         let holds = matches!(desk.view.phase, Phase::Seating | Phase::Turning);
-        next(desk, ui, holds);
+        next(desk, ui, holds, if close { 23.0 } else { 27.0 } * STEP);
         let words = format!("notes {notes} · doubts {doubts}");
         let interval = Some(large(desk).interval).filter(|i| !i.is_empty());
-        let why = interval.map_or(String::new(), |interval| format!("why {interval}, "));
+        let why = interval.filter(|_| !close).map_or(String::new(), |interval| format!("why {interval}, "));
         let ink = if doubts > 0 { theme::tokens(ui).threshold } else { theme::tokens(ui).text };
         let written = RichText::new(format!("{why}{words}  {}", Action::Flaws.key())).color(ink).size(SMALL + 1.0);
-        let button = ui.add(Button::new(written).min_size(vec2(28.0 * STEP, 4.0 * STEP)));
+        let wide = if close { 22.0 } else { 28.0 } * STEP;
+        let button = ui.add(Button::new(written).min_size(vec2(wide, 4.0 * STEP)));
         let _ = parts::announce(ui, button.rect, Id::unique("flaw-count"), &words, true);
         if button.clicked() {
             desk.ask(Action::Flaws);
@@ -239,11 +248,14 @@ fn buttons(desk: &mut Desk, ui: &mut Ui) {
             desk.ask(Action::AskAgain);
         }
         asked::seat(desk, ui, holds);
+        if !close {
+            asked::added(desk, ui);
+        }
     });
 }
 
 /// The filled button, at one place and of one width whatever it says.
-fn next(desk: &mut Desk, ui: &mut Ui, holds: bool) {
+fn next(desk: &mut Desk, ui: &mut Ui, holds: bool, wide: f32) {
     let t = theme::tokens(ui);
     let (words, action) = match desk.next_name() {
         Some((name, key)) => (format!("{name}  {key}"), Some(Action::Next)),
@@ -254,7 +266,7 @@ fn next(desk: &mut Desk, ui: &mut Ui, holds: bool) {
         None => ("The bench is at work".into(), None),
     };
     let text = RichText::new(words).strong().color(t.ground);
-    let button = Button::new(text).fill(t.level).min_size(vec2(27.0 * STEP, 4.0 * STEP));
+    let button = Button::new(text).fill(t.level).min_size(vec2(wide, 4.0 * STEP));
     if ui.add_enabled(action.is_some(), button).clicked()
         && let Some(action) = action
     {

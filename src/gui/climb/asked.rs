@@ -7,6 +7,7 @@ use crate::gui::form::Field;
 use crate::gui::keys::Action;
 use crate::gui::parts;
 use crate::gui::theme::{self, SMALL, STEP};
+use crate::gui::view::Phase;
 use crate::session::plan::Extent;
 use eframe::egui::{Button, Id, Key, Rect, RichText, TextEdit, Ui, Window, pos2, vec2};
 
@@ -91,15 +92,22 @@ pub fn opened(desk: &mut Desk, ui: &mut Ui, page: Rect) {
     });
 }
 
-/// The next seat of the session shown, and what else can be added to it.
+/// The next seat of the session shown. While noise is held the filled button says that it sits.
 pub fn seat(desk: &mut Desk, ui: &mut Ui, holds: bool) {
+    if !holds
+        && desk.can_add()
+        && ui.add_enabled(!desk.view.phase.is_busy(), Button::new(Action::Seat.button())).clicked()
+    {
+        desk.ask(Action::Seat);
+    }
+}
+
+/// Which seat it is, and what else can be added to the session shown.
+pub fn added(desk: &mut Desk, ui: &mut Ui) {
+    let holds = matches!(desk.view.phase, Phase::Seating | Phase::Turning);
     let Some(record) = desk.view.digest.as_ref().filter(|_| holds || desk.can_add()).map(|d| d.record.clone()) else {
         return;
     };
-    // While noise is held the filled button says that it sits.
-    if !holds && ui.add_enabled(!desk.view.phase.is_busy(), Button::new(Action::Seat.button())).clicked() {
-        desk.ask(Action::Seat);
-    }
     let seats = format!("seat {} of {}", record.seat(), record.head.plan.seats.max(record.seat()));
     ui.label(RichText::new(seats).size(SMALL).color(theme::tokens(ui).quiet));
     if !holds {

@@ -69,6 +69,29 @@ pub fn flow(desk: &mut Desk, ui: &mut Ui) {
     shown(desk, ui, height);
 }
 
+/// Under each other in what is left of a low page: names in small type, and one picture.
+pub fn close(desk: &mut Desk, ui: &mut Ui) {
+    ui.scope(|ui| {
+        ui.style_mut().override_font_id = Some(FontId::proportional(SMALL));
+        ui.spacing_mut().button_padding = vec2(0.75 * STEP, 1.0);
+        ui.spacing_mut().interact_size.y = 2.75 * STEP;
+        ui.horizontal_wrapped(|ui| {
+            ui.spacing_mut().item_spacing = vec2(STEP / 2.0, STEP / 2.0);
+            for (which, name, key) in Evidence::ALL {
+                let words = format!("{key} {name}");
+                if parts::choice(ui, desk.evidence == which, words.trim()).clicked() {
+                    desk.ask(Action::Show(which));
+                }
+            }
+            if ui.button(Action::Enlarge.button()).clicked() {
+                desk.ask(Action::Enlarge);
+            }
+        });
+    });
+    let height = ui.available_height();
+    shown(desk, ui, height);
+}
+
 /// The one that is large as large as the page, or beside the scale again.
 fn enlarge(desk: &mut Desk, ui: &mut Ui, size: eframe::egui::Vec2) {
     let name = if desk.enlarged { "Beside the scale again" } else { Action::Enlarge.name() };

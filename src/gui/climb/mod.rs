@@ -9,6 +9,7 @@
 
 mod answer;
 mod asked;
+mod elsewhere;
 mod evidence;
 pub(in crate::gui) mod heard;
 mod own_level;
@@ -29,8 +30,10 @@ const WIDEST: f32 = 150.0 * STEP;
 pub const WIDE: f32 = 1040.0;
 /// Narrower than this the scale stands in the page's flow.
 const SLIM: f32 = 560.0;
-/// Narrower or lower than this the answer and its evidence scroll together.
+/// Narrower or lower than this the answer and its evidence stand close to each other.
 const ROOMY: (f32, f32) = (900.0, 480.0);
+/// Lower than this they scroll together.
+const CLOSE: f32 = 400.0;
 
 /// Draws the page.
 pub fn show(desk: &mut Desk, ui: &mut Ui) {
@@ -40,6 +43,9 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
     let asks = desk.asking && !shows_work(desk);
     if asks && desk.own.open {
         return own_level::show(desk, ui);
+    }
+    if asks && desk.elsewhere.open {
+        return elsewhere::show(desk, ui);
     }
     if asks { question::show(desk, ui) } else { answered(desk, ui) }
 }
@@ -51,6 +57,7 @@ fn shows_work(desk: &Desk) -> bool {
         Phase::Opening | Phase::Running | Phase::Seating | Phase::Turning | Phase::Matching => true,
         Phase::Idle | Phase::Stopping | Phase::SwapNow | Phase::SwapCheck => false,
         Phase::Calibrating | Phase::Checking | Phase::Electrical | Phase::OwnLevel | Phase::Gone => false,
+        Phase::Following => desk.view.session_sounds,
     }
 }
 
@@ -66,7 +73,7 @@ fn answered(desk: &mut Desk, ui: &mut Ui) {
     if size.x >= SLIM
         && let Some(scale) = &scale
     {
-        let width = (0.27 * size.x).clamp(25.0 * STEP, 52.0 * STEP);
+        let width = (0.27 * size.x).clamp(26.5 * STEP, 52.0 * STEP);
         let frame = Frame::NONE.inner_margin(Margin::same(STEP as i8)).fill(ui.visuals().panel_fill);
         Panel::left("spine").resizable(false).exact_size(width).show_separator_line(false).frame(frame).show(
             ui,
@@ -77,12 +84,17 @@ fn answered(desk: &mut Desk, ui: &mut Ui) {
     }
     CentralPanel::default().frame(margin).show(ui, |ui| {
         if size.x >= ROOMY.0 && size.y >= ROOMY.1 {
-            answer::show(desk, ui);
+            answer::show(desk, ui, false);
             evidence::fill(desk, ui);
             return;
         }
+        if size.x >= SLIM && size.y >= CLOSE {
+            answer::show(desk, ui, true);
+            evidence::close(desk, ui);
+            return;
+        }
         ScrollArea::vertical().id_salt("answered").auto_shrink(false).show(ui, |ui| {
-            answer::show(desk, ui);
+            answer::show(desk, ui, false);
             evidence::flow(desk, ui);
             if size.x < SLIM
                 && let Some(scale) = &scale

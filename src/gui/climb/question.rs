@@ -38,6 +38,7 @@ fn page(desk: &mut Desk, ui: &mut Ui) {
                 (Action::NextHeadphone, true),
                 (Action::Series, true),
                 (Action::OwnLevel, true),
+                (Action::Elsewhere, true),
                 (Action::GoOn, true),
             ] {
                 let words = if action == Action::BackToAnswer { "Back to the answer".into() } else { action.button() };

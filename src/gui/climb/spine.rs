@@ -13,8 +13,11 @@ const FIGURES: f32 = 5.0 * STEP;
 const EAR: f32 = 2.5 * STEP;
 /// Distance of two words on the scale, points.
 const LINE: f32 = 2.25 * STEP;
-/// The same under a mark whose words take two lines of their own.
+/// The same under a mark whose words take lines of their own: at least so much, and so much beside their height.
 const HEAVY: f32 = 6.0 * STEP;
+const HEAVY_GAP: f32 = 2.5 * STEP;
+/// From a mark to its words, points.
+const TO_WORDS: f32 = 10.0;
 /// Under this width each mark has one word, points.
 const WORDY: f32 = 24.0 * STEP;
 
@@ -102,12 +105,24 @@ fn wanted(sheet: &Sheet<'_>) {
 fn marks(sheet: &Sheet<'_>, begin: f32) {
     let (t, rect) = (sheet.t, sheet.rect);
     let wordy = rect.right() - begin > WORDY;
-    let arrow = begin + 1.5 * STEP;
-    let words_from = if sheet.scale.headroom.is_some() { arrow + 1.5 * STEP } else { begin };
+    let arrow = begin + 1.25 * STEP;
+    let words_from = if sheet.scale.headroom.is_some() { arrow + 1.25 * STEP } else { begin };
     let painter = sheet.ui.painter();
     let heavy = |mark: &ScaleMark| matches!(mark.role, ScaleRole::Clean | ScaleRole::CleanSoFar);
-    let wanted: Vec<(f32, f32)> =
-        sheet.scale.marks.iter().map(|m| (sheet.y(m.at), if heavy(m) { HEAVY } else { LINE })).collect();
+    let left = words_from + TO_WORDS + 4.0;
+    let under = |mark: &ScaleMark| {
+        painter.layout(
+            mark.words.clone(),
+            FontId::proportional(SMALL),
+            ink(mark.role, t),
+            (rect.right() - left).max(STEP),
+        )
+    };
+    let high = |mark: &ScaleMark| match heavy(mark) {
+        true => (under(mark).size().y + HEAVY_GAP).max(HEAVY),
+        false => LINE,
+    };
+    let wanted: Vec<(f32, f32)> = sheet.scale.marks.iter().map(|mark| (sheet.y(mark.at), high(mark))).collect();
     let places = spread(&wanted, rect);
     for (mark, place) in sheet.scale.marks.iter().zip(&places) {
         let (y, ink) = (sheet.y(mark.at), ink(mark.role, t));
@@ -119,10 +134,9 @@ fn marks(sheet: &Sheet<'_>, begin: f32) {
             );
             painter.rect_filled(band, 0.0, ink.gamma_multiply(0.3));
         }
-        let to = pos2(words_from + 10.0, *place);
+        let to = pos2(words_from + TO_WORDS, *place);
         painter.line_segment([pos2(words_from - 3.0, y), to], Stroke::new(1.0, ink));
         let heavy = heavy(mark);
-        let left = to.x + 4.0;
         let laid = |size: f32| painter.layout_no_wrap(mark.figure.clone(), theme::figures(size), ink);
         let sizes: &[f32] = if heavy { &[TEXT + 3.0, TEXT, SMALL, SMALL - 2.0] } else { &[SMALL + 1.0] };
         // The largest that fits: an interval that reaches farther on one side is long.
@@ -132,8 +146,7 @@ fn marks(sheet: &Sheet<'_>, begin: f32) {
         painter.galley(pos2(left, to.y - 0.5 * size.y), galley, ink);
         if heavy {
             // Under its figure, where there is room for who it is that clips.
-            let words = painter.layout(mark.words.clone(), FontId::proportional(SMALL), ink, rect.right() - left);
-            painter.galley(pos2(left, to.y + 0.5 * size.y), words, ink);
+            painter.galley(pos2(left, to.y + 0.5 * size.y), under(mark), ink);
         } else {
             let begin = left + size.x + 6.0;
             let words = if wordy { mark.words.as_str() } else { mark.short };

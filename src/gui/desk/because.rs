@@ -17,6 +17,9 @@ impl Desk {
             Phase::Matching => "Noise is held for a knob; press Esc to leave it first.".into(),
             Phase::SwapNow => format!("A series is open; end it first on page Climb ({}).", Action::Series.key()),
             Phase::OwnLevel => "The bench listens to your own level; wait for it or press Esc.".into(),
+            Phase::Following => {
+                "The bench follows a sound that is played elsewhere; wait for its end or press Esc.".into()
+            }
             Phase::SwapCheck => "The bench listens after a swap; wait for it or press Esc.".into(),
             _ => "A session runs; press Esc to stop it first.".into(),
         }

@@ -98,6 +98,10 @@ impl Desk {
                 [format!("Noise is held for the volume control of {}.", chain.output), format!("{kept}.")]
             }
             Phase::Matching => [format!("Noise is held for a knob of {}.", chain.output), format!("{kept}.")],
+            Phase::Following => [
+                "A sound is followed that is played elsewhere; closing does not stop it.".into(),
+                "What was heard of it is kept.".into(),
+            ],
             Phase::OwnLevel => ["The bench listens to your own level.".into(), "Nothing of it is kept.".into()],
             Phase::SwapNow | Phase::SwapCheck => {
                 ["A series is open, and the cards are silent.".into(), "What was measured is kept.".into()]

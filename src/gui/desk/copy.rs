@@ -189,6 +189,7 @@ impl Desk {
         let path = path_of(pasted);
         let ending = Path::new(&path).extension().map(|e| e.to_string_lossy().to_lowercase());
         match ending.as_deref() {
+            Some("wav" | "flac" | "json") if self.take_file(Path::new(&path)) => {}
             Some("wav" | "flac") => self.judge_music(vec![path.into()]),
             Some(_) if self.page == Page::Chain => {
                 self.form.particulars.curve_file = path;

@@ -4,6 +4,7 @@ use super::Desk;
 use crate::card::CardId;
 use crate::gui::form;
 use crate::gui::form::Form;
+use crate::gui::stock::Replaced;
 use crate::session::chain::Chain;
 use crate::session::chain_file;
 use crate::session::record::Record;
@@ -13,8 +14,8 @@ use crate::stock::{KeptListener, folder};
 pub(super) enum Removed {
     /// Everything typed, as it was before.
     Typed(Box<Form>),
-    /// The listener's own level.
-    Listener(Box<KeptListener>),
+    /// The listener's own level; `None`: none was kept. With everything typed as it was before, where that changed too.
+    Listener(Option<Box<KeptListener>>, Option<Box<Form>>),
 }
 
 impl Desk {
@@ -29,26 +30,53 @@ impl Desk {
         self.removed.as_ref().map(|(what, _)| what.as_str())
     }
 
+    /// A level was kept as the listener's own: who was kept before can come back, and with them what the question asked for.
+    pub(super) fn can_restore(&mut self, replaced: Replaced) {
+        let typed = match self.removed.take() {
+            Some((_, Removed::Typed(form))) if replaced.asked_too => Some(form),
+            _ => None,
+        };
+        let what = match &replaced.before {
+            Some(kept) => format!("A new own level is kept; it was {} before.", kept.listening),
+            None => "An own level is kept; there was none before.".into(),
+        };
+        self.removed = Some((what, Removed::Listener(replaced.before, typed)));
+    }
+
     pub(super) fn undo(&mut self) {
         if self.view.phase.is_busy() {
             self.refused = Some(self.busy_because());
             return;
         }
         match self.removed.take() {
-            Some((_, Removed::Listener(kept))) => {
+            Some((_, Removed::Listener(kept, typed))) => {
                 let to = folder::beside(self.form.sessions());
                 self.write_stock(move || {
-                    folder::keep_listener(&to, &kept).map_err(|error| error.to_string())?;
-                    Ok(format!("{} is your own level again.", kept.listening))
+                    Ok(match kept {
+                        Some(kept) => {
+                            folder::keep_listener(&to, &kept).map_err(|error| error.to_string())?;
+                            format!("{} is your own level again.", kept.listening)
+                        }
+                        None => {
+                            folder::forget_listener(&to).map_err(|error| error.to_string())?;
+                            "Your own level is no longer kept.".to_string()
+                        }
+                    }
+                    .into())
                 });
+                if let Some(form) = typed {
+                    self.typed_again(*form);
+                }
             }
-            Some((_, Removed::Typed(form))) => {
-                self.form = *form;
-                self.changed();
-                self.keep_chain();
-            }
+            Some((_, Removed::Typed(form))) => self.typed_again(*form),
             None => self.refused = Some("Nothing was removed that could come back.".into()),
         }
+    }
+
+    fn typed_again(&mut self, form: Form) {
+        self.form = form;
+        self.changed();
+        self.keep_chain();
     }
 
     /// Keeps the chain for the next time; a chain of simulated cards is not kept, so that no command takes it for the

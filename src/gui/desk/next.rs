@@ -50,7 +50,7 @@ impl Desk {
         }
         self.page = Page::Climb;
         self.to_go_on = None;
-        (self.asking, self.own.open) = (true, false);
+        (self.asking, self.own.open, self.elsewhere.open) = (true, false, false);
         self.next_headphone = Some(String::new());
         self.wants_focus = Some(next_headphone_id());
     }
@@ -99,7 +99,8 @@ impl Desk {
 
     /// True where the session shown can have a further seat, or an outside source.
     pub fn can_add(&self) -> bool {
-        let finished = |d: &Arc<Digest>| d.finished && !d.record.can_go_on() && d.record.judgeable();
+        let record = |d: &Arc<Digest>| !d.record.can_go_on() && !d.record.is_from_elsewhere() && d.record.judgeable();
+        let finished = |d: &Arc<Digest>| d.finished && record(d);
         self.view.folder.is_some() && self.view.digest.as_ref().is_some_and(finished)
     }
 
@@ -110,7 +111,7 @@ impl Desk {
         }
         self.page = Page::Climb;
         self.next_headphone = None;
-        (self.asking, self.own.open) = (true, false);
+        (self.asking, self.own.open, self.elsewhere.open) = (true, false, false);
         self.to_go_on = Some(ToGoOn::default());
         let sessions = self.form.sessions().to_path_buf();
         if let Err(error) = self.looking.begin("unfinished", &self.wake, move || unfinished(&sessions)) {

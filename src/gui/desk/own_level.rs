@@ -4,6 +4,7 @@ use super::{Desk, Page};
 use crate::account;
 use crate::gui::form::sentence;
 use crate::gui::own_level::Own;
+use crate::gui::stock::{Kept, Replaced};
 use crate::gui::view::Phase;
 use crate::session::own_level::{OwnLevelAsk, not_calibrated};
 use crate::session::protocol::{Command, Event};
@@ -19,7 +20,7 @@ impl Desk {
         }
         let was = self.own.open && self.page == Page::Climb && self.asking;
         (self.page, self.asking) = (Page::Climb, true);
-        (self.next_headphone, self.to_go_on) = (None, None);
+        (self.next_headphone, self.to_go_on, self.elsewhere.open) = (None, None, false);
         self.own = Own { open: !was, by_music: self.own.by_music, ..Own::default() };
     }
 
@@ -79,9 +80,11 @@ impl Desk {
         let (to, now) = (folder::beside(self.form.sessions()), self.now.clone());
         let measured = MeasuredLevel::of(&own, &chain);
         self.write_stock(move || {
+            let before = folder::listener(&to).map_err(|error| error.to_string())?.map(Box::new);
             folder::keep_level(&to, now, listening, Some(measured)).map_err(|error| error.to_string())?;
             let kept = folder::listener(&to).map_err(|error| error.to_string())?;
-            Ok(kept.map_or(String::new(), |kept| account::own_level::kept(&kept)))
+            let words = kept.map_or(String::new(), |kept| account::own_level::kept(&kept));
+            Ok(Kept { words, replaced: Some(Replaced { before, asked_too: true }) })
         });
     }
 }

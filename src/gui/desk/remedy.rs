@@ -31,6 +31,10 @@ fn remedy_of(record: &Record) -> (&'static str, Action) {
         Some(stop) if stop.is_dead_input() => ("Choose another input", Action::OpenPart(ChainPart::Capture)),
         _ if record.can_go_on() => ("Go on with this session", Action::GoOnWithShown),
         Some(stop) if stop.is_of_cards() => ("Look at the cards", Action::OpenPart(ChainPart::Playback)),
+        // No card of this computer played it: the path check would look at another path.
+        _ if record.is_from_elsewhere() && chain.is_calibrated() && record.head.plan.listening.is_some() => {
+            ("See what is wrong", Action::Flaws)
+        }
         Some(StopReason::NoSignal | StopReason::NotTheSound | StopReason::TakesVoid { .. }) => {
             ("Check the path", Action::PathCheck)
         }

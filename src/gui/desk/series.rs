@@ -48,6 +48,7 @@ impl Desk {
         series.read(&self.wake);
         let begin = SeriesCommand::Begin(Box::new(series.chain().clone()));
         (self.series, self.asking) = (Some(series), true);
+        (self.own.open, self.elsewhere.open) = (false, false);
         self.send(Command::Series(begin));
     }
 

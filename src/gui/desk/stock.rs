@@ -3,6 +3,7 @@
 use super::Desk;
 use super::kept::Removed;
 use crate::gui::form::sentence;
+use crate::gui::stock::{Kept, Replaced};
 use crate::gui::work::Lost;
 use crate::stock::{Listener, folder};
 
@@ -33,8 +34,10 @@ impl Desk {
         };
         let (to, now) = (folder::beside(self.form.sessions()), self.now.clone());
         self.write_stock(move || {
+            let before = folder::listener(&to).map_err(|error| error.to_string())?.map(Box::new);
             let path = folder::keep_level(&to, now, listening, None).map_err(|error| error.to_string())?;
-            Ok(format!("{listening} is kept as your own level in {}.", path.display()))
+            let words = format!("{listening} is kept as your own level in {}.", path.display());
+            Ok(Kept { words, replaced: Some(Replaced { before, asked_too: false }) })
         });
     }
 
@@ -43,11 +46,11 @@ impl Desk {
         let from = folder::beside(self.form.sessions());
         if let Some(kept) = self.stock.stock().and_then(|stock| stock.listener.clone()) {
             let what = format!("Your own level, {}, was forgotten.", kept.listening);
-            self.removed = Some((what, Removed::Listener(Box::new(kept))));
+            self.removed = Some((what, Removed::Listener(Some(Box::new(kept)), None)));
         }
         self.write_stock(move || {
             let was = folder::forget_listener(&from).map_err(|error| error.to_string())?;
-            Ok(if was { "Your own level is forgotten." } else { "No level was kept." }.into())
+            Ok(if was { "Your own level is forgotten." } else { "No level was kept." }.to_string().into())
         });
     }
 
@@ -59,12 +62,12 @@ impl Desk {
                 true => folder::keep_output(&to, &typed.output_entry()?, typed.replace),
                 false => folder::keep_headphone(&to, &typed.headphone_entry()?, typed.replace),
             };
-            kept.map(|path| format!("Kept in {}.", path.display())).map_err(|e| e.to_string())
+            kept.map(|path| format!("Kept in {}.", path.display()).into()).map_err(|e| e.to_string())
         };
         self.write_stock(keep);
     }
 
-    pub(super) fn write_stock(&mut self, keep: impl FnOnce() -> Result<String, String> + Send + 'static) {
+    pub(super) fn write_stock(&mut self, keep: impl FnOnce() -> Result<Kept, String> + Send + 'static) {
         self.stock.kept = None;
         if let Err(error) = self.stock.writing.begin("keep-stock", &self.wake, keep) {
             self.stock.kept = Some(Err(format!("Not kept: {error}.")));
@@ -76,9 +79,15 @@ impl Desk {
         self.stock.look();
         let Some(looked) = self.stock.writing.look() else { return };
         let kept = looked.unwrap_or_else(|Lost| Err("Not kept: its writer ended".into()));
-        if kept.is_ok() {
-            self.read_stock();
-        }
-        self.stock.kept = Some(kept.map_err(|why| sentence(&why)));
+        self.stock.kept = Some(match kept {
+            Ok(Kept { words, replaced }) => {
+                self.read_stock();
+                if let Some(replaced) = replaced {
+                    self.can_restore(replaced);
+                }
+                Ok(words)
+            }
+            Err(why) => Err(sentence(&why)),
+        });
     }
 }

@@ -257,7 +257,7 @@ impl Desk {
         if self.page != Page::Climb {
             return;
         }
-        if self.series_enter() || self.own_level_enter() {
+        if self.series_enter() || self.own_level_enter() || self.elsewhere_enter() {
             return;
         }
         match self.view.phase {
@@ -299,6 +299,6 @@ impl Desk {
     pub(super) fn ask_again(&mut self) {
         self.page = Page::Climb;
         self.asking = !self.view.phase.is_busy();
-        self.own.open = false;
+        (self.own.open, self.elsewhere.open) = (false, false);
     }
 }

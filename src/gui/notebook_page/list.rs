@@ -26,13 +26,13 @@ struct Column {
 }
 
 const COLUMNS: [Column; 7] = [
-    Column { cell: 1, head: "begun", by: Some(SortBy::Date), share: 0.145, from: 0.0 },
-    Column { cell: 2, head: "output", by: Some(SortBy::Output), share: 0.255, from: 0.0 },
-    Column { cell: 3, head: "headphone", by: Some(SortBy::Headphone), share: 0.12, from: 0.0 },
-    Column { cell: 8, head: "headroom, dB", by: Some(SortBy::Headroom), share: 0.14, from: 0.0 },
-    Column { cell: 9, head: "verdict", by: Some(SortBy::Verdict), share: 0.16, from: 76.0 * STEP },
-    Column { cell: 5, head: "kind", by: None, share: 0.125, from: 100.0 * STEP },
-    Column { cell: 10, head: "doubts", by: Some(SortBy::Doubts), share: 0.055, from: 100.0 * STEP },
+    Column { cell: 1, head: "begun", by: Some(SortBy::Date), share: 0.175, from: 0.0 },
+    Column { cell: 2, head: "output", by: Some(SortBy::Output), share: 0.265, from: 0.0 },
+    Column { cell: 3, head: "headphone", by: Some(SortBy::Headphone), share: 0.125, from: 0.0 },
+    Column { cell: 8, head: "headroom, dB", by: Some(SortBy::Headroom), share: 0.2, from: 0.0 },
+    Column { cell: 9, head: "verdict", by: Some(SortBy::Verdict), share: 0.18, from: 76.0 * STEP },
+    Column { cell: 5, head: "kind", by: None, share: 0.16, from: 120.0 * STEP },
+    Column { cell: 10, head: "doubts", by: Some(SortBy::Doubts), share: 0.06, from: 120.0 * STEP },
 ];
 
 /// Places of the columns that there is room for.

@@ -12,7 +12,7 @@ use crate::account::stock::{About, map_picture};
 use crate::account::{self, Added};
 use crate::session::plan::ListeningLevel;
 use crate::stock::folder::{self, PassedOver};
-use crate::stock::{Cell, HOW_TO_STATE, Listener, Matrix, OutputName, Stock, reading_words};
+use crate::stock::{Cell, HOW_TO_STATE, KeptListener, Listener, Matrix, OutputName, Stock, reading_words};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -23,6 +23,30 @@ type Loaded = Result<(Stock, Vec<PassedOver>), String>;
 
 /// What is drawn for: the listener, and the output that is looked at.
 type For = (Listener, Option<OutputName>);
+
+/// What was kept, and what it replaced.
+#[derive(Debug)]
+pub(super) struct Kept {
+    /// In words.
+    pub words: String,
+    /// Who was kept as the listener before, where a level was kept now.
+    pub replaced: Option<Replaced>,
+}
+
+/// The listener before a level was kept.
+#[derive(Debug)]
+pub(super) struct Replaced {
+    /// `None`: nobody was.
+    pub before: Option<Box<KeptListener>>,
+    /// The question asks for the new level since.
+    pub asked_too: bool,
+}
+
+impl From<String> for Kept {
+    fn from(words: String) -> Kept {
+        Kept { words, replaced: None }
+    }
+}
 
 /// What page Stock knows.
 #[derive(Default)]
@@ -37,7 +61,7 @@ pub struct StockView {
     pub(super) kept: Option<Result<String, String>>,
     reading: Work<Loaded>,
     /// An entry is being written.
-    pub(super) writing: Work<Result<String, String>>,
+    pub(super) writing: Work<Result<Kept, String>>,
     /// The output that is looked at.
     pub looked_at: Option<OutputName>,
     /// What is typed of an output or a headphone.

@@ -12,7 +12,7 @@ use eframe::egui::{
 };
 
 /// Height of a cell, points.
-const HIGH: f32 = 8.0 * STEP;
+const HIGH: f32 = 9.5 * STEP;
 /// Ends of its width: as the page has room.
 const WIDE: [f32; 2] = [20.5 * STEP, 30.0 * STEP];
 /// Width of the headphones' names, points.
@@ -127,7 +127,7 @@ fn one(cell: &Cell, size: Vec2, chosen: bool, ui: &mut Ui) -> bool {
     response.on_hover_text(words).clicked() || entered
 }
 
-/// Level, verdict and headroom of a pairing, a line each.
+/// Level, verdict, headroom and share of full scale of a pairing, a line each.
 fn figures(child: &mut Ui, best: &Pairing) {
     let t = theme::tokens(child);
     child.add(
@@ -139,7 +139,13 @@ fn figures(child: &mut Ui, best: &Pairing) {
         parts::verdict_shape(ui, best.verdict.answer);
         ui.add(Label::new(RichText::new(best.verdict.to_string()).size(SMALL).strong()).truncate().selectable(false));
     });
-    let share = best.share_of_full.map_or(String::new(), |_| format!(" · uses {}", best.share_words()));
-    let last = best.missing().map_or(format!("{}{share}", reading_words(&best.headroom_db)), str::to_string);
-    child.add(Label::new(RichText::new(last).size(SMALL).color(t.quiet)).truncate().selectable(false));
+    let share = best.share_of_full.map(|_| format!("uses {}", best.share_words()));
+    let headroom = format!("headroom {}", reading_words(&best.headroom_db));
+    let last = match best.missing() {
+        Some(missing) => [Some(missing.to_string()), None],
+        None => [Some(headroom), share],
+    };
+    for words in last.into_iter().flatten() {
+        child.add(Label::new(RichText::new(words).size(SMALL).color(t.quiet)).truncate().selectable(false));
+    }
 }

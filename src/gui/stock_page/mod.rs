@@ -36,6 +36,7 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
         ScrollArea::vertical().id_salt("stock").auto_shrink(false).show(ui, |ui| {
             head(desk, &listener, ui);
             match desk.stock.draw_for(&listener, &desk.wake) {
+                None if !desk.stock.is_loading() && desk.stock.failure.is_none() => drawing(ui),
                 None => ui.add_space(2.0 * STEP),
                 Some(drawn) if drawn.matrix.cells.is_empty() => empty(desk, ui),
                 Some(drawn) => full(desk, &drawn, height - 7.0 * STEP, ui),
@@ -90,6 +91,15 @@ fn head(desk: &mut Desk, listener: &Listener, ui: &mut Ui) {
         parts::quiet(ui, format!("Passed over: {}: {why}", path.display()));
     }
     ui.add_space(STEP / 2.0);
+}
+
+/// Until the pictures are drawn.
+fn drawing(ui: &mut Ui) {
+    ui.horizontal(|ui| {
+        ui.add(Spinner::new());
+        parts::quiet(ui, "The pictures are drawn.");
+    });
+    ui.add_space(2.0 * STEP);
 }
 
 /// What the page will show, and its next step.

@@ -3,7 +3,7 @@
 use crate::gui::desk::Desk;
 use crate::gui::keys::Action;
 use crate::gui::parts;
-use crate::gui::theme::STEP;
+use crate::gui::theme::{SMALL, STEP};
 use crate::stock::sensitivity::Per;
 use eframe::egui::{TextEdit, Ui};
 
@@ -60,8 +60,7 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
 }
 
 fn field(ui: &mut Ui, label: &str, value: &mut String, steps: f32) {
-    ui.horizontal(|ui| {
-        let name = parts::quiet(ui, label);
-        ui.add(TextEdit::singleline(value).desired_width(steps * STEP)).labelled_by(name.id);
+    parts::together(ui, label, SMALL, steps * STEP, |ui, name| {
+        ui.add(TextEdit::singleline(value).desired_width(steps * STEP)).labelled_by(name);
     });
 }
