@@ -14,6 +14,7 @@ pub mod chain;
 pub mod comparison;
 pub mod document;
 pub mod guide;
+mod imprint;
 pub mod music;
 pub mod notebook;
 pub mod own_level;
@@ -22,6 +23,7 @@ pub mod picture;
 pub mod series;
 pub mod session;
 pub mod stock;
+pub mod when;
 pub mod write;
 
 pub use document::Document;
@@ -51,7 +53,7 @@ pub struct Added {
 
 impl Added {
     fn written(&self) -> String {
-        format!("Written by {}, {}.", program::program(), self.now)
+        format!("Written {} by {}.", when::words(&self.now), program::program())
     }
 
     /// What else was asked, then the user's own text.

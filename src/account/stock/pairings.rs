@@ -1,8 +1,8 @@
 //! The table of pairings and the sentence over it.
 
 use super::About;
-use crate::account::capital;
 use crate::account::document::{Cell, Column, Part, Section, Table};
+use crate::account::{capital, when};
 use crate::judgement::{Answer, Threshold};
 use crate::stats::Reading;
 use crate::stock::{self, Learnt, Listener, Matrix, Stock};
@@ -175,7 +175,7 @@ pub fn sessions(stock: &Stock, matrix: &Matrix, about: &About) -> Option<Section
             Cell::text(place(session, matrix)),
             Cell::text(session.output.words()),
             Cell::text(&session.headphone),
-            Cell::text(&session.started_at),
+            Cell::text(when::words(&session.started_at)),
             Cell::reading(Some(&judgement.highest_clean.level_spl), 2),
             Cell::reading(Some(&judgement.highest_clean.drive), 2),
             Cell::reading(peaks[0], 2),

@@ -180,7 +180,7 @@ impl Drawn {
             Some(output) => stock.map(output, listener, MAP_STEPS),
             None => Err("no output is in stock yet".into()),
         };
-        let map = map.and_then(|map| map_picture(1, &map).ok_or_else(|| "nothing of it is known".into()));
+        let map = map.and_then(|map| map_picture(1, &map, stock).ok_or_else(|| "nothing of it is known".into()));
         let levels = looked_at.as_ref().and_then(|output| levels(stock, output, listener));
         let lines = looked_at.as_ref().map_or(Vec::new(), |output| stock.output(output, |_| true).lines());
         Drawn { listener: *listener, looked_at, matrix, levels, map, lines, invented: stock.is_invented() }
