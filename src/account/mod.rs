@@ -15,6 +15,7 @@ pub mod comparison;
 pub mod document;
 pub mod guide;
 mod imprint;
+pub mod journal;
 pub mod music;
 pub mod notebook;
 pub mod own_level;
@@ -29,7 +30,7 @@ pub mod write;
 pub use document::Document;
 
 use crate::session::program;
-use crate::words::capital;
+pub(crate) use crate::words::capital;
 
 /// Method, section 8: what the product always shows.
 pub const CAUTIONS: [&str; 5] = [

@@ -32,7 +32,7 @@ impl<'a, 'b> Job<'a, 'b> {
     fn begin(desk: &Desk, wanted: &'a Electrical, env: &'a mut Environment<'b>) -> Result<Job<'a, 'b>> {
         let (mut chain, path) = request::chain(desk, &(env.now)())?;
         request::use_valid_electrical(&mut chain, desk)?;
-        let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
+        let bench = env.bench();
         follow::stop_on_ctrl_c(&bench);
         Ok(Job { chain, path, bench, wanted, env })
     }

@@ -87,12 +87,13 @@ pub(super) fn run(wanted: &Run, env: &mut Environment) -> Result<()> {
         // The output then senses no new load.
         chain.output_side.replugged_with_load = Some(false);
     }
-    let plan = request::plan(&wanted.ask, &chain, &mut show::aside(wanted.keep.shown.json, env.out))?;
+    let settings = env.settings()?;
+    let plan = request::plan(&wanted.ask, &chain, &settings, &mut show::aside(wanted.keep.shown.json, env.out))?;
     super::run::keep_listener(wanted, env)?;
     let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
     let simulated = chain.routing.playback == crate::card::CardId::simulated();
     let fixed = Fixed { chain, plan, sessions, simulated, chain_file: Some(path) };
-    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
+    let bench = env.bench();
     series(&bench, &fixed, &mut Keys::typed(), &wanted.keep.shown, env.out)
 }
 

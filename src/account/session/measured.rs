@@ -145,6 +145,7 @@ fn asked(record: &Record) -> Vec<Row> {
         row("distortion limit", format!("{} %", plan.distortion_limit_percent)),
         row("ceilings", ceilings(head)),
     ];
+    rows.push(row("from the settings", plan.from_settings.join(", ")));
     let seats = record.seat();
     rows.push(row("seats", format!("{seats} of {} planned", plan.seats.max(seats))));
     rows.extend(floor(record));

@@ -49,6 +49,12 @@ pub struct Arguments {
     /// What to do; without a command the window opens.
     #[command(subcommand)]
     pub command: Option<Command>,
+    /// Say on standard error what the program does, line by line.
+    #[arg(long, short, global = true)]
+    pub verbose: bool,
+    /// Write the same into a file, for a report of a problem; names that you typed are left out.
+    #[arg(long, global = true, value_name = "FILE")]
+    pub log: Option<PathBuf>,
 }
 
 /// What to do.

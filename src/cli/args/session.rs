@@ -164,9 +164,10 @@ pub struct Run {
 /// What must not be exceeded.
 #[derive(Clone, Debug, Args)]
 pub struct TypedCeilings {
-    /// Ceiling at the calibrated point, dB SPL. Above 115 type it again with `--confirm-ceiling`.
-    #[arg(long, value_name = "DB_SPL", default_value_t = 115.0, value_parser = number(Field::CeilingSpl))]
-    pub ceiling: f64,
+    /// Ceiling at the calibrated point, dB SPL (default: that of the settings, else 115). Above 115 type it again with
+    /// `--confirm-ceiling`.
+    #[arg(long, value_name = "DB_SPL", value_parser = number(Field::CeilingSpl))]
+    pub ceiling: Option<f64>,
     /// Ceiling on the drive, dBFS RMS. Without calibration it is −20; higher: type it again with `--confirm-ceiling`.
     #[arg(long, value_name = "DBFS", allow_hyphen_values = true, value_parser = number(Field::CeilingDrive))]
     pub ceiling_drive: Option<f64>,
@@ -190,9 +191,9 @@ pub struct Ask {
     /// Who listens how loud and what headroom is called.
     #[command(flatten)]
     pub listener: Listener,
-    /// Headroom wanted over the listening level, dB.
-    #[arg(long, value_name = "DB", default_value_t = 20.0, value_parser = number(Field::Wanted))]
-    pub wanted: f64,
+    /// Headroom wanted over the listening level, dB (default: that of the settings, else 20).
+    #[arg(long, value_name = "DB", value_parser = number(Field::Wanted))]
+    pub wanted: Option<f64>,
     /// Sines to play at every step too, Hz.
     #[arg(long = "sine", value_name = "HZ,…", value_delimiter = ',', value_parser = number(Field::Sines))]
     pub sines: Vec<f64>,

@@ -1,7 +1,7 @@
 //! `rehearse --all`: the whole job without hardware. Every simulated pairing is measured, then each further step is the
 //! ordinary command, shown as it could be typed.
 
-use super::{Kept, Pairing, session};
+use super::{Kept, Means, Pairing, session};
 use crate::account::write::folder::free_name;
 use crate::asked::choice;
 use crate::audio::simulated::{HEADPHONES, OUTPUTS};
@@ -96,7 +96,7 @@ fn measure(wanted: &Rehearse, sessions: &Path, env: &mut Environment) -> Result<
         let kept = Kept { sessions: sessions.into(), id: Some(folder_of(output, headphone)), shown: &shown };
         let seed = wanted.seed + headphones;
         let pairing = Pairing { output, headphone, seed, before, volts_known: true };
-        let (record, _) = session(&pairing, &ask, kept, env.now, &mut std::io::sink())?;
+        let (record, _) = session(&pairing, &ask, kept, &Means::of(env)?, &mut std::io::sink())?;
         let judgement = judge(&record);
         let level = reading_words(&judgement.highest_clean.level_spl);
         let words = format!("{output:22} {headphone:12} {level:>18} dB SPL  {}", judgement.headroom.verdict);

@@ -15,11 +15,11 @@ pub(super) fn rehearse(wanted: &Rehearse, env: &mut Environment) -> Result<()> {
         .with_context(|| format!("the simulated bench has no output `{}`", wanted.output))?;
     let spec = BenchSpec { seed: wanted.seed, ..named };
     let backend = SimulatedBackend::new(spec, SimulatedCardSpec::default(), Pace::AsFastAsPossible);
-    let bench = Bench::spawn(vec![Box::new(backend)], env.now);
+    let bench = env.log.watched(Bench::spawn(vec![Box::new(backend)], env.now));
     follow::stop_on_ctrl_c(&bench);
     let mut chain = demo_chain(&wanted.output, HEADPHONES[0]);
     calibrate(&bench, &mut chain)?;
-    let mut plan = request::plan(&wanted.ask, &chain, env.out)?;
+    let mut plan = request::plan(&wanted.ask, &chain, &env.settings()?, env.out)?;
     if plan.listening.is_none() {
         plan.listening = Some(ListeningLevel { level: DEMO_LISTENING, weighting: Default::default(), field: None });
     }
