@@ -102,6 +102,7 @@ pub fn carry_out(mut command: Command, env: &mut Environment) -> Result<()> {
         Command::Notebook(wanted) => notebook::notebook(&wanted, env),
         Command::Report(wanted) => report::report(&wanted, env),
         Command::Guide { topic, json } => guide::guide(topic.as_deref(), json, env),
+        Command::SessionNames => named::list(env),
         #[cfg(feature = "pages")]
         Command::Pages { to } => pages::write(&to, env),
         Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, env),

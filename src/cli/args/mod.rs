@@ -139,6 +139,9 @@ pub enum Command {
         #[arg(long, value_name = "FOLDER")]
         to: PathBuf,
     },
+    /// Print the names of all sessions, for shells that complete them.
+    #[command(hide = true)]
+    SessionNames,
     /// Recompute a stored session from its WAVs.
     Reanalyse {
         /// Session, by name, `last` or path.

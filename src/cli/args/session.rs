@@ -110,10 +110,10 @@ pub struct Rehearse {
     pub headphone: String,
     /// The whole job: every simulated output with every simulated headphone as a quick look with two seats, then two
     /// outputs side by side, the stock, a map and the report, each by the command that is shown.
-    #[arg(long, conflicts_with_all = ["output", "headphone", "id", "json"])]
+    #[arg(long, conflicts_with_all = ["output", "headphone", "id"])]
     pub all: bool,
     /// A series: the output stays, simulated headphones are swapped, checked and measured one after the other.
-    #[arg(long, conflicts_with_all = ["all", "headphone", "id", "json"])]
+    #[arg(long, conflicts_with_all = ["all", "headphone", "id"])]
     pub series: bool,
     /// Headphones of the series; after the fourth the first one comes again.
     #[arg(long, value_name = "N", default_value_t = 4, requires = "series", value_parser = clap::value_parser!(u32).range(1..=100))]
