@@ -22,6 +22,13 @@ test "$(gzip -dc "$share/man/man1/loudenough-run.1.gz" | grep -c '^\.SH')" -gt 2
 if command -v man >/dev/null 2>&1; then man --warnings -l "$share/man/man1/loudenough.1.gz" 2>&1 >/dev/null | grep . && exit 1; fi
 bash -n "$share/bash-completion/completions/loudenough"
 grep -q 'taper' "$share/bash-completion/completions/loudenough"
+# What bash completes after "judge fi" is the session that was measured above.
+completed=$(env -i PATH="$root/usr/bin:$PATH" HOME="$home" LOUDENOUGH_HOME="$home" bash -c '
+    . "$1"; COMP_WORDS=(loudenough judge fi) COMP_CWORD=2
+    _loudenough_with_sessions loudenough fi judge; echo "${COMPREPLY[@]}"' bash "$share/bash-completion/completions/loudenough")
+case " $completed " in *" first "*) ;; *) echo "bash completes \"judge fi\" to: $completed"; exit 1 ;; esac
+grep -q '_loudenough_sessions' "$share/zsh/vendor-completions/_loudenough"
+grep -q 'session-names' "$share/fish/vendor_completions.d/loudenough.fish"
 test -s "$share/zsh/vendor-completions/_loudenough" && test -s "$share/fish/vendor_completions.d/loudenough.fish"
 grep -q 'symphonia.*MPL-2.0' "$share/doc/loudenough/THIRD-PARTY.md"
 for page in desk.md format.md schemas/session.schema.json; do test -s "$share/doc/loudenough/guide/$page"; done

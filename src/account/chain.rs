@@ -1,5 +1,6 @@
 //! A chain in words: everything between the stimulus and the samples, and how old what is known of it is.
 
+use super::when;
 use crate::calibration::Curve;
 use crate::calibration::curve::Column;
 use crate::calibration::electrical::{Impedance, level_words, ohms_words};
@@ -16,11 +17,13 @@ pub fn rows(chain: &Chain) -> Vec<(&'static str, String)> {
         "plays",
         format!("{}, channels {}, {}", routing.playback, from_one(&routing.playback_channels), routing.playback_rate),
     )];
-    rows.push(("output", joined([chain.output.clone(), chain.positions()])));
+    rows.push(("output", chain.output.clone()));
     let side = side_words(&chain.output_side);
     if !side.is_empty() {
         rows.push(("", side));
     }
+    rows.push(("  volume position", stated(&chain.positions())));
+    rows.push(("  wiring", stated(&wiring(&chain.output_side))));
     if let Some(volts) = &chain.output_side.volts_per_full_scale {
         let from = chain.output_side.volts_from.as_ref();
         let how = from.map_or(", typed".into(), |from| {
@@ -35,9 +38,7 @@ pub fn rows(chain: &Chain) -> Vec<(&'static str, String)> {
     rows.push(("coupler", format!("{}; levels are those at the {}", chain.coupler.words(), chain.point())));
     rows.push(("", chain.coupler.note().text));
     rows.push(("records", format!("{} at {}", routing.capture, routing.capture_rate)));
-    if !chain.gain.is_empty() {
-        rows.push(("", format!("gain {}", chain.gain)));
-    }
+    rows.push(("input gain", stated(&chain.gain)));
     for input in &routing.capture_channels {
         rows.push(("input", format!("channel {}: {}", input.channel + 1, input.role.in_words())));
         if let Some(microphone) = chain.microphones.get(&input.role) {
@@ -83,13 +84,21 @@ fn curve_words(curve: &Curve) -> String {
     joined([curve.name.clone(), range, what.into(), curve.fingerprint.clone()])
 }
 
+/// What was typed, or that nothing was: a number without it cannot be measured again.
+fn stated(words: &str) -> String {
+    if words.trim().is_empty() { "not stated".into() } else { words.into() }
+}
+
+fn wiring(side: &OutputSide) -> String {
+    side.wiring.map_or_else(String::new, |wiring| match wiring {
+        Wiring::Balanced => "balanced".into(),
+        Wiring::SingleEnded => "single-ended".into(),
+    })
+}
+
 fn side_words(side: &OutputSide) -> String {
     let ceilings = side.ceilings;
     joined([
-        side.wiring.map_or_else(String::new, |wiring| match wiring {
-            Wiring::Balanced => "balanced".into(),
-            Wiring::SingleEnded => "single-ended".into(),
-        }),
         side.driven.map_or_else(String::new, |driven| match driven {
             Driven::Both => "both channels driven".into(),
             Driven::One => "one channel driven".into(),
@@ -134,7 +143,7 @@ pub fn offset_words(offset: &Estimate) -> String {
 }
 
 fn taken(at: &str) -> String {
-    format!(", taken {at}")
+    format!(", taken {}", when::words(at))
 }
 
 fn joined<const N: usize>(parts: [String; N]) -> String {

@@ -3,7 +3,7 @@
 use super::document::{Cell, Column, Document, Part, Section, Table};
 use super::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Zone};
 use super::session::{cautions, measured};
-use super::{Added, capital};
+use super::{Added, capital, imprint};
 use crate::analysis::Flaw;
 use crate::analysis::band;
 use crate::figure::NOT_DETERMINED;
@@ -24,7 +24,7 @@ pub fn document(both: &SideBySide, added: &Added) -> Document {
     let comparison = &both.comparison;
     let (first, second) = &comparison.outputs;
     let how = [
-        distortion_by_band(comparison),
+        distortion_by_band(both),
         Some(matched(both)),
         Some(sources(comparison)),
         (!both.hidden).then(|| measured(&both.first, "measured-first", "How the first was measured")),
@@ -35,6 +35,7 @@ pub fn document(both: &SideBySide, added: &Added) -> Document {
         title: capital(&format!("{second} against {first}, {}", comparison.headphone)),
         answer: sentence(comparison),
         verdict: capital(gravest(&comparison.matters).in_words()),
+        bench: imprint::comparison(&both.first, &both.second).bench,
         written: added.written(),
         sections: found(both, false)
             .into_iter()
@@ -66,7 +67,7 @@ fn named(name: &str, all: bool) -> String {
 /// the bands that are not the same.
 pub fn sections(both: &SideBySide, all: bool) -> Vec<Section> {
     let c = &both.comparison;
-    let how = [distortion_by_band(c), Some(matched(both)), all.then(|| sources(c))];
+    let how = [distortion_by_band(both), Some(matched(both)), all.then(|| sources(c))];
     found(both, all).into_iter().chain(how.into_iter().flatten()).collect()
 }
 
@@ -220,7 +221,7 @@ fn response(both: &SideBySide, all: bool) -> Section {
         ]);
     }
     let mut section = Section::new("Response");
-    section.parts.push(Part::Picture(Box::new(picture(c))));
+    section.parts.push(Part::Picture(Box::new(picture(both))));
     section.parts.extend(by_impedance(&both.by_impedance).map(Part::Paragraph));
     let left_out = c.bands.len() - table.rows.len();
     if left_out > 0 {
@@ -289,9 +290,9 @@ fn distortion(c: &Comparison, all: bool) -> Table {
 }
 
 /// Even and odd order of both, one-third octave by one-third octave.
-fn distortion_by_band(c: &Comparison) -> Option<Section> {
+fn distortion_by_band(both: &SideBySide) -> Option<Section> {
     let mut section = Section::new("Distortion by band");
-    section.parts.push(Part::Picture(Box::new(distortion_picture(c)?)));
+    section.parts.push(Part::Picture(Box::new(distortion_picture(both)?)));
     Some(section)
 }
 
@@ -359,7 +360,8 @@ fn fine_line(c: &Comparison) -> Series {
     }
 }
 
-fn picture(c: &Comparison) -> Picture {
+fn picture(both: &SideBySide) -> Picture {
+    let c = &both.comparison;
     let of = |outcome: Outcome| -> Vec<Point> {
         let point = |band: &Difference| {
             let e = band.difference_db;
@@ -401,11 +403,13 @@ fn picture(c: &Comparison) -> Picture {
             text_low: false,
         }],
         texts: Vec::new(),
+        imprint: imprint::comparison(&both.first, &both.second),
     }
 }
 
 /// Even and odd order of both by band.
-fn distortion_picture(c: &Comparison) -> Option<Picture> {
+fn distortion_picture(both: &SideBySide) -> Option<Picture> {
+    let c = &both.comparison;
     let (first, second) = &c.outputs;
     let mut series = Vec::new();
     for (product, word, mark) in
@@ -443,5 +447,6 @@ fn distortion_picture(c: &Comparison) -> Option<Picture> {
         series,
         rules: Vec::new(),
         texts: Vec::new(),
+        imprint: imprint::comparison(&both.first, &both.second),
     })
 }

@@ -8,7 +8,7 @@
 //!
 //! A number keeps its interval and its fixed places here, so that every writer prints the same digits.
 
-use super::picture::Picture;
+use super::picture::{Bench, Picture};
 pub use crate::figure::Figure;
 use crate::stats::{Estimate, Reading};
 
@@ -24,6 +24,8 @@ pub struct Document {
     pub answer: String,
     /// What the answer is called, in words; empty where it has no name.
     pub verdict: String,
+    /// Whether the devices were simulated: said before everything else.
+    pub bench: Bench,
     /// Who wrote it, and when.
     pub written: String,
     /// In reading order.

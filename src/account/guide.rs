@@ -30,6 +30,7 @@ pub const TOPICS: &[Topic] = topics! {
     "numbers"
     "trouble"
     "sound-systems"
+    "settings"
     "scripts"
     "format"
 };

@@ -14,6 +14,8 @@ pub mod chain;
 pub mod comparison;
 pub mod document;
 pub mod guide;
+mod imprint;
+pub mod journal;
 pub mod music;
 pub mod notebook;
 pub mod own_level;
@@ -22,12 +24,13 @@ pub mod picture;
 pub mod series;
 pub mod session;
 pub mod stock;
+pub mod when;
 pub mod write;
 
 pub use document::Document;
 
 use crate::session::program;
-use crate::words::capital;
+pub(crate) use crate::words::capital;
 
 /// Method, section 8: what the product always shows.
 pub const CAUTIONS: [&str; 5] = [
@@ -51,7 +54,7 @@ pub struct Added {
 
 impl Added {
     fn written(&self) -> String {
-        format!("Written by {}, {}.", program::program(), self.now)
+        format!("Written {} by {}.", when::words(&self.now), program::program())
     }
 
     /// What else was asked, then the user's own text.

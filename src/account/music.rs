@@ -98,7 +98,7 @@ fn remark(piece: &PieceJudged) -> Option<String> {
     let mislabelled = piece.mislabelled.as_ref().map(|words| format!("{}: {words}.", piece.file));
     let clipped = piece.clipped_places.map(|places| {
         format!(
-            "{}: the file itself is clipped, in {places} places. What is heard of that no output can mend, and the peaks that were cut off are not counted in what it needs.",
+            "{}: the file itself is clipped, in {places} places. No output can undo that, and the figures do not include the peaks that were cut off.",
             piece.file
         )
     });

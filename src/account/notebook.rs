@@ -80,7 +80,7 @@ pub fn counted(shown: usize, found: usize, all: usize, words: &[String]) -> Stri
     match (found, all) {
         (_, 0) => "No session is kept yet: `loudenough rehearse` plays one on the simulated bench, `loudenough run` on your desk.".into(),
         (0, _) => format!("None of {} has `{}` in it.", sessions(all), words.join(" ")),
-        _ if shown < found => format!("{shown} of {}; --all lists them all, further words find fewer.", sessions(found)),
+        _ if shown < found => format!("{shown} of {}; --all lists them all, more words narrow the list.", sessions(found)),
         _ if found < all => format!("{} of {all}.", sessions(found)),
         _ => format!("{}.", sessions(all)),
     }

@@ -22,6 +22,82 @@ pub struct Picture {
     pub rules: Vec<Rule>,
     /// Words beside points.
     pub texts: Vec<Text>,
+    /// Where it comes from.
+    pub imprint: Imprint,
+}
+
+/// Where a picture comes from, as it says where it stands alone.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Imprint {
+    /// On which bench.
+    pub bench: Bench,
+    /// When, on which coupler, at which point, by which program.
+    pub words: String,
+    /// What its bars are, where it has any.
+    pub bars: &'static str,
+}
+
+/// Whether devices were simulated.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Bench {
+    /// None was.
+    #[default]
+    Real,
+    /// In some of the sessions.
+    PartlySimulated,
+    /// In all of them.
+    Simulated,
+}
+
+impl Bench {
+    /// Of sessions that were simulated or not.
+    pub fn of(simulated: impl IntoIterator<Item = bool>) -> Bench {
+        let (mut some, mut all) = (false, true);
+        for is in simulated {
+            some |= is;
+            all &= is;
+        }
+        match (some, all) {
+            (false, _) => Bench::Real,
+            (true, false) => Bench::PartlySimulated,
+            (true, true) => Bench::Simulated,
+        }
+    }
+
+    /// What stands before a title; `None` of real devices.
+    pub fn word(self) -> Option<&'static str> {
+        match self {
+            Bench::Real => None,
+            Bench::PartlySimulated => Some("Partly simulated"),
+            Bench::Simulated => Some("Simulated"),
+        }
+    }
+
+    /// The same as a sentence over a report.
+    pub fn sentence(self) -> Option<&'static str> {
+        match self {
+            Bench::Real => None,
+            Bench::PartlySimulated => Some(
+                "Partly simulated: some of the sessions come from the simulated bench, and their devices are invented.",
+            ),
+            Bench::Simulated => Some("Simulated: every device here is invented, and no sound was played."),
+        }
+    }
+}
+
+impl Picture {
+    /// Its title where it stands alone.
+    pub fn title_alone(&self) -> String {
+        self.imprint.bench.word().map_or(self.title.clone(), |word| format!("{word} – {}", self.title))
+    }
+
+    /// Where it comes from and what its bars are, where it stands alone.
+    pub fn origin(&self) -> String {
+        let Imprint { words, bars, .. } = &self.imprint;
+        let barred = self.series.iter().flat_map(|series| &series.points).any(|point| point.interval.is_some());
+        let bars = if barred { *bars } else { "" };
+        [words.as_str(), bars].into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join(" ")
+    }
 }
 
 /// An axis.

@@ -23,7 +23,7 @@ pub use spectra::{bands, response, sweep};
 pub use steps::{table as steps, words as step_words};
 
 use super::document::{Cell, Column, Document, Part, Section, Table};
-use super::{Added, CAUTIONS, capital, music, path};
+use super::{Added, CAUTIONS, capital, imprint, music, path, when};
 use crate::judgement::Judgement;
 use crate::session::record::Record;
 
@@ -44,7 +44,13 @@ pub fn document(record: &Record, judgement: &Judgement, added: &Added) -> Docume
         title: capital(&format!("{} with {}", chain.output, chain.headphone)),
         answer: judgement.sentence.clone(),
         verdict: judgement.headroom.verdict.to_string(),
-        written: format!("Measured {}, session {}. {}", record.head.started_at, record.head.id, added.written()),
+        bench: imprint::session(record).bench,
+        written: format!(
+            "Measured {}, session {}. {}",
+            when::words(&record.head.started_at),
+            record.head.id,
+            added.written()
+        ),
         sections: found.chain(added.sections()).chain(how).flatten().collect(),
         data: steps::data(record, judgement),
     }

@@ -9,10 +9,10 @@ pub use pictures::map as map_picture;
 
 use super::document::{Cell, Column, Document, Part, Section, Table};
 use super::session::cautions;
-use super::{Added, capital};
+use super::{Added, capital, imprint};
 use crate::analysis::band;
 use crate::stats::Estimate;
-use crate::stock::{HOW_TO_STATE, KnownHeadphone, Listener, Matrix, Ohms, OutputName, Stock, response_change};
+use crate::stock::{HOW_TO_STATE, KnownHeadphone, Learnt, Listener, Matrix, Ohms, OutputName, Stock, response_change};
 
 /// What a report is about.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -50,6 +50,15 @@ impl About {
             About::Headphone(headphone) => cell.headphone == *headphone,
         }
     }
+
+    /// True where the session is of what the report is about.
+    fn taught_by(&self, session: &Learnt) -> bool {
+        match self {
+            About::All => true,
+            About::Output(output) => session.output == *output,
+            About::Headphone(headphone) => session.headphone == *headphone,
+        }
+    }
 }
 
 /// Of a stock, for a listener.
@@ -58,7 +67,7 @@ pub fn document(stock: &Stock, listener: &Listener, about: &About, added: &Added
     let cells = pairings::ranked(&matrix, about);
     let found = [
         Some(pairings::section(&cells)),
-        pictures::section(&cells, about, listener),
+        pictures::section(stock, &cells, about, listener),
         pictures::maps(stock, about, listener),
     ];
     let how = [
@@ -71,6 +80,7 @@ pub fn document(stock: &Stock, listener: &Listener, about: &About, added: &Added
         title: about.title(),
         answer: pairings::answer(&cells, about, listener),
         verdict: String::new(),
+        bench: imprint::stock(stock.sessions.iter().filter(|session| about.taught_by(session))).bench,
         written: added.written(),
         sections: found.into_iter().chain(added.sections()).chain(how).flatten().collect(),
         data: Vec::new(),

@@ -1,5 +1,6 @@
 //! The table of choices: what is chosen from a few, by its word on the command line and from a list in the window.
 
+use super::settings::Theme;
 use crate::calibration::curve::{Column, Decimal, FrequencyUnit};
 use crate::calibration::electrical::Meter;
 use crate::calibration::{Point, SoundField};
@@ -40,6 +41,12 @@ choices! {
     SOUND_FIELD: SoundField {
         SoundField::Diffuse, "diffuse", "diffuse field", "Sound from everywhere";
         SoundField::Free, "free", "free field", "Sound from the front";
+    }
+    /// How the window looks.
+    THEME: Theme {
+        Theme::System, "system", "as the system", "As the system has it";
+        Theme::Dark, "dark", "dark", "Light on dark";
+        Theme::Light, "light", "light", "Dark on light";
     }
     /// An ear.
     EAR: InputRole {

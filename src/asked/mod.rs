@@ -6,6 +6,7 @@
 //!
 //! ```text
 //!   text ──► Field::read ──► numbers ──► plan · chain · calibration · electrical ──► Plan, Chain, Calibrator, procedure
+//!   settings.toml ──► Settings ──► under the plan
 //! ```
 
 pub mod calibration;
@@ -15,12 +16,14 @@ pub mod electrical;
 mod field;
 mod number;
 pub mod plan;
+pub mod settings;
 pub mod sheet;
 mod text;
 mod typed;
 mod wrong;
 
 pub use field::{Field, Row, Takes, Unit};
+pub use settings::Settings;
 pub use text::{could_be_thousands, shown, words};
 pub use typed::Typed;
 pub use wrong::{Read, Why, Wrong, sentence};

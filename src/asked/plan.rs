@@ -1,5 +1,6 @@
 //! What was typed of a session → a plan that can run.
 
+use super::settings::still_from_settings;
 use super::text::{shown, words};
 use super::{Field, Read, Wrong};
 use crate::calibration;
@@ -47,9 +48,11 @@ impl From<PlanError> for Wrong {
     }
 }
 
-/// The plan, if it can run at `rate`. A ceiling above its default needs the same number in `again`.
-pub fn checked(plan: Plan, rate: SampleRate, calibrated: bool, again: Option<f64>) -> Read<Plan> {
+/// The plan, if it can run at `rate`. A ceiling above its default needs the same number in `again`. What was typed over the
+/// settings is no longer said to come from them.
+pub fn checked(mut plan: Plan, rate: SampleRate, calibrated: bool, again: Option<f64>) -> Read<Plan> {
     plan.check(rate)?;
+    still_from_settings(&mut plan);
     let Ceilings { spl, drive, .. } = plan.ceilings;
     let drive = drive.filter(|_| !calibrated).map(|drive| (Field::CeilingDrive, drive.db()));
     for (field, value) in drive.into_iter().chain([(Field::CeilingSpl, spl.db())]) {

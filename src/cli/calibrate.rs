@@ -10,7 +10,6 @@ use crate::card::InputRole;
 use crate::judgement;
 use crate::session::chain_file;
 use crate::session::protocol::Command;
-use crate::session::runner::Bench;
 use anyhow::{Result, bail, ensure};
 use std::path::Path;
 
@@ -75,7 +74,7 @@ fn level(desk: &Desk, given: Given, role: InputRole, json: bool, env: &mut Envir
                 );
             }
             ensure!(before.is_some() || !another_fit, "there is no earlier fitting to add to; leave --another-fit out");
-            let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
+            let bench = env.bench();
             follow::stop_on_ctrl_c(&bench);
             bench.commands.send(Command::Calibrate { chain: Box::new(chain.clone()), role, calibrator })?;
             let heard = follow::calibration(&bench, json)?;
@@ -107,7 +106,7 @@ fn check(
     json: bool,
     env: &mut Environment,
 ) -> Result<()> {
-    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
+    let bench = env.bench();
     follow::stop_on_ctrl_c(&bench);
     bench.commands.send(Command::CheckCalibration { folder: session.to_path_buf(), role, calibrator })?;
     let record = follow::calibration_check(&bench, json)?;

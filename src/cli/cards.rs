@@ -10,10 +10,14 @@ pub(super) fn cards(json: bool, env: &mut Environment) -> Result<()> {
     let mut failed = Vec::new();
     for backend in &env.backends {
         match backend.list() {
-            Ok(found) => cards.extend(found),
+            Ok(found) => {
+                found.iter().for_each(|card| env.log.line(&format!("{:?} {}", card.direction, card.id)));
+                cards.extend(found);
+            }
             Err(error) => failed.push(format!("{}: {error}", backend.name())),
         }
     }
+    failed.iter().for_each(|why| env.log.line(&format!("not reached: {why}")));
     if json {
         let all = serde_json::json!({ "cards": cards, "failed": failed });
         return show::json(&all, env.out);

@@ -32,7 +32,7 @@ impl<'a, 'b> Job<'a, 'b> {
     fn begin(desk: &Desk, wanted: &'a Electrical, env: &'a mut Environment<'b>) -> Result<Job<'a, 'b>> {
         let (mut chain, path) = request::chain(desk, &(env.now)())?;
         request::use_valid_electrical(&mut chain, desk)?;
-        let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
+        let bench = env.bench();
         follow::stop_on_ctrl_c(&bench);
         Ok(Job { chain, path, bench, wanted, env })
     }
@@ -57,7 +57,7 @@ impl<'a, 'b> Job<'a, 'b> {
     /// Plays one take once the hook-up stands.
     fn take(&mut self, step: &ElectricalStep) -> Result<ElectricalHeard> {
         if self.chain.routing.playback != CardId::simulated() {
-            self.ask(&format!("Now plug in: {}. Nothing sounds. Press Enter when it is connected.", step.hookup))?;
+            self.ask(&format!("Now plug in: {}. Nothing is playing. Press Enter when it is connected.", step.hookup))?;
         }
         let drive = asked::electrical::drive(self.wanted.drive, self.wanted.confirm_drive);
         let (drive, confirmed) = drive.map_err(|wrong| anyhow!("{wrong} Add --confirm-drive with that number."))?;

@@ -4,16 +4,15 @@
 use super::args::{Desk, Ingest, Keep, Listen, Listener, PlanFile};
 use super::{Environment, follow, request, run, show};
 use crate::account::write::terminal;
-use crate::asked::{self, Field};
+use crate::asked::settings::still_from_settings;
 use crate::session::audio_file::AudioFile;
 use crate::session::chain::Chain;
 use crate::session::chain_file;
 use crate::session::elsewhere::{
     Asked, CAUTIONS, ElsewhereRequest, SoundPlan, plan_path, read_plan, sound_plan, write as write_sound,
 };
-use crate::session::plan::{Ceilings, HeadroomRule, Plan};
+use crate::session::plan::{Ceilings, Plan, UNCALIBRATED_CEILING};
 use crate::session::protocol::Command;
-use crate::session::runner::Bench;
 use crate::session::storage;
 use crate::units::{Dbfs, SampleRate};
 use anyhow::{Result, anyhow};
@@ -26,19 +25,20 @@ const RECORDER: &str = "recorder";
 /// Writes the sound and its plan.
 pub(super) fn plan(wanted: &PlanFile, env: &mut Environment) -> Result<()> {
     let rate = SampleRate::new(wanted.rate)?;
-    let session = Plan::session(rate);
+    let settings = env.settings()?;
+    // How loud it will be nobody knows: only the ceiling on the drive acts.
+    let Ceilings { drive, .. } = settings.under(Plan::session(rate)).ceilings;
+    let drive = wanted.ceiling_drive.map(Dbfs).or(drive).unwrap_or(UNCALIBRATED_CEILING);
     let plan = Plan {
         sines_hz: wanted.sines.clone(),
         beside: wanted.beside.iter().map(|kind| (kind.make)(rate)).collect(),
-        ceilings: Ceilings { drive: Some(Dbfs(wanted.ceiling_drive)), ..Ceilings::default() },
+        ceilings: Ceilings { drive: Some(drive), ..Ceilings::default() },
         step_db: wanted.step,
-        ..session
+        ..settings.under(Plan::session(rate))
     };
     // How loud it will be nobody knows: no calibration holds for an output that was never heard.
-    let plan = asked::plan::checked(plan, rate, false, wanted.confirm_ceiling).map_err(|wrong| match wrong.field {
-        Field::CeilingAgain => anyhow!("{wrong} Add --confirm-ceiling with that number."),
-        _ => wrong.into(),
-    })?;
+    let confirmed = wanted.confirm_ceiling.or(settings.confirm_ceiling.filter(|_| wanted.ceiling_drive.is_none()));
+    let plan = request::may_run(plan, rate, false, confirmed)?;
     let asked = Asked {
         rate,
         channels: if wanted.mono { 1 } else { 2 },
@@ -132,7 +132,7 @@ fn chain(desk: &Desk, env: &Environment) -> Result<Chain> {
 }
 
 fn follow(
-    sound: SoundPlan,
+    mut sound: SoundPlan,
     recording: Option<PathBuf>,
     chain: Chain,
     listener: &Listener,
@@ -142,16 +142,21 @@ fn follow(
     if recording.is_none() && !keep.shown.json {
         cautions(env.out)?;
     }
+    let base = env.settings()?.listens(sound.plan.clone());
+    let listening = request::listening(listener).or(base.listening);
+    let mut plan = Plan { listening, rule: request::rule(listener, base.rule)?, ..base };
+    still_from_settings(&mut plan);
+    sound.plan.from_settings.clone_from(&plan.from_settings);
     let request = ElsewhereRequest {
         sound,
         recording,
         chain,
-        listening: request::listening(listener),
-        rule: request::rule(listener, HeadroomRule::default())?,
+        listening: plan.listening,
+        rule: plan.rule,
         sessions: keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir),
         id: keep.id.clone(),
     };
-    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
+    let bench = env.bench();
     bench.commands.send(Command::Elsewhere(Box::new(request)))?;
     let (record, folder) = follow::session(&bench, &keep.shown, env.out)?;
     env.exit = run::report(&record, &folder, &keep.shown, env.out)?;

@@ -135,7 +135,7 @@ pub fn seat(
     if hold {
         writeln!(
             show::aside(shown.json, out),
-            "Seat {next}: quiet noise plays. Take the headphone off the coupler and put it on again; press Enter when it sits. Ctrl-C skips it."
+            "Seat {next}: quiet noise plays. Take the headphone off the coupler and put it on again; press Enter when it is seated. Ctrl-C skips this seat."
         )?;
         ready_on_enter(bench);
     }

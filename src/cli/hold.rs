@@ -13,7 +13,7 @@ use std::io::{IsTerminal, Write};
 use std::path::Path;
 
 pub(super) fn hold(session: &Path, at_once: bool, level: &Match, shown: &Shown, env: &mut Environment) -> Result<()> {
-    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
+    let bench = env.bench();
     let (_, before) = Storage::open(session)?;
     if level.first.is_some() {
         let record = match_level(&bench, before, session, level, shown, env.out)?;
@@ -25,7 +25,7 @@ pub(super) fn hold(session: &Path, at_once: bool, level: &Match, shown: &Shown, 
 
 /// Every position of the output's own volume control.
 pub(super) fn taper(session: &Path, shown: &Shown, env: &mut Environment) -> Result<()> {
-    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
+    let bench = env.bench();
     let (_, before) = Storage::open(session)?;
     let record = follow::positions(&bench, session, !needs_nobody(&before), shown, env.out)?;
     run::report(&record, session, shown, env.out).map(|_| ())
@@ -33,7 +33,7 @@ pub(super) fn taper(session: &Path, shown: &Shown, env: &mut Environment) -> Res
 
 /// An outside source, heard at one of the two.
 pub(super) fn listen(session: &Path, ear: OutsideEar, shown: &Shown, env: &mut Environment) -> Result<()> {
-    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
+    let bench = env.bench();
     bench.commands.send(Command::Listen { folder: session.to_path_buf(), covered: ear == OutsideEar::Covered })?;
     let (record, folder) = follow::session(&bench, shown, env.out)?;
     run::report(&record, &folder, shown, env.out).map(|_| ())

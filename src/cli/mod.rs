@@ -13,6 +13,7 @@ mod guide;
 mod hold;
 mod judge;
 mod known_json;
+mod log;
 mod named;
 mod notebook;
 mod own_level;
@@ -26,6 +27,7 @@ mod report;
 mod request;
 mod run;
 mod series;
+mod settings;
 mod show;
 mod stimulus;
 mod stock;
@@ -33,9 +35,13 @@ mod swap;
 
 pub use args::{Arguments, Command, EXAMPLES, command};
 pub use exit::{Exit, Unfinished};
+pub use log::Log;
 pub use printable::Printable;
+pub use settings::settings;
 
+use crate::asked::Settings;
 use crate::audio::Backend;
+use crate::session::runner::Bench;
 use anyhow::Result;
 use std::io::Write;
 
@@ -47,8 +53,24 @@ pub struct Environment<'a> {
     pub backends: Vec<Box<dyn Backend>>,
     /// RFC 3339 time of day.
     pub now: fn() -> String,
+    /// What a person says once, or why the file with it is not understood.
+    pub settings: Result<Settings, String>,
+    /// What happens, for a report of a problem.
+    pub log: Log,
     /// What the program ends with where nothing fails.
     pub exit: Exit,
+}
+
+impl Environment<'_> {
+    /// The bench over these cards, watched by the log. Called once: it takes the back ends.
+    fn bench(&mut self) -> Bench {
+        self.log.watched(Bench::spawn(std::mem::take(&mut self.backends), self.now))
+    }
+
+    /// What a person says once. A file that is not understood stops whoever needs it: it may hold a ceiling.
+    fn settings(&self) -> Result<Settings> {
+        self.settings.clone().map_err(|why| anyhow::anyhow!(why))
+    }
 }
 
 /// Carries out one command.
@@ -80,6 +102,7 @@ pub fn carry_out(mut command: Command, env: &mut Environment) -> Result<()> {
         Command::Notebook(wanted) => notebook::notebook(&wanted, env),
         Command::Report(wanted) => report::report(&wanted, env),
         Command::Guide { topic, json } => guide::guide(topic.as_deref(), json, env),
+        Command::SessionNames => named::list(env),
         #[cfg(feature = "pages")]
         Command::Pages { to } => pages::write(&to, env),
         Command::Reanalyse { session, write, json } => reanalyse::reanalyse(&session, write, json, env),

@@ -1,8 +1,9 @@
 //! Sessions as they are typed, by name, `last` or path, become folders: in this one place, for every command.
 
+use super::Environment;
 use super::args::{Calibrate, Command, NotebookCommand};
 use crate::session::names;
-use crate::session::storage::default_sessions_dir;
+use crate::session::storage::{all_sessions, default_sessions_dir};
 use anyhow::Result;
 use std::path::{Path, PathBuf};
 
@@ -13,6 +14,17 @@ pub(super) fn resolve(command: &mut Command) -> Result<()> {
     for one in typed {
         *one = names::resolve(&sessions, one)?;
     }
+    Ok(())
+}
+
+/// What can be typed for a session, a name a line, for shells that complete it.
+pub(super) fn list(env: &mut Environment) -> Result<()> {
+    let names: Vec<String> = all_sessions(&default_sessions_dir())
+        .iter()
+        .filter_map(|folder| Some(folder.file_name()?.to_string_lossy().into_owned()))
+        .collect();
+    let last = (!names.is_empty()).then(|| names::LAST.to_string());
+    names.iter().chain(&last).try_for_each(|name| writeln!(env.out, "{name}"))?;
     Ok(())
 }
 

@@ -21,6 +21,8 @@ pub(super) fn measure(wanted: &WhoListens, by: MeasureBy, to: &Path, env: &mut E
         MeasureBy::Pink => How::Pink { drive: Dbfs(wanted.drive), music: wanted.music_level.map_or(USUAL_MUSIC, Dbfs) },
         MeasureBy::Music => How::Music { seconds: wanted.seconds },
     };
+    // Silent until it is asked.
+    let bench = env.bench();
     let mut aside = show::aside(wanted.json, &mut *env.out);
     let out = &mut *aside;
     for words in BEFORE {
@@ -34,7 +36,6 @@ pub(super) fn measure(wanted: &WhoListens, by: MeasureBy, to: &Path, env: &mut E
     out.flush()?;
     let mut line = String::new();
     ensure!(std::io::stdin().read_line(&mut line)? > 0, "nobody pressed Enter; nothing was played and nothing is kept");
-    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
     follow::stop_on_ctrl_c(&bench);
     let asked = OwnLevelAsk { chain: chain.clone(), how };
     bench.commands.send(Command::OwnLevel(Box::new(asked)))?;

@@ -7,7 +7,6 @@ use crate::judgement::path::path_report;
 use crate::session::plan::Plan;
 use crate::session::protocol::{Command, SessionRequest};
 use crate::session::record::Record;
-use crate::session::runner::Bench;
 use crate::session::step::StopReason;
 use crate::session::storage;
 use anyhow::{Result, bail};
@@ -17,10 +16,12 @@ use std::path::Path;
 pub(super) fn check(wanted: &CheckChain, env: &mut Environment) -> Result<()> {
     let (mut chain, _) = request::chain(&wanted.desk, &(env.now)())?;
     request::use_valid_offsets(&mut chain, &wanted.desk)?;
-    let plan =
-        Plan { listening: request::listening(&wanted.listener), ..Plan::path_check(chain.routing.playback_rate) };
+    let settings = env.settings()?;
+    let base = settings.under(Plan::path_check(chain.routing.playback_rate));
+    let plan = Plan { listening: request::listening(&wanted.listener).or(base.listening), ..base };
+    let plan = request::checked(plan, &chain, settings.confirm_ceiling)?;
     let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
-    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
+    let bench = env.bench();
     let request = SessionRequest { plan, chain, sessions, id: wanted.keep.id.clone() };
     bench.commands.send(Command::Run(Box::new(request)))?;
     let (record, folder) = follow::session(&bench, &wanted.keep.shown, env.out)?;

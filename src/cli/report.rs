@@ -82,7 +82,7 @@ fn of_many(sessions: &[PathBuf], wanted: &Report, mut added: Added, env: &mut En
         (None, Some(name)) => About::Headphone(stock.find_headphone(name).map_err(|why| anyhow!(why))?),
         (None, None) => About::of(&stock),
     };
-    let listener = stock::listener(&wanted.listener, &stock)?;
+    let listener = stock::listener(&wanted.listener, &stock, &env.settings()?)?;
     Ok(account::stock::document(&stock, &listener, &about, &added))
 }
 

@@ -2,7 +2,7 @@
 
 use super::args::{Ask, Desk, Listener, TextTable, TypedCeilings};
 use super::stimulus;
-use crate::asked::{self, Field};
+use crate::asked::{self, Field, Settings};
 use crate::calibration::curve::{Column, Stated};
 use crate::card::{CaptureChannel, CardId, InputRole};
 use crate::session::chain::{Chain, ChangedElectrical, ChangedOffset, Coupler, ElectricalPart};
@@ -47,7 +47,7 @@ pub fn use_valid_offsets(chain: &mut Chain, desk: &Desk) -> Result<()> {
     match chain.changed_offsets().first() {
         None => Ok(()),
         Some(offset) => bail!(
-            "{} Calibrate again; or, if it still holds, type it again with --confirm-offset {:.2}; or measure without with --forget-offset.",
+            "{} Calibrate again; or, if it still holds, type it again with --confirm-offset {:.2}; or measure without it: add --forget-offset.",
             not_used(offset),
             offset.offset_db
         ),
@@ -190,8 +190,8 @@ pub fn rule(listener: &Listener, base: HeadroomRule) -> Result<HeadroomRule> {
     Ok(rule)
 }
 
-/// The plan asked for, checked.
-pub fn plan(ask: &Ask, chain: &Chain, out: &mut dyn std::io::Write) -> Result<Plan> {
+/// The plan asked for, over what the settings say, checked.
+pub fn plan(ask: &Ask, chain: &Chain, settings: &Settings, out: &mut dyn std::io::Write) -> Result<Plan> {
     let rate = chain.routing.playback_rate;
     ensure!(
         ask.at.is_empty() || chain.is_calibrated(),
@@ -201,39 +201,51 @@ pub fn plan(ask: &Ask, chain: &Chain, out: &mut dyn std::io::Write) -> Result<Pl
     beside.extend(stimulus::shaped(&ask.spectrum, out)?);
     let spl = ask.at.iter().map(|db| AskedLevel::Spl(DbSpl(*db)));
     let asked = spl.chain(ask.at_drive.iter().map(|db| AskedLevel::Drive(Dbfs(*db)))).collect();
-    let base = if ask.quick { Plan::quick_look(rate) } else { Plan::session(rate) };
+    let base = settings.under(if ask.quick { Plan::quick_look(rate) } else { Plan::session(rate) });
     let plan = Plan {
         sines_hz: sines(ask)?,
         beside,
         asked,
-        listening: listening(&ask.listener),
-        wanted_headroom_db: ask.wanted,
-        rule: rule(&ask.listener, HeadroomRule::default())?,
-        ceilings: ceilings(&ask.ceilings),
+        listening: listening(&ask.listener).or(base.listening),
+        wanted_headroom_db: ask.wanted.unwrap_or(base.wanted_headroom_db),
+        rule: rule(&ask.listener, base.rule)?,
+        ceilings: ceilings(&ask.ceilings, base.ceilings),
         seats: ask.seats.unwrap_or(base.seats),
         step_db: ask.step,
         distortion_limit_percent: ask.distortion_limit,
         stop_at_ear: ask.stop_at_ear,
         ..base
     };
-    checked(plan, chain, &ask.ceilings)
+    checked(plan, chain, confirmed(&ask.ceilings, settings))
 }
 
-/// The ceilings as typed.
-pub fn ceilings(typed: &TypedCeilings) -> Ceilings {
+/// The ceilings as typed, over `base`.
+pub fn ceilings(typed: &TypedCeilings, base: Ceilings) -> Ceilings {
     Ceilings {
-        spl: DbSpl(typed.ceiling),
-        drive: typed.ceiling_drive.map(Dbfs),
-        volts: typed.ceiling_volts,
-        milliwatts: typed.ceiling_milliwatts,
+        spl: typed.ceiling.map_or(base.spl, DbSpl),
+        drive: typed.ceiling_drive.map(Dbfs).or(base.drive),
+        volts: typed.ceiling_volts.or(base.volts),
+        milliwatts: typed.ceiling_milliwatts.or(base.milliwatts),
     }
 }
 
+/// A raised ceiling a second time: as typed, or as the settings repeat their own.
+pub fn confirmed(typed: &TypedCeilings, settings: &Settings) -> Option<f64> {
+    let is_typed = typed.ceiling.is_some() || typed.ceiling_drive.is_some();
+    typed.confirm_ceiling.or(settings.confirm_ceiling.filter(|_| !is_typed))
+}
+
 /// A plan that may run on this chain; a raised ceiling was typed twice.
-pub fn checked(plan: Plan, chain: &Chain, typed: &TypedCeilings) -> Result<Plan> {
-    let rate = chain.routing.playback_rate;
-    asked::plan::checked(plan, rate, chain.is_calibrated(), typed.confirm_ceiling).map_err(|wrong| match wrong.field {
-        Field::CeilingAgain => anyhow!("{wrong} Add --confirm-ceiling with that number."),
+pub fn checked(plan: Plan, chain: &Chain, confirmed: Option<f64>) -> Result<Plan> {
+    may_run(plan, chain.routing.playback_rate, chain.is_calibrated(), confirmed)
+}
+
+/// The same for a chain that is calibrated or not.
+pub fn may_run(plan: Plan, rate: SampleRate, calibrated: bool, confirmed: Option<f64>) -> Result<Plan> {
+    asked::plan::checked(plan, rate, calibrated, confirmed).map_err(|wrong| match wrong.field {
+        Field::CeilingAgain => {
+            anyhow!("{wrong} Add --confirm-ceiling with that number, or `confirm-ceiling` to the settings that it comes from.")
+        }
         _ => wrong.into(),
     })
 }

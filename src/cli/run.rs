@@ -7,7 +7,6 @@ use crate::session::chain::pink_spectrum;
 use crate::session::chain_file;
 use crate::session::protocol::{Command, SessionRequest};
 use crate::session::record::{Record, StepResult};
-use crate::session::runner::Bench;
 use crate::session::step::StopReason;
 use crate::session::storage;
 use crate::stock::folder;
@@ -26,10 +25,10 @@ pub(super) fn run(wanted: &Run, env: &mut Environment) -> Result<()> {
             let head = storage::at_a_glance(folder)?.head;
             ensure!(
                 head.plan.extent.climbs(),
-                "{} is no session that climbed; `chain check` and `swap` repeat the others",
+                "{} is not a session with a climb; repeat it with `chain check` or `swap`",
                 head.id
             );
-            let plan = request::checked(head.plan, &head.chain, &wanted.ask.ceilings)?;
+            let plan = request::checked(head.plan, &head.chain, wanted.ask.ceilings.confirm_ceiling)?;
             let (chain, id) = (head.chain, wanted.keep.id.clone());
             Command::Run(Box::new(SessionRequest { plan, chain, sessions: sessions(), id }))
         }
@@ -41,12 +40,14 @@ pub(super) fn run(wanted: &Run, env: &mut Environment) -> Result<()> {
             request::use_valid_offsets(&mut chain, &wanted.desk)?;
             request::use_valid_electrical(&mut chain, &wanted.desk)?;
             chain_file = Some(path);
-            let plan = request::plan(&wanted.ask, &chain, &mut show::aside(wanted.keep.shown.json, env.out))?;
+            let settings = env.settings()?;
+            let plan =
+                request::plan(&wanted.ask, &chain, &settings, &mut show::aside(wanted.keep.shown.json, env.out))?;
             keep_listener(wanted, env)?;
             Command::Run(Box::new(SessionRequest { plan, chain, sessions: sessions(), id: wanted.keep.id.clone() }))
         }
     };
-    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
+    let bench = env.bench();
     bench.commands.send(command)?;
     let (record, folder) = follow::session(&bench, &wanted.keep.shown, env.out)?;
     if let Some(path) = chain_file {

@@ -16,6 +16,7 @@ use crate::session::storage;
 use crate::stock::notebook;
 use anyhow::{Result, bail};
 use crossbeam_channel::{Receiver, RecvTimeoutError, unbounded};
+use serde::Serialize;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -87,26 +88,75 @@ pub(super) fn run(wanted: &Run, env: &mut Environment) -> Result<()> {
         // The output then senses no new load.
         chain.output_side.replugged_with_load = Some(false);
     }
-    let plan = request::plan(&wanted.ask, &chain, &mut show::aside(wanted.keep.shown.json, env.out))?;
+    let settings = env.settings()?;
+    let plan = request::plan(&wanted.ask, &chain, &settings, &mut show::aside(wanted.keep.shown.json, env.out))?;
     super::run::keep_listener(wanted, env)?;
     let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
     let simulated = chain.routing.playback == crate::card::CardId::simulated();
     let fixed = Fixed { chain, plan, sessions, simulated, chain_file: Some(path) };
-    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
+    let bench = env.bench();
     series(&bench, &fixed, &mut Keys::typed(), &wanted.keep.shown, env.out)
 }
 
-/// The whole series.
+/// One headphone of the series.
+struct Pairing {
+    record: Record,
+    folder: PathBuf,
+    /// What was heard after the swap.
+    swap: SwapChecked,
+}
+
+/// A headphone that was not measured to the end, and why.
+#[derive(Serialize)]
+struct NotMeasured {
+    headphone: String,
+    message: String,
+}
+
+/// The whole series: words on the way and a table at its end, or one JSON document.
 pub(super) fn series(bench: &Bench, fixed: &Fixed, keys: &mut Keys, shown: &Shown, out: &mut dyn Write) -> Result<()> {
+    let (done, failed) = played(bench, fixed, keys, shown, &mut *show::aside(shown.json, out))?;
+    let check_s = check_s(&fixed.request(&fixed.chain.headphone));
+    if shown.json {
+        return show::json(&document(&done, &failed, check_s), out);
+    }
+    let pairings: Vec<&Record> = done.iter().map(|pairing| &pairing.record).collect();
+    write!(out, "\n{}", crate::account::write::terminal::table(&account::table(&pairings)))?;
+    writeln!(out, "{}", account::sound(&pairings, check_s))?;
+    Ok(())
+}
+
+fn document(done: &[Pairing], failed: &[NotMeasured], check_s: f64) -> serde_json::Value {
+    let sessions = done.iter().map(|Pairing { record, folder, swap }| {
+        let headphone = record.head.chain.headphone.trim();
+        serde_json::json!({
+            "folder": folder,
+            "headphone": headphone,
+            "judgement": judge(record),
+            "swap": swap,
+            "sound_s": account::sound_s(record),
+        })
+    });
+    serde_json::json!({ "sessions": sessions.collect::<Vec<_>>(), "failed": failed, "check_s": check_s })
+}
+
+/// Headphone after headphone, until nobody names another one.
+fn played(
+    bench: &Bench,
+    fixed: &Fixed,
+    keys: &mut Keys,
+    shown: &Shown,
+    out: &mut dyn Write,
+) -> Result<(Vec<Pairing>, Vec<NotMeasured>)> {
     follow::stop_on_ctrl_c(bench);
     bench.commands.send(Command::Series(SeriesCommand::Begin(Box::new(fixed.chain.clone()))))?;
     checked(bench, shown)?;
-    let mut done: Vec<(Record, PathBuf)> = Vec::new();
+    let (mut done, mut failed) = (Vec::new(), Vec::new());
     writeln!(out, "{}", super::show::CAUTION)?;
     while let Some(name) = next_name(fixed, keys, done.len(), out)? {
         let entries = notebook::read(&fixed.sessions);
         let stored = notebook::stored(&entries, &fixed.chain, fixed.simulated);
-        let Some(begins) = listen(bench, fixed, &name, &stored, keys, shown, out)? else { continue };
+        let Some(swap) = listen(bench, fixed, &name, &stored, keys, shown, out)? else { continue };
         bench.commands.send(Command::Series(SeriesCommand::Start))?;
         match follow::session(bench, shown, out) {
             Ok((record, folder)) => {
@@ -114,20 +164,19 @@ pub(super) fn series(bench: &Bench, fixed: &Fixed, keys: &mut Keys, shown: &Show
                     chain_file::learn(path, &record)?;
                 }
                 let record = seats(bench, record, &folder, keys, shown, out)?;
-                stated(&record, &begins, out)?;
-                done.push((record, folder));
+                stated(&record, &swap, out)?;
+                done.push(Pairing { record, folder, swap });
             }
             // What was finished is kept; the other headphones are still to be measured.
-            Err(error) => writeln!(out, "{error:#}")?,
+            Err(error) => {
+                writeln!(out, "{error:#}")?;
+                failed.push(NotMeasured { headphone: name, message: format!("{error:#}") });
+            }
         }
     }
     bench.commands.send(Command::Series(SeriesCommand::End))?;
     checked(bench, shown)?;
-    let pairings: Vec<&Record> = done.iter().map(|(record, _)| record).collect();
-    write!(out, "\n{}", crate::account::write::terminal::table(&account::table(&pairings)))?;
-    let check_s = check_s(&fixed.request(&fixed.chain.headphone));
-    writeln!(out, "{}", account::sound(&pairings, check_s))?;
-    Ok(())
+    Ok((done, failed))
 }
 
 /// Asks for the next headphone: a name, or the number of one that is known. Nothing ends the series.
@@ -171,7 +220,7 @@ fn listen(
         if keys.nobody_types() || found.is_clean() {
             return Ok(Some(found));
         }
-        write!(out, "Enter listens again, `b` begins all the same (it stays a doubt), `n` takes another name: ")?;
+        write!(out, "Enter: listen again; `b`: begin anyway (kept as a doubt); `n`: enter another name: ")?;
         out.flush()?;
         match keys.line().as_deref().map(str::trim) {
             None => bail!("the input ended while something was to be decided; nothing was begun"),
@@ -218,7 +267,11 @@ fn seats(
     while seat_is_due(&record) {
         let before = record.seat();
         if !nobody {
-            writeln!(out, "Seat {}: quiet noise plays. Put it on again and press Enter when it sits.", before + 1)?;
+            writeln!(
+                out,
+                "Seat {}: quiet noise plays. Put it on again and press Enter when it is seated.",
+                before + 1
+            )?;
         }
         bench.commands.send(Command::Seat { folder: folder.into(), hold: !nobody })?;
         record = match keys {

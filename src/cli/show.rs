@@ -4,6 +4,7 @@ use super::Printable;
 use crate::account::chain::offset_words;
 use crate::account::document::Section;
 use crate::account::session;
+use crate::account::when;
 use crate::account::write::terminal;
 use crate::analysis::Tone;
 use crate::calibration::STEADY_S;
@@ -16,7 +17,7 @@ use std::io::{Result, Write};
 use std::path::Path;
 
 /// Said before any sound (common practice of the trade; local rules and licensed practice come first).
-pub const CAUTION: &str = "Nobody wears the headphones while this runs: over 100 dB SPL is normal here and harms hearing in minutes. \
+pub const CAUTION: &str = "Do not wear the headphones while this runs: over 100 dB SPL is normal here and harms hearing in minutes. \
 Ctrl-C fades out at once.";
 
 /// Session, cards and cautions.
@@ -29,7 +30,7 @@ pub fn began(record: &Record, folder: &Path, playback: &Granted, capture: &Grant
         writeln!(out, "{way:8} {} at {}, {}{warn}", granted.id, granted.rate, granted.format)?;
     }
     match chain.ears().next().and_then(|(_, role)| chain.acoustic(role)) {
-        Some(a) => writeln!(out, "offset   {}, taken {}", offset_words(&a.offset), a.taken_at)?,
+        Some(a) => writeln!(out, "offset   {}, taken {}", offset_words(&a.offset), when::words(&a.taken_at))?,
         None => writeln!(out, "offset   none: levels are in dBFS until the chain is calibrated")?,
     }
     for aged in chain.aged(&record.head.started_at) {

@@ -6,10 +6,10 @@ use super::args::{
 };
 use super::{Environment, known_json, request, show};
 use crate::account;
-use crate::asked;
 use crate::asked::sheet::{Per, SheetFigure};
+use crate::asked::{self, Settings};
 use crate::judgement::comparison::Hears;
-use crate::session::plan::{HeadroomRule, ListeningLevel};
+use crate::session::plan::ListeningLevel;
 use crate::session::storage::default_sessions_dir;
 use crate::stock::{
     self, Figure, HeadphoneEntry, KeptListener, Matrix, OutputEntry, RatedPower, Sensitivity, Stock, folder,
@@ -45,14 +45,15 @@ pub(super) fn load(kept: &StockKept, out: &mut dyn Write) -> Result<Stock> {
     Ok(stock)
 }
 
-pub(super) fn listener(typed: &Listener, stock: &Stock) -> Result<stock::Listener> {
-    Ok(stock.listener(request::listening(typed), request::rule(typed, HeadroomRule::default())?))
+/// Who listens: as typed, else as kept with the stock; by the rule that was typed, else set.
+pub(super) fn listener(typed: &Listener, stock: &Stock, settings: &Settings) -> Result<stock::Listener> {
+    Ok(stock.listener(request::listening(typed), request::rule(typed, settings.rule())?))
 }
 
 fn matrix(wanted: &StockArguments, env: &mut Environment) -> Result<()> {
     let mut passed_over = Vec::new();
     let stock = load(&wanted.kept, &mut passed_over)?;
-    let listener = listener(&wanted.listener, &stock)?;
+    let listener = listener(&wanted.listener, &stock, &env.settings()?)?;
     let matrix = Matrix::of(&stock, &listener);
     let out = &mut *env.out;
     if wanted.json {
@@ -76,7 +77,7 @@ fn matrix(wanted: &StockArguments, env: &mut Environment) -> Result<()> {
 fn map(name: &str, typed: &Listener, kept: &StockKept, json: bool, env: &mut Environment) -> Result<()> {
     let mut passed_over = Vec::new();
     let stock = load(kept, &mut passed_over)?;
-    let listener = listener(typed, &stock)?;
+    let listener = listener(typed, &stock, &env.settings()?)?;
     let output = stock.find_output(name).map_err(|why| anyhow!(why))?;
     let map = stock.map(&output, &listener, ROWS).map_err(|why| anyhow!(why))?;
     let out = &mut *env.out;

@@ -2,13 +2,14 @@
 
 use super::args::Swap as Typed;
 use super::{Environment, Unfinished, compare, follow, request, show};
+use crate::asked::Settings;
 use crate::card::CardId;
 use crate::judgement::comparison::Ask;
 use crate::session::chain::Chain;
 use crate::session::chain_file;
 use crate::session::matching::MatchedOn;
 use crate::session::pair::{Half, LeftOff, Pair};
-use crate::session::plan::{AskedLevel, HeadroomRule, Order, Plan, Swap};
+use crate::session::plan::{AskedLevel, Order, Plan, Swap};
 use crate::session::protocol::Command;
 use crate::session::runner::Bench;
 use crate::session::step::StopReason;
@@ -25,10 +26,10 @@ pub(super) fn swap(wanted: &Typed, env: &mut Environment) -> Result<()> {
     let now = (env.now)();
     let mut pair = match &wanted.carry_on {
         Some(folder) => taken_up(wanted, folder, &now)?,
-        None => new(wanted, &now)?,
+        None => new(wanted, &env.settings()?, &now)?,
     };
     let in_all = wanted.rounds.map_or(DEFAULT_ROUNDS, |rounds| rounds as usize);
-    let bench = Bench::spawn(std::mem::take(&mut env.backends), env.now);
+    let bench = env.bench();
     while let Some(order) = pair.next(in_all) {
         round(&bench, wanted, &mut pair, order, &mut show::aside(wanted.keep.shown.json, &mut *env.out))?;
     }
@@ -50,7 +51,7 @@ pub(super) fn swap(wanted: &Typed, env: &mut Environment) -> Result<()> {
 }
 
 /// Both outputs as typed.
-fn new(wanted: &Typed, now: &str) -> Result<Pair> {
+fn new(wanted: &Typed, settings: &Settings, now: &str) -> Result<Pair> {
     let (Some(first), Some(second)) = (&wanted.first, &wanted.second) else { bail!("name both outputs") };
     let (first, second) = (chain(wanted, first, now)?, second_chain(wanted, second, now)?);
     let on = if wanted.at_1_khz { MatchedOn::OneKilohertz } else { MatchedOn::Pink };
@@ -63,13 +64,14 @@ fn new(wanted: &Typed, now: &str) -> Result<Pair> {
     let at = spl.or(wanted.at_drive.map(|db| AskedLevel::Drive(Dbfs(db))));
     let swap = |order| Swap { pair: pair.clone(), order, at, on };
     let plan = |chain: &Chain, order| -> Result<Plan> {
+        let base = settings.under(Plan::swap(chain.routing.playback_rate, swap(order)));
         let plan = Plan {
-            listening: request::listening(&wanted.listener),
-            rule: request::rule(&wanted.listener, HeadroomRule::default())?,
-            ceilings: request::ceilings(&wanted.ceilings),
-            ..Plan::swap(chain.routing.playback_rate, swap(order))
+            listening: request::listening(&wanted.listener).or(base.listening),
+            rule: request::rule(&wanted.listener, base.rule)?,
+            ceilings: request::ceilings(&wanted.ceilings, base.ceilings),
+            ..base
         };
-        request::checked(plan, chain, &wanted.ceilings)
+        request::checked(plan, chain, request::confirmed(&wanted.ceilings, settings))
     };
     let sessions = wanted.keep.sessions.clone().unwrap_or_else(storage::default_sessions_dir);
     let (one, other) = (plan(&first, Order::First)?, plan(&second, Order::Second)?);
@@ -81,7 +83,7 @@ fn taken_up(wanted: &Typed, folder: &Path, now: &str) -> Result<Pair> {
     LeftOff::open(folder)?.taken_up(|plan| {
         let name = wanted.second.as_ref().or(wanted.first.as_ref());
         let chain = second_chain(wanted, name.context("the second output was not heard yet: name it")?, now)?;
-        Ok((request::checked(plan, &chain, &wanted.ceilings)?, chain))
+        Ok((request::checked(plan, &chain, wanted.ceilings.confirm_ceiling)?, chain))
     })
 }
 

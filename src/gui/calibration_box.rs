@@ -84,7 +84,7 @@ fn listen(desk: &mut Desk, ui: &mut Ui) {
         desk.ask(Action::Calibrate);
     }
     let again = ui.add_enabled(idle && fitted, Button::new("Fitted again: one more reading"));
-    if again.on_hover_text("The mean of all fits counts, and their spread.").clicked() {
+    if again.on_hover_text("The mean of all fittings is used, and their spread.").clicked() {
         desk.ask(Action::CalibrateAgain);
     }
     let session = desk.view.folder.is_some() && desk.view.digest.is_some();

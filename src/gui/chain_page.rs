@@ -303,7 +303,7 @@ fn output_known(desk: &Desk) -> Vec<String> {
 
 fn headphone_known(desk: &Desk) -> Vec<String> {
     let mut lines =
-        vec![desk.form.chain.headphone.clone(), "further seats after the climb tell what its fit changes".into()];
+        vec![desk.form.chain.headphone.clone(), "further seats after the climb show what refitting changes".into()];
     let chain = desk.form.ready().map(|(_, chain)| chain);
     if let Some((chain, z)) = chain.and_then(|c| Some((c, c.output_side.load_impedance_ohm?))) {
         lines.push(impedance_line("impedance", &z, chain.output_side.load.as_ref()));
@@ -322,7 +322,7 @@ fn impedance_line(what: &str, stated: &Estimate, curve: Option<&Impedance>) -> S
 
 fn coupler_known(desk: &Desk) -> Vec<String> {
     let coupler = desk.form.chain.coupler;
-    let mut lines = vec![coupler.words().to_string(), format!("level stands for the {}", coupler.point())];
+    let mut lines = vec![coupler.words().to_string(), format!("levels are those at the {}", coupler.point())];
     for ear in desk.form.ears() {
         lines.push(match desk.form.acoustic.get(&ear) {
             Some(a) => format!(

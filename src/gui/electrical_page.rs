@@ -107,7 +107,7 @@ fn meter(desk: &mut Desk, ui: &mut Ui) {
     }
     field(ui, desk, Field::MeterAccuracy, "Its accuracy, %");
     field(ui, desk, Field::ToneFrequency, "Tone, Hz");
-    field(ui, desk, Field::ToneSeconds, "Sounds for, s");
+    field(ui, desk, Field::ToneSeconds, "Tone length, s");
     parts::quiet(ui, "Most handheld meters are wrong at 1 kHz. Empty: 50 Hz, or 1 kHz for a meter made for it.");
 }
 

@@ -5,10 +5,9 @@ use super::work::Work;
 use crate::asked::{self, Field, Read, Wrong, shown};
 use crate::calibration::CLASS_1_HALF_WIDTH_DB;
 use crate::card::{CaptureChannel, CardId, InputRole};
+use crate::session::audio_file::AudioFile;
 use crate::session::chain::Chain;
-use crate::session::elsewhere::{
-    Asked, BadLayout, Recording, SampleFormat, SoundPlan, plan_path, read_plan, sound_plan, write,
-};
+use crate::session::elsewhere::{Asked, BadLayout, SampleFormat, SoundPlan, plan_path, read_plan, sound_plan, write};
 use crate::session::plan::{Ceilings, Plan, UNCALIBRATED_CEILING};
 use crate::session::storage::name_of_time;
 use crate::signal::{KINDS, Stimulus};
@@ -313,9 +312,9 @@ pub(super) fn in_words(sound: &Path, plan: &SoundPlan) -> String {
 /// Reads the plan file, and what a recording says of itself, on a thread.
 pub(super) fn found(plan: &Path, recording: Option<PathBuf>) -> Result<Found, (Place, String)> {
     let sound = read_plan(plan).map_err(|error| (Place::Plan, sentence(&error.to_string())))?;
-    let opened = |path: PathBuf| match Recording::open(&path) {
+    let opened = |path: PathBuf| match AudioFile::open(&path) {
         Ok(recording) => Ok((path, recording.rate)),
-        Err(error) => Err((Place::Recording, sentence(&error.to_string()))),
+        Err(error) => Err((Place::Recording, format!("{}: {error}", path.display()))),
     };
     Ok(Found { sound, recording: recording.map(opened).transpose()? })
 }

@@ -12,7 +12,7 @@ use crate::stats::Estimate;
 
 /// Said before anything electrical is plugged or played.
 pub const CAUTIONS: [&str; 4] = [
-    "Plug and unplug only while nothing sounds. Nobody wears the headphones.",
+    "Plug and unplug only while nothing sounds. Do not wear the headphones.",
     "Do not ground a balanced, bridged or virtual-ground output: the computer and the capture card may share ground through USB.",
     "Do not feed an amplifier into a microphone input without a proper divider.",
     "Check an unknown output for DC with a voltmeter first, and that the resistors can take the power.",

@@ -212,6 +212,9 @@ pub struct Plan {
     /// Which output of a swap it is; only there.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub swap: Option<Swap>,
+    /// What of it was not typed but came from the person's settings, in words; the values themselves stand above.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub from_settings: Vec<String>,
 }
 
 /// A plan that must not run.
@@ -340,6 +343,7 @@ impl Plan {
             climb_periods: 2,
             careful_periods: 4,
             swap: None,
+            from_settings: Vec::new(),
         }
     }
 

@@ -32,6 +32,11 @@ const HOSTS: [(&str, bool); 6] = [
     ("coreaudio", cfg!(all(feature = "sound-card", target_os = "macos"))),
 ];
 
+/// Words of the sound systems that can be reached, as the ids of their cards begin.
+pub fn hosts() -> impl Iterator<Item = &'static str> {
+    HOSTS.iter().filter(|(_, is)| *is).map(|(name, _)| *name)
+}
+
 /// `0.2.0 (commit 1a2b3c4; features command-line, music; hosts simulated, alsa)`.
 pub fn version() -> String {
     let listed = |all: &[(&'static str, bool)]| {

@@ -26,11 +26,11 @@ impl Pairing {
         }
     }
 
-    /// `3.2 %` of the full drive for the listening level; more than all of it is said so.
+    /// `3.2 %` of the full drive for the listening level; more than 100 % of it is said so.
     pub fn share_words(&self) -> String {
         match self.share_of_full {
             None => "·".into(),
-            Some(share) if share > 1.0 => "more than all".into(),
+            Some(share) if share > 1.0 => "more than 100 %".into(),
             Some(share) => format!("{} %", tidy(100.0 * share, if share < 0.1 { 2 } else { 1 })),
         }
     }

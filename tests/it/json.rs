@@ -5,7 +5,8 @@ use serde_json::Value;
 use std::path::Path;
 
 /// Commands that print no JSON, each with the reason.
-const WITHOUT_JSON: [(&str, &str); 1] = [("pages", "it prints nothing: it writes files for packages")];
+const WITHOUT_JSON: [(&str, &str); 2] =
+    [("pages", "it prints nothing: it writes files for packages"), ("session-names", "a shell reads its lines")];
 
 /// Words of every command that can be typed.
 fn commands(command: &clap::Command, path: &str, all: &mut Vec<(String, bool)>) {
@@ -30,6 +31,23 @@ fn every_command_prints_json_or_says_why_not() {
     for (name, _) in WITHOUT_JSON {
         assert!(all.iter().any(|(known, _)| known == name), "`{name}` is no command");
     }
+}
+
+/// A series is one document as well, with a judgement for each headphone; what is said on the way goes to standard error.
+#[test]
+fn a_series_prints_one_json_document() {
+    let home = tempfile::tempdir().unwrap();
+    let output = loudenough(home.path(), &["rehearse", "--series", "--quick", "--pairings", "2", "--json"]);
+    assert!(output.status.success(), "{}", said(&output));
+    let all: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(all["sessions"].as_array().unwrap().len(), 2);
+    for session in all["sessions"].as_array().unwrap() {
+        assert!(Path::new(session["folder"].as_str().unwrap()).join("session.json").exists());
+        assert!(session["judgement"]["sentence"].is_string() && session["swap"]["flaws"].is_array());
+        assert!(session["sound_s"].as_f64().unwrap() > 5.0);
+    }
+    assert_eq!(all["failed"], Value::Array(Vec::new()));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("SILENT: SWAP NOW"));
 }
 
 /// What the small commands print is one JSON document and nothing else, with units in its keys.

@@ -98,6 +98,7 @@ const TOUCHES_THE_WORLD: &[(&str, &str)] = &[
     ("cli/electrical.rs", "asks and waits at the terminal"),
     ("cli/follow.rs", "follows a session at the terminal"),
     ("cli/hold.rs", "waits for Enter"),
+    ("cli/log.rs", "writes the log, listens to events on a thread"),
     ("cli/pages.rs", "writes manual pages and completions"),
     ("cli/notebook.rs", "shows progress at the terminal"),
     ("cli/own_level.rs", "waits for Enter"),

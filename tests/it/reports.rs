@@ -342,3 +342,145 @@ fn two_outputs_side_by_side_are_reported_with_every_band() {
     assert_eq!(names.len(), captions.len(), "two tables have one name");
     assert_eq!(pictures(&document).count(), 2);
 }
+
+const SIMULATED: &str = "Simulated: every device here is invented, and no sound was played.";
+
+/// The same as if it had been made on the simulated bench.
+fn on_the_simulated_bench() -> Record {
+    let mut record = stored();
+    record.head.playback.simulates = Some("invented".into());
+    record
+}
+
+/// A picture that is passed on alone says that it was simulated, when and on which coupler it was measured, what its bars are and
+/// which program measured it; one that was not simulated does not say so.
+#[test]
+fn what_was_simulated_says_so_in_the_page_and_in_every_picture_alone() {
+    let drawn = |document: &Document, labels| -> Vec<String> {
+        let look = Look::Alone { palette: &loudenough::palette::LIGHT, labels };
+        let frames = [Frame::WIDE, Frame::TALL];
+        pictures(document).flat_map(|picture| frames.map(|frame| svg(picture, frame, look))).collect()
+    };
+    // Lines of text as they are drawn, joined as they were broken.
+    let said = |svg: &String| -> String {
+        let lines = svg.split("<text ").skip(1).filter_map(|text| text.split_once('>')?.1.split("</text>").next());
+        lines.collect::<Vec<_>>().join(" ")
+    };
+    let invented = reported(&on_the_simulated_bench()).1;
+    let (page, text) = (html(&invented), markdown(&invented));
+    assert!(page.find(SIMULATED).unwrap() < page.find("<h1>").unwrap(), "over the title");
+    assert!(page.contains("<title>Simulated – ") && text.contains(SIMULATED));
+    assert!(drawn(&invented, true).len() >= 8);
+    for svg in drawn(&invented, true) {
+        let words = said(&svg);
+        assert!(words.starts_with("Simulated – "), "{words}");
+        assert!(svg.contains("-title\">Simulated – "), "for those who do not see it");
+        for origin in ["Measured 25 November 2026, 16:51 by loudenough 0.", "ccluded-ear simulator", "at the eardrum."]
+        {
+            assert!(words.contains(origin) && svg.contains(origin), "{origin} in {words}");
+        }
+        let bars = svg.split("<g clip-path").count() > 1 && words.contains("Bars are 95 % intervals.");
+        assert!(bars || !words.contains("highest clean level"), "{words}");
+    }
+    for svg in drawn(&invented, false) {
+        assert!(said(&svg).starts_with("Simulated ") && !said(&svg).contains("eardrum."), "{}", said(&svg));
+    }
+    let real = reported(&stored()).1;
+    assert!(!html(&real).contains(SIMULATED) && !markdown(&real).contains(SIMULATED));
+    assert!(drawn(&real, true).iter().chain(&drawn(&real, false)).all(|svg| !said(svg).contains("Simulated –")));
+}
+
+#[test]
+fn a_stock_of_which_a_part_is_simulated_says_so() {
+    let records = [stored(), on_the_simulated_bench()];
+    let document = |records: &[Record]| {
+        let stock = Stock { sessions: records.iter().filter_map(learn).collect(), ..Stock::default() };
+        let listener = Listener {
+            level: records[0].head.plan.listening,
+            level_from: Default::default(),
+            half_width_db: 0.0,
+            rule: records[0].head.plan.rule,
+        };
+        html(&loudenough::account::stock::document(&stock, &listener, &About::of(&stock), &added(None)))
+    };
+    assert!(document(&records).contains("Partly simulated: some of the sessions"));
+    assert!(document(&records[1..]).contains(SIMULATED) && !document(&records[..1]).contains("imulated: "));
+}
+
+/// Without volume position, input gain and wiring nobody can measure it again: what was not stated says so.
+#[test]
+fn how_it_was_measured_names_volume_position_input_gain_and_wiring() {
+    let rows = |record: &Record| {
+        let (_, document) = reported(record);
+        fields(&csv(tables(&document).find(|table| table.name == "measured").unwrap()))
+    };
+    let how = |rows: &[Vec<String>], what: &str| rows.iter().find(|row| row[0] == what).map(|row| row[1].clone());
+    let mut record = stored();
+    let plain = rows(&record);
+    assert_eq!(how(&plain, "output, volume position").as_deref(), Some("simulated"));
+    assert_eq!(how(&plain, "output, wiring").as_deref(), Some("not stated"));
+    assert_eq!(how(&plain, "input gain").as_deref(), Some("not stated"));
+    record.head.chain.gain = "+10 dB".into();
+    record.head.chain.output_side.wiring = Some(loudenough::session::chain::Wiring::Balanced);
+    let typed = rows(&record);
+    assert_eq!(how(&typed, "output, wiring").as_deref(), Some("balanced"));
+    // What a spreadsheet would run stays text.
+    assert_eq!(how(&typed, "input gain").as_deref(), Some("'+10 dB"));
+}
+
+#[test]
+fn times_in_a_report_are_written_as_people_write_them() {
+    let (_, document) = reported(&stored());
+    assert!(document.written.starts_with("Measured 25 November 2026, 16:51, session "), "{}", document.written);
+    assert!(document.written.contains("Written 1 March 2026, 10:00 by loudenough"), "{}", document.written);
+    let page = html(&document);
+    assert!(!page.contains("+00:00") && !page.contains("+01:00"), "no time as files have it");
+}
+
+/// WCAG 2.2, success criterion 1.4.3 (text, 4.5:1), by its own formula of relative luminance, from the colours that the page itself
+/// sets: each rule that colours text, on each ground that it can stand on, light and dark.
+#[test]
+fn every_text_of_the_page_contrasts_with_its_ground() {
+    let page = html(&reported(&on_the_simulated_bench()).1);
+    let style = page.split("<style>").nth(1).unwrap().split("</style>").next().unwrap();
+    let luminance = |hex: &str| {
+        let part = |i: usize| {
+            let v = f64::from(u8::from_str_radix(&hex[i..i + 2], 16).unwrap()) / 255.0;
+            if v <= 0.04045 { v / 12.92 } else { ((v + 0.055) / 1.055).powf(2.4) }
+        };
+        0.2126 * part(1) + 0.7152 * part(3) + 0.0722 * part(5)
+    };
+    let contrast = |a: &str, b: &str| {
+        let (a, b) = (luminance(a), luminance(b));
+        (f64::max(a, b) + 0.05) / (f64::min(a, b) + 0.05)
+    };
+    assert!((contrast("#000000", "#ffffff") - 21.0).abs() < 1e-9, "the formula itself");
+    let schemes: Vec<&str> = style.split(":root{").skip(1).map(|rest| rest.split('}').next().unwrap()).collect();
+    assert_eq!(schemes.len(), 2, "light and dark");
+    // Rules of one selector each, of the screen and of paper alike.
+    let rules: Vec<(&str, &str)> = style.split('}').filter_map(|rule| rule.rsplit_once('{')).collect();
+    let variable = |body: &str, property: &str| -> Option<String> {
+        let value = body.split(';').find_map(|part| part.trim().strip_prefix(property))?;
+        Some(value.split_once("var(--")?.1.split(')').next()?.to_string())
+    };
+    let mut pairs = 0;
+    for scheme in schemes {
+        let colour = |name: &str| -> String {
+            let at = scheme.split(';').find_map(|token| token.strip_prefix(&format!("--{name}:")));
+            at.unwrap_or_else(|| panic!("no {name} in {scheme}")).to_string()
+        };
+        for (selector, body) in &rules {
+            // Letters of pictures are filled.
+            let drawn = ["p-text", "p-soft"].iter().any(|class| selector.ends_with(class));
+            let text = variable(body, "color:").or_else(|| variable(body, "fill:").filter(|_| drawn));
+            let Some(text) = text else { continue };
+            let own = variable(body, "background:");
+            for ground in own.map_or(vec!["ground".to_string(), "panel".into()], |own| vec![own]) {
+                let ratio = contrast(&colour(&text), &colour(&ground));
+                pairs += 1;
+                assert!(ratio >= 4.5, "{selector}: {text} on {ground} is {ratio:.2}:1");
+            }
+        }
+    }
+    assert!(pairs >= 20, "{pairs} pairs were found");
+}

@@ -315,7 +315,7 @@ fn matrix_map_and_report_say_the_same_of_a_pairing() {
             }
         }
         // Two lines of the same sort never share a name; headphones are named in the legend, not on the curves.
-        let picture = account::stock::map_picture(1, &map).unwrap();
+        let picture = account::stock::map_picture(1, &map, &stock).unwrap();
         assert!(picture.texts.is_empty());
         assert!(map.points.iter().all(|p| picture.series.iter().any(|s| s.name.starts_with(&p.headphone))));
     }
@@ -333,11 +333,12 @@ fn a_map_without_a_limit_is_drawn_as_a_bound() {
     let map = stock.map(&stock.output_names()[0], &listener(), 60).unwrap();
     assert!(map.columns.iter().all(|c| c.borders_db.iter().all(|b| matches!(b, Reading::Below(_)))), "{map:?}");
     assert!(map.columns.iter().all(|c| c.stopped_by.is_none()));
-    let picture = account::stock::map_picture(1, &map).unwrap();
+    let picture = account::stock::map_picture(1, &map, &stock).unwrap();
     let arrows = picture.series.iter().filter(|s| s.mark == Some(Mark::Below));
     assert!(arrows.map(|s| s.points.len()).sum::<usize>() >= 3 * 10 && picture.says.contains("Arrows down"));
     let full = self::stock(&[full(), templates.neighbours[0].clone()]);
-    let seen = account::stock::map_picture(1, &full.map(&full.output_names()[0], &listener(), 60).unwrap()).unwrap();
+    let map = full.map(&full.output_names()[0], &listener(), 60).unwrap();
+    let seen = account::stock::map_picture(1, &map, &full).unwrap();
     let stated = |p: &loudenough::account::picture::Picture| {
         p.series.iter().filter(|s| s.mark == Some(Mark::Below)).map(|s| s.points.len()).sum::<usize>()
     };

@@ -6,8 +6,10 @@ Called by format.py. The schemas are JSON Schema, draft 2020-12.
 import copy
 import json
 import subprocess
+import tempfile
 
 from jsonschema import Draft202012Validator
+from referencing import Registry, Resource
 
 BY_NAME = {"acoustic", "curves", "microphones", "recordings"}
 """Objects whose keys are names: inputs of the desk, files of the step."""
@@ -17,12 +19,15 @@ SHORTENED = 2
 
 def load(folder):
     """Every schema of the folder, itself checked against draft 2020-12."""
+    texts = {file.name: json.loads(file.read_text()) for file in sorted(folder.glob("*.schema.json"))}
+    # One names parts of another by its file.
+    others = Registry().with_resources((name, Resource.from_contents(schema)) for name, schema in texts.items())
     schemas = {}
-    for file in sorted(folder.glob("*.schema.json")):
-        schema = json.loads(file.read_text())
+    for name, schema in texts.items():
         Draft202012Validator.check_schema(schema)
-        schemas[file.name.removesuffix(".schema.json")] = Draft202012Validator(schema)
-    assert set(schemas) == {"session", "step", "event", "judge", "compare"}, f"schemas of {sorted(schemas)}"
+        schemas[name.removesuffix(".schema.json")] = Draft202012Validator(schema, registry=others)
+    known = {"session", "step", "event", "judge", "compare", "series", "rehearse-all"}
+    assert set(schemas) == known, f"schemas of {sorted(schemas)}"
     return schemas
 
 
@@ -91,6 +96,13 @@ def check(folder, program, sessions, pair):
         documents.append(("judge", f"judge {session.name}", printed(program, "judge", session)))
     documents.append(("judge", "judge of two", printed(program, "judge", *pair)))
     documents.append(("compare", "compare", printed(program, "compare", *pair)))
+    with tempfile.TemporaryDirectory() as home:
+        quick = ("--quick", "--pairings", 2, "--sessions", f"{home}/series")
+        documents.append(("series", "rehearse --series", printed(program, "rehearse", "--series", *quick)))
+        whole = printed(program, "rehearse", "--all", "--sessions", f"{home}/all")
+        holds(schemas["rehearse-all"], whole, "rehearse --all")
+        assert len(whole["sessions"]) == 12 and len(whole["commands"]) == 5, "rehearse --all"
+        holds(schemas["compare"], whole["commands"][0]["answer"], whole["commands"][0]["command"])
     for kind, name, document in documents:
         holds(schemas[kind], document, name)
         is_closed(schemas[kind], document, name, refused.setdefault(kind, set()))

@@ -81,7 +81,7 @@ fn the_sound_is_written_and_followed_by_keyboard_to_an_answer() {
     press(&mut window, Key::Enter);
     settle(&mut window);
     key(&mut window);
-    assert!(says(&window, STOP_IS_SAID) && says(&window, "Nobody wears the headphones while this plays"));
+    assert!(says(&window, STOP_IS_SAID) && says(&window, "Do not wear the headphones while this plays"));
     // Louder than the default is typed twice.
     retype(&mut window, "Loudest step, dBFS", "\u{2212}13");
     window.get_by_label("Write the sound  Enter").click();

@@ -141,7 +141,7 @@ fn each_station_that_fails_says_why_and_its_remedy_is_one_button() {
     crooked(&mut window);
     assert!(super::says(&window, "path: checked: one doubt") && super::says(&window, "The noise is suppressed."));
     window.get_by_label("Check the path once more  Enter");
-    window.get_by_label("Go on all the same").click();
+    window.get_by_label("Continue anyway").click();
     window.run_steps(2);
     window.get_by_label("Start  F5");
 }

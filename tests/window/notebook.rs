@@ -70,7 +70,7 @@ fn a_session_is_found_by_typing_written_into_set_aside_and_opened() {
     window.run_steps(2);
     settle(&mut window);
     assert!(!rows(&window, "second output").is_empty());
-    window.get_by_label("Set aside: it counts no more").click();
+    window.get_by_label("Set aside: it no longer counts").click();
     window.run_steps(2);
     settle(&mut window);
     assert!(!rows(&window, "set aside").is_empty());

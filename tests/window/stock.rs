@@ -164,7 +164,7 @@ fn the_listener_is_kept_by_a_button_and_no_command_is_named() {
     let file = home.path().join("stock/listener.toml");
     window.key_press_modifiers(Modifiers::COMMAND, Key::T);
     read(&mut window);
-    assert!(says(&window, "For 70.0 dB, as the question asks."));
+    assert!(says(&window, "For 70.0 dB, as typed on page Climb."));
     window.get_by_label("Keep as my level").click();
     window.run_steps(1);
     read(&mut window);

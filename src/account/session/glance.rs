@@ -2,6 +2,7 @@
 
 use super::capital;
 use crate::account::document::{Cell, Column, Part, Section, Table};
+use crate::account::imprint;
 use crate::account::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Text};
 use crate::analysis::Weight;
 use crate::figure::Figure;
@@ -96,6 +97,7 @@ fn picture(record: &Record, judgement: &Judgement, listening: f64) -> Option<Pic
         series: all,
         rules,
         texts: vec![Text { x: middle, y: 1.0, words: headroom }],
+        imprint: imprint::session(record),
     })
 }
 

@@ -1,7 +1,7 @@
 //! How it was measured: enough that another bench could repeat it.
 
-use crate::account::chain;
 use crate::account::document::{Cell, Column, Part, Section, Table};
+use crate::account::{chain, when};
 use crate::calibration::Acoustic;
 use crate::card::Granted;
 use crate::figure::Figure;
@@ -38,7 +38,7 @@ fn row(what: &str, how: impl Into<String>) -> Row {
 fn session(record: &Record) -> Vec<Row> {
     let head = &record.head;
     vec![
-        row("session", format!("{}, started {}", head.id, head.started_at)),
+        row("session", format!("{}, started {}", head.id, when::words(&head.started_at))),
         row("program", format!("measured by {}", head.program)),
     ]
 }
@@ -98,7 +98,7 @@ fn offset(acoustic: &Acoustic, started_at: &str) -> String {
         "0 dBFS = {} dB SPL; {}; taken {}{age}",
         Figure::new(acoustic.offset, 2).words(),
         acoustic.source,
-        acoustic.taken_at
+        when::words(&acoustic.taken_at)
     )
 }
 
@@ -145,6 +145,7 @@ fn asked(record: &Record) -> Vec<Row> {
         row("distortion limit", format!("{} %", plan.distortion_limit_percent)),
         row("ceilings", ceilings(head)),
     ];
+    rows.push(row("from the settings", plan.from_settings.join(", ")));
     let seats = record.seat();
     rows.push(row("seats", format!("{seats} of {} planned", plan.seats.max(seats))));
     rows.extend(floor(record));

@@ -3,6 +3,7 @@
 use super::scale::Scale;
 use super::spectra;
 use crate::account::document::{Part, Section};
+use crate::account::imprint;
 use crate::account::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series, Zone};
 use crate::analysis::ClipFinding;
 use crate::figure::{Figure, NOT_DETERMINED};
@@ -179,6 +180,7 @@ pub fn level(record: &Record, judgement: &Judgement, ends: Ends) -> Option<Pictu
         series: straight.into_iter().chain([series]).chain(void).collect(),
         rules,
         texts: Vec::new(),
+        imprint: imprint::session(record),
     })
 }
 
@@ -299,6 +301,7 @@ pub fn distortion(record: &Record, judgement: &Judgement, ends: Ends) -> Option<
         .flatten()
         .collect(),
         texts: Vec::new(),
+        imprint: imprint::session(record),
     })
 }
 
@@ -366,6 +369,7 @@ pub fn clipping_curve(record: &Record, judgement: &Judgement) -> Option<Picture>
             })
             .collect(),
         texts: Vec::new(),
+        imprint: imprint::session(record),
     })
 }
 

@@ -1,6 +1,6 @@
 //! How a headphone sits now against the seats before, as a picture: per one-third octave, less the first seat.
 
-use crate::account::picture::{Along, Axis, Line, Picture, Point, Role, Rule, Series};
+use crate::account::picture::{Along, Axis, Imprint, Line, Picture, Point, Role, Rule, Series};
 use crate::analysis::band::centre_hz;
 use crate::card::InputRole;
 use crate::session::seats::{Fit, Seats};
@@ -43,6 +43,7 @@ pub fn picture(seat: u32, ears: &[(InputRole, Seats)]) -> Option<Picture> {
             text_low: false,
         }],
         texts: Vec::new(),
+        imprint: Imprint::default(),
     })
 }
 

@@ -1,6 +1,7 @@
 //! Pictures of a session over frequency: response, distortion by band, harmonics of a sweep.
 
 use super::pictures::tens;
+use crate::account::imprint;
 use crate::account::picture::{Axis, Line, Mark, Picture, Point, Role, Series};
 use crate::analysis::{BandFinding, Finding, HarmonicCurve, ResponsePoint, band};
 use crate::judgement::loudest_clean;
@@ -71,6 +72,7 @@ pub fn response(record: &Record) -> Option<Picture> {
         series,
         rules: Vec::new(),
         texts: Vec::new(),
+        imprint: imprint::session(record),
     })
 }
 
@@ -138,6 +140,7 @@ pub fn bands(record: &Record) -> Option<Picture> {
         series,
         rules: Vec::new(),
         texts: Vec::new(),
+        imprint: imprint::session(record),
     })
 }
 
@@ -161,6 +164,7 @@ pub fn sweep(record: &Record) -> Option<Picture> {
         series,
         rules: Vec::new(),
         texts: Vec::new(),
+        imprint: imprint::session(record),
     })
 }
 

@@ -1,8 +1,8 @@
 //! The table of pairings and the sentence over it.
 
 use super::About;
-use crate::account::capital;
 use crate::account::document::{Cell, Column, Part, Section, Table};
+use crate::account::{capital, when};
 use crate::judgement::{Answer, Threshold};
 use crate::stats::Reading;
 use crate::stock::{self, Learnt, Listener, Matrix, Stock};
@@ -119,7 +119,7 @@ pub fn section(cells: &[&stock::Cell]) -> Section {
 fn leads(cell: &stock::Cell) -> Option<String> {
     let (lead, _) = cell.measured.as_ref()?;
     let over: Vec<String> = cell.others.iter().map(|(other, why)| format!("over {other}: {why}")).collect();
-    (!over.is_empty()).then(|| format!("of {} sessions {lead} leads ({})", over.len() + 1, over.join("; ")))
+    (!over.is_empty()).then(|| format!("of {} sessions, {lead} is used ({})", over.len() + 1, over.join("; ")))
 }
 
 /// Its place among the sessions of its pairing.
@@ -175,7 +175,7 @@ pub fn sessions(stock: &Stock, matrix: &Matrix, about: &About) -> Option<Section
             Cell::text(place(session, matrix)),
             Cell::text(session.output.words()),
             Cell::text(&session.headphone),
-            Cell::text(&session.started_at),
+            Cell::text(when::words(&session.started_at)),
             Cell::reading(Some(&judgement.highest_clean.level_spl), 2),
             Cell::reading(Some(&judgement.highest_clean.drive), 2),
             Cell::reading(peaks[0], 2),

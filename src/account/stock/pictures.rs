@@ -4,7 +4,8 @@ use super::About;
 use super::pairings::DB;
 use crate::account::capital;
 use crate::account::document::{Figure, Part, Section};
-use crate::account::picture::{Along, Axis, Line, Mark, Picture, Point, Role, Rule, Series};
+use crate::account::imprint;
+use crate::account::picture::{Along, Axis, Imprint, Line, Mark, Picture, Point, Role, Rule, Series};
 use crate::stats::{Estimate, Reading};
 use crate::stock::{Cell, Listener, Map, OHMS, Stock};
 use crate::units::tidy;
@@ -13,7 +14,7 @@ use crate::units::tidy;
 const COLUMNS: usize = 60;
 
 /// A picture for each output, or one for a headphone; `None` where no level is given.
-pub fn section(cells: &[&Cell], about: &About, listener: &Listener) -> Option<Section> {
+pub fn section(stock: &Stock, cells: &[&Cell], about: &About, listener: &Listener) -> Option<Section> {
     let mut groups: Vec<(String, Vec<&Cell>)> = Vec::new();
     for cell in cells {
         let title = match about {
@@ -25,8 +26,10 @@ pub fn section(cells: &[&Cell], about: &About, listener: &Listener) -> Option<Se
             _ => groups.push((title, vec![cell])),
         }
     }
-    let pictures =
-        groups.iter().enumerate().filter_map(|(i, (title, group))| levels(i + 1, title, group, about, listener));
+    let pictures = groups.iter().enumerate().filter_map(|(i, (title, group))| {
+        let imprint = imprint::stock(stock.sessions.iter().filter(|session| about.taught_by(session)));
+        Some(Picture { imprint, ..levels(i + 1, title, group, about, listener)? })
+    });
     let parts: Vec<Part> = pictures.map(|picture| Part::Picture(Box::new(picture))).collect();
     (!parts.is_empty()).then(|| Section { parts, ..Section::new("Pictures") })
 }
@@ -101,6 +104,7 @@ fn levels(number: usize, title: &str, cells: &[&Cell], about: &About, listener: 
         series: vec![series("measured", Mark::Dot, measured), series("predicted", Mark::Hollow, predicted)],
         rules,
         texts: Vec::new(),
+        imprint: Imprint::default(),
     })
 }
 
@@ -127,7 +131,7 @@ pub fn maps(stock: &Stock, about: &About, listener: &Listener) -> Option<Section
         }
         match stock.map(&output, listener, COLUMNS) {
             Ok(map) => {
-                let picture = self::map(pictures + 1, &map);
+                let picture = self::map(pictures + 1, &map, stock);
                 pictures += usize::from(picture.is_some());
                 section.parts.extend(picture.map(|picture| Part::Picture(Box::new(picture))));
             }
@@ -140,8 +144,8 @@ pub fn maps(stock: &Stock, about: &About, listener: &Listener) -> Option<Section
     (pictures > 0 || !missing.is_empty()).then_some(section)
 }
 
-/// The map of an output; `None` where nothing of it is known.
-pub fn map(number: usize, map: &Map) -> Option<Picture> {
+/// The map of an output of this stock; `None` where nothing of it is known.
+pub fn map(number: usize, map: &Map, stock: &Stock) -> Option<Picture> {
     let styles = [
         ("ample", Role::Level, Line::Solid),
         ("borderline", Role::Listening, Line::Dashed),
@@ -210,6 +214,7 @@ pub fn map(number: usize, map: &Map) -> Option<Picture> {
         series: lines.chain(open).chain(dots).collect(),
         rules: Vec::new(),
         texts: Vec::new(),
+        imprint: imprint::stock(stock.sessions.iter().filter(|session| session.output.words() == map.output)),
     })
 }
 

@@ -9,7 +9,7 @@ use crate::palette::{self, Palette};
 /// What the page may load: its own styles, nothing else.
 const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
 
-/// Rules beside the colours. Tables scroll by themselves on a narrow screen; of each picture one of two sizes shows.
+/// Rules beside the colours. Tables scroll by themselves on a narrow screen; of each picture one size shows.
 const STYLE: &str = include_str!("html/style.css");
 
 /// A text of so many characters keeps to one line: `dB SPL`.
@@ -36,12 +36,16 @@ pub fn html(document: &Document) -> String {
         }
         false => "",
     };
+    let banner = document.bench.sentence().map_or(String::new(), |words| {
+        format!("<p class=\"banner\" role=\"note\"><strong>{}</strong></p>\n", escape(words))
+    });
+    let tab = document.bench.word().map_or(title.clone(), |word| format!("{word} – {title}"));
     let verdict = match document.verdict.as_str() {
         "" => String::new(),
         words => format!("<p class=\"verdict\">Verdict: <strong>{}</strong></p>\n", escape(words)),
     };
     format!(
-        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta http-equiv=\"Content-Security-Policy\" content=\"{POLICY}\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<meta name=\"color-scheme\" content=\"light dark\">\n<title>{title}</title>\n<style>\n{}</style>\n</head>\n<body>\n<header>\n<h1>{title}</h1>\n<p class=\"answer\">{}</p>\n{verdict}<p class=\"written\">{}</p>\n</header>\n<nav aria-label=\"Contents\">\n<ul>\n{contents}</ul>\n</nav>\n<main>\n{}</main>\n{folded}</body>\n</html>\n",
+        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta http-equiv=\"Content-Security-Policy\" content=\"{POLICY}\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<meta name=\"color-scheme\" content=\"light dark\">\n<title>{tab}</title>\n<style>\n{}</style>\n</head>\n<body>\n<header>\n{banner}<h1>{title}</h1>\n<p class=\"answer\">{}</p>\n{verdict}<p class=\"written\">{}</p>\n</header>\n<nav aria-label=\"Contents\">\n<ul>\n{contents}</ul>\n</nav>\n<main>\n{}</main>\n{folded}</body>\n</html>\n",
         style(),
         escape(&document.answer),
         escape(&document.written),
@@ -100,9 +104,9 @@ fn list(items: &[String]) -> String {
     format!("<ul>\n{items}</ul>\n")
 }
 
-/// Both sizes; the page shows one of them, and screen readers hear that one alone.
+/// Every size; the page shows one of them, and screen readers hear that one alone.
 fn picture(picture: &Picture, number: usize) -> String {
-    let sizes = [("wide", Frame::PAGE), ("narrow", Frame::NARROW)];
+    let sizes = [("wide", Frame::PAGE), ("narrow", Frame::NARROW), ("paper", Frame::PAPER.no_higher_than(picture))];
     let drawn: String = sizes
         .iter()
         .map(|(class, frame)| {

@@ -8,6 +8,8 @@ use crate::account::picture::Picture;
 /// The whole report; its pictures lie in `pictures/` beside it.
 pub fn markdown(document: &Document) -> String {
     let mut out = format!("# {}\n\n**{}**\n\n", text(&document.title), text(&document.answer));
+    // Quoted, so that it stands out in any reader.
+    out += &document.bench.sentence().map_or(String::new(), |words| format!("> **{}**\n\n", text(words)));
     if !document.verdict.is_empty() {
         out += &format!("Verdict: **{}**\n\n", text(&document.verdict));
     }

@@ -7,6 +7,7 @@
 //! │ grid, series, rules with text
 //! └──────────────────────
 //!   ticks, axis title
+//! when, where and by which program, where it stands alone
 //! ```
 //!
 //! The drawing carries classes only. A picture on its own brings their colours with it; one inside a page takes the
@@ -40,6 +41,15 @@ impl Frame {
     pub const PAGE: Frame = Frame { width: 960.0, height: 540.0, text: 15.0 };
     /// Inside a narrow page.
     pub const NARROW: Frame = Frame { width: 400.0, height: 440.0, text: 13.0 };
+    /// On paper, two side by side, each 78 mm wide: letters of 6.5 points.
+    pub const PAPER: Frame = Frame { width: 480.0, height: 400.0, text: 14.0 };
+
+    /// No higher than a picture of names under each other needs.
+    pub fn no_higher_than(self, picture: &Picture) -> Frame {
+        let lines = 7.0 + 4.0 * picture.y.names.len() as f64;
+        let height = if picture.y.names.is_empty() { self.height } else { self.height.min(lines * self.text) };
+        Frame { height, ..self }
+    }
 
     /// `1920x1080`.
     pub fn words(&self) -> String {
@@ -50,7 +60,8 @@ impl Frame {
 /// How a picture is to look.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Look<'a> {
-    /// On its own, in these colours; without labels nothing names a device or a number but the axes.
+    /// On its own, in these colours, with title and origin; without labels nothing names a device or a number but the axes,
+    /// and a simulated one still says that it is.
     Alone {
         /// Its colours.
         palette: &'a Palette,
@@ -63,11 +74,16 @@ pub enum Look<'a> {
 
 /// The picture as an `svg` element.
 pub fn svg(picture: &Picture, frame: Frame, look: Look) -> String {
-    let (id, labels, title) = match look {
-        Look::Alone { labels, .. } => (picture.name.as_str(), labels, labels),
+    let (id, labels, alone) = match look {
+        Look::Alone { labels, .. } => (picture.name.as_str(), labels, true),
         Look::Inside(id) => (id, true, false),
     };
-    let body = Drawing::of(picture, frame, id, labels, title).body();
+    let body = Drawing::of(picture, frame, id, labels, alone).body();
+    let title = match alone && labels {
+        true => picture.title_alone(),
+        false if labels => picture.title.clone(),
+        false => picture.name.clone(),
+    };
     let Frame { width, height, .. } = frame;
     let alone = match look {
         Look::Alone { palette, .. } => {
@@ -81,12 +97,13 @@ pub fn svg(picture: &Picture, frame: Frame, look: Look) -> String {
     };
     let says = match look {
         Look::Alone { labels: false, .. } => "Without labels.".into(),
-        _ => escape(&picture.says),
+        Look::Alone { .. } => escape(&format!("{} {}", picture.says, picture.origin())),
+        Look::Inside(_) => escape(&picture.says),
     };
     format!(
         "<svg{} viewBox=\"0 0 {width} {height}\" role=\"img\" aria-labelledby=\"{id}-title {id}-says\">\n<title id=\"{id}-title\">{}</title>\n<desc id=\"{id}-says\">{says}</desc>\n{}{body}</svg>\n",
         alone.0,
-        if labels { escape(&picture.title) } else { escape(&picture.name) },
+        escape(&title),
         alone.1,
     )
 }

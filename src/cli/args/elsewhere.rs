@@ -4,7 +4,6 @@ use super::typed::{number, sound, whole};
 use super::{Desk, Keep, Listener, OutsideEar};
 use crate::asked::Field;
 use crate::session::elsewhere::SampleFormat;
-use crate::session::plan::UNCALIBRATED_CEILING;
 use crate::signal::Kind;
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
@@ -47,9 +46,10 @@ pub struct PlanFile {
     /// One channel instead of two; mixed or swapped channels then cannot be noticed.
     #[arg(long)]
     pub mono: bool,
-    /// Loudest step, RMS drive, dBFS. Nothing louder is in the file. Above −20 type it again with --confirm-ceiling.
-    #[arg(long, value_name = "DBFS", default_value_t = UNCALIBRATED_CEILING.db(), allow_hyphen_values = true, value_parser = number(Field::CeilingDrive))]
-    pub ceiling_drive: f64,
+    /// Loudest step, RMS drive, dBFS (default: the ceiling of the settings, else −20). Nothing louder is in the file. Above −20
+    /// type it again with --confirm-ceiling.
+    #[arg(long, value_name = "DBFS", allow_hyphen_values = true, value_parser = number(Field::CeilingDrive))]
+    pub ceiling_drive: Option<f64>,
     /// The raised ceiling, typed a second time.
     #[arg(long, value_name = "DBFS", allow_hyphen_values = true, value_parser = number(Field::CeilingAgain))]
     pub confirm_ceiling: Option<f64>,

@@ -1,6 +1,7 @@
 //! What a command looks like as typed: shown under its help, and parsed by a test.
 
 use super::Arguments;
+use crate::cli::settings::HELP;
 use clap::{Command, CommandFactory};
 
 /// Words of a command, and examples of it without the program's name.
@@ -111,7 +112,7 @@ pub const EXAMPLES: &[Examples] = &[
 
 /// The command line with its examples.
 pub fn command() -> Command {
-    EXAMPLES.iter().fold(Arguments::command(), |whole, (path, examples)| shown(whole, path, examples))
+    EXAMPLES.iter().fold(Arguments::command().after_help(HELP), |whole, (path, examples)| shown(whole, path, examples))
 }
 
 /// Puts the examples under the help of the command of this path.

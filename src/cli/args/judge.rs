@@ -13,7 +13,7 @@ use std::path::PathBuf;
 pub struct Compare {
     /// Session of the first output, by name, `last` or path.
     pub first: PathBuf,
-    /// Session of the second, likewise.
+    /// Session of the second, by name, `last` or path.
     pub second: PathBuf,
     /// Level to match at, dB SPL (dBFS at the input without calibration); without it the highest clean level of the weaker.
     #[arg(long, value_name = "DB", allow_hyphen_values = true, value_parser = number(Field::MatchLevel))]

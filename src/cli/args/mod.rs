@@ -42,19 +42,25 @@ static VERSION: LazyLock<String> = LazyLock::new(program::version);
 
 /// Will this output drive these headphones loud enough, with headroom, without audible distortion?
 ///
-/// Without a command the window opens. Nobody wears the headphones while a session runs.
+/// Without a command the window opens. Do not wear the headphones while a session runs.
 #[derive(Debug, Parser)]
 #[command(name = "loudenough", version = VERSION.as_str(), about, long_about = None)]
 pub struct Arguments {
     /// What to do; without a command the window opens.
     #[command(subcommand)]
     pub command: Option<Command>,
+    /// Say on standard error what the program does, line by line.
+    #[arg(long, short, global = true)]
+    pub verbose: bool,
+    /// Write the same into a file, for a report of a problem; names that you typed are left out.
+    #[arg(long, global = true, value_name = "FILE")]
+    pub log: Option<PathBuf>,
 }
 
 /// What to do.
 #[derive(Debug, Subcommand)]
 pub enum Command {
-    /// Run a whole session on the simulated bench, faster than time, without hardware.
+    /// Run a whole session on the simulated bench, faster than real time, without hardware.
     Rehearse(Box<Rehearse>),
     /// List the sound cards.
     Cards {
@@ -133,6 +139,9 @@ pub enum Command {
         #[arg(long, value_name = "FOLDER")]
         to: PathBuf,
     },
+    /// Print the names of all sessions, for shells that complete them.
+    #[command(hide = true)]
+    SessionNames,
     /// Recompute a stored session from its WAVs.
     Reanalyse {
         /// Session, by name, `last` or path.

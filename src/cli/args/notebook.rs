@@ -10,7 +10,7 @@ pub struct NotebookArguments {
     /// What to do; without it the sessions are listed.
     #[command(subcommand)]
     pub what: Option<NotebookCommand>,
-    /// Only sessions in which every one of these words stands: name, date, output, volume, headphone, ear, kind, verdict, notes.
+    /// Only sessions that contain every one of these words: name, date, output, volume, headphone, ear, kind, verdict, notes.
     #[arg(value_name = "WORD")]
     pub words: Vec<String>,
     /// What comes first.

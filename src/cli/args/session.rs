@@ -81,7 +81,7 @@ pub enum OutsideEar {
 /// The level of another session.
 #[derive(Debug, Args)]
 pub struct Match {
-    /// Then play the level of this stored session too, so that `compare` need not read between steps; at most four short
+    /// Then play the level of this stored session too, so that `compare` need not interpolate between steps; at most four short
     /// takes find it.
     #[arg(long = "match", value_name = "SESSION")]
     pub first: Option<PathBuf>,
@@ -110,10 +110,10 @@ pub struct Rehearse {
     pub headphone: String,
     /// The whole job: every simulated output with every simulated headphone as a quick look with two seats, then two
     /// outputs side by side, the stock, a map and the report, each by the command that is shown.
-    #[arg(long, conflicts_with_all = ["output", "headphone", "id", "json"])]
+    #[arg(long, conflicts_with_all = ["output", "headphone", "id"])]
     pub all: bool,
     /// A series: the output stays, simulated headphones are swapped, checked and measured one after the other.
-    #[arg(long, conflicts_with_all = ["all", "headphone", "id", "json"])]
+    #[arg(long, conflicts_with_all = ["all", "headphone", "id"])]
     pub series: bool,
     /// Headphones of the series; after the fourth the first one comes again.
     #[arg(long, value_name = "N", default_value_t = 4, requires = "series", value_parser = clap::value_parser!(u32).range(1..=100))]
@@ -164,9 +164,10 @@ pub struct Run {
 /// What must not be exceeded.
 #[derive(Clone, Debug, Args)]
 pub struct TypedCeilings {
-    /// Ceiling at the calibrated point, dB SPL. Above 115 type it again with `--confirm-ceiling`.
-    #[arg(long, value_name = "DB_SPL", default_value_t = 115.0, value_parser = number(Field::CeilingSpl))]
-    pub ceiling: f64,
+    /// Ceiling at the calibrated point, dB SPL (default: that of the settings, else 115). Above 115 type it again with
+    /// `--confirm-ceiling`.
+    #[arg(long, value_name = "DB_SPL", value_parser = number(Field::CeilingSpl))]
+    pub ceiling: Option<f64>,
     /// Ceiling on the drive, dBFS RMS. Without calibration it is −20; higher: type it again with `--confirm-ceiling`.
     #[arg(long, value_name = "DBFS", allow_hyphen_values = true, value_parser = number(Field::CeilingDrive))]
     pub ceiling_drive: Option<f64>,
@@ -190,9 +191,9 @@ pub struct Ask {
     /// Who listens how loud and what headroom is called.
     #[command(flatten)]
     pub listener: Listener,
-    /// Headroom wanted over the listening level, dB.
-    #[arg(long, value_name = "DB", default_value_t = 20.0, value_parser = number(Field::Wanted))]
-    pub wanted: f64,
+    /// Headroom wanted over the listening level, dB (default: that of the settings, else 20).
+    #[arg(long, value_name = "DB", value_parser = number(Field::Wanted))]
+    pub wanted: Option<f64>,
     /// Sines to play at every step too, Hz.
     #[arg(long = "sine", value_name = "HZ,…", value_delimiter = ',', value_parser = number(Field::Sines))]
     pub sines: Vec<f64>,

@@ -34,7 +34,7 @@ pub struct StockKept {
     /// Folder of the outputs and headphones.
     #[arg(long, value_name = "FOLDER")]
     pub stock: Option<PathBuf>,
-    /// Folder of the sessions that teach it.
+    /// Folder of the sessions that its figures come from.
     #[arg(long, value_name = "FOLDER")]
     pub sessions: Option<PathBuf>,
 }
@@ -111,7 +111,7 @@ pub struct WhoListens {
     /// With pink noise: RMS level of the music that the volume was set by, dBFS (default: −18, common practice, no source).
     #[arg(long, value_name = "DBFS", allow_hyphen_values = true, requires = "measure", value_parser = number(Field::AskedDrive))]
     pub music_level: Option<f64>,
-    /// With pink noise: its RMS drive, dBFS; a look 20 dB under it comes first.
+    /// With pink noise: its RMS drive, dBFS; a short take 20 dB below it comes first.
     #[arg(long, value_name = "DBFS", allow_hyphen_values = true, default_value_t = -40.0, value_parser = number(Field::AskedDrive))]
     pub drive: f64,
     /// With music: how long it is listened to, seconds (20 to 110).

@@ -1,12 +1,12 @@
 //! `rehearse --all`: the whole job without hardware. Every simulated pairing is measured, then each further step is the
 //! ordinary command, shown as it could be typed.
 
-use super::{Kept, Pairing, session};
+use super::{Kept, Means, Pairing, session};
 use crate::account::write::folder::free_name;
 use crate::asked::choice;
 use crate::audio::simulated::{HEADPHONES, OUTPUTS};
 use crate::cli::args::{Arguments, Ask, Rehearse, Shown};
-use crate::cli::{Environment, carry_out};
+use crate::cli::{Command, Environment, carry_out, show};
 use crate::judgement::judge;
 use crate::session::chain_file;
 use crate::session::storage::{Storage, default_sessions_dir, name_of_time};
@@ -30,12 +30,13 @@ pub(super) fn rehearse(wanted: &Rehearse, env: &mut Environment) -> Result<()> {
         None => free_name(&default_sessions_dir().with_file_name("rehearsals"), &name_of_time(&(env.now)())),
     };
     let sessions = home.join("sessions");
+    let json = wanted.keep.shown.json;
     writeln!(
-        env.out,
+        show::aside(json, env.out),
         "Simulated bench: three outputs and four headphones, all invented, no sound. Everything goes to {}.\n",
         home.display()
     )?;
-    measure(wanted, &sessions, env)?;
+    let measured_all = measure(wanted, &sessions, env)?;
     let (stock, report, chain) = (home.join("stock"), home.join("report"), home.join("chain.toml"));
     let (_, measured) = Storage::open(&sessions.join(folder_of(PLUGGED_IN[0], HEARD_THROUGH)))?;
     chain_file::save(&chain, &measured.head.chain)?;
@@ -69,6 +70,16 @@ pub(super) fn rehearse(wanted: &Rehearse, env: &mut Environment) -> Result<()> {
         &[["stock".as_ref(), "map".as_ref(), OUTPUTS[2].as_ref()].as_slice(), &kept].concat(),
         &[["report".as_ref(), "--to".as_ref(), report.as_path()].as_slice(), &kept].concat(),
     ];
+    if json {
+        let commands = steps.into_iter().map(|step| answered(step, env)).collect::<Result<Vec<_>>>()?;
+        let all = serde_json::json!({
+            "folder": home,
+            "sessions": measured_all,
+            "commands": commands,
+            "begin_with": report.join("report.html"),
+        });
+        return show::json(&all, env.out);
+    }
     for step in steps {
         typed(step, env)?;
     }
@@ -77,7 +88,8 @@ pub(super) fn rehearse(wanted: &Rehearse, env: &mut Environment) -> Result<()> {
 }
 
 /// Every pairing as a quick look; a line each.
-fn measure(wanted: &Rehearse, sessions: &Path, env: &mut Environment) -> Result<()> {
+fn measure(wanted: &Rehearse, sessions: &Path, env: &mut Environment) -> Result<Vec<serde_json::Value>> {
+    let mut all = Vec::new();
     let shown = Shown { json: false, no_progress: true, details: false };
     // A headphone stays on the coupler while the outputs are changed: the last seat of one is the first of the next.
     let seats = wanted.ask.seats.unwrap_or(SEATS);
@@ -96,27 +108,52 @@ fn measure(wanted: &Rehearse, sessions: &Path, env: &mut Environment) -> Result<
         let kept = Kept { sessions: sessions.into(), id: Some(folder_of(output, headphone)), shown: &shown };
         let seed = wanted.seed + headphones;
         let pairing = Pairing { output, headphone, seed, before, volts_known: true };
-        let (record, _) = session(&pairing, &ask, kept, env.now, &mut std::io::sink())?;
+        let (record, folder) = session(&pairing, &ask, kept, &Means::of(env)?, &mut std::io::sink())?;
         let judgement = judge(&record);
         let level = reading_words(&judgement.highest_clean.level_spl);
         let words = format!("{output:22} {headphone:12} {level:>18} dB SPL  {}", judgement.headroom.verdict);
-        bar.suspend(|| writeln!(env.out, "{words}"))?;
+        bar.suspend(|| writeln!(show::aside(wanted.keep.shown.json, env.out), "{words}"))?;
+        all.push(serde_json::json!({ "folder": folder, "judgement": judgement }));
         bar.inc(1);
     }
     bar.finish_and_clear();
-    Ok(())
+    Ok(all)
 }
 
 /// Carries out a command as typed, shown first.
 fn typed(words: &[&Path], env: &mut Environment) -> Result<()> {
+    writeln!(env.out, "\n$ {}", as_typed(words))?;
+    carry_out(parsed(words.iter().copied())?, env)
+}
+
+/// The same with `--json`: the command, and its document.
+fn answered(words: &[&Path], env: &mut Environment) -> Result<serde_json::Value> {
+    let mut printed = Vec::new();
+    let mut inner = Environment {
+        out: &mut printed,
+        backends: std::mem::take(&mut env.backends),
+        now: env.now,
+        settings: env.settings.clone(),
+        log: env.log.clone(),
+        exit: env.exit,
+    };
+    carry_out(parsed(words.iter().copied().chain(["--json".as_ref()]))?, &mut inner)?;
+    let answer: serde_json::Value = serde_json::from_slice(&printed)?;
+    Ok(serde_json::json!({ "command": as_typed(words), "answer": answer }))
+}
+
+fn parsed<'a>(words: impl Iterator<Item = &'a Path>) -> Result<Command> {
+    let program: &Path = "loudenough".as_ref();
+    let arguments = Arguments::try_parse_from(std::iter::once(program).chain(words))?;
+    arguments.command.context("no command")
+}
+
+fn as_typed(words: &[&Path]) -> String {
     let quoted = |word: &&Path| {
         let word = word.to_string_lossy();
         if word.contains(' ') { format!("\"{word}\"") } else { word.into_owned() }
     };
-    writeln!(env.out, "\n$ loudenough {}", words.iter().map(quoted).collect::<Vec<_>>().join(" "))?;
-    let program: &Path = "loudenough".as_ref();
-    let arguments = Arguments::try_parse_from(std::iter::once(program).chain(words.iter().copied()))?;
-    carry_out(arguments.command.context("no command")?, env)
+    format!("loudenough {}", words.iter().map(quoted).collect::<Vec<_>>().join(" "))
 }
 
 /// `console-phones-socket_closed-80-ohm`.

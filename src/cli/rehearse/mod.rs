@@ -5,7 +5,8 @@ mod all;
 mod series;
 
 use super::args::{Ask, Rehearse, Shown};
-use super::{Environment, follow, hold, request, run, show};
+use super::{Environment, Log, follow, hold, request, run, show};
+use crate::asked::Settings;
 use crate::audio::simulated::{BenchSpec, HEADPHONES, OUTPUTS, Pace, SimulatedBackend, SimulatedCardSpec};
 use crate::calibration::Calibrator;
 use crate::card::{CardId, InputRole};
@@ -48,7 +49,7 @@ pub(super) fn rehearse(wanted: &Rehearse, env: &mut Environment) -> Result<()> {
         )?;
     }
     let kept = Kept { sessions, id: wanted.keep.id.clone(), shown };
-    let (record, folder) = session(&pairing, &wanted.ask, kept, env.now, env.out)?;
+    let (record, folder) = session(&pairing, &wanted.ask, kept, &Means::of(env)?, env.out)?;
     env.exit = run::report(&record, &folder, shown, env.out)?;
     Ok(())
 }
@@ -71,14 +72,21 @@ struct Kept<'a> {
     shown: &'a Shown,
 }
 
-/// One session with all its seats.
-fn session(
-    pairing: &Pairing,
-    ask: &Ask,
-    kept: Kept,
+/// What a session needs of the environment beside where it writes.
+struct Means {
+    settings: Settings,
     now: fn() -> String,
-    out: &mut dyn Write,
-) -> Result<(Record, PathBuf)> {
+    log: Log,
+}
+
+impl Means {
+    fn of(env: &Environment) -> Result<Means> {
+        Ok(Means { settings: env.settings()?, now: env.now, log: env.log.clone() })
+    }
+}
+
+/// One session with all its seats.
+fn session(pairing: &Pairing, ask: &Ask, kept: Kept, means: &Means, out: &mut dyn Write) -> Result<(Record, PathBuf)> {
     let Pairing { output, headphone, seed, before, volts_known } = *pairing;
     let named = BenchSpec::named(output, headphone).with_context(|| {
         format!(
@@ -92,14 +100,14 @@ fn session(
     let worn = (0..before).fold(named, |spec, n| on_output(n, spec).seated(ask.seats.unwrap_or(1)));
     let spec = on_output(before, worn);
     let backend = SimulatedBackend::new(spec.clone(), SimulatedCardSpec::default(), Pace::AsFastAsPossible);
-    let bench = Bench::spawn(vec![Box::new(backend)], now);
+    let bench = means.log.watched(Bench::spawn(vec![Box::new(backend)], means.now));
     follow::stop_on_ctrl_c(&bench);
     let mut chain = demo_chain(output, headphone);
     if volts_known {
         know_electrical(&mut chain, &spec);
     }
     calibrate(&bench, &mut chain)?;
-    let mut plan = request::plan(ask, &chain, &mut show::aside(kept.shown.json, out))?;
+    let mut plan = request::plan(ask, &chain, &means.settings, &mut show::aside(kept.shown.json, out))?;
     if plan.listening.is_none() {
         plan.listening = Some(ListeningLevel { level: DEMO_LISTENING, weighting: Default::default(), field: None });
     }

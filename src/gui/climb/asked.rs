@@ -53,7 +53,7 @@ fn extent(desk: &mut Desk, ui: &mut Ui) {
 
 /// Sines and other sounds.
 fn sounds(desk: &mut Desk, ui: &mut Ui) {
-    parts::heading(ui, "Beside the noise");
+    parts::heading(ui, "Further stimuli");
     parts::number(ui, desk, Field::Sines, "Sines, Hz");
     ui.horizontal_wrapped(|ui| {
         for sound in desk.form.sounds() {
@@ -71,7 +71,7 @@ fn levels(desk: &mut Desk, ui: &mut Ui) {
     parts::heading(ui, "At which levels");
     let label = if desk.form.is_calibrated() { "At, dB SPL" } else { "At, dBFS" };
     parts::number(ui, desk, desk.form.levels(), label);
-    parts::quiet(ui, "Levels of pink noise, parted by blanks; empty: at every step of the climb.");
+    parts::quiet(ui, "Levels of pink noise, separated by spaces. Leave empty for every step of the climb.");
 }
 
 /// The next headphone, or a session to go on with, while its name is typed: over the page, so that nothing moves.

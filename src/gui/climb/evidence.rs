@@ -187,10 +187,10 @@ fn otherwise(which: Evidence) -> &'static str {
         Evidence::Bands => "Distortion by band comes with the first clean step.",
         Evidence::Curve => "The clipping curve needs a step above the quiet reference.",
         Evidence::Sweep => {
-            "The harmonics of a sweep come with its first take: choose it under \u{201c}Beside the noise\u{201d}, where the question is asked."
+            "The harmonics of a sweep come with its first take: choose it under \u{201c}Further stimuli\u{201d}, on page Climb."
         }
         Evidence::Sounds => {
-            "No sine and no other sound was played yet: choose them under \u{201c}Beside the noise\u{201d}, where the question is asked."
+            "No sine and no other sound was played yet: choose them under \u{201c}Further stimuli\u{201d}, on page Climb."
         }
         Evidence::Steps => "The first step is not finished.",
         Evidence::Now | Evidence::Music | Evidence::Numbers => "",

@@ -244,7 +244,7 @@ fn level_bar(ui: &mut Ui, f: &Figures, level: Option<f64>) {
 fn rows(desk: &Desk, ui: &mut Ui, f: &Figures) {
     let unit = f.unit.word();
     let (peak_name, peak_unit) =
-        if f.unit == LevelUnit::Dbfs { ("peak re full, Z, C", "dB") } else { ("peak Z, C", "dB SPL") };
+        if f.unit == LevelUnit::Dbfs { ("peak re full scale, Z, C", "dB") } else { ("peak Z, C", "dB SPL") };
     let two =
         |a: Option<f64>, b: Option<f64>, unit: &str| format!("{} {} {unit}", text::column(a, 6), text::column(b, 6));
     row(ui, "A, C", &two(f.shifted(f.heard.level_a), f.shifted(f.heard.level_c), unit));
@@ -264,7 +264,7 @@ fn rows(desk: &Desk, ui: &mut Ui, f: &Figures) {
     } else {
         format!("{} dB", text::column(f.heard.room, 6))
     };
-    row(ui, "input room", &room);
+    row(ui, "input headroom", &room);
     let clock = desk.view.digest.as_ref().and_then(|d| d.clock.clone()).unwrap_or_else(|| "–".into());
     row(ui, "clocks", &clock);
 }

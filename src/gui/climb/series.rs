@@ -141,7 +141,7 @@ fn decide(desk: &mut Desk, found: &SwapChecked, ui: &mut Ui) {
     }
     ui.add_space(STEP);
     ui.horizontal_wrapped(|ui| {
-        if ui.button(format!("Begin all the same  {}", Action::Series.key())).clicked() {
+        if ui.button(format!("Begin anyway  {}", Action::Series.key())).clicked() {
             desk.ask(Action::Series);
         }
         if ui.button(format!("Another name  {}", Action::Stop.key())).clicked() {

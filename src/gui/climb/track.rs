@@ -119,7 +119,7 @@ fn remedies(desk: &mut Desk, ui: &mut Ui, station: Station, wrong: bool) {
             &[
                 ("What was found", Action::Chain),
                 ("Choose the input", Action::OpenPart(ChainPart::Capture)),
-                ("Go on all the same", Action::Skip(Station::Path)),
+                ("Continue anyway", Action::Skip(Station::Path)),
             ]
         }
         (Station::Path, false) => &[("Without the check", Action::Skip(Station::Path))],

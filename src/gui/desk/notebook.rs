@@ -53,7 +53,7 @@ impl Desk {
                 }
             }
             Ok(match corrected.is_empty() {
-                true => "The names stand as they are typed.".into(),
+                true => "The names are already as typed; nothing was changed.".into(),
                 false => format!("Corrected: {}.", corrected.join(", ")),
             })
         });
@@ -67,7 +67,7 @@ impl Desk {
             Ok(match is_aside {
                 true => format!("{} counts again.", notebook::take_back(folder, at)?.head.id),
                 false => format!(
-                    "{} is set aside: it counts no more, and everything of it is kept.",
+                    "{} is set aside: it no longer counts, but all of it is kept.",
                     notebook::set_aside(folder, &because, at)?.head.id
                 ),
             })
@@ -124,9 +124,9 @@ fn shown(name: &str) -> &str {
 
 fn undone_words(undone: &Happening) -> String {
     match undone {
-        Happening::Noted { text } => format!("The note \u{201c}{text}\u{201d} does not stand any more"),
+        Happening::Noted { text } => format!("The note \u{201c}{text}\u{201d} is removed"),
         Happening::Renamed { what, was, .. } => format!("The {} is {} again", what.word(), shown(was)),
-        Happening::SetAside { .. } => "It is not set aside any more: it counts".into(),
+        Happening::SetAside { .. } => "It is no longer set aside, and counts again".into(),
         _ => "It is set aside again".into(),
     }
 }

@@ -71,7 +71,7 @@ impl Desk {
     fn keep_own_level(&mut self) {
         let Some((own, chain)) = self.own.heard.take() else { return };
         let (listening, _) = own.listening();
-        self.removes("The listening level was asked for otherwise before.");
+        self.removes("The listening level was replaced.");
         let shown = tidy(listening.level.db(), 1);
         self.form.typed.set(crate::asked::Field::Listening, shown);
         self.form.weighting = (listening.weighting, listening.field);

@@ -63,6 +63,7 @@ impl Form {
             step_db: base.step_db,
             distortion_limit_percent: base.distortion_limit_percent,
             stop_at_ear: base.stop_at_ear,
+            from_settings: base.from_settings.clone(),
             seats: if self.extent == base.extent { base.seats } else { usual.seats },
             ..usual
         };

@@ -115,7 +115,8 @@ fn written(desk: &mut Desk, ui: &mut Ui, entry: &Entry) {
             line(ui, "Set aside because", &mut typed.because);
         }
         ui.horizontal_wrapped(|ui| {
-            if ui.button(if aside { "Take back: it counts again" } else { "Set aside: it counts no more" }).clicked() {
+            if ui.button(if aside { "Take back: it counts again" } else { "Set aside: it no longer counts" }).clicked()
+            {
                 asked = Some(Action::SetAside);
             }
             if ui.button("Undo what was written last").clicked() {

@@ -110,7 +110,7 @@ fn why(error: &dyn std::fmt::Display) -> String {
     sentence(&error.to_string())
 }
 
-/// A raised ceiling was typed twice where the question is asked; the plan came from there.
+/// A raised ceiling was typed twice on page Climb; the plan came from there.
 fn may_run(plan: Plan, chain: &Chain) -> Result<Plan, String> {
     let calibrated = chain.is_calibrated();
     let again = plan.ceilings.raised(calibrated);

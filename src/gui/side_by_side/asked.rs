@@ -21,7 +21,7 @@ pub(super) fn show(desk: &mut Desk, ui: &mut Ui) {
     changed |= ui.checkbox(&mut side.same_seat, "the headphone stayed on the coupler").changed();
     changed |= ui.checkbox(&mut side.hidden, "hide the names").changed();
     if side.hidden {
-        ui.checkbox(&mut side.revealed, "tell whose labels they are");
+        ui.checkbox(&mut side.revealed, "show which output has which label");
     }
     ui.add_enabled_ui(!side.hidden, |ui| {
         changed |= ui.checkbox(&mut side.subtract, "subtract one take from the other").changed();
@@ -66,7 +66,7 @@ fn sessions(desk: &mut Desk, ui: &mut Ui) -> bool {
     }
     parts::quiet(
         ui,
-        "A third one helps to tell whose the distortion of the first is: another input gain, another headphone.",
+        "A third one helps to show where the distortion of the first comes from: another input gain, another headphone.",
     );
     changed
 }
@@ -111,7 +111,7 @@ fn matching(desk: &mut Desk, ui: &mut Ui) {
     parts::heading(ui, "Play the level");
     parts::quiet(
         ui,
-        "With the second output on the desk, the bench plays the level of the first session, so that nothing is read between steps. Nobody wears the headphones.",
+        "With the second output on the desk, the bench plays the level of the first session, so that nothing is interpolated between steps. Do not wear the headphones.",
     );
     let turning = desk.view.phase == Phase::Matching;
     ui.add_enabled_ui(!desk.view.phase.is_busy(), |ui| {

@@ -20,7 +20,7 @@ pub(super) fn asked(desk: &mut Desk, ui: &mut Ui) {
     parts::heading(ui, "Swap two outputs on one seat");
     parts::quiet(
         ui,
-        "The headphone stays on the coupler; the outputs are heard by turns, the first, the second, the first again. What differs is then the outputs' alone.",
+        "The headphone stays on the coupler; the outputs alternate: first, second, first again. Any difference then comes from the outputs alone.",
     );
     let idle = !desk.view.phase.is_busy() && desk.side.swap.turns.is_none();
     ui.add_enabled_ui(idle, |ui| {

@@ -204,7 +204,7 @@ impl Drawn {
             Some(output) => stock.map(output, listener, MAP_STEPS),
             None => Err("no output is in stock yet".into()),
         };
-        let map = map.and_then(|map| map_picture(1, &map).ok_or_else(|| "nothing of it is known".into()));
+        let map = map.and_then(|map| map_picture(1, &map, stock).ok_or_else(|| "nothing of it is known".into()));
         let levels = looked_at.as_ref().and_then(|output| levels(stock, output, listener));
         let lines = looked_at.as_ref().map_or(Vec::new(), |output| stock.output(output, |_| true).lines());
         Drawn { listener: *listener, looked_at, matrix, levels, map, lines, invented: stock.is_invented() }
@@ -228,7 +228,7 @@ pub(super) fn cell_words(cell: &Cell) -> String {
     let stopped = best.stopped_by.map_or(String::new(), |by| format!("; stopped by {}", by.words()));
     let remarks = if best.remarks.is_empty() { String::new() } else { format!("; {}", best.remarks.join("; ")) };
     in_window(&format!(
-        "{} with {}: {} dB SPL, headroom {} dB, {}{why}; the listening level takes {} of the full drive{stopped}; {}{remarks}",
+        "{} with {}: {} dB SPL, headroom {} dB, {}{why}; the listening level uses {} of full drive{stopped}; {}{remarks}",
         cell.output.words(),
         cell.headphone,
         reading_words(&best.level_spl),
@@ -242,7 +242,7 @@ pub(super) fn cell_words(cell: &Cell) -> String {
 /// What is said for the terminal, with the window's own way where a command is named.
 pub(super) fn in_window(words: &str) -> String {
     let electrical = format!("{} ({})", Action::Electrical.name(), Action::Electrical.key());
-    let mut said = words.replace(HOW_TO_STATE, "type one where the question is asked, and keep it here as your own");
+    let mut said = words.replace(HOW_TO_STATE, "type one on page Climb, and keep it here as your own");
     // Commands stand between backticks.
     while let Some((before, rest)) = said.split_once('`') {
         let Some((command, after)) = rest.split_once('`') else { break };

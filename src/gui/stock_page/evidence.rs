@@ -57,8 +57,8 @@ fn session(desk: &mut Desk, ui: &mut Ui, id: &str, behind: Option<&String>, idle
             desk.open_session(folder);
         }
         let words = match behind {
-            None => "the session that this stands on".to_string(),
-            Some(why) => format!("stands behind it: {why}"),
+            None => "the session that this result comes from".to_string(),
+            Some(why) => format!("not used; the session above was preferred: {why}"),
         };
         ui.add(Label::new(RichText::new(words).size(SMALL).color(theme::tokens(ui).quiet)).wrap());
     });

@@ -51,8 +51,8 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
 fn head(desk: &mut Desk, listener: &Listener, ui: &mut Ui) {
     ui.horizontal_wrapped(|ui| {
         let words = match (listener.level, listener.level_from) {
-            (None, _) => "No listening level: headroom is not determined. Type one where the question is asked.".into(),
-            (Some(level), LevelFrom::Stated) => format!("For {level}, as the question asks."),
+            (None, _) => "No listening level: headroom is not determined. Type one on page Climb.".into(),
+            (Some(level), LevelFrom::Stated) => format!("For {level}, as typed on page Climb."),
             (Some(level), LevelFrom::Kept) => format!("For {level}, your own level as kept."),
         };
         ui.label(RichText::new(words).strong());

@@ -15,7 +15,7 @@ pub const LONGEST_S: f64 = 1200.0;
 
 /// What holds on this route, kept in the plan file and said wherever it is used.
 pub const CAUTIONS: [&str; 4] = [
-    "Nobody wears the headphones while this plays: over 100 dB SPL is normal here and harms hearing in minutes.",
+    "Do not wear the headphones while this plays: over 100 dB SPL is normal here and harms hearing in minutes.",
     "The bench does not play this sound, so it cannot stop it. Ceilings are stated here, not kept: stay at the player, and stop it there when the bench says stop, or at any sign of distress of the headphone.",
     "Begin with the volume low. Choose it before the sound begins, and leave it alone until the sound has ended.",
     "Switch off equaliser, loudness, sound effects, volume limit and notifications in the player. An equaliser that stays the same cannot be told apart from the headphone's own response.",

@@ -11,6 +11,8 @@ use crate::units::tidy;
 const TITLE: f64 = 1.3;
 /// Height of a line of text.
 const LINE: f64 = 1.35;
+/// Origin over other text.
+const SMALL: f64 = 0.75;
 
 /// A picture on its way.
 pub struct Drawing<'a> {
@@ -20,6 +22,7 @@ pub struct Drawing<'a> {
     labels: bool,
     title: Vec<String>,
     legend: Vec<Vec<&'a Series>>,
+    origin: Vec<String>,
     /// Ends of the plot, pixels.
     left: f64,
     right: f64,
@@ -28,11 +31,16 @@ pub struct Drawing<'a> {
 }
 
 impl<'a> Drawing<'a> {
-    /// Lays the picture out.
-    pub fn of(picture: &'a Picture, frame: Frame, id: &'a str, labels: bool, title: bool) -> Drawing<'a> {
+    /// Lays the picture out. Alone it has a title and says where it comes from.
+    pub fn of(picture: &'a Picture, frame: Frame, id: &'a str, labels: bool, alone: bool) -> Drawing<'a> {
         let t = frame.text;
         let inner = frame.width - 2.0 * t;
-        let title = if title { wrapped(&picture.title, TITLE * t, inner) } else { Vec::new() };
+        let title = match (alone, labels) {
+            (true, true) => wrapped(&picture.title_alone(), TITLE * t, inner),
+            (true, false) => picture.imprint.bench.word().map(str::to_string).into_iter().collect(),
+            (false, _) => Vec::new(),
+        };
+        let origin = if alone && labels { wrapped(&picture.origin(), SMALL * t, inner) } else { Vec::new() };
         let legend = if labels { legend(picture, t, inner) } else { Vec::new() };
         let above = title.len() as f64 * TITLE * LINE * t + (legend.len() as f64 * 1.5 + 0.4) * t;
         Drawing {
@@ -45,7 +53,8 @@ impl<'a> Drawing<'a> {
             left: left(picture, frame),
             right: frame.width - 1.2 * t,
             top: 0.8 * t + above,
-            bottom: frame.height - 4.0 * t,
+            bottom: frame.height - 4.0 * t - origin.len() as f64 * LINE * SMALL * t,
+            origin,
         }
     }
 
@@ -70,6 +79,7 @@ impl<'a> Drawing<'a> {
         if self.labels {
             out += &self.labels();
         }
+        out += &self.foot();
         out += "</g>\n";
         out
     }
@@ -118,6 +128,21 @@ impl<'a> Drawing<'a> {
             }
         }
         out
+    }
+
+    /// Where it comes from, along the lower edge.
+    fn foot(&self) -> String {
+        let t = self.t();
+        let below = |i: usize| (self.origin.len() - i) as f64 - 1.0;
+        let line = |(i, words): (usize, &String)| {
+            format!(
+                "<text class=\"p-soft\" x=\"{t:.1}\" y=\"{:.1}\" font-size=\"{:.1}\">{}</text>\n",
+                self.frame.height - 0.5 * t - below(i) * LINE * SMALL * t,
+                SMALL * t,
+                escape(words)
+            )
+        };
+        self.origin.iter().enumerate().map(line).collect()
     }
 
     fn zone(&self, zone: &Zone) -> String {

@@ -240,9 +240,9 @@ fn class(rule: &Rule) -> String {
 mod tests {
     use super::super::super::Frame;
     use super::*;
-    use crate::account::picture::{Axis, Line, Mark, Picture, Point, Role, Series};
+    use crate::account::picture::{Axis, Imprint, Line, Mark, Picture, Point, Role, Series};
 
-    const FRAMES: [Frame; 4] = [Frame::WIDE, Frame::TALL, Frame::PAGE, Frame::NARROW];
+    const FRAMES: [Frame; 5] = [Frame::WIDE, Frame::TALL, Frame::PAGE, Frame::NARROW, Frame::PAPER];
 
     fn rule(along: Along, at: f64, words: &[&str], text_low: bool) -> Rule {
         let text = words.iter().map(|word| (*word).to_string()).collect();
@@ -281,6 +281,7 @@ mod tests {
                 mark: Some(Mark::Dot),
                 points: points.collect(),
             }],
+            imprint: Imprint::default(),
         }
     }
 
