@@ -4,6 +4,10 @@
 set -eu
 cd "$(dirname "$0")/.."
 
+began=$(date +%s)
+say() { echo "== $1 ($(($(date +%s) - began)) s so far)"; }
+
+say "packages, 1 of 4"
 sh assets/install-system-packages.sh tests
 
 scratch=$(mktemp -d)
@@ -42,6 +46,13 @@ export LOUDENOUGH_COMPARISONS="${LOUDENOUGH_COMPARISONS:-14}"
 # Benches that distortion is planted on.
 export LOUDENOUGH_ATTRIBUTIONS="${LOUDENOUGH_ATTRIBUTIONS:-24}"
 
+say "building, 2 of 4"
+cargo test --features jack,pulseaudio --no-run "$@"
+say "tests, 3 of 4"
 cargo test --features jack,pulseaudio --no-fail-fast "$@"
 # The whole run also holds the numbers against other people's mathematics.
-if [ $# -eq 0 ]; then sh tests/reference/run.sh; fi
+if [ $# -eq 0 ]; then
+    say "reference, 4 of 4"
+    sh tests/reference/run.sh
+fi
+say "done"

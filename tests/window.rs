@@ -48,6 +48,8 @@ mod records;
 mod remembered;
 #[path = "window/series.rs"]
 mod series;
+#[path = "window/settings.rs"]
+mod settings;
 #[path = "window/side_by_side.rs"]
 mod side_by_side;
 #[path = "window/sounds.rs"]
