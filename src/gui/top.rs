@@ -248,7 +248,9 @@ pub(super) fn doing(desk: &Desk) -> String {
             "the bench stops listening; what plays elsewhere goes on until you stop it there".into()
         }
         Phase::Stopping => "stopping: the sound fades".into(),
-        Phase::Seating => format!("quiet noise is held: take the headphone off, put it on again, {seat} when it sits"),
+        Phase::Seating => {
+            format!("quiet noise is held: take the headphone off, put it on again, {seat} when it is seated")
+        }
         Phase::Matching => format!("quiet noise is held: turn the knob until 0.0, then {}", Action::Match.key()),
         Phase::Turning => format!("quiet noise is held: turn the volume control step by step, {seat} when done"),
         Phase::Following => desk.view.followed.as_ref().map_or_else(String::new, Followed::first),

@@ -157,6 +157,14 @@ impl Contribution {
         }
     }
 
+    /// Half of the interval that holds 95 % of it, dB.
+    fn half_width_95_db(&self) -> f64 {
+        match self.distribution {
+            Distribution::Normal | Distribution::Student { .. } => self.half_width_db,
+            Distribution::Rectangular => 0.95 * self.half_width_db,
+        }
+    }
+
     fn draw(&self, random: &mut Draws) -> f64 {
         self.standard_db
             * match self.distribution {
@@ -176,13 +184,16 @@ fn together(contributions: &[Contribution]) -> f64 {
     let mut sums: Vec<f64> = (0..DRAWS).map(|_| contributions.iter().map(|c| c.draw(&mut random)).sum()).collect();
     sums.sort_by(f64::total_cmp);
     let at = |share: f64| sums[((share * DRAWS as f64) as usize).min(DRAWS - 1)];
-    0.5 * (at(0.975) - at(0.025))
+    // The sum of independent contributions is no narrower than the widest of them, whatever the draws say.
+    let widest = contributions.iter().map(Contribution::half_width_95_db).fold(0.0, f64::max);
+    (0.5 * (at(0.975) - at(0.025))).max(widest)
 }
 
 impl fmt::Display for Distribution {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Distribution::Normal => f.write_str("normal"),
+            Distribution::Student { dof: 1 } => f.write_str("Student, 1 degree of freedom"),
             Distribution::Student { dof } => write!(f, "Student, {dof} degrees of freedom"),
             Distribution::Rectangular => f.write_str("limit, rectangular"),
         }
@@ -218,6 +229,15 @@ mod tests {
     fn four_rectangles_give_the_interval_of_the_supplements_example() {
         let one = Contribution::limit("", 3f64.sqrt(), false);
         near(together(&[one.clone(), one.clone(), one.clone(), one]), 3.88);
+    }
+
+    /// Two seats: one degree of freedom, whose quantile no number of draws gives well.
+    #[test]
+    fn the_whole_is_no_narrower_than_its_widest_part() {
+        for seats in [0.3, 3.272, 9.0] {
+            let parts = [Contribution::limit("", 0.4, false), Contribution::student("", seats, 1)];
+            assert!(together(&parts) >= seats, "{} for {seats}", together(&parts));
+        }
     }
 
     #[test]

@@ -56,7 +56,7 @@ pub(super) fn sentence(
             let what = match stated.whose {
                 Whose::Output => "it clips".to_string(),
                 whose => format!(
-                    "{} clips (which of them is not determined; the output itself may reach more)",
+                    "the {} clips (which of them is not determined; the output itself may reach more)",
                     whose.subject()
                 ),
             };

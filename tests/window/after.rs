@@ -26,7 +26,7 @@ fn the_next_seat_is_one_key_and_the_same_key_says_that_it_sits() {
     bench.events.send(Event::Seating { seat: 2, ears: vec![(InputRole::LeftEar, sits)] }).unwrap();
     window.run_steps(3);
     assert_eq!(window.state().desk.view.phase, Phase::Seating);
-    assert!(says(&window, "It sits  Ctrl H") && says(&window, "level −1.3 dB, 20–100 Hz −4.0 dB, LEAKS"));
+    assert!(says(&window, "Seated  Ctrl H") && says(&window, "level −1.3 dB, 20–100 Hz −4.0 dB, LEAKS"));
     assert!(says(&window, "How seat 2 sits at the left ear, against seat 1"), "and as a picture, whatever was open");
     assert_eq!(bench.ready.load(Ordering::SeqCst), 0);
     seat(&mut window);

@@ -104,7 +104,7 @@ fn two_sessions_are_compared_and_their_names_hidden() {
     settle(&mut window);
     assert!(says(&window, "white label against blue label") && !says(&window, "second output against"));
     assert!(!says(&window, "Blue label:") && !says(&window, "Open the first session"), "the names stay hidden");
-    window.get_by_role_and_label(Role::CheckBox, "tell whose labels they are").click();
+    window.get_by_role_and_label(Role::CheckBox, "show which output has which label").click();
     window.run_steps(2);
     assert!(says(&window, "Blue label:"));
     // The level of the first is asked of the bench for the second.
@@ -118,6 +118,11 @@ fn two_sessions_are_compared_and_their_names_hidden() {
     window.state_mut().desk.view.phase = Phase::Idle;
     window.state_mut().desk.ask(Action::CompareAgain);
     settle(&mut window);
+    // A swap can be begun while a comparison is shown.
+    assert!(window.query_by_label("Begin the swap  Enter").is_none());
+    retype(&mut window, "The first one", "output one");
+    retype(&mut window, "The second one", "output two");
+    window.get_by_label("Begin the swap  Enter");
     window.get_by_label("Open the second session").click();
     for _ in 0..300 {
         window.run_steps(1);

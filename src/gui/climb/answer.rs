@@ -260,7 +260,7 @@ fn next(desk: &mut Desk, ui: &mut Ui, holds: bool, wide: f32) {
     let (words, action) = match desk.next_name() {
         Some((name, key)) => (format!("{name}  {key}"), Some(Action::Next)),
         None if holds => {
-            let done = if desk.view.phase == Phase::Turning { "Done" } else { "It sits" };
+            let done = if desk.view.phase == Phase::Turning { "Done" } else { "Seated" };
             (format!("{done}  {}", Action::Seat.key()), Some(Action::Seat))
         }
         None => ("The bench is at work".into(), None),

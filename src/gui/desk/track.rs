@@ -185,7 +185,7 @@ impl Desk {
         let failure = self.view.path_failure.clone();
         if self.view.phase == Phase::Checking {
             let left = self.view.progress.as_ref().map(|p| format!(", {} left", text::seconds(p.left_now_s())));
-            return State { done: false, words: format!("is checked{}", left.unwrap_or_default()), wrong: None };
+            return State { done: false, words: format!("being checked{}", left.unwrap_or_default()), wrong: None };
         }
         let Some(report) = self.view.path.as_ref().filter(|_| same) else {
             let (done, words) = match self.track.without_path {

@@ -47,10 +47,14 @@ pub fn show(desk: &mut Desk, ui: &mut Ui) {
     }
 }
 
+/// True while the outputs are heard by turns.
+fn swaps(desk: &Desk) -> bool {
+    desk.side.swap.turns.as_ref().is_some_and(|turns| turns.next(DEFAULT_ROUNDS).is_some())
+}
+
 /// The answer, or what to do for one.
 fn said(desk: &mut Desk, ui: &mut Ui) {
-    let swaps = desk.side.swap.turns.as_ref().is_some_and(|turns| turns.next(DEFAULT_ROUNDS).is_some());
-    if swaps {
+    if swaps(desk) {
         return;
     }
     if desk.view.phase == Phase::Matching {
@@ -67,6 +71,9 @@ fn said(desk: &mut Desk, ui: &mut Ui) {
                 ui.add(Label::new(key).wrap());
             }
             open_either(desk, ui);
+            if desk.side.swap.turns.is_none() && are_named(desk) {
+                begin(desk, ui);
+            }
         }
     }
 }
@@ -89,7 +96,8 @@ fn open_either(desk: &mut Desk, ui: &mut Ui) {
 
 /// Pictures and tables under it.
 fn drawn(desk: &Desk, ui: &mut Ui) {
-    let Some(Ok(drawn)) = &desk.side.answer else { return };
+    // What was compared before is not the result of the swap that runs.
+    let Some(Ok(drawn)) = desk.side.answer.as_ref().filter(|_| !swaps(desk)) else { return };
     account::sections(ui, &drawn.sections);
 }
 
@@ -98,10 +106,9 @@ fn empty(desk: &mut Desk, ui: &mut Ui) {
     ui.add_space(2.0 * STEP);
     ui.label(RichText::new("What differs between two outputs, and does it matter?").size(22.0));
     ui.add_space(STEP);
-    let named = desk.side.swap.names.iter().all(|name| !name.trim().is_empty());
     parts::quiet(
         ui,
-        match named {
+        match are_named(desk) {
             true => "Both outputs are named. Nothing sounds before you say that the first one is plugged in.",
             false => {
                 "Name both outputs: they are then heard by turns on one seat of the headphone. Or choose two stored sessions."
@@ -109,12 +116,21 @@ fn empty(desk: &mut Desk, ui: &mut Ui) {
         },
     );
     ui.add_space(STEP);
-    let idle = desk.view.phase == Phase::Idle && !desk.side.is_working();
-    if parts::main_button(ui, named && idle, "Begin the swap", "Enter").clicked() {
-        desk.ask(Action::Next);
-    }
+    begin(desk, ui);
     ui.add_space(2.0 * STEP);
     nothing_yet(desk, ui);
+}
+
+/// True where both outputs of a swap are named.
+fn are_named(desk: &Desk) -> bool {
+    desk.side.swap.names.iter().all(|name| !name.trim().is_empty())
+}
+
+fn begin(desk: &mut Desk, ui: &mut Ui) {
+    let idle = desk.view.phase == Phase::Idle && !desk.side.is_working();
+    if parts::main_button(ui, are_named(desk) && idle, "Begin the swap", "Enter").clicked() {
+        desk.ask(Action::Next);
+    }
 }
 
 /// What to do next.
