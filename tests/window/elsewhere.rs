@@ -215,7 +215,7 @@ fn what_is_wrong_stands_beside_its_field_and_nothing_is_followed() {
 
     window.get_by_label("2  Follow it live").click();
     window.run_steps(2);
-    write(&mut window, "Plan file (.json)", &there, Place::Plan, "no plan file");
+    write(&mut window, "Plan file (.json)", &there, Place::Plan, "not a plan file");
     write(&mut window, "Plan file (.json)", "", Place::Plan, "Name the plan file");
 
     window.get_by_label("or take in a recording of it").click();
