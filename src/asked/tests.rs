@@ -32,7 +32,7 @@ fn what_can_be_read_two_ways_or_in_another_unit_is_not_guessed() {
 fn a_message_names_field_range_and_unit() {
     assert_eq!(
         Field::Listening.read("150").unwrap_err().to_string(),
-        "The listening level is 150 dB SPL; it must lie between 20 and 120 dB SPL: a lower level is silence, a higher one injures."
+        "The listening level is 150 dB SPL; it must lie between 20 and 120 dB SPL: a lower level is inaudible, a higher one injures the ear."
     );
     assert_eq!(
         Field::Listening.read("7O").unwrap_err().to_string(),

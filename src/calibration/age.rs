@@ -92,9 +92,9 @@ mod tests {
         assert_eq!(limits.offset(taken, "2026-03-01T20:00:00Z"), None, "exactly 12 hours");
         assert_eq!(limits.offset(taken, "2026-03-01T07:30:00Z"), None, "clocks differ");
         let old = limits.offset(taken, "2026-03-01T22:06:00+00:00").unwrap();
-        assert_eq!(old, "is 14.1 hours old, the limit is 12 hours");
+        assert_eq!(old, "is 14.1 hours old; the limit is 12 hours");
         assert!(limits.offset(taken, "2026-04-01T08:00:00Z").unwrap().contains("31 days"));
-        assert!(limits.offset(taken, "2026-03-01T02:00:00Z").unwrap().contains("6 hours in the future"));
+        assert!(limits.offset(taken, "2026-03-01T02:00:00Z").unwrap().contains("6 hours ahead of this clock"));
         assert!(limits.offset("yesterday", "2026-03-01T02:00:00Z").unwrap().contains("`yesterday`"));
         assert_eq!(AgeLimits { offset_hours: 24.0, ..limits }.offset(taken, "2026-03-01T22:06:00+00:00"), None);
     }
@@ -104,7 +104,7 @@ mod tests {
         let limits = AgeLimits::default();
         assert_eq!(limits.certificate("2025-03-01", "2026-03-01T09:00:00Z"), None, "to the day");
         let old = limits.certificate("2025-03-01", "2026-03-02T09:00:00Z").unwrap();
-        assert_eq!(old, "is of 2025-03-01, the limit is 12 months");
+        assert_eq!(old, "is dated 2025-03-01; the limit is 12 months");
         assert_eq!(limits.certificate("2024-02-29", "2025-02-28T00:00:00Z"), None, "a leap day");
         assert!(limits.certificate("2027-01-01", "2026-03-02T09:00:00Z").unwrap().contains("future"));
         assert!(limits.certificate("last year", "2026-03-02T09:00:00Z").unwrap().contains("`last year`"));

@@ -462,7 +462,7 @@ mod tests {
         let chain = Chain::fresh("a", "b");
         let meter = StatedMeter { meter: Meter::Mains, frequency_hz: 1000.0, seconds: 10.0, accuracy_percent: 1.5 };
         let refused = |procedure: ElectricalProcedure| procedure.check(&chain).unwrap_err().to_string();
-        assert!(refused(ElectricalProcedure::Volts { meter, loaded: false }).contains("reads 1000 Hz wrong"));
+        assert!(refused(ElectricalProcedure::Volts { meter, loaded: false }).contains("is wrong at 1000 Hz"));
         let r = |ohm| Resistor { ohm, tolerance_percent: 1.0 };
         let source =
             |ohm| ElectricalProcedure::Source { heavier: r(ohm), lighter: None, input: None, plane: "p".into() };

@@ -205,7 +205,7 @@ mod tests {
         assert!(output_volts(&read(Meter::Mains, 50.0), 1.5, 0.001).is_ok());
         assert!(output_volts(&read(Meter::Mains, 60.06), 1.5, 0.001).is_ok());
         let refused = output_volts(&read(Meter::Mains, 1000.0), 1.5, 0.001).unwrap_err();
-        assert!(refused.to_string().contains("reads 1000 Hz wrong"), "{refused}");
+        assert!(refused.to_string().contains("is wrong at 1000 Hz"), "{refused}");
         let nothing = OutputVolts { reading_v: 0.0, ..read(Meter::Audio, 1000.0) };
         assert_eq!(output_volts(&nothing, 1.5, 0.0), Err(VoltsRefused::NoReading(0.0)));
     }

@@ -114,7 +114,7 @@ mod tests {
         assert!(texts(&chain, "2026-03-01T20:59:00Z").is_empty(), "within 12 hours");
         let after_hours = texts(&chain, "2026-03-01T23:00:00Z");
         assert_eq!(after_hours.len(), 2, "{after_hours:?}");
-        assert_eq!(after_hours[0], "The output's volts at full scale are 14.0 hours old, the limit is 12 hours.");
+        assert_eq!(after_hours[0], "The output's volts at full scale are 14.0 hours old; the limit is 12 hours.");
         assert!(after_hours[1].contains("the witness across the headphone"), "{after_hours:?}");
         let after_a_year = texts(&chain, "2027-03-02T09:00:00Z");
         assert_eq!(after_a_year.len(), 4, "{after_a_year:?}");
