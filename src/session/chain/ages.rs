@@ -118,7 +118,7 @@ mod tests {
         assert!(after_hours[1].contains("the witness across the headphone"), "{after_hours:?}");
         let after_a_year = texts(&chain, "2027-03-02T09:00:00Z");
         assert_eq!(after_a_year.len(), 4, "{after_a_year:?}");
-        assert!(after_a_year[1].starts_with("The source impedance is of 2026-03-01"), "{after_a_year:?}");
+        assert!(after_a_year[1].starts_with("The source impedance is dated 2026-03-01"), "{after_a_year:?}");
         chain.ages.offset_hours = 48.0;
         assert!(texts(&chain, "2026-03-01T23:00:00Z").is_empty());
     }
