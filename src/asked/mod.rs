@@ -13,6 +13,7 @@ pub mod calibration;
 pub mod chain;
 pub mod choice;
 pub mod electrical;
+pub mod elsewhere;
 mod field;
 mod number;
 pub mod plan;

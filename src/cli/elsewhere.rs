@@ -4,14 +4,15 @@
 use super::args::{Desk, Ingest, Keep, Listen, Listener, PlanFile};
 use super::{Environment, follow, request, run, show};
 use crate::account::write::terminal;
+use crate::asked::elsewhere::Sound;
 use crate::asked::settings::still_from_settings;
 use crate::session::audio_file::AudioFile;
 use crate::session::chain::Chain;
 use crate::session::chain_file;
 use crate::session::elsewhere::{
-    Asked, CAUTIONS, ElsewhereRequest, SoundPlan, plan_path, read_plan, sound_plan, write as write_sound,
+    CAUTIONS, ElsewhereRequest, SoundPlan, plan_path, read_plan, sound_plan, write as write_sound,
 };
-use crate::session::plan::{Ceilings, Plan, UNCALIBRATED_CEILING};
+use crate::session::plan::{Plan, UNCALIBRATED_CEILING};
 use crate::session::protocol::Command;
 use crate::session::storage;
 use crate::units::{Dbfs, SampleRate};
@@ -26,27 +27,20 @@ const RECORDER: &str = "recorder";
 pub(super) fn plan(wanted: &PlanFile, env: &mut Environment) -> Result<()> {
     let rate = SampleRate::new(wanted.rate)?;
     let settings = env.settings()?;
-    // How loud it will be nobody knows: only the ceiling on the drive acts.
-    let Ceilings { drive, .. } = settings.under(Plan::session(rate)).ceilings;
-    let drive = wanted.ceiling_drive.map(Dbfs).or(drive).unwrap_or(UNCALIBRATED_CEILING);
-    let plan = Plan {
-        sines_hz: wanted.sines.clone(),
-        beside: wanted.beside.iter().map(|kind| (kind.make)(rate)).collect(),
-        ceilings: Ceilings { drive: Some(drive), ..Ceilings::default() },
-        step_db: wanted.step,
-        ..settings.under(Plan::session(rate))
-    };
-    // How loud it will be nobody knows: no calibration holds for an output that was never heard.
-    let confirmed = wanted.confirm_ceiling.or(settings.confirm_ceiling.filter(|_| wanted.ceiling_drive.is_none()));
-    let plan = request::may_run(plan, rate, false, confirmed)?;
-    let asked = Asked {
+    let base = settings.under(Plan::session(rate));
+    let asked = Sound {
         rate,
         channels: if wanted.mono { 1 } else { 2 },
         format: wanted.bits.into(),
+        top: wanted.ceiling_drive.map(Dbfs).or(base.ceilings.drive).unwrap_or(UNCALIBRATED_CEILING),
         reference: Dbfs(wanted.reference),
         from: wanted.from.map(Dbfs),
-        plan,
+        step_db: wanted.step,
+        sines_hz: wanted.sines.clone(),
+        beside: wanted.beside.iter().map(|kind| (kind.make)(rate)).collect(),
     };
+    let confirmed = wanted.confirm_ceiling.or(settings.confirm_ceiling.filter(|_| wanted.ceiling_drive.is_none()));
+    let asked = request::confirmable(asked.over(base, confirmed))?;
     let sound = write_sound(&sound_plan(&asked)?, &wanted.out)?;
     stated(&sound, wanted, env.out)
 }

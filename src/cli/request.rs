@@ -2,7 +2,7 @@
 
 use super::args::{Ask, Desk, Listener, TextTable, TypedCeilings};
 use super::stimulus;
-use crate::asked::{self, Field, Settings};
+use crate::asked::{self, Field, Read, Settings};
 use crate::calibration::curve::{Column, Stated};
 use crate::card::{CaptureChannel, CardId, InputRole};
 use crate::session::chain::{Chain, ChangedElectrical, ChangedOffset, Coupler, ElectricalPart};
@@ -242,7 +242,12 @@ pub fn checked(plan: Plan, chain: &Chain, confirmed: Option<f64>) -> Result<Plan
 
 /// The same for a chain that is calibrated or not.
 pub fn may_run(plan: Plan, rate: SampleRate, calibrated: bool, confirmed: Option<f64>) -> Result<Plan> {
-    asked::plan::checked(plan, rate, calibrated, confirmed).map_err(|wrong| match wrong.field {
+    confirmable(asked::plan::checked(plan, rate, calibrated, confirmed))
+}
+
+/// Says by which option a raised ceiling is confirmed.
+pub fn confirmable<T>(read: Read<T>) -> Result<T> {
+    read.map_err(|wrong| match wrong.field {
         Field::CeilingAgain => {
             anyhow!("{wrong} Add --confirm-ceiling with that number, or `confirm-ceiling` to the settings that it comes from.")
         }

@@ -2,13 +2,14 @@
 
 use super::form::{Form, sentence};
 use super::work::Work;
+use crate::asked::elsewhere::Sound;
 use crate::asked::{self, Field, Read, Wrong, shown};
 use crate::calibration::CLASS_1_HALF_WIDTH_DB;
 use crate::card::{CaptureChannel, CardId, InputRole};
 use crate::session::audio_file::AudioFile;
 use crate::session::chain::Chain;
 use crate::session::elsewhere::{Asked, BadLayout, SampleFormat, SoundPlan, plan_path, read_plan, sound_plan, write};
-use crate::session::plan::{Ceilings, Plan, UNCALIBRATED_CEILING};
+use crate::session::plan::{Plan, UNCALIBRATED_CEILING};
 use crate::session::storage::name_of_time;
 use crate::signal::{KINDS, Stimulus};
 use crate::units::{Dbfs, SampleRate};
@@ -53,6 +54,8 @@ pub enum Place {
     Beside,
     /// The plan file.
     Plan,
+    /// The output that plays it.
+    Output,
     /// The recording.
     Recording,
     /// What recorded it.
@@ -104,6 +107,10 @@ pub struct Elsewhere {
     pub step: String,
     /// Plan file to follow.
     pub plan: String,
+    /// The output that plays it, which is none of this computer's.
+    pub output: String,
+    /// Its volume.
+    pub volume: String,
     /// Recording to take in.
     pub recording: String,
     /// It was made by the input of this desk, set as it is now.
@@ -139,6 +146,8 @@ impl Default for Elsewhere {
             from: String::new(),
             step: shown(STEP_DB),
             plan: String::new(),
+            output: String::new(),
+            volume: String::new(),
             recording: String::new(),
             by_desk: false,
             recorder: RECORDER.into(),
@@ -188,20 +197,39 @@ impl Elsewhere {
         let sines_hz = put(&mut wrong, Place::Beside, form.typed.numbers(Field::Sines));
         let made = top.zip(reference).zip(from).zip(step_db).zip(sines_hz);
         let asked = made.and_then(|((((top, reference), from), step_db), sines_hz)| {
-            let plan = Plan {
+            let sound = Sound {
+                rate: self.rate,
+                channels: self.channels,
+                format: self.format,
+                top,
+                reference,
+                from,
+                step_db,
                 sines_hz,
                 beside: beside(form, self.rate),
-                ceilings: Ceilings { drive: Some(top), ..Ceilings::default() },
-                step_db,
-                ..Plan::session(self.rate)
             };
-            // How loud it will be nobody knows: no calibration holds for an output that was never heard.
-            let plan = asked::plan::checked(plan, self.rate, false, again);
-            let plan = plan.map_err(|w| wrong.insert(place_of(w.field), w.to_string())).ok()?;
-            Some(Asked { rate: self.rate, channels: self.channels, format: self.format, reference, from, plan })
+            let asked = sound.over(Plan::session(self.rate), again);
+            asked.map_err(|w| wrong.insert(place_of(w.field), w.to_string())).ok()
         });
         self.wrong = wrong;
         asked.filter(|_| self.wrong.is_empty())
+    }
+
+    /// The desk's chain with the output that plays the sound. What is known of the question's own output, another device,
+    /// holds for it only where both have one name.
+    pub(super) fn named(&mut self, desk: &Chain) -> Option<Chain> {
+        let output = put(&mut self.wrong, Place::Output, asked::chain::name(Field::Output, &self.output))?;
+        let mut chain = desk.clone();
+        if output != chain.output {
+            let before = std::mem::take(&mut chain.output_side);
+            let side = &mut chain.output_side;
+            // The headphone is the same one.
+            (side.load_impedance_ohm, side.load, side.load_taken_on) =
+                (before.load_impedance_ohm, before.load, before.load_taken_on);
+        }
+        (chain.output, chain.volume) = (output, self.volume.trim().into());
+        chain.drop_changed_electrical();
+        Some(chain)
     }
 
     /// The chain that a recording was made with.

@@ -99,6 +99,10 @@ fn the_sound_is_written_and_followed_by_keyboard_to_an_answer() {
     enter(&mut window);
     assert_eq!(window.state().desk.elsewhere.part, Part::Listen);
     assert!(says(&window, STOP_IS_SAID));
+    // Whose output it is must be said: it is not the one that the question names.
+    enter(&mut window);
+    assert!(!wrong(&window, Place::Output).is_empty() && window.state().desk.view.phase == Phase::Idle);
+    retype(&mut window, "Output that plays it", "a telephone");
     press(&mut window, Key::Enter);
     let begun = Instant::now();
     let (mut said_first, mut said_within, mut steps) = (false, false, 0);
@@ -166,12 +170,12 @@ fn a_recording_is_dropped_and_pasted_and_gives_the_session_that_was_played() {
     // The offset of the simulated bench is none of this recorder's.
     window.get_by_label_contains("the input of this desk").click();
     window.run_steps(2);
+    retype(&mut window, "Output that plays it", "a telephone");
     enter(&mut window);
     assert!(says(&window, "no recording was made with it"));
     window.get_by_label("another recorder").click();
     window.run_steps(2);
     retype(&mut window, "Its offset, dB", &format!("{offset:.1}"));
-    retype(&mut window, "Output that plays it", "a telephone");
     press(&mut window, Key::Escape);
     window.get_by_label("Take in the recording  Enter").click();
     window.run_steps(2);
@@ -227,6 +231,8 @@ fn what_is_wrong_stands_beside_its_field_and_nothing_is_followed() {
     write(&mut window, "Recording, WAV or FLAC", &plain, Place::Recording, "neither WAV");
     recorded(&sound, &home.path().join("heard.wav"));
     retype(&mut window, "Recording, WAV or FLAC", &home.path().join("heard.wav").display().to_string());
+    write(&mut window, "Output that plays it", "", Place::Output, "Name the output");
+    retype(&mut window, "Output that plays it", "a telephone");
     write(&mut window, "Left ear on channel", "", Place::Ears, "at least one ear");
     write(&mut window, "Left ear on channel", "left", Place::Ears, "channel");
     write(&mut window, "Its offset, dB", "loud", Place::Offset, "is not a number");
@@ -248,6 +254,7 @@ fn the_screen_says_stop_where_the_level_passes_the_ceiling_and_when_it_clips() {
     window.state_mut().desk.elsewhere.plan = home.path().join("phone.json").display().to_string();
     window.get_by_label("2  Follow it live").click();
     window.run_steps(2);
+    retype(&mut window, "Output that plays it", "a telephone");
     enter(&mut window);
     let Ok(Command::Elsewhere(request)) = bench.commands.try_recv() else { panic!("it is not followed") };
     assert!(request.recording.is_none() && request.listening == records::plan().listening);

@@ -192,26 +192,23 @@ fn loudness(desk: &Desk) -> &'static str {
     }
 }
 
-/// Output, volume and headphone, which are those of the question.
+/// Output and volume, which are not those of the question, and the headphone, which is.
 fn names(desk: &mut Desk, ui: &mut Ui) {
     ui.horizontal_wrapped(|ui| {
+        wordy(desk, ui, Place::Output, "Output that plays it", 26.0, |e| &mut e.output);
+        wordy(desk, ui, Place::Output, "at volume", 18.0, |e| &mut e.volume);
         let mut changed = false;
-        let mut field = |ui: &mut Ui, label: &str, steps: f32, text: &mut String| {
-            parts::together(ui, label, TEXT, steps * STEP, |ui, name| {
-                changed |= ui.add(TextEdit::singleline(text).desired_width(steps * STEP)).labelled_by(name).changed();
-            });
-        };
-        field(ui, "Output that plays it", 26.0, &mut desk.form.chain.output);
-        field(ui, "at volume", 18.0, &mut desk.form.chain.volume);
-        field(ui, "Headphone", 26.0, &mut desk.form.chain.headphone);
+        parts::together(ui, "Headphone", TEXT, 26.0 * STEP, |ui, name| {
+            let edit = TextEdit::singleline(&mut desk.form.chain.headphone).desired_width(26.0 * STEP);
+            changed = ui.add(edit).labelled_by(name).changed();
+        });
         if changed {
             desk.changed();
         }
     });
-    for field in [Field::Output, Field::Headphone] {
-        if let Some(message) = desk.form.wrong.get(&field) {
-            parts::wrong(ui, message);
-        }
+    messages(desk, ui, &[Place::Output]);
+    if let Some(message) = desk.form.wrong.get(&Field::Headphone) {
+        parts::wrong(ui, message);
     }
 }
 

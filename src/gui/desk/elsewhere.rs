@@ -132,6 +132,7 @@ impl Desk {
             self.elsewhere.failed = Some(self.not_ready_because());
             return;
         };
+        let Some(desk) = self.elsewhere.named(&desk) else { return };
         let Found { sound, recording } = found;
         let chain = match &recording {
             None => Some(desk),
