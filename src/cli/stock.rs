@@ -201,7 +201,7 @@ fn keep_output(wanted: &KeepOutput, out: &mut dyn Write) -> Result<()> {
         power: wanted.power.iter().map(rated).collect(),
     };
     let to = wanted.stated.stock.clone().unwrap_or_else(folder::default_folder);
-    let file = folder::keep_output(&to, &entry, wanted.stated.replace)?;
+    let file = folder::keep_output(&to, &entry, wanted.stated.replace)?.path;
     if wanted.stated.json {
         return show::json(&serde_json::json!({ "file": file, "output": entry }), out);
     }
@@ -219,7 +219,7 @@ fn keep_headphone(wanted: &KeepHeadphone, out: &mut dyn Write) -> Result<()> {
         isolation_db: wanted.isolation.map(|value| typed(value, None, &wanted.stated)),
     };
     let to = wanted.stated.stock.clone().unwrap_or_else(folder::default_folder);
-    let file = folder::keep_headphone(&to, &entry, wanted.stated.replace)?;
+    let file = folder::keep_headphone(&to, &entry, wanted.stated.replace)?.path;
     if wanted.stated.json {
         return show::json(&serde_json::json!({ "file": file, "headphone": entry }), out);
     }

@@ -85,7 +85,7 @@ pub fn load(folder: &Path, sessions: &Path) -> Result<(Stock, Vec<PassedOver>), 
 ///
 /// # Errors
 /// [`StockError`]; without `replace` one that is kept stays.
-pub fn keep_output(folder: &Path, entry: &OutputEntry, replace: bool) -> Result<PathBuf, StockError> {
+pub fn keep_output(folder: &Path, entry: &OutputEntry, replace: bool) -> Result<Written, StockError> {
     entry.check().map_err(StockError::Wrong)?;
     let name =
         if entry.positions.is_empty() { entry.name.clone() } else { format!("{} {}", entry.name, entry.positions) };
@@ -96,9 +96,26 @@ pub fn keep_output(folder: &Path, entry: &OutputEntry, replace: bool) -> Result<
 ///
 /// # Errors
 /// [`StockError`]; without `replace` one that is kept stays.
-pub fn keep_headphone(folder: &Path, entry: &HeadphoneEntry, replace: bool) -> Result<PathBuf, StockError> {
+pub fn keep_headphone(folder: &Path, entry: &HeadphoneEntry, replace: bool) -> Result<Written, StockError> {
     entry.check().map_err(StockError::Wrong)?;
     keep(&folder.join("headphones"), &entry.name, entry, replace)
+}
+
+/// An entry that was kept, and what its file held before.
+#[derive(Clone, Debug)]
+pub struct Written {
+    /// Its file.
+    pub path: PathBuf,
+    /// What was replaced; `None`: nothing.
+    pub before: Option<String>,
+}
+
+/// Puts back what an entry's file held before it was replaced.
+///
+/// # Errors
+/// [`StockError`].
+pub fn put_back(path: PathBuf, before: &str) -> Result<PathBuf, StockError> {
+    write_text(path, before)
 }
 
 /// The listener whose level is kept in this folder.
@@ -152,22 +169,29 @@ pub fn forget_listener(folder: &Path) -> Result<bool, StockError> {
 /// The file of the listener.
 const LISTENER: &str = "listener.toml";
 
-fn keep<T: Serialize>(folder: &Path, name: &str, entry: &T, replace: bool) -> Result<PathBuf, StockError> {
+fn keep<T: Serialize>(folder: &Path, name: &str, entry: &T, replace: bool) -> Result<Written, StockError> {
     let path = folder.join(format!("{}.toml", file_name(name)));
-    if path.exists() && !replace {
+    if !path.exists() {
+        return Ok(Written { path: write(path, entry)?, before: None });
+    }
+    if !replace {
         return Err(StockError::Exists { path });
     }
-    write(path, entry)
+    let before = crate::session::plain_file::read_text(&path);
+    let before = before.map_err(|cause| StockError::Io { path: path.clone(), doing: "read", cause })?;
+    Ok(Written { path: write(path, entry)?, before: Some(before) })
 }
 
 fn write<T: Serialize>(path: PathBuf, value: &T) -> Result<PathBuf, StockError> {
     let text = toml::to_string(value).map_err(|error| StockError::Wrong(error.to_string()))?;
-    toml_file::write_whole(&path, &text).map_err(|cause| StockError::Io {
-        path: path.clone(),
-        doing: "written",
-        cause,
-    })?;
-    Ok(path)
+    write_text(path, &text)
+}
+
+fn write_text(path: PathBuf, text: &str) -> Result<PathBuf, StockError> {
+    match toml_file::write_whole(&path, text) {
+        Ok(()) => Ok(path),
+        Err(cause) => Err(StockError::Io { path, doing: "written", cause }),
+    }
 }
 
 /// Words as a plain file name: `closed 80 Ω` becomes `closed-80-ohm`.

@@ -100,7 +100,7 @@ fn a_stock_file_that_is_not_understood_is_named_on_the_page() {
         sensitivity: Some(Sensitivity { level: figure(100.0).unwrap(), per: Per::Volt, at_hz: 500.0 }),
         ..HeadphoneEntry::default()
     };
-    let file = folder::keep_headphone(&home.path().join("stock"), &entry, false).unwrap();
+    let file = folder::keep_headphone(&home.path().join("stock"), &entry, false).unwrap().path;
     std::fs::write(&file, "name = 3").unwrap();
     let (desk, _bench) = start_in(home.path().join("sessions"), records::chain(true), records::plan());
     let mut window = window(desk, 800.0, 600.0, 1.0, Theme::Light);
@@ -232,4 +232,21 @@ fn figures_are_typed_as_a_data_sheet_prints_them() {
     assert!((o.volts_per_full_scale.clone().unwrap().value - 2.0).abs() < 1e-4);
     assert!((o.source_ohm.clone().unwrap().value - 0.5).abs() < 1e-9);
     assert!((o.power[0].ohm - 32.0).abs() < 1e-9 && (o.power[0].milliwatts.value - 150.0).abs() < 1e-9);
+
+    // Replaced, it comes back by one key.
+    retype(&mut window, "Volts RMS at 0 dBFS, open", "9 V");
+    window.get_by_label("Replace one that is kept under the same name").click_accesskit();
+    window.run_steps(1);
+    window.get_by_role_and_label(Role::Button, "Keep this output").click_accesskit();
+    window.run_steps(1);
+    read(&mut window);
+    let volts = |window: &Window| window.state().desk.stock.stock().unwrap().outputs[0].volts_per_full_scale.clone();
+    assert!((volts(&window).unwrap().value - 9.0).abs() < 1e-9);
+    window.get_by_label_contains("What was kept of sheet output was replaced");
+    // Out of the field, whose own typing the key undoes.
+    press(&mut window, Key::Escape);
+    window.key_press_modifiers(Modifiers::COMMAND, Key::Z);
+    window.run_steps(1);
+    read(&mut window);
+    assert!((volts(&window).unwrap().value - 2.0).abs() < 1e-4);
 }

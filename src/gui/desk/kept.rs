@@ -9,6 +9,7 @@ use crate::session::chain::Chain;
 use crate::session::chain_file;
 use crate::session::record::Record;
 use crate::stock::{KeptListener, folder};
+use std::path::PathBuf;
 
 /// What can come back.
 pub(super) enum Removed {
@@ -16,6 +17,8 @@ pub(super) enum Removed {
     Typed(Box<Form>),
     /// The listener's own level; `None`: none was kept. With everything typed as it was before, where that changed too.
     Listener(Option<Box<KeptListener>>, Option<Box<Form>>),
+    /// An output or a headphone of the stock: its name, its file, and what that held.
+    Entry(String, PathBuf, String),
 }
 
 impl Desk {
@@ -30,17 +33,25 @@ impl Desk {
         self.removed.as_ref().map(|(what, _)| what.as_str())
     }
 
-    /// A level was kept as the listener's own: who was kept before can come back, and with them what the question asked for.
+    /// What the stock kept before can come back, and with a listener what the question asked for.
     pub(super) fn can_restore(&mut self, replaced: Replaced) {
+        let (before, asked_too) = match replaced {
+            Replaced::Listener { before, asked_too } => (before, asked_too),
+            Replaced::Entry { name, path, before } => {
+                let what = format!("What was kept of {name} was replaced.");
+                self.removed = Some((what, Removed::Entry(name, path, before)));
+                return;
+            }
+        };
         let typed = match self.removed.take() {
-            Some((_, Removed::Typed(form))) if replaced.asked_too => Some(form),
+            Some((_, Removed::Typed(form))) if asked_too => Some(form),
             _ => None,
         };
-        let what = match &replaced.before {
+        let what = match &before {
             Some(kept) => format!("A new own level is kept; it was {} before.", kept.listening),
             None => "An own level is kept; there was none before.".into(),
         };
-        self.removed = Some((what, Removed::Listener(replaced.before, typed)));
+        self.removed = Some((what, Removed::Listener(before, typed)));
     }
 
     pub(super) fn undo(&mut self) {
@@ -68,6 +79,10 @@ impl Desk {
                     self.typed_again(*form);
                 }
             }
+            Some((_, Removed::Entry(name, path, before))) => self.write_stock(move || {
+                let path = folder::put_back(path, &before).map_err(|error| error.to_string())?;
+                Ok(format!("{name} is kept as before, in {}.", path.display()).into())
+            }),
             Some((_, Removed::Typed(form))) => self.typed_again(*form),
             None => self.refused = Some("Nothing was removed that could come back.".into()),
         }

@@ -84,7 +84,7 @@ impl Desk {
             folder::keep_level(&to, now, listening, Some(measured)).map_err(|error| error.to_string())?;
             let kept = folder::listener(&to).map_err(|error| error.to_string())?;
             let words = kept.map_or(String::new(), |kept| account::own_level::kept(&kept));
-            Ok(Kept { words, replaced: Some(Replaced { before, asked_too: true }) })
+            Ok(Kept { words, replaced: Some(Replaced::Listener { before, asked_too: true }) })
         });
     }
 }

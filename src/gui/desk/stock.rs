@@ -5,7 +5,8 @@ use super::kept::Removed;
 use crate::gui::form::sentence;
 use crate::gui::stock::{Kept, Replaced};
 use crate::gui::work::Lost;
-use crate::stock::{Listener, folder};
+use crate::stock::Listener;
+use crate::stock::folder::{self, Written};
 
 impl Desk {
     /// Opens page Stock and reads it anew.
@@ -37,7 +38,7 @@ impl Desk {
             let before = folder::listener(&to).map_err(|error| error.to_string())?.map(Box::new);
             let path = folder::keep_level(&to, now, listening, None).map_err(|error| error.to_string())?;
             let words = format!("{listening} is kept as your own level in {}.", path.display());
-            Ok(Kept { words, replaced: Some(Replaced { before, asked_too: false }) })
+            Ok(Kept { words, replaced: Some(Replaced::Listener { before, asked_too: false }) })
         });
     }
 
@@ -62,7 +63,10 @@ impl Desk {
                 true => folder::keep_output(&to, &typed.output_entry()?, typed.replace),
                 false => folder::keep_headphone(&to, &typed.headphone_entry()?, typed.replace),
             };
-            kept.map(|path| format!("Kept in {}.", path.display()).into()).map_err(|e| e.to_string())
+            let Written { path, before } = kept.map_err(|error| error.to_string())?;
+            let words = format!("Kept in {}.", path.display());
+            let name = if output { typed.output } else { typed.headphone };
+            Ok(Kept { words, replaced: before.map(|before| Replaced::Entry { name, path, before }) })
         };
         self.write_stock(keep);
     }

@@ -13,7 +13,7 @@ use crate::account::{self, Added};
 use crate::session::plan::ListeningLevel;
 use crate::stock::folder::{self, PassedOver};
 use crate::stock::{Cell, HOW_TO_STATE, KeptListener, Listener, Matrix, OutputName, Stock, reading_words};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// Impedances of the map's curves.
@@ -29,17 +29,29 @@ type For = (Listener, Option<OutputName>);
 pub(super) struct Kept {
     /// In words.
     pub words: String,
-    /// Who was kept as the listener before, where a level was kept now.
+    /// What can come back.
     pub replaced: Option<Replaced>,
 }
 
-/// The listener before a level was kept.
+/// What was kept before.
 #[derive(Debug)]
-pub(super) struct Replaced {
-    /// `None`: nobody was.
-    pub before: Option<Box<KeptListener>>,
-    /// The question asks for the new level since.
-    pub asked_too: bool,
+pub(super) enum Replaced {
+    /// The listener.
+    Listener {
+        /// `None`: nobody was.
+        before: Option<Box<KeptListener>>,
+        /// The question asks for the new level since.
+        asked_too: bool,
+    },
+    /// An output or a headphone.
+    Entry {
+        /// Its name.
+        name: String,
+        /// Its file.
+        path: PathBuf,
+        /// What that held.
+        before: String,
+    },
 }
 
 impl From<String> for Kept {
