@@ -69,10 +69,14 @@ fn found(record: &Record, judgement: &Judgement) -> [Option<Section>; 7] {
     ]
 }
 
-/// What follows the sentence where there is little room: what was found, and what its numbers stand on.
+/// What follows the sentence where there is little room: what was found.
 pub fn answer(record: &Record, judgement: &Judgement) -> Vec<Section> {
-    let stands_on = [measured::uncertainty(judgement), Some(flaws(judgement))];
-    found(record, judgement).into_iter().chain(stands_on).flatten().collect()
+    found(record, judgement).into_iter().flatten().collect()
+}
+
+/// What its numbers stand on.
+pub fn stands_on(judgement: &Judgement) -> Vec<Section> {
+    [measured::uncertainty(judgement), Some(flaws(judgement))].into_iter().flatten().collect()
 }
 
 /// The steps and what else was played, as while it was measured.

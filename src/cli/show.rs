@@ -53,7 +53,8 @@ pub fn brief(record: &Record, judgement: &Judgement, out: &mut dyn Write) -> Res
 /// The answer, and what it stands on.
 pub fn judgement(record: &Record, judgement: &Judgement, out: &mut dyn Write) -> Result<()> {
     write!(out, "\n{}", terminal::text(&judgement.sentence))?;
-    sections(&session::answer(record, judgement), out)
+    sections(&session::answer(record, judgement), out)?;
+    sections(&session::stands_on(judgement), out)
 }
 
 /// The one JSON document of a command.

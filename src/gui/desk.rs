@@ -25,7 +25,7 @@ mod track;
 
 pub use closing::Leaving;
 pub use copy::{Notice, Pixels};
-pub use next::{next_headphone_id, to_go_on_id};
+pub use next::{ToGoOn, next_headphone_id, to_go_on_id};
 pub(super) use reopen::AfterOpening;
 pub use series::series_name_id;
 pub use shown::{ChainPart, Evidence, Page};
@@ -47,18 +47,8 @@ use super::work::{Lost, Wake, Work};
 use crate::account::picture::Picture;
 use crate::session::chain::Chain;
 use crate::session::protocol::{Command, Event, Failure};
-use crate::session::storage::Glance;
 use std::path::PathBuf;
 use std::sync::Arc;
-
-/// A session to be taken up.
-#[derive(Clone, Debug, Default)]
-pub struct ToGoOn {
-    /// Its name in the folder of sessions, or the path of its folder.
-    pub name: String,
-    /// Those that could be, the latest first; `None` while they are looked for.
-    pub found: Option<Vec<Glance>>,
-}
 
 /// What is to be done outside of the desk.
 #[derive(Debug)]
@@ -132,6 +122,8 @@ pub struct Desk {
     pub stock: StockView,
     /// Page Notebook.
     pub notebook: Notebook,
+    /// Where the interval comes from, and what is wrong or limited, is to be seen first.
+    pub(super) wants_origin: bool,
     /// The words to find get the keyboard.
     pub(super) wants_filter: bool,
     /// What follows once a stored session is read.
@@ -165,7 +157,7 @@ pub struct Desk {
     /// The chain is being written; the newest one that waits for it.
     keeping: Work<Result<(), String>>,
     kept_next: Option<Chain>,
-    looking: Work<Vec<Glance>>,
+    looking: Work<Vec<crate::session::storage::Glance>>,
     curve: Work<Result<crate::calibration::Curve, String>>,
     last_written: Option<PathBuf>,
     /// A picture that is to be copied.
@@ -218,6 +210,7 @@ impl Desk {
             side: SideBySide::default(),
             stock: StockView::default(),
             notebook: Notebook::default(),
+            wants_origin: false,
             wants_filter: false,
             after_opening: AfterOpening::default(),
             writing: Writing::default(),
@@ -297,7 +290,10 @@ impl Desk {
             Action::KeepOutput => self.keep_typed(true),
             Action::KeepHeadphone => self.keep_typed(false),
             Action::Cautions => self.cautions_open = !self.cautions_open,
-            Action::Flaws => self.show(Evidence::Numbers),
+            Action::Flaws => {
+                self.show(Evidence::Numbers);
+                self.wants_origin = true;
+            }
             Action::Show(evidence) if self.page == Page::Climb && !self.asking => self.show(evidence),
             // Elsewhere a digit means nothing.
             Action::Show(_) => {}

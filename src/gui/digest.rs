@@ -32,6 +32,8 @@ pub struct Digest {
     pub distortion: Option<Picture>,
     /// What follows the sentence.
     pub answer: Vec<Section>,
+    /// What its numbers stand on.
+    pub stands_on: Vec<Section>,
     /// The step table.
     pub steps: Option<Table>,
     /// Sines and other sounds played beside the noise.
@@ -109,6 +111,7 @@ impl Digest {
             notes: notes(record),
             distortion: session::distortion(record, &judgement, Ends::Plan),
             answer: session::answer(record, &judgement),
+            stands_on: session::stands_on(&judgement),
             steps: session::steps(record),
             curve: session::clipping_curve(record, &judgement),
             response: session::response(record),

@@ -219,6 +219,20 @@ pub fn tab(ui: &mut Ui, chosen: bool, words: &str, shorter: Option<&str>) -> boo
     response.clicked()
 }
 
+/// Against the right edge of a line, yet from left to right: the keyboard goes through them as they stand. Their width is that
+/// of the picture before.
+pub fn at_right(ui: &mut Ui, id: Id, contents: impl FnOnce(&mut Ui)) {
+    let known: Option<f32> = ui.data(|data| data.get_temp(id));
+    if let Some(wide) = known {
+        ui.add_space((ui.available_width() - wide).max(0.0));
+    }
+    let wide = ui.scope(contents).response.rect.width();
+    if known.is_none_or(|known| (known - wide).abs() > 0.5) {
+        ui.data_mut(|data| data.insert_temp(id, wide));
+        ui.ctx().request_repaint();
+    }
+}
+
 /// A quiet button of small words; `says` names it whole. True where it was pressed.
 pub fn small_button(ui: &mut Ui, words: &str, says: &str) -> bool {
     small_enabled(ui, true, words, says)

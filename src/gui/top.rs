@@ -22,8 +22,8 @@ use crate::card::pair_in_words;
 use eframe::egui::accesskit::Live;
 use eframe::egui::text::{LayoutJob, TextWrapping};
 use eframe::egui::{
-    Align, Align2, Button, Color32, FontId, Frame, Id, Layout, Panel, Pos2, Rect, RichText, ScrollArea, Stroke,
-    StrokeKind, Ui, UiBuilder, pos2, vec2,
+    Align2, Button, Color32, FontId, Frame, Id, Panel, Pos2, Rect, RichText, ScrollArea, Stroke, StrokeKind, Ui,
+    UiBuilder, pos2, vec2,
 };
 
 /// Height of the line of pages, points.
@@ -88,8 +88,8 @@ fn pages(desk: &mut Desk, ui: &mut Ui, width: f32) {
             }
         }
         if width >= TINY {
-            ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-                all.into_iter().rev().for_each(|action| for_all(desk, ui, action));
+            parts::at_right(ui, Id::unique("for-all-pages"), |ui| {
+                all.into_iter().for_each(|action| for_all(desk, ui, action));
             });
         }
     });

@@ -129,6 +129,7 @@ pub fn judge_for(record: &Record, listening: Option<ListeningLevel>, rule: Headr
     sentence.extend(sentence::at_the_ear(record, ear_limit_from.as_ref(), &highest_clean, &headroom));
     let in_volts = electrical::in_volts(record, &threshold, &highest_clean);
     let budget = budget(record, deciding);
+    flaws.extend(budget.as_ref().and_then(Budget::few_seats));
     let left_less_right = left_less_right(record);
     let isolation = isolation(record);
     let exposure = exposure::exposure(record, &highest_clean, &headroom);

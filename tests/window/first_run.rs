@@ -76,7 +76,7 @@ fn enter_alone_leads_from_a_fresh_start_to_a_verdict_in_four_presses() {
         ("Use these cards  Enter", "cards: simulated bench"),
         ("Listen to the calibrator  Enter", "calibrate: offset "),
         ("Check the path  Enter", "path: checked, fault-free"),
-        ("Start  F5", ""),
+        ("Start  Enter", ""),
     ] {
         window.get_by_label(large);
         super::press(&mut window, Key::Enter);
@@ -92,7 +92,7 @@ fn enter_alone_leads_from_a_fresh_start_to_a_verdict_in_four_presses() {
     // The fifth asks again, with everything else as it was.
     super::press(&mut window, Key::Enter);
     assert!(window.state().desk.asking);
-    window.get_by_label("Start  F5");
+    window.get_by_label("Start  Enter");
 }
 
 /// The path check ends with a doubt.
@@ -143,5 +143,5 @@ fn each_station_that_fails_says_why_and_its_remedy_is_one_button() {
     window.get_by_label("Check the path once more  Enter");
     window.get_by_label("Continue anyway").click();
     window.run_steps(2);
-    window.get_by_label("Start  F5");
+    window.get_by_label("Start  Enter");
 }

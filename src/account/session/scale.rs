@@ -26,10 +26,10 @@ const UNCALIBRATED: (f64, f64) = (-110.0, 0.0);
 pub enum ScaleRole {
     /// Nothing is played louder.
     Ceiling,
-    /// Clean up to here.
+    /// Clean up to here, and not above.
     Clean,
-    /// The same while the climb goes on.
-    CleanSoFar,
+    /// Clean up to here; no limit was seen, or not yet.
+    CleanUpTo,
     /// The same at the other ear.
     CleanOtherEar,
     /// Listening level and wanted headroom.
@@ -156,17 +156,19 @@ fn ends(e: &Estimate) -> Option<(f64, f64)> {
 fn clean(record: &Record, judgement: &Judgement) -> Option<ScaleMark> {
     let clean = &judgement.highest_clean;
     let reading = if record.head.chain.is_calibrated() { &clean.level_spl } else { &clean.level_dbfs };
-    let words = match (reading, &judgement.threshold) {
-        _ if record.stop().is_none() => "clean so far".to_string(),
+    let (role, words) = match (reading, &judgement.threshold) {
+        _ if record.stop().is_none() => (ScaleRole::CleanUpTo, "clean so far".to_string()),
         (Reading::Determined(_), Threshold::Determined(stated)) => {
-            format!("{} clips from here", stated.whose.subject())
+            (ScaleRole::Clean, format!("{} clips from here", stated.whose.subject()))
         }
-        (Reading::Determined(_), _) => "clean up to here".into(),
-        _ => "clean, at least to here".into(),
+        (Reading::Determined(_), Threshold::NoneUpTo { full_scale: true, .. }) => {
+            (ScaleRole::CleanUpTo, "clean up to full scale".into())
+        }
+        (Reading::Determined(_), _) => (ScaleRole::Clean, "not clean from here".into()),
+        _ => (ScaleRole::CleanUpTo, "clean, at least to here".into()),
     };
     let e = reading.estimate()?;
     let figure = Figure::new(*e, 1).words();
-    let role = if record.stop().is_none() { ScaleRole::CleanSoFar } else { ScaleRole::Clean };
     Some(ScaleMark { role, at: e.value, interval: ends(e), figure, words, short: "clean" })
 }
 

@@ -208,8 +208,10 @@ fn so_far(desk: &Desk, digest: &Digest) -> String {
         Some(e) => format!("Clean up to {} {unit} so far.", Figure::new(e, 1).words()),
         None => match desk.view.phase {
             Phase::Idle | Phase::Gone => "Nothing was found out yet.".into(),
-            _ => "Nothing louder than the quiet noise has sounded yet; the level of the first clean step comes next."
-                .into(),
+            _ if desk.view.progress.as_ref().is_some_and(|p| !p.step.purpose.leads_up()) => {
+                "The first step above the quiet reference is being measured; its answer comes when it ends.".into()
+            }
+            _ => "Only the quiet reference has sounded so far; the level of the first clean step comes next.".into(),
         },
     }
 }

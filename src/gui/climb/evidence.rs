@@ -13,8 +13,8 @@ use crate::gui::plot;
 use crate::gui::text;
 use crate::gui::theme::{self, SMALL, STEP};
 use eframe::egui::{
-    Align2, Button, FontId, Rect, RichText, Role, ScrollArea, Sense, Stroke, StrokeKind, TextWrapMode, Ui, WidgetInfo,
-    pos2, vec2,
+    Align, Align2, Button, FontId, Rect, RichText, Role, ScrollArea, Sense, Stroke, StrokeKind, TextWrapMode, Ui,
+    WidgetInfo, pos2, vec2,
 };
 
 /// Size of a likeness, points.
@@ -151,7 +151,13 @@ pub fn shown(desk: &mut Desk, ui: &mut Ui, height: f32) {
         }
         Evidence::Numbers => {
             let down = ScrollArea::vertical().id_salt("numbers-down").max_height(height).auto_shrink(false);
-            down.show(ui, |ui| account::sections(ui, &digest.answer));
+            down.show(ui, |ui| {
+                account::sections(ui, &digest.answer);
+                if std::mem::take(&mut desk.wants_origin) {
+                    ui.scroll_to_cursor(Some(Align::TOP));
+                }
+                account::sections(ui, &digest.stands_on);
+            });
         }
         Evidence::Now => {}
     }

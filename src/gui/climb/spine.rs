@@ -50,7 +50,7 @@ fn ink(role: ScaleRole, t: &Tokens) -> Color32 {
     match role {
         ScaleRole::Ceiling | ScaleRole::Noise => t.quiet,
         ScaleRole::Clean | ScaleRole::CleanOtherEar => t.threshold,
-        ScaleRole::CleanSoFar => t.level,
+        ScaleRole::CleanUpTo => t.level,
         ScaleRole::Wanted | ScaleRole::Listening => t.listening,
     }
 }
@@ -108,7 +108,7 @@ fn marks(sheet: &Sheet<'_>, begin: f32) {
     let arrow = begin + 1.25 * STEP;
     let words_from = if sheet.scale.headroom.is_some() { arrow + 1.25 * STEP } else { begin };
     let painter = sheet.ui.painter();
-    let heavy = |mark: &ScaleMark| matches!(mark.role, ScaleRole::Clean | ScaleRole::CleanSoFar);
+    let heavy = |mark: &ScaleMark| matches!(mark.role, ScaleRole::Clean | ScaleRole::CleanUpTo);
     let left = words_from + TO_WORDS + 4.0;
     let under = |mark: &ScaleMark| {
         painter.layout(
@@ -175,7 +175,7 @@ fn rule(sheet: &Sheet<'_>, mark: &ScaleMark, y: f32, from: f32, to: f32) {
             sheet.ui.painter().line_segment(ends, Stroke::new(3.0, ink));
             return;
         }
-        ScaleRole::Ceiling | ScaleRole::CleanSoFar => {
+        ScaleRole::Ceiling | ScaleRole::CleanUpTo => {
             sheet.ui.painter().line_segment(ends, Stroke::new(1.5, ink));
             return;
         }

@@ -1,7 +1,7 @@
 //! What is asked after a session, or instead of one: the next headphone, a further seat, an outside source, a volume
 //! control, a session to go on with.
 
-use super::{Desk, Page, ToGoOn};
+use super::{Desk, Page};
 use crate::card::{SimulatedDevices, known_name};
 use crate::gui::StartState;
 use crate::gui::digest::Digest;
@@ -10,9 +10,18 @@ use crate::gui::view::Phase;
 use crate::session::plan::Extent;
 use crate::session::protocol::Command;
 use crate::session::record::SessionHead;
-use crate::session::storage::unfinished;
+use crate::session::storage::{Glance, unfinished};
 use eframe::egui::Id;
 use std::sync::Arc;
+
+/// A session to be taken up.
+#[derive(Clone, Debug, Default)]
+pub struct ToGoOn {
+    /// Its name in the folder of sessions, or the path of its folder.
+    pub name: String,
+    /// Those that could be, the latest first; `None` while they are looked for.
+    pub found: Option<Vec<Glance>>,
+}
 
 /// Where the name of the next headphone is typed.
 pub fn next_headphone_id() -> Id {

@@ -4,7 +4,6 @@
 use super::{Desk, Page};
 use crate::card::{CardId, Direction};
 use crate::gui::form::{Field, Form, sentence};
-use crate::gui::keys::Action;
 use crate::gui::text::{self, moment};
 use crate::gui::view::Phase;
 use crate::judgement::path::PathAnswer;
@@ -146,7 +145,11 @@ impl Desk {
                 format!("offset {} dB, {}", text::db(offset.offset.value), self.when(&offset.taken_at))
             }
             _ if self.track.without_offset => "left out: levels are in dBFS, there is no headroom".into(),
-            (_, Some(ear)) => format!("no offset of the {} yet", ear.in_words()),
+            (_, Some(ear)) => {
+                let typed = |field| self.form.typed.text(field).trim();
+                let (level, at) = (typed(Field::CalibratorLevel), typed(Field::CalibratorFrequency));
+                format!("no offset of the {} yet; the calibrator is taken as {level} dB SPL at {at} Hz", ear.in_words())
+            }
             (None, None) => "no ear among the inputs".into(),
         };
         let done = missing.is_none() && shown.is_some() || self.track.without_offset;
@@ -231,7 +234,7 @@ impl Desk {
             Station::Calibrate => ("Listen to the calibrator", enter),
             Station::Path if self.state_of(Station::Path).wrong.is_some() => ("Check the path once more", enter),
             Station::Path => ("Check the path", enter),
-            Station::Climb => ("Start", Action::Start.key()),
+            Station::Climb => ("Start", enter),
         })
     }
 

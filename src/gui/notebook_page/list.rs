@@ -1,5 +1,6 @@
 //! The list: a row per session, only those in sight are drawn. A row chooses its session, its box marks it.
 
+use crate::account::document::Cell;
 use crate::account::notebook;
 use crate::gui::desk::Desk;
 use crate::gui::parts;
@@ -25,13 +26,18 @@ struct Column {
     from: f32,
 }
 
+/// Cells of the account's table.
+const KIND: usize = 5;
+const HEADROOM: usize = 8;
+const VERDICT: usize = 9;
+
 const COLUMNS: [Column; 7] = [
     Column { cell: 1, head: "begun", by: Some(SortBy::Date), share: 0.175, from: 0.0 },
     Column { cell: 2, head: "output", by: Some(SortBy::Output), share: 0.265, from: 0.0 },
     Column { cell: 3, head: "headphone", by: Some(SortBy::Headphone), share: 0.125, from: 0.0 },
-    Column { cell: 8, head: "headroom, dB", by: Some(SortBy::Headroom), share: 0.2, from: 0.0 },
-    Column { cell: 9, head: "verdict", by: Some(SortBy::Verdict), share: 0.18, from: 76.0 * STEP },
-    Column { cell: 5, head: "kind", by: None, share: 0.16, from: 120.0 * STEP },
+    Column { cell: HEADROOM, head: "headroom, dB", by: Some(SortBy::Headroom), share: 0.2, from: 0.0 },
+    Column { cell: VERDICT, head: "verdict", by: Some(SortBy::Verdict), share: 0.18, from: 76.0 * STEP },
+    Column { cell: KIND, head: "kind", by: None, share: 0.16, from: 120.0 * STEP },
     Column { cell: 10, head: "doubts", by: Some(SortBy::Doubts), share: 0.06, from: 120.0 * STEP },
 ];
 
@@ -142,11 +148,8 @@ fn one(desk: &mut Desk, ui: &mut Ui, rect: Rect, entry: &Entry, places: &[(&'sta
     let ink = if counts { t.text } else { t.quiet };
     for (column, left, wide) in places {
         let place = Rect::from_min_size(pos2(rect.left() + left, rect.top()), vec2(wide - STEP, rect.height()));
-        let text = match &cells[column.cell] {
-            crate::account::document::Cell::Empty => String::new(),
-            cell => cell.words(),
-        };
-        let numbers = matches!(column.cell, 1 | 8 | 10);
+        let text = cell_words(cells, column.cell, places);
+        let numbers = matches!(column.cell, 1 | HEADROOM | 10);
         let font = if numbers { theme::figures(SMALL) } else { FontId::proportional(TEXT - 0.5) };
         words(ui, place, &text, font, ink);
     }
@@ -157,6 +160,21 @@ fn one(desk: &mut Desk, ui: &mut Ui, rect: Rect, entry: &Entry, places: &[(&'sta
         desk.open_session(entry.folder.clone());
     } else if (response.clicked() || response.gained_focus()) && !chosen {
         desk.notebook.choose(entry);
+    }
+}
+
+/// What a cell says. A session that has no headroom, as a path check or a swap, shows its kind in the last column of the
+/// answer, so that every row says what it is.
+fn cell_words(cells: &[Cell], cell: usize, places: &[(&'static Column, f32, f32)]) -> String {
+    let words = |cell: usize| match &cells[cell] {
+        Cell::Empty => String::new(),
+        cell => cell.words(),
+    };
+    let shows = |cell: usize| places.iter().any(|(column, ..)| column.cell == cell);
+    let answers = if shows(VERDICT) { VERDICT } else { HEADROOM };
+    match words(cell) {
+        empty if empty.is_empty() && cell == answers && !shows(KIND) => words(KIND),
+        stated => stated,
     }
 }
 
@@ -184,5 +202,28 @@ fn mark(desk: &mut Desk, ui: &mut Ui, rect: Rect, entry: &Entry) {
     }
     if response.clicked() {
         desk.notebook.mark(&entry.folder);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A path check has neither headroom nor verdict: its row says what it is.
+    #[test]
+    fn a_session_without_an_answer_shows_its_kind() {
+        let cells = |kind: &str, verdict: &str| {
+            let mut cells = vec![Cell::Empty; 12];
+            (cells[KIND], cells[VERDICT]) = (Cell::text(kind), Cell::text(verdict));
+            cells
+        };
+        for width in [60.0 * STEP, 100.0 * STEP] {
+            let all = places(width);
+            let last = if width < 76.0 * STEP { HEADROOM } else { VERDICT };
+            assert_eq!(cell_words(&cells("path check", ""), last, &all), "path check", "{width}");
+            assert_eq!(cell_words(&cells("session", "ample"), VERDICT, &all), "ample");
+        }
+        // Where kinds have a column of their own it is not said twice.
+        assert_eq!(cell_words(&cells("path check", ""), VERDICT, &places(130.0 * STEP)), "");
     }
 }
