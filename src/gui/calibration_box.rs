@@ -132,7 +132,7 @@ fn heard(desk: &Desk, ui: &mut Ui) {
     match tone.and_then(|t| Some((t, t.level?))) {
         None => large(ui, "no tone yet".into()),
         Some((tone, level)) => {
-            large(ui, format!("{:.2} dBFS", level.value));
+            large(ui, format!("{} dBFS", crate::units::tidy(level.value, 2)));
             large(ui, format!("{:.1} Hz", tone.frequency_hz));
             let thd = tone
                 .thd_db

@@ -368,7 +368,11 @@ impl View {
             }
             Event::CalibrationChecked(record) => {
                 let drifts = record.head.chain.ears().filter_map(|(_, role)| {
-                    Some(format!("{} {:+.2} dB", role.in_words(), record.calibration_drift_db(role)?))
+                    Some(format!(
+                        "{} {} dB",
+                        role.in_words(),
+                        crate::units::tidy_signed(record.calibration_drift_db(role)?, 2)
+                    ))
                 });
                 let drifts: Vec<String> = drifts.collect();
                 self.checked = Some(format!("Moved since the session: {}.", drifts.join(", ")));

@@ -16,7 +16,7 @@ pub mod path;
 mod sentence;
 mod taper;
 
-pub use budget::{Budget, Contribution, Distribution, budget};
+pub use budget::{Budget, Contribution, Distribution, FEW_SEATS, budget};
 pub use clipping_threshold::{FoundThreshold, Threshold, Whose, clipping_threshold};
 pub use drive_needed::{DriveNeeded, Needed};
 pub use electrical::InVolts;
@@ -31,7 +31,7 @@ use crate::session::plan::{Extent, HeadroomRule, ListeningLevel};
 use crate::session::record::{Record, StepResult};
 use crate::session::seats::{Seats, left_less_right, seats};
 use crate::stats::{Estimate, Reading};
-use crate::units::power_from_db;
+use crate::units::{power_from_db, tidy};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 
@@ -279,7 +279,8 @@ fn coarse(record: &Record) -> Option<Flaw> {
     let (input, _) = record.weaker_ear()?;
     let residue = crate::session::clean::resolution_dbfs(&record.steps, input)?;
     let text = format!(
-        "What remains beside the stimulus stays near {residue:.0} dBFS whatever the drive: it is the resolution of the path (a format of few bits without dither), not distortion that grows. Choose a format of more bits for card or server."
+        "What remains beside the stimulus stays near {} dBFS whatever the drive: it is the resolution of the path (a format of few bits without dither), not distortion that grows. Choose a format of more bits for card or server.",
+        tidy(residue, 0)
     );
     Some(Flaw::note("resolution", text))
 }

@@ -12,7 +12,7 @@ use crate::gui::parts;
 use crate::gui::theme::{self, SMALL, STEP, TEXT};
 use crate::gui::top;
 use crate::gui::view::Phase;
-use crate::judgement::Answer;
+use crate::judgement::{Answer, FEW_SEATS};
 use crate::session::record::Record;
 use crate::session::step::Purpose;
 use crate::stats::Reading;
@@ -24,6 +24,9 @@ const VERDICT: f32 = 21.0;
 
 /// Narrower than this the buttons take more lines, points.
 const NARROW: f32 = 80.0 * STEP;
+
+/// From here on what the verdict and the interval rest on stands beside them, not under the sentence, points.
+const BESIDE: f32 = 110.0 * STEP;
 
 /// Draws it in a block of its own height; `close`: as low as it can be, for there is little room.
 pub fn show(desk: &mut Desk, ui: &mut Ui, close: bool) {
@@ -116,7 +119,7 @@ fn answer_of(digest: &Digest) -> Large {
 }
 
 fn head(desk: &mut Desk, ui: &mut Ui) {
-    let t = theme::tokens(ui);
+    let (t, width) = (theme::tokens(ui), ui.available_width());
     let large = large(desk);
     let size = theme::large(ui.ctx().content_rect().height());
     let finished = desk.view.digest.as_ref().is_some_and(|d| d.finished) && !desk.view.phase.is_busy();
@@ -149,6 +152,13 @@ fn head(desk: &mut Desk, ui: &mut Ui) {
                 ui.add(Label::new(RichText::new(top::doing(desk)).size(TEXT + 1.0)).truncate());
             }
         });
+        if finished && width >= BESIDE {
+            ui.add_space(2.0 * STEP);
+            ui.vertical(|ui| {
+                ui.add_space(0.5 * STEP);
+                rests_on(desk, ui);
+            });
+        }
     });
     let _ = parts::announce(ui, inner.response.rect, Id::unique("large-number"), &large.says, finished);
 }
@@ -179,14 +189,24 @@ fn words(desk: &Desk, ui: &mut Ui) {
     if let Some(lead) = &desk.music.lead {
         ui.add(Label::new(RichText::new(lead).size(TEXT)).wrap());
     }
-    let verdict = &digest.judgement.headroom.verdict;
-    parts::quiet(
-        ui,
-        match verdict.answer {
-            Answer::NotDetermined => remedy(digest),
-            _ => verdict.because.clone(),
-        },
-    );
+    if digest.judgement.headroom.verdict.answer == Answer::NotDetermined {
+        parts::quiet(ui, remedy(digest));
+    }
+    if busy || ui.available_width() < BESIDE {
+        rests_on(desk, ui);
+    }
+}
+
+/// What the verdict rests on, and why its interval is wide where few seats make it so.
+fn rests_on(desk: &Desk, ui: &mut Ui) {
+    let Some(digest) = &desk.view.digest else { return };
+    let (verdict, flaws) = (&digest.judgement.headroom.verdict, &digest.judgement.flaws);
+    if verdict.answer != Answer::NotDetermined {
+        parts::quiet(ui, verdict.because.clone());
+    }
+    if let Some(few) = flaws.iter().find(|flaw| flaw.code == FEW_SEATS) {
+        parts::quiet(ui, few.text.clone());
+    }
 }
 
 fn was_finished(record: &Record) -> bool {
@@ -208,10 +228,14 @@ fn so_far(desk: &Desk, digest: &Digest) -> String {
         Some(e) => format!("Clean up to {} {unit} so far.", Figure::new(e, 1).words()),
         None => match desk.view.phase {
             Phase::Idle | Phase::Gone => "Nothing was found out yet.".into(),
-            _ if desk.view.progress.as_ref().is_some_and(|p| !p.step.purpose.leads_up()) => {
-                "The first step above the quiet reference is being measured; its answer comes when it ends.".into()
+            _ => match desk.view.progress.as_ref().map(|p| p.step.purpose) {
+                None | Some(Purpose::Silence) => "Nothing sounds yet: the noise of room and bench is measured first.",
+                Some(purpose) if purpose.leads_up() => {
+                    "Only quiet noise has sounded so far; the level of the first clean step comes after it."
+                }
+                Some(_) => "The first step above the quiet reference is being measured; its answer comes when it ends.",
             }
-            _ => "Only the quiet reference has sounded so far; the level of the first clean step comes next.".into(),
+            .into(),
         },
     }
 }
