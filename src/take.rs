@@ -11,7 +11,7 @@
 
 use crate::card::InputRole;
 use crate::signal::{Drive, Stimulus};
-use crate::units::SampleRate;
+use crate::units::{SampleRate, tidy_signed};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -152,10 +152,17 @@ impl fmt::Display for VoidReason {
                 write!(f, "a sample above the granted peak reached the gain stage, so the sound was faded out")
             }
             VoidReason::WrongRate { ppm } => {
-                write!(f, "the two cards run {ppm:+.0} ppm apart; one of them is not at the rate it was asked for")
+                write!(
+                    f,
+                    "the two cards run {} ppm apart; one of them is not at the rate it was asked for",
+                    tidy_signed(*ppm, 0)
+                )
             }
             VoidReason::Protection { what } => write!(f, "the sound was faded out: {what}"),
-            VoidReason::Disturbed { clean } => write!(f, "only {clean} undisturbed periods; wait for quiet"),
+            VoidReason::Disturbed { clean } => write!(
+                f,
+                "only {clean} undisturbed periods: a noise nearby, or an effect on the path (reverberation, automatic gain, noise suppression); wait for quiet, and switch effects off"
+            ),
             VoidReason::GainMoves { what } => write!(f, "{what}"),
             VoidReason::NotFinite { frame } => {
                 write!(f, "captured sample {frame} is not a number; the driver or the sound server is faulty")

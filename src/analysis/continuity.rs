@@ -2,6 +2,7 @@
 //! periods steps; a longer loss makes them disagree altogether until a period has passed.
 
 use super::fft;
+use crate::units::tidy;
 use realfft::num_complex::Complex;
 use realfft::num_traits::Zero;
 use std::f64::consts::TAU;
@@ -37,6 +38,9 @@ pub struct Stretch<'a> {
     pub odd: bool,
 }
 
+/// Less than this is rarely a lost sample, frames: only one of a stage at twice the rate is half a frame.
+const LEAST_LOSS_FRAMES: f64 = 0.9;
+
 /// What is wrong with the continuity, in words; `None` where nothing is seen. `mean`, `variance`: lines of the window.
 pub fn broken(stretch: &Stretch, mean: &[Complex<f64>], variance: &[f64], lines: &[usize]) -> Option<String> {
     let frames = stretch.frames;
@@ -46,7 +50,12 @@ pub fn broken(stretch: &Stretch, mean: &[Complex<f64>], variance: &[f64], lines:
     let even = || if stretch.odd && lines.len() > 2 { even_part(mean, frames) } else { vec![0.0; frames] };
     let step = || delay_step(&delays(stretch, &slope(mean, &clear, frames), &even()));
     if let Some(step) = stated.then(step).flatten() {
-        return Some(format!("the signal moves by {step:.2} frames on the path"));
+        let effect = if step.abs() < LEAST_LOSS_FRAMES {
+            "; so little is rather an effect that moves the sound in time (chorus, phaser, vibrato) than a lost sample"
+        } else {
+            ""
+        };
+        return Some(format!("the signal moves by {} frames on the path{effect}", tidy(step, 2)));
     }
     if !stretch.odd {
         // A stimulus that is not loud all the time disagrees with itself wherever it is lost in noise.

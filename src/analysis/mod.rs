@@ -53,7 +53,7 @@ pub use clock::{WRONG_RATE_PPM, pool_clock};
 pub use correction::Correction;
 pub use finding::*;
 pub use pair::{Pair, RatioPoint, ratio};
-pub use prepare::{AnalysisError, Prepared, prepare};
+pub use prepare::{AnalysisError, Prepared, prepare, sign_of_loss};
 pub use residue::{MOST_TAPS, Residue, residue};
 pub use spectra::{Reference, Spectra};
 pub use tone::{Beside, Tone};

@@ -13,7 +13,7 @@ use super::{Context, Measured, band, clock, fft, overload, periods};
 use crate::signal::{LineKind, Lines, Noise};
 use crate::stats::{Estimate, NORMAL_95};
 use crate::take::Take;
-use crate::units::{PeakDb, amplitude_from_db, db_from_power};
+use crate::units::{PeakDb, amplitude_from_db, db_from_power, tidy_signed};
 use realfft::num_complex::Complex;
 use realfft::num_traits::Zero;
 use std::f64::consts::{LN_10, TAU};
@@ -67,7 +67,10 @@ pub fn measure(take: &Take, input: usize, context: &Context, noise: &Noise) -> R
     if used_ppm.abs() > clock::WRONG_RATE_PPM {
         flaws.push(Flaw::void(
             "wrong-rate",
-            format!("The two cards run {used_ppm:+.0} ppm apart: one is not at the rate it was asked for."),
+            format!(
+                "The two cards run {} ppm apart: one is not at the rate it was asked for.",
+                tidy_signed(used_ppm, 0)
+            ),
         ));
     }
     let spectra = Cross::of(&setup.segments(&path), &setup, context);

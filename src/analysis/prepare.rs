@@ -15,6 +15,7 @@ use crate::signal::LineKind;
 use crate::stats::Estimate;
 use crate::take::Take;
 use crate::units::PeakDb;
+pub use doubts::sign_of_loss;
 use doubts::{keep_clean, onset_not_seen};
 use realfft::num_complex::Complex;
 

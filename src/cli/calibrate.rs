@@ -10,6 +10,7 @@ use crate::card::InputRole;
 use crate::judgement;
 use crate::session::chain_file;
 use crate::session::protocol::Command;
+use crate::units::tidy_signed;
 use anyhow::{Result, bail, ensure};
 use std::path::Path;
 
@@ -116,7 +117,7 @@ fn check(
         return Ok(());
     }
     let drift = drift.unwrap_or(0.0);
-    writeln!(env.out, "{}: the offset has moved by {drift:+.2} dB since the session", role.in_words())?;
+    writeln!(env.out, "{}: the offset has moved by {} dB since the session", role.in_words(), tidy_signed(drift, 2))?;
     let stated = |f: &&crate::analysis::Flaw| f.code.starts_with("calibration-");
     for flaw in judgement::judge(&record).flaws.iter().filter(stated) {
         writeln!(env.out, "{}", flaw.text)?;

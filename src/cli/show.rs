@@ -11,7 +11,7 @@ use crate::calibration::STEADY_S;
 use crate::card::Granted;
 use crate::judgement::Judgement;
 use crate::session::record::Record;
-use crate::units::amplitude_from_db;
+use crate::units::{amplitude_from_db, tidy};
 use serde::Serialize;
 use std::io::{Result, Write};
 use std::path::Path;
@@ -78,7 +78,7 @@ pub fn listening(tone: Option<&Tone>, steady_s: f64, because: Option<&str>) -> S
     let Some((tone, level)) = tone.and_then(|t| Some((t, t.level?))) else {
         return "no tone yet: fit the calibrator and switch it on".into();
     };
-    let mut words = vec![format!("{:.2} Hz at {:.2} dBFS", tone.frequency_hz, level.value)];
+    let mut words = vec![format!("{:.2} Hz at {} dBFS", tone.frequency_hz, tidy(level.value, 2))];
     words.extend(tone.thd_db.map(|thd| format!("THD {:.2} %", 100.0 * amplitude_from_db(thd))));
     words.extend(tone.hum.map(|hum| format!("hum {:.0} dB", hum.level_db)));
     words.push(match because {

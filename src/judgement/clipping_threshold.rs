@@ -193,10 +193,13 @@ fn other_drive(
     }
     Err(match seen {
         Some((other, level)) => format!(
-            "the limit is soft, and its equivalent hard limit changes with the drive ({:.1} dBFS of noise at {drive:.1} dBFS, {level:.1} at {other:.1})",
-            found.pink_drive.value
+            "the limit is soft, and its equivalent hard limit changes with the drive ({} of noise at {}, {} at {})",
+            Dbfs(found.pink_drive.value),
+            Dbfs(drive),
+            Dbfs(level),
+            Dbfs(other)
         ),
-        None => format!("the limit is soft and was seen at one drive only ({drive:.1} dBFS)"),
+        None => format!("the limit is soft and was seen at one drive only ({})", Dbfs(drive)),
     })
 }
 
@@ -209,7 +212,7 @@ fn none_up_to(record: &Record, input: usize, period: &Period) -> Threshold {
             Unclean::Distorts | Unclean::Clips => None,
         };
         if let Some(what) = what {
-            let because = format!("from {drive:.1} dBFS of noise on, {what}; a limiter or a gain control is at work");
+            let because = format!("from {} of noise on, {what}; a limiter or a gain control is at work", Dbfs(drive));
             return Threshold::NotDetermined { because };
         }
     }

@@ -10,7 +10,7 @@ use crate::analysis::band::band_of;
 use crate::analysis::{About, Finding, Flaw, PinkFinding, Reference};
 use crate::card::{InputRole, known_name, pair_in_words};
 use crate::stats::Estimate;
-use crate::units::{db_from_power, power_from_db};
+use crate::units::{db_from_power, power_from_db, tidy, tidy_signed};
 
 /// Drift of the calibration over a session from which its levels are in doubt, dB (common practice, no source).
 const LARGEST_DRIFT_DB: f64 = 0.5;
@@ -143,7 +143,7 @@ fn implausible(record: &Record) -> Vec<Flaw> {
         if let Some(level) = silence.map(|noise| noise.value + offset).filter(|level| *level < QUIETEST_DB) {
             flaws.push(Flaw::doubt(
                 "offset-too-low",
-                format!("Silence at the {ear} reads {level:.0} dB SPL, which is quieter than any microphone: the offset is too low, and all levels with it, or the input is gated. Calibrate again."),
+                format!("Silence at the {ear} reads {} dB SPL, which is quieter than any microphone: the offset is too low, and all levels with it, or the input is gated. Calibrate again.", tidy(level, 0)),
             ).about(About::Input(role)));
         }
         let gain = record.last(Purpose::Reference).and_then(|step| step.pink(input)?.0.gain_db);
@@ -242,14 +242,16 @@ fn calibration_drifted(record: &Record, role: InputRole) -> Option<Flaw> {
         Flaw::doubt(
             "calibration-drift",
             format!(
-                "The calibration of the {words} has moved by {drift:+.2} dB since the session's; over {LARGEST_DRIFT_DB} dB its levels are in doubt. Find what moved (gain, seal of the calibrator, battery) and measure again."
+                "The calibration of the {words} has moved by {} dB since the session's; over {LARGEST_DRIFT_DB} dB its levels are in doubt. Find what moved (gain, seal of the calibrator, battery) and measure again.",
+                tidy_signed(drift, 2)
             ),
         )
     } else {
         Flaw::note(
             "calibration-checked",
             format!(
-                "Checked after the session: the calibration of the {words} has moved by {drift:+.2} dB, which its levels' intervals include."
+                "Checked after the session: the calibration of the {words} has moved by {} dB, which its levels' intervals include.",
+                tidy_signed(drift, 2)
             ),
         )
     };
@@ -265,7 +267,7 @@ fn reference_moved(record: &Record) -> Option<Flaw> {
     (moved.abs() - again.half_width().hypot(first.half_width()) > GAIN_TOLERANCE_DB).then(|| {
         Flaw::doubt(
             "chain-moved",
-            format!("The quiet reference came back {moved:+.2} dB at the end: seat, gain or chain moved during the climb. Check the seat and run again."),
+            format!("The quiet reference came back {} dB at the end: seat, gain or chain moved during the climb. Check the seat and run again.", tidy_signed(moved, 2)),
         )
     })
 }

@@ -12,7 +12,7 @@ use super::record::{InputResult, Record};
 use crate::analysis::{About, Finding, Flaw};
 use crate::card::InputRole;
 use crate::stats::{Estimate, mean_of, standard_deviation, student_t_95};
-use crate::units::{db_from_power, power_from_db};
+use crate::units::{db_from_power, power_from_db, tidy_signed};
 use serde::{Deserialize, Serialize};
 use std::ops::RangeInclusive;
 
@@ -157,7 +157,7 @@ pub fn left_less_right(record: &Record) -> Option<Estimate> {
 
 /// How the headphone sits now (the last fit of each ear) against the first seat, in a line.
 pub fn how_it_sits(seat: u32, ears: &[(InputRole, Seats)]) -> String {
-    let db = |value: f64| format!("{value:+.1}").replace('-', "−");
+    let db = |value: f64| tidy_signed(value, 1);
     let ear = |(role, seats): &(InputRole, Seats)| {
         let (first, now) = (seats.fits.first()?, seats.fits.last()?);
         let level = db(now.level_db - first.level_db);

@@ -132,7 +132,7 @@ fn whatever_changes_at_the_input_invalidates_the_offset() {
         let curve = Curve::read("x", text.as_bytes(), &stated).unwrap();
         c.curves.insert(InputRole::LeftEar, Curves(vec![curve]));
     });
-    assert_eq!(moved, "the correction curve was +0.00 dB at the calibrator, now -1.00 dB at the calibrator");
+    assert_eq!(moved, "the correction curve was 0.00 dB at the calibrator, now −1.00 dB at the calibrator");
     assert_eq!(changed(&|c| c.routing.playback = CardId("b:play".into())), "", "the output has no part in it");
 }
 

@@ -175,7 +175,7 @@ const WORLD: &[&str] = &[
 ];
 
 /// Parts of `session` that `asked` may use: what it makes, and no more.
-const ASKED_OF_SESSION: &[&str] = &["chain", "electrical", "plan"];
+const ASKED_OF_SESSION: &[&str] = &["chain", "electrical", "elsewhere", "plan"];
 
 /// Package → the only places (path prefixes under `src`) that may name it.
 const PACKAGE_PLACE: &[(&str, &[&str])] = &[

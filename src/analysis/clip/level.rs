@@ -15,6 +15,7 @@ use super::smooth;
 use crate::analysis::{ActsOn, ClipLevel, Reference, Spectra};
 use crate::signal::LineKind;
 use crate::stats::{Estimate, Interval, NORMAL_95, Reading, t_cdf};
+use crate::units::tidy_signed;
 use realfft::num_complex::Complex;
 
 /// Samples or waveform is decided for a hard limit where that of the other kind leaves this many mean squares more …
@@ -147,8 +148,9 @@ fn tell(
     }
     if let Some(moved) = gain_moved_db(spectra, reference, fit, limiter) {
         return Err(format!(
-            "a bend is visible, level not determined: the stimulus came back {moved:+.1} dB off what the quiet reference and this \
-             limit predict, so the gain moved in between"
+            "a bend is visible, level not determined: the stimulus came back {} dB off what the quiet reference and this \
+             limit predict, so the gain moved in between",
+            tidy_signed(moved, 1)
         ));
     }
     let (memory, surely) = memory::share(listening, &fit.weights, &fit.model, &curve.rest, spectra, fit.lowest_limit());

@@ -8,6 +8,7 @@ use crate::analysis::resample::Path;
 use crate::analysis::spectra::Spectra;
 use crate::analysis::{align, band, continuity, hum};
 use crate::signal::{FADE_S, LineKind};
+use crate::units::tidy_signed;
 use realfft::num_complex::Complex;
 
 /// Jump of the delay between half-overlapping windows that only lost samples make, frames.
@@ -51,6 +52,17 @@ pub(super) fn keep_clean(flaws: &mut Vec<Flaw>, clean: &[bool], silent: bool, mo
     vec![true; clean.len()]
 }
 
+/// What is said around the sign of a loss.
+const LOST: [&str; 2] = [
+    "Samples were lost or repeated on the path (",
+    "), so the take is void. Close other programs or ask for larger blocks.",
+];
+
+/// The sign of a loss alone, from the text of its flaw.
+pub fn sign_of_loss(text: &str) -> &str {
+    text.strip_prefix(LOST[0]).and_then(|rest| rest.strip_suffix(LOST[1])).unwrap_or(text)
+}
+
 impl Setup<'_> {
     /// True where the stimulus stands well over what does not repeat: only then may its clock void the take.
     pub(super) fn stands_clear(&self, lines: &[Vec<Complex<f64>>]) -> bool {
@@ -76,14 +88,7 @@ impl Setup<'_> {
         clock: &ClockFit,
     ) -> Option<Flaw> {
         let found = found?;
-        let lost = |what: String| {
-            Flaw::void(
-                "lost-samples",
-                format!(
-                    "Samples were lost or repeated on the path ({what}), so the take is void. Close other programs or ask for larger blocks."
-                ),
-            )
-        };
+        let lost = |what: String| Flaw::void("lost-samples", format!("{}{what}{}", LOST[0], LOST[1]));
         if found.interrupted {
             return Some(lost("the sound is missing for a while".into()));
         }
@@ -100,8 +105,8 @@ impl Setup<'_> {
             return Some(Flaw::void(
                 "wrong-rate",
                 format!(
-                    "The two cards run {:+.0} ppm apart, more than two clocks ever do: one is not at the rate it was asked for. Set both cards to one rate.",
-                    clock.used_ppm
+                    "The two cards run {} ppm apart, more than two clocks ever do: one is not at the rate it was asked for. Set both cards to one rate.",
+                    tidy_signed(clock.used_ppm, 0)
                 ),
             ));
         }
@@ -188,7 +193,10 @@ impl Setup<'_> {
             "{what} of {:.1} at {:.2} Hz falls on a line of the stimulus and cannot be distinguished from it ({}); the intervals allow for it. Find where it comes from: supplies, cables, a bus-powered card.",
             hum.level,
             hum.frequency_hz,
-            under.map_or("its band has no stimulus".into(), |db| format!("{db:+.0} dB re the stimulus in its band")),
+            under.map_or("its band has no stimulus".into(), |db| format!(
+                "{} dB re the stimulus in its band",
+                tidy_signed(db, 0)
+            )),
         );
         let matters = kind == LineKind::Excited && under_all.is_none_or(|db| db > HUM_IS_SMALL_DB);
         Some(if matters { Flaw::doubt("hum-on-line", text) } else { Flaw::note("hum-on-line", text) })

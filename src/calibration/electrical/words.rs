@@ -3,7 +3,7 @@
 use super::{AtLoad, Impedance, ImpedancePoint};
 use crate::figure::Figure;
 use crate::stats::{Estimate, Interval};
-use crate::units::{dbu, dbv, tidy};
+use crate::units::{dbu, dbv, tidy, tidy_signed};
 use std::fmt;
 
 /// Volts RMS with their interval.
@@ -34,7 +34,7 @@ pub fn impedance_words(what: &str, stated: &Estimate, curve: &Impedance) -> Vec<
         let near = curve.points.iter().min_by(|a, b| away(a).total_cmp(&away(b)));
         words.extend(near.filter(|p| away(p) < 0.1).map(|p| {
             let degrees = p.z().arg().to_degrees();
-            format!("  {:7.0} Hz  {}  {degrees:+.1}°", p.frequency_hz, ohms_words(&p.magnitude))
+            format!("  {:7.0} Hz  {}  {}°", p.frequency_hz, ohms_words(&p.magnitude), tidy_signed(degrees, 1))
         }));
     }
     words

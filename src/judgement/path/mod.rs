@@ -32,6 +32,7 @@ use crate::session::record::{Record, StepResult};
 use crate::session::step::{Purpose, StopReason};
 use crate::stats::Reading;
 use crate::take::VoidReason;
+use crate::units::{tidy, tidy_signed};
 use crate::words::capital;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -288,13 +289,12 @@ fn own_and_other(record: &Record, input: usize) -> Option<(Heard<'_>, Heard<'_>)
     best.is_finite().then(|| if level(&left) >= level(&right) { (left, right) } else { (right, left) })
 }
 
-/// Two places, a true minus.
+/// Two places with their sign.
 fn db(value: f64) -> String {
-    let shown = format!("{value:+.2}");
-    shown.replace('-', "−")
+    tidy_signed(value, 2)
 }
 
-/// One place, a true minus, no plus.
+/// One place.
 fn tenth(value: f64) -> String {
-    format!("{value:.1}").replace('-', "−")
+    tidy(value, 1)
 }

@@ -55,7 +55,7 @@ impl InputSetting {
             say("the gain", format!("`{}`", self.gain), format!("`{}`", now.gain));
         }
         if (self.curve_db - now.curve_db).abs() > SAME_CURVE_DB {
-            let db = |db: f64| format!("{db:+.2} dB at the calibrator");
+            let db = |db: f64| format!("{} dB at the calibrator", crate::units::tidy_signed(db, 2));
             say("the correction curve", db(self.curve_db), db(now.curve_db));
         }
         (!changes.is_empty()).then(|| changes.join("; "))

@@ -100,6 +100,6 @@ pub(super) fn void_of(finding: &Finding, purpose: Purpose) -> Option<VoidReason>
         }
         "gain-moves" => VoidReason::GainMoves { what: flaw.text.trim_end_matches('.').into() },
         "disturbed" => VoidReason::Disturbed { clean: finding.common().window.periods },
-        _ => VoidReason::LostSamples { what: flaw.text.clone() },
+        _ => VoidReason::LostSamples { what: analysis::sign_of_loss(&flaw.text).into() },
     })
 }

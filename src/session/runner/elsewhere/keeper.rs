@@ -20,7 +20,7 @@ use crate::audio::AudioError;
 use crate::card::{InputRole, Routing};
 use crate::signal::Period;
 use crate::take::{Take, VoidReason};
-use crate::units::{Dbfs, SampleRate};
+use crate::units::{Dbfs, SampleRate, tidy_signed};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -257,7 +257,8 @@ impl Keeper<'_> {
         let (side, by) = sides.into_iter().find_map(|(side, mark)| Some((side, most(mark.as_ref()?)?)))?;
         Some(VoidReason::GainMoves {
             what: format!(
-                "the mark {side} it is {by:+.1} dB from that of the quiet reference: the volume was changed, or a gain moves by itself"
+                "the mark {side} it is {} dB from that of the quiet reference: the volume was changed, or a gain moves by itself",
+                tidy_signed(by, 1)
             ),
         })
     }
