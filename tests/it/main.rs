@@ -25,6 +25,7 @@ mod guide;
 mod hostile_card;
 mod interrupted;
 mod json;
+mod judged;
 mod layering;
 mod listeners;
 mod log;
