@@ -2,11 +2,14 @@
 
 use crate::common::sessions::{chain, plan, run};
 use loudenough::analysis::{Finding, PinkFinding};
-use loudenough::audio::simulated::{BenchSpec, SimulatedCardSpec};
+use loudenough::audio::simulated::{BenchSpec, Hum, SimulatedCardSpec};
 use loudenough::judgement::{Threshold, Whose, judge};
 use loudenough::session::chain::Chain;
+use loudenough::session::plan::{AskedLevel, Plan};
 use loudenough::session::record::{InputResult, Record};
+use loudenough::session::step::{Purpose, StopReason};
 use loudenough::stats::{Estimate, Reading};
+use loudenough::units::{DbSpl, SampleRate};
 
 /// The gain of the input, as noted.
 const GAIN: &str = "3 o'clock";
@@ -157,4 +160,43 @@ fn what_falls_while_the_drive_rises_is_resolution_and_no_limit() {
     assert!(judgement.flaws.iter().any(|flaw| flaw.code == "resolution"), "{:?}", judgement.flaws);
     assert!(matches!(judgement.threshold, Threshold::NoneUpTo { .. }), "{}", judgement.sentence);
     assert!(judgement.highest_clean.drive.estimate().unwrap().value > quiet.unwrap() + 6.0);
+}
+
+/// A level that was asked for, played before a quick look's own steps and above its top, clips: that is the answer, not "no clipping".
+#[test]
+fn a_step_that_was_asked_for_counts_like_any_other() {
+    let spec = BenchSpec::default();
+    let home = tempfile::tempdir().unwrap();
+    let asked = vec![AskedLevel::Spl(DbSpl(104.0))];
+    let quick = Plan { asked, listening: plan(60.0).listening, ..Plan::quick_look(SampleRate::DEFAULT) };
+    let (record, _) = run(&spec, SimulatedCardSpec::default(), quick, chain(&spec), home.path()).unwrap();
+    let loudest_other = record.steps.iter().filter(|s| s.step.purpose != Purpose::Asked).filter_map(|s| s.step.drive);
+    let loudest_other = loudest_other.map(|drive| drive.db()).fold(f64::MIN, f64::max);
+    let asked = record.steps.iter().find(|s| s.step.purpose == Purpose::Asked).unwrap().step.drive.unwrap().db();
+    assert!(asked > loudest_other + 3.0, "{asked} and {loudest_other}");
+    let judgement = judge(&record);
+    assert!(!matches!(judgement.threshold, Threshold::NoneUpTo { .. }), "{}", judgement.sentence);
+    assert_eq!(record.stop(), Some(&StopReason::ClipEvidence));
+}
+
+/// A tone that sounds in the silence already (a converter's spur, on an even line of the noise) is known afterwards and left out: it
+/// stands 30 dB under the reference and would read as even-order distortion of −30 dB.
+#[test]
+fn a_steady_tone_of_the_silence_is_no_distortion() {
+    let mut spec = BenchSpec::default();
+    let line_hz = 1370.0 * 48_000.0 / 65_536.0;
+    spec.microphone.hum = vec![Hum { frequency_hz: line_hz, level_db_spl: 40.0 }];
+    let mut record = session(&spec, chain(&spec));
+    let silence = record.last(Purpose::Silence).and_then(|step| step.silence(0)).unwrap();
+    let tone = silence.tones.iter().find(|tone| (tone.frequency_hz - line_hz).abs() < 0.5);
+    assert!(tone.is_some(), "{:?}", silence.tones);
+    let mut seen = 0;
+    for (drive, input) in pinks(&mut record) {
+        let even = pink(input).even.clone();
+        if let Some(even) = even.determined() {
+            assert!(even.value < -45.0, "{even:?} at {drive}");
+        }
+        seen += 1;
+    }
+    assert!(seen > 5);
 }
