@@ -44,7 +44,7 @@ fn the_calibrator_is_heard_in_large_type_until_it_is_steady() {
     };
     bench.events.send(Event::Listening { tone: Some(tone), steady_s: 3.2, because: None }).unwrap();
     window.run_steps(2);
-    for words in ["-26.04 dBFS", "1000.2 Hz", "THD 0.32 %", "steady for 3.2 of 5 s"] {
+    for words in ["−26.04 dBFS", "1000.2 Hz", "THD 0.32 %", "steady for 3.2 of 5 s"] {
         assert!(says(&window, words), "{words}");
     }
     let because = Some("the tone found is at 250.0 Hz".to_string());
