@@ -53,7 +53,7 @@ DESKS = [
     Desk("asym", ["-d", "const_1909 const 0.1", *LIMIT, "-d", "dc_remove_1207 dcRemove"], "c+ −16.41, c− −9.09",
          [r"(positive\s+|\+ )−16\.4", r"at least −15|−9\.[01]"], [r"−12\.0"]),
     Desk("hum", [*LIMIT, *hum(50, 100, 150, db=-45)], "c −12.00; hum", [*FOUND_12, "[Hh]um"], ["volume has changed"], ci=True),
-    Desk("agc", ["-d", "sc4m_1916 sc4m 0,10,400,-24,4,3,6"], "gain +6 to −24, −9.8 at 0", ["[Aa]utomatic gain|gain.*(moves|follows)"],
+    Desk("agc", ["-d", "sc4m_1916 sc4m 0,10,400,-24,4,3,6"], "gain +6 to −24, −9.8 at 0", [r"[Aa]utomatic\s+gain|gain.*(moves|follows)|gain\s+control"],
          CLEAN + [r"equivalent hard limit"], ends=False, ci=True),
     Desk("clock_p100", [*LIMIT, "-s", "rate -v 48004.8"], "capture clock +100 ppm, c −12.00", [*FOUND_12, r"\+?100\.00|\+?99\.99"]),
     Desk("rate44", ["-r", "44100", *LIMIT], "44.1 kHz inside, c −12.00", ["[Rr]esampled|44\\.1"], [r"−9\.5"]),
