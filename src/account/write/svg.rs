@@ -41,8 +41,8 @@ impl Frame {
     pub const PAGE: Frame = Frame { width: 960.0, height: 540.0, text: 15.0 };
     /// Inside a narrow page.
     pub const NARROW: Frame = Frame { width: 400.0, height: 440.0, text: 13.0 };
-    /// On paper, three side by side, each 60 mm wide: letters of 5.9 points.
-    pub const PAPER: Frame = Frame { width: 390.0, height: 320.0, text: 13.5 };
+    /// On paper, three side by side, each 60 mm wide: letters of 5 points, so that labels find places beside the points.
+    pub const PAPER: Frame = Frame { width: 480.0, height: 400.0, text: 14.0 };
 
     /// No higher than a picture of names under each other needs.
     pub fn no_higher_than(self, picture: &Picture) -> Frame {
